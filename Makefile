@@ -1,0 +1,77 @@
+# make demo        the five-minute tour: a document vetted, an instrument simulated, checked, and a faulty one caught
+# make test        the project's own tests
+# make lint        ruff and mypy
+# make benchmark   ratios against bare loops; writes build/benchmark.json
+# make campaign    the long versions: every fault, fifty seeds of the clean instrument
+# make lock        renew .ci/requirements.lock
+#
+# All but `clean` make a virtual environment in .venv first. `make PYTHON=python3.12 test` picks an interpreter.
+
+PYTHON ?= python3
+JOBS ?= $(shell nproc 2>/dev/null || echo 1)
+VENV := .venv
+PY := $(VENV)/bin/python
+LOCK := .ci/requirements.lock
+EXTRAS := pictures,automata,test,dev
+
+# CI installs exactly what is locked; everybody else anything not older than pyproject.toml says.
+# The second variable is the first one's name for build environments from pip 26.2 on.
+ifdef CI
+export PIP_CONSTRAINT := $(abspath $(LOCK))
+export PIP_BUILD_CONSTRAINT := $(PIP_CONSTRAINT)
+endif
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+
+.PHONY: demo test lint benchmark campaign lock wheel clean
+.DELETE_ON_ERROR:
+
+demo: $(VENV)/installed
+	$(PY) -m emu.demo
+
+test: $(VENV)/developing
+	$(PY) -m pytest -n $(JOBS)
+
+lint: $(VENV)/developing
+	$(VENV)/bin/ruff check .
+	$(VENV)/bin/mypy
+
+benchmark: $(VENV)/developing
+	$(PY) -m tests.benchmark
+
+wheel: $(VENV)/developing
+	rm -rf build/wheel
+	$(PY) -m pip wheel --quiet --no-deps --wheel-dir build/wheel .
+	@ls build/wheel/*.whl
+
+# A scratch environment, so that nothing installed by hand gets into the lock.
+lock:
+	rm -rf build/lock
+	$(PYTHON) -m venv build/lock
+	build/lock/bin/python -m pip install --quiet --upgrade hatchling editables -e '.[$(EXTRAS)]'
+	{ echo '# Exact versions that CI installs. Renewed by `make lock`.'; \
+	  build/lock/bin/python -m pip freeze --exclude-editable; } > $(LOCK)
+	rm -rf build/lock
+	@echo "$(LOCK): $$(grep -c == $(LOCK)) packages."
+
+clean:
+	rm -rf $(VENV) build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis
+
+$(VENV)/made:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
+	  echo 'wirevow: Python 3.11 or newer is needed, and $(PYTHON) is not: make PYTHON=/path/to/python3.11 $(MAKECMDGOALS)' >&2; exit 2; }
+	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null || { \
+	  echo 'wirevow: $(PYTHON) cannot make virtual environments: apt-get install python3-venv' >&2; exit 2; }
+	@echo 'Making the virtual environment $(VENV) with $(PYTHON)...'
+	@rm -rf $(VENV)
+	@$(PYTHON) -m venv $(VENV)
+	@touch $@
+
+$(VENV)/installed: pyproject.toml $(VENV)/made
+	@echo 'Installing Wirevow and what it needs into $(VENV) (a minute or two, once)...'
+	@$(PY) -m pip install --quiet --editable .
+	@touch $@
+
+$(VENV)/developing: pyproject.toml $(VENV)/made $(if $(CI),$(LOCK))
+	@echo 'Installing Wirevow and the tools for its tests into $(VENV) (a minute or two, once)...'
+	@$(PY) -m pip install --quiet --editable '.[$(EXTRAS)]'
+	@touch $@ $(VENV)/installed
