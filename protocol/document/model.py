@@ -1,0 +1,494 @@
+"""The typed model of a document: what a vow may say, section by section.
+
+Every section is declarative. Prose fields (`means`, `title`) and everything about the physics or about
+testing (`plant`, `bench`, `trial`, `provoke`) are marked *not on the wire*: they do not count in the
+digest that `self.vow` answers (see `canonical.py`).
+
+Durations are written with a UCUM time code (`20 ms`) and held as integer nanoseconds. Numbers are held as
+`Decimal`, exactly as written; formulas as checked expressions (`protocol.expression`).
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    StringConstraints,
+    WithJsonSchema,
+    model_validator,
+)
+
+from protocol.document.plant import Plant
+from protocol.expression import Expression, ExpressionError, parse
+
+WORD_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
+NAME_PATTERN = r"^[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*){0,3}$"
+
+Word = Annotated[str, StringConstraints(pattern=WORD_PATTERN)]
+"""One word: a lower-case letter, then lower-case letters, digits or `_`, at most 24 characters."""
+
+Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN, max_length=40)]
+"""One to four words joined by points."""
+
+Prose = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=600)]
+"""A sentence for people. Not on the wire: it does not count in the wire digest."""
+
+_NANOSECONDS = {"ns": 1, "us": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
+_DURATION = re.compile(r"(\d{1,9}(?:\.\d{1,9})?) (ns|us|ms|s|min|h)")
+_LONGEST_NS = 10 * 365 * 24 * 3600 * 10**9
+
+
+def duration_ns(text: Any) -> int:
+    """Nanoseconds of a duration such as `20 ms` or `1.5 s`; `ValueError` when it is not one."""
+    found = _DURATION.fullmatch(text) if isinstance(text, str) else None
+    if found is None:
+        raise ValueError("a duration is a number, a space and one of ns, us, ms, s, min, h: write for example '20 ms'")
+    value = Decimal(found[1]) * _NANOSECONDS[found[2]]
+    if value != int(value):
+        raise ValueError("a duration is a whole number of nanoseconds: write fewer digits")
+    if value > _LONGEST_NS:
+        raise ValueError("a duration is at most ten years: write a shorter one")
+    return int(value)
+
+
+def duration_text(ns: int) -> str:
+    """The duration in the largest UCUM time code that leaves a whole number, e.g. `20 ms`."""
+    for code in ("h", "min", "s", "ms", "us"):
+        if ns and ns % _NANOSECONDS[code] == 0:
+            return f"{ns // _NANOSECONDS[code]} {code}"
+    return f"{ns} ns"
+
+
+Duration = Annotated[
+    int,
+    BeforeValidator(duration_ns),
+    PlainSerializer(duration_text, return_type=str),
+    WithJsonSchema({"type": "string", "pattern": f"^{_DURATION.pattern}$", "examples": ["20 ms"]}),
+]
+"""Written `20 ms`, held as integer nanoseconds."""
+
+
+def _exact(value: Any) -> Decimal:
+    if isinstance(value, bool) or not isinstance(value, int | float | str | Decimal):
+        raise ValueError("expected a number, for example 2.500")
+    try:
+        number = Decimal(str(value))
+    except ArithmeticError:
+        raise ValueError("expected a number, for example 2.500") from None
+    exponent = number.as_tuple().exponent
+    if not isinstance(exponent, int) or abs(number) >= 10**12 or not -12 <= exponent <= 12:
+        raise ValueError("a number is finite, below 10^12 and has at most 12 decimals")
+    return number
+
+
+Exact = Annotated[
+    Decimal,
+    BeforeValidator(_exact),
+    PlainSerializer(lambda number: format(number.normalize(), "f"), return_type=str),
+    WithJsonSchema({"type": ["number", "string"]}),
+]
+"""A finite decimal number, exactly as written."""
+
+
+def _formula(value: Any) -> Expression:
+    if isinstance(value, Expression):
+        return value
+    if isinstance(value, bool) or not isinstance(value, int | float | str | Decimal):
+        raise ValueError("expected an expression over points, for example \"limit.power / 2\"")
+    try:
+        return parse(value if isinstance(value, str) else format(_exact(value), "f"))
+    except ExpressionError as wrong:
+        raise ValueError(str(wrong)) from None
+
+
+Formula = Annotated[
+    Expression,
+    BeforeValidator(_formula),
+    PlainSerializer(lambda formula: formula.text, return_type=str),
+    WithJsonSchema({"type": ["string", "number"], "maxLength": 500}),
+]
+"""An expression over points (`protocol.expression`)."""
+
+
+class Section(BaseModel):
+    """Base of every part of a document: unknown keys are errors, values never change after loading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True)
+
+
+# --------------------------------------------------------------------------------------- identity and wire
+
+
+class VowSection(Section):
+    """Who promises: `ask self.vow` answers name, version and the wire digest."""
+
+    name: Word
+    version: Annotated[str, StringConstraints(pattern=r"^(0|[1-9]\d{0,3})(\.(0|[1-9]\d{0,3})){2}$")] = Field(
+        description="Semantic version of the document, three numbers."
+    )
+    title: Prose
+
+
+class Opening(Section):
+    """What opening the serial port does to the board, so that hosts set the lines first and wait."""
+
+    resets: bool = Field(default=False, description="Opening the port reboots the board (common with DTR wiring).")
+    settle: Duration = Field(default=0, description="Time from opening until the board listens.")
+    dtr: bool = Field(default=True, description="Level a host sets on DTR before opening.")
+    rts: bool = Field(default=True, description="Level a host sets on RTS before opening.")
+
+
+Part = Literal["notices", "bulk", "local", "watchdog"]
+
+
+class Wire(Section):
+    """Framing limits and deadlines; the rules themselves are in `spec/wire.md`."""
+
+    version: Literal[1] = Field(description="Wire version; this model knows version 1.")
+    baud: int = Field(ge=300, le=4_000_000, description="Line rate, bit/s, 8 data bits, no parity, 1 stop bit.")
+    line_limit: int = Field(ge=32, le=512, description="Longest line in bytes, line end not counted.")
+    pipeline: int = Field(default=1, ge=1, le=64, description="Requests that may wait unanswered.")
+    reply_deadline: Duration = Field(description="Longest time from a request's LF to its reply's first byte.")
+    idle_typing: Duration = Field(description="Idle time inside a line that discards it, guard off.")
+    idle_checked: Duration = Field(description="Idle time inside a line that discards it, guard on.")
+    notice_queue: int = Field(default=8, ge=1, le=64, description="Notices that may wait for the transmitter.")
+    parts: list[Part] = Field(default=[], description="Optional parts of the wire that this instrument has.")
+    opening: Opening = Opening()
+
+
+class Accuracy(Section):
+    """Largest error of a reading: a part of the reading plus a part of the quantity's range, in percent."""
+
+    reading_percent: Exact = Field(ge=0, le=100)
+    range_percent: Exact = Field(ge=0, le=100)
+
+
+class Quantity(Section):
+    """A kind of number on the wire: its unit, its step and its range."""
+
+    unit: Annotated[str, StringConstraints(pattern=r"^[!-}]{1,12}$")] = Field(
+        description="UCUM code; `1` for counts and shares, which are written without a unit."
+    )
+    step: Exact = Field(gt=0, description="Smallest difference on the wire; its decimals are the digits written.")
+    low: Exact
+    high: Exact
+    accuracy: Accuracy | None = None
+    means: Prose | None = None
+
+
+# ------------------------------------------------------------------------------------------------- points
+
+System = Literal[
+    "identity", "state", "uptime", "boots", "boot_cause", "guard", "notices", "silence", "drops",
+    "control", "last_trip", "saves", "captures",
+]
+"""Values the wire itself keeps. `identity`: name, version, digest; `silence`: time since the last accepted
+request; `drops`: notices dropped; `control`: who has the controls; `last_trip`: what the last trip's
+notice said; `saves`: saves since the store was new; `captures`: records filled since boot."""
+
+BOOT_CAUSES = ("power", "reset", "watchdog", "brownout", "request")
+CONTROLLERS = ("remote", "local")
+SYSTEM_CHOICES: dict[str, tuple[str, ...]] = {
+    "boot_cause": BOOT_CAUSES,
+    "guard": ("off", "on"),
+    "notices": ("off", "on"),
+    "control": CONTROLLERS,
+}
+
+
+class Point(Section):
+    """A value that can be asked and perhaps put.
+
+    What it is: exactly one of `quantity`, `choice`, `record` (bulk parts), or a `system` value that needs
+    none of them. Where it comes from: `signal` (the plant, sampled every `every`), `derived` (an expression
+    over other points), `system`, or itself when it is a setting.
+    """
+
+    means: Prose
+    quantity: Word | None = None
+    choice: Annotated[list[Word], Field(min_length=2, max_length=16)] | None = None
+    record: Word | None = None
+    part_bytes: int | None = Field(default=None, ge=1, le=64, description="Bytes of a record in one part.")
+    system: System | None = None
+
+    access: Literal["read", "set"] = "read"
+    default: Exact | Word | None = Field(default=None, description="Value after a boot with nothing saved.")
+    low: Formula | None = Field(default=None, description="Lower limit; the quantity's own when absent.")
+    high: Formula | None = Field(default=None, description="Upper limit; the quantity's own when absent.")
+    set_in: list[Word] | None = Field(default=None, description="States in which it can be put; all when absent.")
+    saved: bool = Field(default=False, description="Kept by an explicit save.")
+    local: bool = Field(default=False, description="Can be changed at the front panel.")
+    drives: Name | None = Field(default=None, description="Plant control that follows this setting.")
+
+    signal: Name | None = Field(default=None, description="Plant signal behind this reading.")
+    every: Duration | None = Field(default=None, description="Sample period of the reading.")
+    derived: Formula | None = Field(default=None, description="Computed from other points, rounded to the step.")
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> Point:
+        kinds = [self.quantity, self.choice, self.record]
+        given = sum(kind is not None for kind in kinds)
+        if given > 1 or (given == 0 and self.system is None):
+            raise ValueError("say what the point is: exactly one of quantity, choice, record or a system value")
+        sources = [self.signal, self.derived, self.system]
+        if sum(source is not None for source in sources) > 1:
+            raise ValueError("say where the value comes from: at most one of signal, derived, system")
+        if self.access == "set":
+            if self.signal is not None or self.derived is not None or self.record is not None:
+                raise ValueError("a reading cannot be set: write access: read, or leave out signal, derived, record")
+            if self.default is None and self.system is None:
+                raise ValueError("a setting needs a default")
+        else:
+            if not any(sources) and self.record is None:
+                raise ValueError("a reading needs a source: one of signal, derived, system, or access: set")
+            for key in ("default", "low", "high", "set_in", "drives"):
+                if getattr(self, key) is not None:
+                    raise ValueError(f"{key} is for settings: remove it, or write access: set")
+            if self.saved or self.local:
+                raise ValueError("saved and local are for settings: remove them, or write access: set")
+        if (self.signal is not None) != (self.every is not None):
+            raise ValueError("signal and every go together: a reading from the plant has a sample period")
+        if self.choice is not None and (self.low is not None or self.high is not None):
+            raise ValueError("a choice has no limits: remove low and high")
+        return self
+
+
+# ------------------------------------------------------------------------------------- states and actions
+
+
+class FromPoint(Section):
+    """An output that follows a setting: `regulate: {from: sink.mode}`."""
+
+    point: Name = Field(alias="from")
+
+
+class Leave(Section):
+    """A transition nobody asked for: after a time in the state, or once a condition has held for it."""
+
+    when: Formula | None = None
+    after: Duration = 0
+    to: Word
+    means: Prose | None = None
+
+
+class State(Section):
+    """A state of the instrument: what it drives, and how it is left unasked."""
+
+    means: Prose
+    initial: bool = False
+    energised: bool = Field(default=False, description="The instrument handles power in this state.")
+    outputs: dict[Name, Word | Exact | FromPoint] = Field(default={}, description="Plant controls held in the state.")
+    leaves: list[Leave] = []
+
+
+class Pulse(Section):
+    """An impulse on a plant control, such as zeroing a counter."""
+
+    pulse: Name
+
+
+class Capture(Section):
+    """Start filling a record that has a series."""
+
+    capture: Word
+
+
+Effect = Literal["save", "recall", "defaults", "reboot", "clear_trip"] | Pulse | Capture
+"""`save` and `recall` the saved settings; `defaults` for all settings; `reboot`; `clear_trip` unlatches."""
+
+
+class Action(Section):
+    """Something done on request: allowed where, guarded by what, leading where."""
+
+    means: Prose
+    allowed: list[Word] = Field(alias="from", min_length=1, description="States from which it is done.")
+    guard: Formula | None = Field(default=None, description="Must hold, else refused `state guard`.")
+    to: Word | None = Field(default=None, description="State afterwards; unchanged when absent.")
+    keeps: list[Word] = Field(default=[], description="Of the states above, those it does not leave.")
+    does: list[Effect] = []
+    gives_ticket: Duration | None = Field(default=None, description="Answers a ticket, good for this time.")
+    takes_ticket: Word | Name | None = Field(default=None, description="Needs the ticket given by this action.")
+    repeat: Literal["safe", "once"] = Field(description="Whether doing it twice is as good as once.")
+    always: bool = Field(default=False, description="Done even while the front panel has control.")
+
+
+# -------------------------------------------------------------------------------------- trips and limits
+
+
+class Provoke(Section):
+    """How a tester makes the trip happen, where a rig has the hands for it. Not on the wire."""
+
+    state: Word = Field(description="Bring the instrument here first.")
+    put: dict[Name, Exact | Word] = {}
+    bench: dict[Name, Exact | Word] = {}
+    relief: dict[Name, Exact | Word] = Field(default={}, description="Bench events that end the condition.")
+    silence: bool = Field(default=False, description="Send nothing until it trips.")
+    within: Duration = Field(description="Trips within this time after the last bench event, delay included.")
+
+
+class Trip(Section):
+    """A protection: a condition that holds for a time forces a state."""
+
+    means: Prose
+    when: Formula
+    armed_in: list[Word] | None = Field(default=None, alias="in", description="States it watches; all when absent.")
+    after: Duration = Field(default=0, description="The condition holds this long before it trips.")
+    cleared_when: Formula | None = Field(default=None, description="Gone once this holds (hysteresis).")
+    latched: bool
+    to: Word
+    reports: Name = Field(description="Point whose value goes with the notice.")
+    provoke: Provoke | None = None
+
+
+class Limit(Section):
+    """The operating envelope: a reading stays inside in these states once settled."""
+
+    means: Prose
+    of: Name
+    low: Formula | None = None
+    high: Formula | None = None
+    armed_in: list[Word] | None = Field(default=None, alias="in")
+    settle: Duration = 0
+
+
+class Derating(Section):
+    """A ceiling that falls linearly with a temperature, from its full value to a share of it."""
+
+    means: Prose
+    temperature: Name
+    ceiling: Name = Field(description="The setting that is derated.")
+    start: Exact = Field(description="Cel: full ceiling up to here.")
+    end: Exact = Field(description="Cel: the floor share from here on.")
+    floor: Exact = Field(ge=0, le=1, description="Share of the ceiling that is left at `end`.")
+
+
+class FanLevel(Section):
+    """From this temperature on (rising), this duty."""
+
+    at: Exact = Field(description="Cel")
+    duty: Exact = Field(ge=0, le=1)
+
+
+class Fan(Section):
+    """A fan stepped through levels by a temperature, on a tick, with hysteresis on the way down."""
+
+    means: Prose
+    temperature: Name
+    duty: Name
+    tick: Duration
+    levels: list[FanLevel] = Field(min_length=1, max_length=16)
+    hysteresis: Exact = Field(ge=0, description="K below a level's temperature before it is left downwards.")
+
+
+# ----------------------------------------------------------------------------------------- laws, records
+
+
+class Law(Section):
+    """A relation that always holds in these states, once settled.
+
+    Exactly one of: `holds` (a truth expression over readings taken together), `integral_of` with `is`
+    (a counter is the time integral of a reading), `never_falls` with `while_rises` (one reading does not
+    fall while another rises).
+    """
+
+    means: Prose
+    holds: Formula | None = None
+    integral_of: Name | None = None
+    counter: Name | None = Field(default=None, alias="is")
+    tolerance_percent: Exact = Field(default=Decimal(1), ge=0, le=100)
+    never_falls: Name | None = None
+    while_rises: Name | None = None
+    armed_in: list[Word] | None = Field(default=None, alias="in")
+    settle: Duration = 0
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Law:
+        forms = (self.holds is not None, self.integral_of is not None, self.never_falls is not None)
+        if sum(forms) != 1:
+            raise ValueError("a law has exactly one of holds, integral_of, never_falls")
+        if forms[1] != (self.counter is not None):
+            raise ValueError("integral_of and is go together: name the counter that is the integral")
+        if forms[2] != (self.while_rises is not None):
+            raise ValueError("never_falls and while_rises go together")
+        return self
+
+
+FieldType = Literal["u8", "i8", "u16", "i16", "u32", "i32"]
+
+
+class RecordField(Section):
+    """One field of a record: a point's step counts, a constant, or a series of samples."""
+
+    name: Word
+    type: FieldType
+    value: Name | int = Field(alias="from", description="A point (its step counts), or a constant integer.")
+    count: int = Field(default=1, ge=1, le=1024, description="More than one: a series of samples of the point.")
+    every: Duration | None = Field(default=None, description="Sample period of a series.")
+
+
+class Record(Section):
+    """A binary layout, sent as bulk parts: fields in order, no padding."""
+
+    means: Prose
+    order: Literal["little", "big"] = "little"
+    fields: list[RecordField] = Field(min_length=1, max_length=64)
+
+
+# --------------------------------------------------------------------------------------- bench and trial
+
+
+class BenchEvent(Section):
+    """Something that can happen around the instrument, by a rig's hand. Not on the wire."""
+
+    means: Prose
+    value: Word | None = Field(default=None, description="Quantity of its value.")
+    choice: list[Word] | None = None
+    base: Exact | Word | None = Field(default=None, description="Value a tester starts from.")
+
+
+class Trial(Section):
+    """What a tester puts and expects before the instrument is worked hard. Not on the wire."""
+
+    put: dict[Name, Exact | Word] = {}
+    settle: Duration = Field(default=0, description="Wait after a change of state before readings are judged.")
+    reset: Name | None = Field(default=None, description="Action that brings the instrument to its defaults.")
+    safe: Name | None = Field(default=None, description="Action that is always allowed and ends in a safe state.")
+
+
+class Document(Section):
+    """One instrument's vow, whole."""
+
+    vow: VowSection
+    wire: Wire
+    quantities: dict[Word, Quantity] = Field(min_length=1)
+    points: dict[Name, Point] = Field(min_length=1)
+    states: dict[Word, State] = Field(min_length=1)
+    actions: dict[Name, Action] = {}
+    trips: dict[Word, Trip] = {}
+    limits: dict[Word, Limit] = {}
+    derating: Derating | None = None
+    fan: Fan | None = None
+    laws: dict[Word, Law] = {}
+    records: dict[Word, Record] = {}
+    promises: dict[Name, Prose] = {}
+    bench: dict[Name, BenchEvent] = {}
+    trial: Trial = Trial()
+    plant: Plant
+
+
+OFF_THE_WIRE: dict[str, tuple[str, ...]] = {
+    "Document": ("plant", "bench", "trial", "promises"),
+    "VowSection": ("title",),
+    "Trip": ("provoke",),
+    "Point": ("signal", "drives"),
+    "State": ("outputs",),
+    "*": ("means",),
+}
+"""Fields that do not count in the wire digest, by model class: prose, physics and testing."""
