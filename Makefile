@@ -40,14 +40,14 @@ benchmark: $(VENV)/developing
 
 wheel: $(VENV)/developing
 	rm -rf build/wheel
-	$(PY) -m pip wheel --quiet --no-deps --wheel-dir build/wheel .
+	$(PY) -m pip wheel -qq --no-deps --wheel-dir build/wheel .
 	@ls build/wheel/*.whl
 
 # A scratch environment, so that nothing installed by hand gets into the lock.
 lock:
 	rm -rf build/lock
 	$(PYTHON) -m venv build/lock
-	build/lock/bin/python -m pip install --quiet --upgrade hatchling editables -e '.[$(EXTRAS)]'
+	build/lock/bin/python -m pip install -qq --upgrade hatchling editables -e '.[$(EXTRAS)]'
 	{ echo '# Exact versions that CI installs. Renewed by `make lock`.'; \
 	  build/lock/bin/python -m pip freeze --exclude-editable; } > $(LOCK)
 	rm -rf build/lock
@@ -68,10 +68,10 @@ $(VENV)/made:
 
 $(VENV)/installed: pyproject.toml $(VENV)/made
 	@echo 'Installing Wirevow and what it needs into $(VENV) (a minute or two, once)...'
-	@$(PY) -m pip install --quiet --editable .
+	@$(PY) -m pip install -qq --editable .
 	@touch $@
 
 $(VENV)/developing: pyproject.toml $(VENV)/made $(if $(CI),$(LOCK))
 	@echo 'Installing Wirevow and the tools for its tests into $(VENV) (a minute or two, once)...'
-	@$(PY) -m pip install --quiet --editable '.[$(EXTRAS)]'
+	@$(PY) -m pip install -qq --editable '.[$(EXTRAS)]'
 	@touch $@ $(VENV)/installed

@@ -61,7 +61,7 @@ def test_help_imports_no_subcommand_and_no_heavy_library():
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     imported = set(done.stderr.split())
     assert "click" in imported
-    heavy = {"asyncio", "hypothesis", "jinja2", "matplotlib", "numpy", "pydantic", "rich", "ruamel.yaml", "scipy"}
+    heavy = {"asyncio", "hypothesis", "jinja2", "numpy", "pydantic", "rich", "ruamel.yaml", "scipy"}
     assert not imported & heavy
     assert not {module for module in imported if module.startswith("emu.commands.")}
 
