@@ -1,0 +1,1 @@
+"""The simulated instrument: physics, device, ports."""

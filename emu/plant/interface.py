@@ -1,0 +1,118 @@
+"""The seam between the instrument and its physics.
+
+The instrument sets controls, arms watches, lets time run and reads samples; everything continuous, and every
+loop whose tick is part of the physics (regulation, fan, derating, swing, counters), is on the other side.
+
+Rules of the seam:
+
+- Time is integer nanoseconds and never goes back. `control` and `bench` act at `now_ns`; a later instant is
+  an error, because crossings between would be lost: call `advance` first.
+- Reads change nothing. The values of `at` and `sample`, and all that happens later, are bitwise the same
+  however reads and `advance` calls cut the time up.
+- A watch is a truth, not an alarm: `advance` stops at each change of it, in the order of time and, at one
+  instant, of the watches' keys.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """A watch changed its truth at `when_ns`."""
+
+    key: int
+    when_ns: int
+    true: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """What a control takes: a number in `unit` (UCUM) within bounds, or one of `choices`.
+
+    A `pulse` acts on any number other than zero and holds nothing.
+    """
+
+    unit: str = "1"
+    low: float = float("-inf")
+    high: float = float("inf")
+    choices: tuple[str, ...] = ()
+    pulse: bool = False
+
+    def checked(self, name: str, value: float | str | None) -> float | str:
+        """The value if it fits; `ValueError` that says what would."""
+        if self.choices:
+            if value in self.choices:
+                return str(value)
+            raise ValueError(f"{name} cannot be {value!r}: write one of {', '.join(self.choices)}")
+        if isinstance(value, str):
+            try:
+                value = float(value)
+            except ValueError:
+                value = None
+        if value is None or not self.low <= value <= self.high:
+            raise ValueError(f"{name} needs a number from {self.low:g} to {self.high:g}, in {self.unit}")
+        return float(value)
+
+
+class Plant(Protocol):
+    """Physics on a virtual clock. Names are dotted; values are floats in the SI unit of the name, or words."""
+
+    @property
+    def signals(self) -> frozenset[str]:
+        """Names that `at`, `sample` and `watch` know."""
+        ...
+
+    @property
+    def controls(self) -> Mapping[str, Control]:
+        """What the instrument may drive."""
+        ...
+
+    @property
+    def events(self) -> Mapping[str, Control]:
+        """What may happen on the bench around it."""
+        ...
+
+    @property
+    def now_ns(self) -> int:
+        """Where time stands."""
+        ...
+
+    @property
+    def horizon_ns(self) -> int:
+        """How far back from now `at` and `sample` can look."""
+        ...
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        """Drive controls at `now_ns`. `ValueError` for an unknown name, a bad value, or a time that is not now."""
+        ...
+
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        """Something happens on the bench at `now_ns`. `ValueError` as for `control`."""
+        ...
+
+    def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        """Watch whether `signal` is above (below) `threshold`; returns whether it is, now. Same key: re-arm."""
+        ...
+
+    def unwatch(self, key: int) -> None:
+        """Forget the watch; unknown keys are ignored."""
+        ...
+
+    def advance(self, to_ns: int) -> Crossing | None:
+        """Run to `to_ns`, or stop earlier at the first change of truth of a watch and return it."""
+        ...
+
+    def at(self, signal: str, when_ns: int) -> float:
+        """True SI value at an instant from `now_ns - horizon_ns` to `now_ns`."""
+        ...
+
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        """What the instrument's converter made of the signal at `tick * period_ns` (same span as `at`).
+
+        A pure function of history, seed, signal and tick: noise does not depend on who reads, or how often.
+        """
+        ...
