@@ -20,6 +20,7 @@ from pydantic import (
     ConfigDict,
     Field,
     PlainSerializer,
+    Strict,
     StringConstraints,
     WithJsonSchema,
     model_validator,
@@ -30,6 +31,10 @@ from protocol.expression import Expression, ExpressionError, parse
 
 WORD_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
 NAME_PATTERN = r"^[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*){0,3}$"
+
+Whole = Annotated[int, Strict()]
+Truth = Annotated[bool, Strict()]
+# Strict: `yes` is a word in YAML 1.2, and a truth value is no number.
 
 Word = Annotated[str, StringConstraints(pattern=WORD_PATTERN)]
 """One word: a lower-case letter, then lower-case letters, digits or `_`, at most 24 characters."""
@@ -42,6 +47,7 @@ Prose = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, ma
 
 _NANOSECONDS = {"ns": 1, "us": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
 _DURATION = re.compile(r"(\d{1,9}(?:\.\d{1,9})?) (ns|us|ms|s|min|h)")
+_VERSION = re.compile(r"(0|[1-9]\d{0,3})(\.(0|[1-9]\d{0,3})){2}")
 _LONGEST_NS = 10 * 365 * 24 * 3600 * 10**9
 
 
@@ -49,7 +55,9 @@ def duration_ns(text: Any) -> int:
     """Nanoseconds of a duration such as `20 ms` or `1.5 s`; `ValueError` when it is not one."""
     found = _DURATION.fullmatch(text) if isinstance(text, str) else None
     if found is None:
-        raise ValueError("a duration is a number, a space and one of ns, us, ms, s, min, h: write for example '20 ms'")
+        raise ValueError(
+            "a duration is a number, a space and one of ns, us, ms, s, min, h: write for example '20 ms'"
+        )
     value = Decimal(found[1]) * _NANOSECONDS[found[2]]
     if value != int(value):
         raise ValueError("a duration is a whole number of nanoseconds: write fewer digits")
@@ -101,7 +109,7 @@ def _formula(value: Any) -> Expression:
     if isinstance(value, Expression):
         return value
     if isinstance(value, bool) or not isinstance(value, int | float | str | Decimal):
-        raise ValueError("expected an expression over points, for example \"limit.power / 2\"")
+        raise ValueError('expected an expression over points, for example "limit.power / 2"')
     try:
         return parse(value if isinstance(value, str) else format(_exact(value), "f"))
     except ExpressionError as wrong:
@@ -120,29 +128,41 @@ Formula = Annotated[
 class Section(BaseModel):
     """Base of every part of a document: unknown keys are errors, values never change after loading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
 # --------------------------------------------------------------------------------------- identity and wire
+
+
+def _version(value: Any) -> str:
+    if not isinstance(value, str) or not _VERSION.fullmatch(value):
+        raise ValueError("a version is three numbers joined by points: write for example 1.0.0")
+    return value
+
+
+Version = Annotated[
+    str, BeforeValidator(_version), WithJsonSchema({"type": "string", "pattern": f"^{_VERSION.pattern}$"})
+]
+"""Semantic version, three numbers."""
 
 
 class VowSection(Section):
     """Who promises: `ask self.vow` answers name, version and the wire digest."""
 
     name: Word
-    version: Annotated[str, StringConstraints(pattern=r"^(0|[1-9]\d{0,3})(\.(0|[1-9]\d{0,3})){2}$")] = Field(
-        description="Semantic version of the document, three numbers."
-    )
+    version: Version = Field(description="Semantic version of the document, three numbers.")
     title: Prose
 
 
 class Opening(Section):
     """What opening the serial port does to the board, so that hosts set the lines first and wait."""
 
-    resets: bool = Field(default=False, description="Opening the port reboots the board (common with DTR wiring).")
+    resets: Truth = Field(
+        default=False, description="Opening the port reboots the board (common with DTR wiring)."
+    )
     settle: Duration = Field(default=0, description="Time from opening until the board listens.")
-    dtr: bool = Field(default=True, description="Level a host sets on DTR before opening.")
-    rts: bool = Field(default=True, description="Level a host sets on RTS before opening.")
+    dtr: Truth = Field(default=True, description="Level a host sets on DTR before opening.")
+    rts: Truth = Field(default=True, description="Level a host sets on RTS before opening.")
 
 
 Part = Literal["notices", "bulk", "local", "watchdog"]
@@ -152,13 +172,19 @@ class Wire(Section):
     """Framing limits and deadlines; the rules themselves are in `spec/wire.md`."""
 
     version: Literal[1] = Field(description="Wire version; this model knows version 1.")
-    baud: int = Field(ge=300, le=4_000_000, description="Line rate, bit/s, 8 data bits, no parity, 1 stop bit.")
-    line_limit: int = Field(ge=32, le=512, description="Longest line in bytes, line end not counted.")
-    pipeline: int = Field(default=1, ge=1, le=64, description="Requests that may wait unanswered.")
-    reply_deadline: Duration = Field(description="Longest time from a request's LF to its reply's first byte.")
+    baud: Whole = Field(
+        ge=300, le=4_000_000, description="Line rate, bit/s, 8 data bits, no parity, 1 stop bit."
+    )
+    line_limit: Whole = Field(ge=32, le=512, description="Longest line in bytes, line end not counted.")
+    pipeline: Whole = Field(default=1, ge=1, le=64, description="Requests that may wait unanswered.")
+    reply_deadline: Duration = Field(
+        description="Longest time from a request's LF to its reply's first byte."
+    )
     idle_typing: Duration = Field(description="Idle time inside a line that discards it, guard off.")
     idle_checked: Duration = Field(description="Idle time inside a line that discards it, guard on.")
-    notice_queue: int = Field(default=8, ge=1, le=64, description="Notices that may wait for the transmitter.")
+    notice_queue: Whole = Field(
+        default=8, ge=1, le=64, description="Notices that may wait for the transmitter."
+    )
     parts: list[Part] = Field(default=[], description="Optional parts of the wire that this instrument has.")
     opening: Opening = Opening()
 
@@ -176,7 +202,9 @@ class Quantity(Section):
     unit: Annotated[str, StringConstraints(pattern=r"^[!-}]{1,12}$")] = Field(
         description="UCUM code; `1` for counts and shares, which are written without a unit."
     )
-    step: Exact = Field(gt=0, description="Smallest difference on the wire; its decimals are the digits written.")
+    step: Exact = Field(
+        gt=0, description="Smallest difference on the wire; its decimals are the digits written."
+    )
     low: Exact
     high: Exact
     accuracy: Accuracy | None = None
@@ -186,8 +214,19 @@ class Quantity(Section):
 # ------------------------------------------------------------------------------------------------- points
 
 System = Literal[
-    "identity", "state", "uptime", "boots", "boot_cause", "guard", "notices", "silence", "drops",
-    "control", "last_trip", "saves", "captures",
+    "identity",
+    "state",
+    "uptime",
+    "boots",
+    "boot_cause",
+    "guard",
+    "notices",
+    "silence",
+    "drops",
+    "control",
+    "last_trip",
+    "saves",
+    "captures",
 ]
 """Values the wire itself keeps. `identity`: name, version, digest; `silence`: time since the last accepted
 request; `drops`: notices dropped; `control`: who has the controls; `last_trip`: what the last trip's
@@ -215,34 +254,42 @@ class Point(Section):
     quantity: Word | None = None
     choice: Annotated[list[Word], Field(min_length=2, max_length=16)] | None = None
     record: Word | None = None
-    part_bytes: int | None = Field(default=None, ge=1, le=64, description="Bytes of a record in one part.")
+    part_bytes: Whole | None = Field(default=None, ge=1, le=64, description="Bytes of a record in one part.")
     system: System | None = None
 
     access: Literal["read", "set"] = "read"
     default: Exact | Word | None = Field(default=None, description="Value after a boot with nothing saved.")
     low: Formula | None = Field(default=None, description="Lower limit; the quantity's own when absent.")
     high: Formula | None = Field(default=None, description="Upper limit; the quantity's own when absent.")
-    set_in: list[Word] | None = Field(default=None, description="States in which it can be put; all when absent.")
-    saved: bool = Field(default=False, description="Kept by an explicit save.")
-    local: bool = Field(default=False, description="Can be changed at the front panel.")
+    set_in: list[Word] | None = Field(
+        default=None, description="States in which it can be put; all when absent."
+    )
+    saved: Truth = Field(default=False, description="Kept by an explicit save.")
+    local: Truth = Field(default=False, description="Can be changed at the front panel.")
     drives: Name | None = Field(default=None, description="Plant control that follows this setting.")
 
     signal: Name | None = Field(default=None, description="Plant signal behind this reading.")
     every: Duration | None = Field(default=None, description="Sample period of the reading.")
-    derived: Formula | None = Field(default=None, description="Computed from other points, rounded to the step.")
+    derived: Formula | None = Field(
+        default=None, description="Computed from other points, rounded to the step."
+    )
 
     @model_validator(mode="after")
     def _one_kind(self) -> Point:
         kinds = [self.quantity, self.choice, self.record]
         given = sum(kind is not None for kind in kinds)
         if given > 1 or (given == 0 and self.system is None):
-            raise ValueError("say what the point is: exactly one of quantity, choice, record or a system value")
+            raise ValueError(
+                "say what the point is: exactly one of quantity, choice, record or a system value"
+            )
         sources = [self.signal, self.derived, self.system]
         if sum(source is not None for source in sources) > 1:
             raise ValueError("say where the value comes from: at most one of signal, derived, system")
         if self.access == "set":
             if self.signal is not None or self.derived is not None or self.record is not None:
-                raise ValueError("a reading cannot be set: write access: read, or leave out signal, derived, record")
+                raise ValueError(
+                    "a reading cannot be set: write access: read, or leave out signal, derived, record"
+                )
             if self.default is None and self.system is None:
                 raise ValueError("a setting needs a default")
         else:
@@ -282,9 +329,11 @@ class State(Section):
     """A state of the instrument: what it drives, and how it is left unasked."""
 
     means: Prose
-    initial: bool = False
-    energised: bool = Field(default=False, description="The instrument handles power in this state.")
-    outputs: dict[Name, Word | Exact | FromPoint] = Field(default={}, description="Plant controls held in the state.")
+    initial: Truth = False
+    energised: Truth = Field(default=False, description="The instrument handles power in this state.")
+    outputs: dict[Name, Word | Exact | FromPoint] = Field(
+        default={}, description="Plant controls held in the state."
+    )
     leaves: list[Leave] = []
 
 
@@ -314,9 +363,11 @@ class Action(Section):
     keeps: list[Word] = Field(default=[], description="Of the states above, those it does not leave.")
     does: list[Effect] = []
     gives_ticket: Duration | None = Field(default=None, description="Answers a ticket, good for this time.")
-    takes_ticket: Word | Name | None = Field(default=None, description="Needs the ticket given by this action.")
+    takes_ticket: Word | Name | None = Field(
+        default=None, description="Needs the ticket given by this action."
+    )
     repeat: Literal["safe", "once"] = Field(description="Whether doing it twice is as good as once.")
-    always: bool = Field(default=False, description="Done even while the front panel has control.")
+    always: Truth = Field(default=False, description="Done even while the front panel has control.")
 
 
 # -------------------------------------------------------------------------------------- trips and limits
@@ -329,7 +380,7 @@ class Provoke(Section):
     put: dict[Name, Exact | Word] = {}
     bench: dict[Name, Exact | Word] = {}
     relief: dict[Name, Exact | Word] = Field(default={}, description="Bench events that end the condition.")
-    silence: bool = Field(default=False, description="Send nothing until it trips.")
+    silence: Truth = Field(default=False, description="Send nothing until it trips.")
     within: Duration = Field(description="Trips within this time after the last bench event, delay included.")
 
 
@@ -338,10 +389,12 @@ class Trip(Section):
 
     means: Prose
     when: Formula
-    armed_in: list[Word] | None = Field(default=None, alias="in", description="States it watches; all when absent.")
+    armed_in: list[Word] | None = Field(
+        default=None, alias="in", description="States it watches; all when absent."
+    )
     after: Duration = Field(default=0, description="The condition holds this long before it trips.")
     cleared_when: Formula | None = Field(default=None, description="Gone once this holds (hysteresis).")
-    latched: bool
+    latched: Truth
     to: Word
     reports: Name = Field(description="Point whose value goes with the notice.")
     provoke: Provoke | None = None
@@ -428,8 +481,10 @@ class RecordField(Section):
 
     name: Word
     type: FieldType
-    value: Name | int = Field(alias="from", description="A point (its step counts), or a constant integer.")
-    count: int = Field(default=1, ge=1, le=1024, description="More than one: a series of samples of the point.")
+    value: Name | Whole = Field(alias="from", description="A point (its step counts), or a constant integer.")
+    count: Whole = Field(
+        default=1, ge=1, le=1024, description="More than one: a series of samples of the point."
+    )
     every: Duration | None = Field(default=None, description="Sample period of a series.")
 
 
@@ -457,9 +512,13 @@ class Trial(Section):
     """What a tester puts and expects before the instrument is worked hard. Not on the wire."""
 
     put: dict[Name, Exact | Word] = {}
-    settle: Duration = Field(default=0, description="Wait after a change of state before readings are judged.")
+    settle: Duration = Field(
+        default=0, description="Wait after a change of state before readings are judged."
+    )
     reset: Name | None = Field(default=None, description="Action that brings the instrument to its defaults.")
-    safe: Name | None = Field(default=None, description="Action that is always allowed and ends in a safe state.")
+    safe: Name | None = Field(
+        default=None, description="Action that is always allowed and ends in a safe state."
+    )
 
 
 class Document(Section):
