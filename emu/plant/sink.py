@@ -11,7 +11,7 @@ from emu.plant.agenda import Planned, Watch, timeline
 from emu.plant.converter import Converter, Level
 from emu.plant.curves import DeratingCurve, FanCurve
 from emu.plant.interface import Control, Crossing
-from emu.plant.terminals import CONTROLS, EVENTS, SIGNALS
+from emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
 from emu.plant.thermistor import deduced_celsius, divider_volt
 from protocol.document.plant import SinkPlant
 
@@ -38,17 +38,11 @@ class Sink:
         self._converters: dict[str, Converter] = {name: Converter(channel, name, seed) for name, channel in plant.channels.items()}
         self._level = Level(plant.level)
         self.now_ns = 0
-        self._set: dict[str, float | str] = {
-            "relay": "open", "regulate": "none", "level.current": 0.0, "level.power": 0.0, "level.resistance": 1e6,
-            "level.voltage": 1e3, "slew": 1e9, "sense": "local", "swing.low": 0.0, "swing.high": 0.0,
-            "swing.low_time": 1.0, "swing.high_time": 1.0, "swing.cue": "timer", "swing.hold": "stay",
-            "swing.count": 0.0, "limit.current": 1e3, "limit.power": 1e5, "fan.override": -1.0, "counters.run": 1.0,
-            "cal.voltage.gain": 1.0, "cal.voltage.offset": 0.0, "cal.current.gain": 1.0, "cal.current.offset": 0.0,
-            "cal.level.gain": 1.0, "cal.level.offset": 0.0,
-        }
+        self._set: dict[str, float | str] = dict(INITIAL)
+        self._run = 0.0
         source = self._bench.source
         self._world: dict[str, float | str] = {
-            "reverse": "off", "disconnect": "off", "thermistor": "good", "fan": "good", "stage": "good",
+            "reverse": "normal", "disconnect": "yes", "thermistor": "good", "fan": "good", "stage": "good",
             "sense": self._bench.leads.sense, "lead": self._bench.leads.loop_ohm, "ambient": self._bench.ambient_celsius,
             "vents": self._bench.vents_blocked, "soc": source.soc if isinstance(source, BatterySource) else 0.0,
             "volt": source.volt if isinstance(source, SupplySource | TheveninSource | BankSource) else 0.0,
@@ -70,7 +64,7 @@ class Sink:
 
     def _emf(self) -> tuple[float, float]:
         source = self._bench.source
-        if self._world["disconnect"] == "on" or source is None:
+        if self._world["disconnect"] == "no" or source is None:
             return 0.0, 0.0
         if isinstance(source, BatterySource):
             soc = float(self._world["soc"])
@@ -94,7 +88,8 @@ class Sink:
         ceiling = float(set_["limit.power"])
         if self._derating is not None:
             ceiling *= self._derating.share(self._values.get("heat.temperature", 0.0))
-        regulate = set_["regulate"]
+        stage = set_["stage"]
+        regulate = {"off": "none", "run": "current", "swing": "swing"}.get(str(stage), set_["mode"])
         most = emf / (ohm + path)
         wanted = 0.0
         if regulate == "current":
@@ -120,7 +115,7 @@ class Sink:
         if world["stage"] == "shorted":
             current = min(most, float(world["limit"]))
         sign = 1.0
-        if world["reverse"] == "on":
+        if world["reverse"] == "reversed":
             sign = -1.0
             current = min(max(emf - plant.stage.diode_volt, 0.0) / (ohm + path), float(world["limit"]))
         if set_["relay"] == "open":
@@ -149,7 +144,8 @@ class Sink:
         self._speed += (self._duty * plant.fan.full_speed_per_minute * (world["fan"] == "good") - self._speed) * -math.expm1(
             -seconds / plant.fan.spin_second
         )
-        if set_["counters.run"]:
+        if stage != "off":
+            self._run += seconds
             clock = 1.0 + plant.clock_error_ppm * 1e-6
             self._charge += sign * current * seconds * clock
             self._energy += sense * current * seconds * clock
@@ -160,19 +156,20 @@ class Sink:
             world["volt"] = max(float(world["volt"]) - current * seconds / source.farad, 0.0)
         sensor = divider_volt(plant.thermistor, plant.rail_volt, str(world["thermistor"]), t[3])
         temperature = deduced_celsius(plant.thermistor, plant.rail_volt, sensor)
-        override = float(set_["fan.override"])
-        if override >= 0.0:
-            self._duty = override
-        elif self._fan_curve is not None:
+        if self._fan_curve is not None:
             self._level_index = self._fan_curve.level(self._level_index, temperature)
             self._duty = self._fan_curve.duty[self._level_index - 1] if self._level_index else 0.0
+        if set_["fan.mode"] == "manual":
+            self._duty = max(self._duty, float(set_["fan.manual"]))
         self._values = {
             "input.voltage": sign * sense, "input.terminal_voltage": sign * volt, "input.current": sign * current,
-            "input.power": sense * current, "heat.junction": t[0], "heat.case": t[1], "heat.sink": t[2],
+            "input.power": sense * current,
+            "sense.drop": sign * (volt - (0.0 if world["sense"] == "open" else volt + lead * current)),
+            "run.time": self._run, "heat.junction": t[0], "heat.case": t[1], "heat.sink": t[2],
             "heat.air": ambient, "heat.sensor_voltage": sensor, "heat.temperature": temperature,
             "fan.duty": self._duty, "fan.speed": self._speed, "charge": self._charge, "energy": self._energy,
-            "battery.soc": float(world["soc"]), "source.emf": emf, "limit.power": ceiling,
-            "swing.done": float(self._done), "swing.high": float(self._high), "supply.rail": plant.rail_volt,
+            "battery.soc": float(world["soc"]), "source.emf": emf, "heat.ceiling": ceiling,
+            "swing.done": float(self._done), "swing.upper": float(self._high), "supply.rail": plant.rail_volt,
         }
         if self._past and self._past[-1][0] == self.now_ns:
             self._past.pop()
@@ -208,11 +205,11 @@ class Sink:
         for name, value in changes.items():
             checked = CONTROLS[name].checked(name, value)
             if name == "counters.zero":
-                self._charge = self._energy = 0.0
+                self._charge = self._energy = self._run = 0.0
             elif name == "swing.trigger":
                 self._trigger()
             else:
-                if name == "regulate" and checked == "swing" and self._set["regulate"] != "swing":
+                if name == "stage" and checked == "swing" and self._set["stage"] != "swing":
                     self._phase_ns, self._high, self._done = 0, False, 0
                 self._set[name] = checked
         self._settle(0.0)
@@ -227,8 +224,8 @@ class Sink:
             raise ValueError(f"a sink has no bench event {event!r}: write one of {', '.join(EVENTS)}")
         known = EVENTS[event]
         checked = known.checked(event, 1.0 if known.pulse and value is None else value)
-        key = {"source.voltage": "volt", "source.resistance": "ohm", "source.limit": "limit", "source.reverse": "reverse",
-               "source.disconnect": "disconnect", "battery.soc": "soc", "lead.resistance": "lead", "lead.sense": "sense",
+        key = {"source.voltage": "volt", "source.resistance": "ohm", "source.limit": "limit", "source.polarity": "reverse",
+               "source.connected": "disconnect", "battery.soc": "soc", "lead.resistance": "lead", "lead.sense": "sense",
                "ambient": "ambient", "vents": "vents", "thermistor": "thermistor", "fan": "fan", "stage": "stage"}.get(event)
         if event == "trigger":
             self._trigger()
@@ -290,5 +287,5 @@ class Sink:
             value = converter.convert(value, tick)
         kind = {"input.voltage": "voltage", "input.terminal_voltage": "voltage", "input.current": "current"}.get(signal)
         if kind is not None:
-            value = value * float(self._set[f"cal.{kind}.gain"]) + float(self._set[f"cal.{kind}.offset"])
+            value = value * float(self._set[f"trim.{kind}_gain"]) + float(self._set[f"trim.{kind}_shift"])
         return value

@@ -34,10 +34,10 @@ def celsius(law: BetaLaw | SteinhartHartLaw, ohm: float) -> float:
 
 
 def divider_volt(thermistor: Thermistor, rail_volt: float, condition: str, bead_celsius: float) -> float:
-    """Voltage at the divider; `condition` is good, open or short."""
+    """Voltage at the divider; `condition` is good, open or shorted."""
     if condition == "open":
         return rail_volt
-    if condition == "short":
+    if condition == "shorted":
         return 0.0
     ohm = resistance_ohm(thermistor.law, bead_celsius)
     return rail_volt * ohm / (ohm + thermistor.divider_ohm)
