@@ -1,0 +1,47 @@
+"""The expression language of Wirevow documents: parsed once, then evaluated, bounded, printed as C.
+
+    limit = parse("min(limit.current, limit.power / max(input.voltage, 0.1))")
+    limit.evaluate({"limit.current": 6, "limit.power": 120, "input.voltage": Fraction("36.0")})
+
+The grammar is in `parsing`, the meaning in `evaluation`; nothing else in a document can be executed.
+"""
+
+from __future__ import annotations
+
+from protocol.expression.expression import Expression, Threshold, parse
+from protocol.expression.interval import Interval, Ranges
+from protocol.expression.parsing import DEPTH_LIMIT, NUMBER_LIMIT, RESERVED, TEXT_LIMIT
+from protocol.expression.tree import (
+    And,
+    Comparison,
+    Condition,
+    ExpressionError,
+    Not,
+    Or,
+    Quantity,
+    Relation,
+    Word,
+    write,
+)
+
+__all__ = [
+    "DEPTH_LIMIT",
+    "NUMBER_LIMIT",
+    "RESERVED",
+    "TEXT_LIMIT",
+    "And",
+    "Comparison",
+    "Condition",
+    "Expression",
+    "ExpressionError",
+    "Interval",
+    "Not",
+    "Or",
+    "Quantity",
+    "Ranges",
+    "Relation",
+    "Threshold",
+    "Word",
+    "parse",
+    "write",
+]
