@@ -1,0 +1,287 @@
+"""The simulated instrument: a document's device half closed around its plant. No I/O; time is a parameter.
+
+What a port drives: `receive`, `advance`, `take`, `next_event_ns`, `opened`, `closed`. What a rig drives:
+`bench`, `power`, `reset`. All times are integer nanoseconds of one clock and never go backwards.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from decimal import Decimal, InvalidOperation
+from fractions import Fraction
+
+from emu.bench import Bench
+from emu.plant.build import build_plant
+from emu.plant.curves import DeratingCurve, FanCurve
+from emu.plant.interface import Plant
+from emu.rules import Rules
+from protocol.device import Device, Store, Values
+from protocol.document.model import BenchEvent, Document
+from protocol.units import si_per_unit
+from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, compile_vow, scale_of
+
+POLL_NS = 5_000_000
+"""How long a port may sleep while the plant could cross a threshold: short against what a person sees."""
+
+
+class _Settings(Mapping[str, Fraction | str]):
+    """Settings and system values in engineering units, at the instant they are looked up."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self._instrument = instrument
+
+    def __getitem__(self, name: str) -> Fraction | str:
+        return Values(self._instrument.device, self._instrument.now_ns)[name]
+
+    def __iter__(self):  # type: ignore[no-untyped-def]
+        return iter(self._instrument.vow.points)
+
+    def __len__(self) -> int:
+        return len(self._instrument.vow.points)
+
+
+class Instrument:
+    """One instrument on one bench. Deterministic: the same seed, calls and times give the same bytes.
+
+    `device_class` is the device half to run (a fault may bring its own); `behaves` is a document to behave by
+    in place of the one it claims (`vow`), for faults that are changes of the document.
+    """
+
+    def __init__(
+        self,
+        vow: Vow,
+        bench: Bench | None = None,
+        seed: int = 0,
+        *,
+        device_class: type[Device] = Device,
+        store: Store | None = None,
+    ) -> None:
+        self.vow = vow
+        self.now_ns = 0
+        self.powered = True
+        self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
+        self.plant: Plant = plant_of(vow.document, bench, seed)
+        self.device = device_class(vow, self, store if store is not None else Store(), seed)
+        self._samples: dict[str, tuple[int, int]] = {}
+        self._capture: tuple[str, int, int] | None = None
+        self._rules = Rules(vow, self.plant, _Settings(self), lambda: self.device.accepted_ns)
+        self.device.boot("power", 0)
+
+    # --------------------------------------------------------------------------------------------- for ports
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        """Bytes from the host, all at `now_ns`."""
+        self.advance(now_ns)
+        if self.powered:
+            self.device.receive(data, now_ns)
+
+    def take(self) -> bytes:
+        """Bytes to the host, drained."""
+        return self.device.take() if self.powered else b""
+
+    def opened(self, now_ns: int) -> None:
+        """A host opened the port; on some boards that is a reset."""
+        self.advance(now_ns)
+        if self.vow.document.wire.opening.resets:
+            self.reset(now_ns)
+
+    def closed(self, now_ns: int) -> None:
+        """The host closed the port, or its cable fell out. Nothing changes but the silence."""
+        self.advance(now_ns)
+
+    def advance(self, now_ns: int) -> None:
+        """Let the world run to `now_ns`: crossings, trips, transitions and captures on the way happen in order."""
+        while True:
+            timer_ns = self._timer_ns() if self.powered else None
+            target_ns = now_ns if timer_ns is None else max(self.now_ns, min(now_ns, timer_ns))
+            crossing = self.plant.advance(target_ns)
+            if crossing is not None:
+                self.now_ns = crossing.when_ns
+                self._rules.crossed(crossing.key, crossing.true, crossing.when_ns)
+            else:
+                self.now_ns = max(self.now_ns, target_ns)
+            if self.powered and self._act():
+                continue
+            if crossing is None and self.now_ns >= now_ns:
+                return
+
+    def next_event_ns(self) -> int | None:
+        """The earliest instant at which something may happen unasked; may be early, never late."""
+        poll_ns = self.now_ns + POLL_NS
+        timer_ns = self._timer_ns() if self.powered else None
+        return poll_ns if timer_ns is None else min(poll_ns, timer_ns)
+
+    def _timer_ns(self) -> int | None:
+        capture_ns = self._capture[2] if self._capture is not None else None
+        times = (self.device.next_timeout_ns(), self._rules.next_ns(), capture_ns)
+        return min((time for time in times if time is not None), default=None)
+
+    def _act(self) -> bool:
+        """Do the first thing that is due now; whether there was one."""
+        now_ns = self.now_ns
+        if self._capture is not None and self._capture[2] <= now_ns:
+            self._finish_capture()
+            return True
+        found = self._rules.due(now_ns)
+        if found is not None:
+            act = found[0]
+            if isinstance(act, TripEntry):
+                self.device.fire(act, self._present(self.vow.points[act.reports]), now_ns)
+            else:
+                self.device.leave(act, now_ns)
+            return True
+        timeout_ns = self.device.next_timeout_ns()
+        if timeout_ns is not None and timeout_ns <= now_ns:
+            self.device.expire(now_ns)
+            return True
+        return False
+
+    # ---------------------------------------------------------------------------------------------- for rigs
+
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        """Something happens around the instrument, in the document's words and units. ValueError if it cannot."""
+        declared = self.bench_events.get(event)
+        if declared is None:
+            raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
+        self.advance(now_ns)
+        given = self._bench_value(event, declared, value)
+        if event == "link.transmitter":
+            self.device.blocked = given == "stalled"
+        elif event == "panel.control":
+            self.device.panel(event, str(given), now_ns)
+        elif event.startswith("panel."):
+            entry = self.vow.points[event.removeprefix("panel.")]
+            counts = entry.number.nearest(Fraction(given)) if isinstance(given, Decimal) else given
+            self.device.panel(entry.name, counts, now_ns)
+        elif isinstance(given, Decimal):
+            assert declared.value is not None
+            unit = self.vow.document.quantities[declared.value].unit
+            self.plant.bench(event, float(given) * si_per_unit(unit), now_ns)
+        else:
+            self.plant.bench(event, given or 1.0, now_ns)
+        self.advance(now_ns)
+
+    def power(self, on: bool, now_ns: int) -> None:
+        """The box's own supply fails or comes back. What waited to be sent is lost."""
+        self.advance(now_ns)
+        if on and not self.powered:
+            self.powered = True
+            self._restart("power", now_ns)
+        elif not on and self.powered:
+            self.powered = False
+            self.device.output.clear()
+            self.device.waiting.clear()
+            self._capture = None
+            self.plant.control(self.vow.states[self.vow.initial].outputs, now_ns)
+
+    def reset(self, now_ns: int) -> None:
+        """The reset pin is pulled."""
+        self.advance(now_ns)
+        if self.powered:
+            self.device.output.clear()
+            self._restart("reset", now_ns)
+
+    def _restart(self, cause: str, now_ns: int) -> None:
+        self._capture = None
+        self._samples.clear()
+        self.device.blocked = False
+        self.device.boot(cause, now_ns)
+        self.advance(now_ns)
+
+    def _bench_value(self, event: str, declared: BenchEvent, value: float | str | None) -> Decimal | str | None:
+        if declared.choice is not None:
+            if value not in declared.choice:
+                raise ValueError(f"{event} cannot be {value!r}: write one of {', '.join(declared.choice)}")
+            return str(value)
+        if declared.value is None:
+            return None
+        try:
+            number = Decimal(str(value))
+            if not number.is_finite():
+                raise InvalidOperation
+        except InvalidOperation:
+            unit = self.vow.document.quantities[declared.value].unit
+            raise ValueError(f"{event} needs a number in {unit}, not {value!r}") from None
+        return number
+
+    # ------------------------------------------------------------------------- the device's world (`World`)
+
+    def reading(self, entry: PointEntry, now_ns: int) -> int:
+        """The last sample of a signal point, in counts; taken on the point's own tick."""
+        tick = now_ns // entry.period_ns
+        held = self._samples.get(entry.name)
+        if held is not None and held[0] == tick:
+            return held[1]
+        assert entry.signal is not None
+        counts = self._counts(entry, self.plant.sample(entry.signal, tick, entry.period_ns))
+        self._samples[entry.name] = (tick, counts)
+        return counts
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        """The device drives the plant."""
+        self.plant.control(changes, now_ns)
+
+    def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
+        """Arm the rules anew where they depend on what changed."""
+        if names is None:
+            self._rules.enter(self.device.state, now_ns)
+        else:
+            self._rules.changed(names, now_ns)
+
+    def capture(self, record: str, now_ns: int) -> None:
+        """Start the series of a record; a capture that runs is begun afresh."""
+        fields = self.vow.document.records[record].fields
+        longest = max((field.count * (field.every or 0) for field in fields if field.count > 1), default=0)
+        self._capture = (record, now_ns, now_ns + longest)
+
+    def _finish_capture(self) -> None:
+        assert self._capture is not None
+        record, begun_ns, _ = self._capture
+        self._capture = None
+        series: dict[str, list[int]] = {}
+        for field in self.vow.document.records[record].fields:
+            if field.count > 1 and field.every is not None and isinstance(field.value, str):
+                entry = self.vow.points[field.value]
+                assert entry.signal is not None
+                first = -(-begun_ns // field.every)
+                series[field.name] = [
+                    self._counts(entry, self.plant.sample(entry.signal, first + index, field.every))
+                    for index in range(field.count)
+                ]
+        self.device.captured(record, series, self.now_ns)
+
+    def _present(self, entry: PointEntry) -> Value:
+        """What the point would show if it were sampled this instant: the value that made a trip act."""
+        if entry.signal is None:
+            return self.device.value(entry, self.now_ns)
+        return self._counts(entry, self.plant.at(entry.signal, self.now_ns))
+
+    @staticmethod
+    def _counts(entry: PointEntry, value: float) -> int:
+        scale = entry.number
+        steps = value / entry.si
+        counts = math.floor(steps + 0.5) if steps >= 0 else -math.floor(0.5 - steps)
+        return min(max(counts, scale.low), scale.high)
+
+
+def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
+    """The plant of a document's physics on a bench, with its fan and derating."""
+    fan = document.fan
+    derating = document.derating
+    return build_plant(
+        document.plant,
+        bench,
+        seed,
+        None
+        if fan is None
+        else FanCurve(
+            fan.tick,
+            tuple(float(level.at) for level in fan.levels),
+            tuple(float(level.duty) for level in fan.levels),
+            float(fan.hysteresis),
+        ),
+        None
+        if derating is None
+        else DeratingCurve(float(derating.start), float(derating.end), float(derating.floor)),
+    )

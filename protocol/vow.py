@@ -1,0 +1,315 @@
+"""A document made ready to run: tables with every name, limit and transition looked up once.
+
+The device half, the oracle, the checker and the generators all work from a `Vow`; none of them reads the
+document's model in a hot path. Nothing here knows what kind of instrument the document describes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
+from typing import Literal
+
+from protocol.document.canonical import wire_digest
+from protocol.document.model import (
+    SYSTEM_CHOICES,
+    Action,
+    BenchEvent,
+    Document,
+    Point,
+    Quantity,
+    Record,
+    System,
+    Trip,
+)
+from protocol.expression import Expression
+from protocol.quantity import Scale
+from protocol.units import si_per_unit
+
+Value = int | str
+"""A point's value: step counts of a number, or the word of a choice."""
+
+Kind = Literal["number", "choice", "words", "record"]
+Source = Literal["setting", "signal", "derived", "system", "record"]
+
+
+@dataclass(frozen=True, slots=True)
+class PointEntry:
+    """One point, with everything its requests need at hand."""
+
+    name: str
+    kind: Kind
+    source: Source
+    settable: bool
+    scale: Scale | None
+    """Step arithmetic of a number."""
+    choices: tuple[str, ...]
+    default: Value
+    low: Expression | None
+    high: Expression | None
+    set_in: frozenset[str] | None
+    """States in which it can be put; None is all."""
+    saved: bool
+    local: bool
+    system: System | None
+    signal: str | None
+    drives: str | None
+    period_ns: int
+    derived: Expression | None
+    record: str | None
+    si: float
+    """SI units in one step; 1 for choices."""
+    reading_error: Fraction
+    """Accuracy, share of the reading."""
+    range_error: Fraction
+    """Accuracy, in units of the quantity: the range part."""
+
+    @property
+    def number(self) -> Scale:
+        """The scale of a number point."""
+        assert self.scale is not None, f"{self.name} is no number"
+        return self.scale
+
+    def words(self, value: Value) -> tuple[str, ...]:
+        """The words of a value in a reply."""
+        return self.scale.words(value) if isinstance(value, int) and self.scale is not None else (str(value),)
+
+    def exact(self, value: Value) -> Fraction | str:
+        """The value in engineering units, for expressions."""
+        return value * self.number.step if isinstance(value, int) else value
+
+
+@dataclass(frozen=True, slots=True)
+class LeaveEntry:
+    """An unasked transition out of a state."""
+
+    index: int
+    when: Expression | None
+    after_ns: int
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class StateEntry:
+    """A state: outputs are constants or names of settings to follow."""
+
+    name: str
+    energised: bool
+    outputs: Mapping[str, float | str]
+    follows: Mapping[str, str]
+    leaves: tuple[LeaveEntry, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TripEntry:
+    """A protection."""
+
+    name: str
+    when: Expression
+    armed_in: frozenset[str]
+    after_ns: int
+    cleared_when: Expression | None
+    latched: bool
+    to: str
+    reports: str
+
+
+@dataclass(frozen=True, slots=True)
+class ActionEntry:
+    """An action and the states it leads to."""
+
+    name: str
+    to: Mapping[str, str]
+    """State afterwards, by state before; a state not listed refuses the action."""
+    guard: Expression | None
+    does: tuple[tuple[str, str], ...]
+    """Effects in order: (kind, what)."""
+    gives_ticket_ns: int | None
+    takes_ticket: str | None
+    once: bool
+    always: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Vow:
+    """A whole document, compiled."""
+
+    document: Document = field(repr=False)
+    identity: tuple[str, str, str]
+    """Name, version, first eight digits of the wire digest."""
+    points: Mapping[str, PointEntry]
+    actions: Mapping[str, ActionEntry]
+    states: Mapping[str, StateEntry]
+    trips: Mapping[str, TripEntry]
+    initial: str
+    settings: tuple[PointEntry, ...]
+    """Points that are stored settings (not the system's own)."""
+    measured: frozenset[str]
+    """Points whose value comes from the plant or from the clock."""
+    parts: frozenset[str]
+    """Optional parts of the wire."""
+
+
+def compile_vow(document: Document) -> Vow:
+    """The tables of a document. The document must vet without errors; else a KeyError may tell what is missing."""
+    points = {name: _point(name, point, document) for name, point in document.points.items()}
+    initial = next((name for name, state in document.states.items() if state.initial), next(iter(document.states)))
+    return Vow(
+        document=document,
+        identity=(document.vow.name, document.vow.version, wire_digest(document)[:8]),
+        points=points,
+        actions={name: _action(name, action) for name, action in document.actions.items()},
+        states={name: _state(name, document) for name in document.states},
+        trips={name: _trip(name, trip, document) for name, trip in document.trips.items()},
+        initial=initial,
+        settings=tuple(entry for entry in points.values() if entry.settable and entry.source == "setting"),
+        measured=frozenset(
+            name for name, entry in points.items() if entry.source == "signal" or entry.system in ("silence", "uptime")
+        ),
+        parts=frozenset(document.wire.parts),
+    )
+
+
+def scale_of(quantity: Quantity) -> Scale:
+    """The step arithmetic of a quantity."""
+    step = quantity.step.normalize()
+    exponent = step.as_tuple().exponent
+    digits = max(0, -exponent) if isinstance(exponent, int) else 0
+    # A step such as 10 keeps its digits at none; 0.50 is written with the one decimal it needs.
+    grain = int(step.scaleb(digits))
+    low, high = (int((limit / quantity.step).to_integral_value()) for limit in (quantity.low, quantity.high))
+    return Scale(quantity.unit, digits, grain, low, high)
+
+
+def value_of(entry: PointEntry, given: Decimal | int | str) -> Value:
+    """A value written in the document, as the point holds it."""
+    if entry.scale is None:
+        return str(given)
+    return entry.scale.nearest(Fraction(str(given)))
+
+
+def bench_events(document: Document) -> dict[str, BenchEvent]:
+    """Bench events of the document and those that the wire's parts bring: the panel and the transmitter."""
+    events = dict(document.bench)
+    if "local" in document.wire.parts:
+        events["panel.control"] = BenchEvent(
+            means="Who takes the controls.", choice=["remote", "local"], base="remote"
+        )
+        for name, point in document.points.items():
+            if point.local:
+                events[f"panel.{name}"] = BenchEvent(
+                    means=f"{name} is changed at the front panel.", value=point.quantity, choice=point.choice
+                )
+    events["link.transmitter"] = BenchEvent(
+        means="Whether the transmitter can send.", choice=["free", "stalled"], base="free"
+    )
+    return events
+
+
+def _point(name: str, point: Point, document: Document) -> PointEntry:
+    quantity = document.quantities[point.quantity] if point.quantity is not None else None
+    scale = scale_of(quantity) if quantity is not None else None
+    choices = tuple(point.choice or ())
+    kind: Kind = "number" if scale is not None else "choice"
+    if point.record is not None:
+        kind = "record"
+    elif point.system in ("identity", "last_trip"):
+        kind = "words"
+    elif point.system == "state":
+        choices = tuple(document.states)
+    elif point.system in SYSTEM_CHOICES:
+        choices = SYSTEM_CHOICES[point.system]
+    source: Source = "setting"
+    for candidate in ("signal", "derived", "system", "record"):
+        if getattr(point, candidate) is not None:
+            source = candidate
+    accuracy = quantity.accuracy if quantity is not None else None
+    default: Value = 0 if scale is not None else (choices[0] if choices else "")
+    if point.default is not None:
+        default = scale.nearest(Fraction(str(point.default))) if scale is not None else str(point.default)
+    elif point.system == "notices":
+        default = "on"
+    return PointEntry(
+        name=name,
+        kind=kind,
+        source=source,
+        settable=point.access == "set",
+        scale=scale,
+        choices=choices,
+        default=default,
+        low=point.low,
+        high=point.high,
+        set_in=None if point.set_in is None else frozenset(point.set_in),
+        saved=point.saved,
+        local=point.local,
+        system=point.system,
+        signal=point.signal,
+        drives=point.drives,
+        period_ns=point.every or 0,
+        derived=point.derived,
+        record=point.record,
+        si=float(scale.step) * si_per_unit(scale.unit) if scale is not None else 1.0,
+        reading_error=Fraction(accuracy.reading_percent) / 100 if accuracy is not None else Fraction(0),
+        range_error=(
+            Fraction(accuracy.range_percent) / 100 * Fraction(quantity.high - quantity.low)
+            if accuracy is not None and quantity is not None
+            else Fraction(0)
+        ),
+    )
+
+
+def _state(name: str, document: Document) -> StateEntry:
+    state = document.states[name]
+    outputs: dict[str, float | str] = {}
+    follows: dict[str, str] = {}
+    for control, value in state.outputs.items():
+        if isinstance(value, Decimal):
+            outputs[control] = float(value)
+        elif isinstance(value, str):
+            outputs[control] = value
+        else:
+            follows[control] = value.point
+    leaves = tuple(LeaveEntry(index, leave.when, leave.after, leave.to) for index, leave in enumerate(state.leaves))
+    return StateEntry(name, state.energised, outputs, follows, leaves)
+
+
+def _trip(name: str, trip: Trip, document: Document) -> TripEntry:
+    armed = frozenset(trip.armed_in if trip.armed_in is not None else document.states)
+    # A trip does not fire in the state it leads to: it has done its work there.
+    return TripEntry(
+        name, trip.when, armed - {trip.to}, trip.after, trip.cleared_when, trip.latched, trip.to, trip.reports
+    )
+
+
+def _action(name: str, action: Action) -> ActionEntry:
+    does: list[tuple[str, str]] = []
+    for effect in action.does:
+        if isinstance(effect, str):
+            does.append((effect, ""))
+        else:
+            does.append(next(iter(effect.model_dump().items())))
+    return ActionEntry(
+        name=name,
+        to={
+            state: state if action.to is None or state in action.keeps else action.to for state in action.allowed
+        },
+        guard=action.guard,
+        does=tuple(does),
+        gives_ticket_ns=action.gives_ticket,
+        takes_ticket=action.takes_ticket,
+        once=action.repeat == "once",
+        always=action.always,
+    )
+
+
+def record_of(vow: Vow, entry: PointEntry) -> Record:
+    """The record whose parts the point answers."""
+    assert entry.record is not None, f"{entry.name} is no record"
+    return vow.document.records[entry.record]
+
+
+def part_bytes(vow: Vow, entry: PointEntry) -> int:
+    """Bytes of one part of a record point."""
+    return vow.document.points[entry.name].part_bytes or 16
