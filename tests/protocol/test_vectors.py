@@ -8,8 +8,11 @@ from crccheck.crc import Crc16Ibm3740
 from hypothesis import given
 from hypothesis import strategies as st
 
+from emu.instrument import Instrument
+from protocol.document.load import load_document
 from protocol.vectors import (
     Bench,
+    Case,
     Expect,
     Place,
     Power,
@@ -23,6 +26,7 @@ from protocol.vectors import (
     read_vector_file,
     read_vectors,
 )
+from protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 CASES = read_vectors(SPEC / "vectors")
@@ -211,3 +215,80 @@ def test_checks_that_are_written_out_are_those_of_a_reference_library() -> None:
 def test_cases_have_titles_of_their_own() -> None:
     titles = [case.title for case in CASES]
     assert len(titles) == len(set(titles))
+
+
+# ------------------------------------------------------------------------------- the instrument keeps them
+
+
+class Player:
+    """A simulated instrument just switched on, its boot notice taken, and the lines that it has sent."""
+
+    def __init__(self, vow: Vow) -> None:
+        self.box = Instrument(vow)
+        self.now_ns = 0
+        self.lines: list[bytes] = []
+        self.begun = b""
+        self.box.advance(0)
+        self.collect()
+        assert self.lines.pop() == b"note 1 boot power"
+
+    def collect(self) -> None:
+        *lines, self.begun = (self.begun + self.box.take()).split(b"\n")
+        self.lines += lines
+
+    def play(self, case: Case) -> None:
+        bound: dict[str, bytes] = {}
+        for step in case.steps:
+            match step:
+                case Send():
+                    self.box.receive(step.text.fill(bound), self.now_ns)
+                case Expect():
+                    assert self.lines, f"{step.place}: nothing came, expected '{step.text}'"
+                    line = self.lines.pop(0)
+                    binds = step.text.match(line, bound)
+                    assert binds is not None, f"{step.place}: {line!r}, expected '{step.text}' with {bound}"
+                    bound |= binds
+                case Wait():
+                    assert not (step.quiet and self.lines), f"{step.place}: {self.lines} was left over"
+                    self.now_ns += step.ns
+                    self.box.advance(self.now_ns)
+                    self.collect()
+                    assert not (step.quiet and self.lines), f"{step.place}: {self.lines} came in the silence"
+                case Bench():
+                    self.box.bench(step.event, step.value, self.now_ns)
+                case Power():
+                    assert not self.lines, f"{step.place}: {self.lines} came before the power went"
+                    self.box.power(step.on, self.now_ns)
+                case Reset():
+                    assert not self.lines, f"{step.place}: {self.lines} came before the reset"
+                    self.box.reset(self.now_ns)
+            self.collect()
+        assert not self.lines, f"{case.place}: {self.lines} is left over"
+        assert self.begun == b"", f"{case.place}: {self.begun!r} has no line end"
+
+
+@pytest.fixture(scope="module")
+def tarn() -> Vow:
+    return compile_vow(load_document(SPEC / "tarn.yaml").document)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: str(case.place))
+def test_the_simulated_instrument_keeps_the_vector(tarn: Vow, case: Case) -> None:
+    Player(tarn).play(case)
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        ["> ask self.state", "< ok armed"],
+        ["> ask self.state", "quiet 10 ms"],
+        ["> ask self.state", "> ask self.state", "< ok off"],
+        ["< ok off"],
+        ["> act sink.arm", "< ok {t}", "quiet 6 s"],
+        ["> act sink.arm", "< ok {t}", "> act sink.arm", "< ok {t}"],
+    ],
+)
+def test_a_vector_that_is_wrong_is_seen(tarn: Vow, steps: list[str]) -> None:
+    (case,) = parse_vectors(["rule wire.tag: Wrong.", *steps], "x.vec")
+    with pytest.raises(AssertionError):
+        Player(tarn).play(case)
