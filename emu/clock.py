@@ -1,0 +1,87 @@
+"""Where now comes from: the one seam between an instrument and the passing of time.
+
+Instants are integer nanoseconds since the clock was made. A held clock stands still until someone
+moves it; run again, it goes on from where it stands.
+"""
+
+import time
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What ports and rigs ask of a clock."""
+
+    @property
+    def held(self) -> bool:
+        """Whether only `move` changes the time."""
+
+    def now_ns(self) -> int:
+        """Nanoseconds since the clock was made; never less than the answer before."""
+
+    def hold(self) -> None:
+        """Stand still from now on."""
+
+    def run(self) -> None:
+        """Go on by itself from where it stands."""
+
+    def move(self, to_ns: int) -> None:
+        """Stand at `to_ns`. ValueError if that is past, or the clock does not wait for it."""
+
+
+class RealClock:
+    """The machine's monotonic clock, which can be held."""
+
+    __slots__ = ("_held_ns", "_origin_ns")
+
+    def __init__(self) -> None:
+        self._origin_ns = time.monotonic_ns()
+        self._held_ns: int | None = None
+
+    @property
+    def held(self) -> bool:
+        return self._held_ns is not None
+
+    def now_ns(self) -> int:
+        return time.monotonic_ns() - self._origin_ns if self._held_ns is None else self._held_ns
+
+    def hold(self) -> None:
+        self._held_ns = self.now_ns()
+
+    def run(self) -> None:
+        if self._held_ns is not None:
+            self._origin_ns = time.monotonic_ns() - self._held_ns
+            self._held_ns = None
+
+    def move(self, to_ns: int) -> None:
+        if self._held_ns is None:
+            raise ValueError("the clock runs by itself; hold it first")
+        _forward(self._held_ns, to_ns)
+        self._held_ns = to_ns
+
+
+class VirtualClock:
+    """A clock that is moved by whoever waits, as fast as it likes; held, only by the rig."""
+
+    __slots__ = ("_now_ns", "held")
+
+    def __init__(self) -> None:
+        self._now_ns = 0
+        self.held = False
+
+    def now_ns(self) -> int:
+        return self._now_ns
+
+    def hold(self) -> None:
+        self.held = True
+
+    def run(self) -> None:
+        self.held = False
+
+    def move(self, to_ns: int) -> None:
+        _forward(self._now_ns, to_ns)
+        self._now_ns = to_ns
+
+
+def _forward(now_ns: int, to_ns: int) -> None:
+    if to_ns < now_ns:
+        raise ValueError(f"time does not run backwards: it is {now_ns} ns, {to_ns} ns is past")

@@ -1,0 +1,50 @@
+"""What a port asks of an instrument. Bytes and instants in, bytes and instants out; no I/O."""
+
+from collections.abc import Collection
+from typing import Protocol
+
+
+class Instrument(Protocol):
+    """A simulated instrument as its serial port and its bench see it.
+
+    Instants are integer nanoseconds and never go back from call to call.
+    """
+
+    @property
+    def now_ns(self) -> int:
+        """The instant it has been run to."""
+
+    @property
+    def bench_events(self) -> Collection[str]:
+        """Names that `bench` understands."""
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        """Run to `now_ns`, then take these bytes from the host."""
+
+    def advance(self, now_ns: int) -> None:
+        """Run to `now_ns`."""
+
+    def next_event_ns(self) -> int | None:
+        """Earliest instant at which something may happen unasked, or None for never.
+
+        It may be early but never late, and it is later than the instant run to, so that waiting
+        for it always makes progress.
+        """
+
+    def take(self) -> bytes:
+        """What goes to the host now, drained. A port calls this only when the transmitter is free."""
+
+    def opened(self, now_ns: int) -> None:
+        """A host has opened the port."""
+
+    def closed(self, now_ns: int) -> None:
+        """The host has closed it."""
+
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        """Something happens on the bench. ValueError, with the remedy, if it cannot."""
+
+    def power(self, on: bool, now_ns: int) -> None:
+        """The supply of the instrument itself comes or goes."""
+
+    def reset(self, now_ns: int) -> None:
+        """Its reset pin is pulled."""

@@ -1,0 +1,164 @@
+"""An instrument at its end of the serial wire: what is under way, what is due when, and the counts.
+
+No I/O and no clock: a port says what the host sent and what time it is.
+"""
+
+from emu.ports.interface import Instrument
+from emu.ports.wire import Wire
+
+INPUT_LIMIT = 4096
+"""Bytes that may wait for the wire to the instrument, as in a driver's transmit buffer."""
+OUTPUT_LIMIT = 65536
+"""Bytes that may wait for a host that does not read; then the instrument's transmitter stalls."""
+ANSWER_LIMIT = 1024
+"""Bytes of requests the instrument takes while its transmitter is busy; then its receiver stalls."""
+
+
+class Line:
+    """One instrument, one wire each way.
+
+    `baud`: rate of both wires, or None for bytes that take no time. The bytes of requests reach the
+    instrument with the instant at which the last bit of their line came, replies leave from that
+    very instant. No byte is lost or overtaken: whoever is too fast is made to wait.
+    """
+
+    def __init__(self, instrument: Instrument, baud: int | None = None, grain_ns: int | None = None) -> None:
+        self.instrument = instrument
+        self.received = 0
+        """Bytes from the host since it opened the port."""
+        self.emitted = 0
+        """Bytes to the host since it opened the port."""
+        self.grain_ns = grain_ns
+        """How long, at most, a character that has arrived waits to be shown to the host."""
+        self._in = Wire(baud)
+        self._out = Wire(baud)
+        self._arrived = bytearray()
+        self._unanswered = 0
+        self._attended = False
+
+    @property
+    def baud(self) -> int | None:
+        return self._in.baud
+
+    def pace(self, baud: int | None, now_ns: int) -> None:
+        """Another rate from now on."""
+        self._in.pace(baud, now_ns)
+        self._out.pace(baud, now_ns)
+
+    def opened(self, now_ns: int) -> None:
+        """A host is there from now on; the counts begin anew."""
+        self.run(now_ns)
+        self.received = self.emitted = 0
+        self._drop_output()
+        self._attended = True
+        self.instrument.opened(now_ns)
+
+    def closed(self, now_ns: int) -> None:
+        """It is gone: what comes from now on is sent to nobody."""
+        self.run(now_ns)
+        self._drop_output()
+        self._attended = False
+        self.instrument.closed(now_ns)
+
+    def exchange(self, data: bytes, now_ns: int) -> bytes:
+        """The short way for a wire without a rate: bytes from the host in, bytes to it out.
+
+        Only while nothing waits in either direction.
+        """
+        self.received += len(data)
+        instrument = self.instrument
+        instrument.receive(data, now_ns)
+        answer = instrument.take()
+        self.emitted += len(answer)
+        return answer
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        """The host sends bytes. `run` brings them to the instrument."""
+        self.received += len(data)
+        self._in.send(data, now_ns)
+
+    @property
+    def waiting_in(self) -> int:
+        """Bytes from the host that the instrument has not got yet."""
+        return self._in.queued
+
+    def sent_ns(self) -> int:
+        """When the last byte from the host is or was through."""
+        return self._in.free_ns()
+
+    @property
+    def ready(self) -> int:
+        """Bytes that have arrived at the host and that it has not taken."""
+        return len(self._arrived)
+
+    def ready_ns(self, count: int) -> int | None:
+        """When `count` bytes will be ready if the instrument says nothing more; None if nothing comes."""
+        return self._out.when_ns(max(1, count - len(self._arrived)))
+
+    def take(self, count: int | None = None) -> bytes:
+        """What has arrived at the host (at most `count` bytes)."""
+        data = bytes(self._arrived if count is None else self._arrived[:count])
+        del self._arrived[: len(data)]
+        return data
+
+    def discard_ready(self) -> None:
+        """The host throws away what has arrived."""
+        self._arrived.clear()
+
+    def discard_unsent(self, now_ns: int) -> None:
+        """The host withdraws what is not yet on its way."""
+        self.run(now_ns)
+        self._in.clear()
+
+    def next_ns(self) -> int | None:
+        """When `run` will next have something to do, if the host keeps quiet; None for never."""
+        instants = [self.instrument.next_event_ns()]
+        if not self._deaf():
+            instants.append(self._in.next_ns(None))
+        if len(self._arrived) < OUTPUT_LIMIT:
+            instants.append(self._out.next_ns(self.grain_ns))
+        return min((instant for instant in instants if instant is not None), default=None)
+
+    def run(self, until_ns: int) -> None:
+        """Do everything that is due by `until_ns`, each thing at its own instant."""
+        instrument = self.instrument
+        while (due_ns := self.next_ns()) is not None and due_ns <= until_ns:
+            # What had to wait (a stalled wire, the host's clock running ahead) happens as soon as it can.
+            self._step(max(due_ns, instrument.now_ns))
+        if instrument.now_ns < until_ns:
+            self._step(until_ns)
+        else:
+            self._transmit(until_ns)
+
+    def _step(self, now_ns: int) -> None:
+        data = b"" if self._deaf() else self._in.arrived(now_ns)
+        if data:
+            self._unanswered += len(data)
+            self.instrument.receive(data, now_ns)
+        else:
+            self.instrument.advance(now_ns)
+        self._transmit(now_ns)
+
+    def _transmit(self, now_ns: int) -> None:
+        """Let the instrument send if its transmitter is free: until then notices queue and drop in it."""
+        if self._out.queued:
+            if len(self._arrived) >= OUTPUT_LIMIT:
+                return
+            self._arrived += self._out.arrived(now_ns)
+            if self._out.queued:
+                return
+        self._unanswered = 0
+        data = self.instrument.take()
+        if not data or not self._attended:
+            return
+        self.emitted += len(data)
+        self._out.send(data, now_ns)
+        if self._out.baud is None:
+            self._arrived += self._out.arrived(now_ns)
+
+    def _deaf(self) -> bool:
+        return self._unanswered > ANSWER_LIMIT
+
+    def _drop_output(self) -> None:
+        self._arrived.clear()
+        self._out.clear()

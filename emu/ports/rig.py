@@ -1,0 +1,92 @@
+"""The rig of a simulated instrument, in the process that has it."""
+
+from emu.clock import Clock
+from emu.ports.line import Line
+from protocol.conformance.rig import Hello, RigError
+
+ABILITIES = frozenset({"bench", "power", "reset", "hold", "advance"})
+LONGEST_NS = 400 * 24 * 3600 * 1_000_000_000
+"""Longest single advance: more than a year."""
+
+
+class InstrumentRig:
+    """Satisfies `protocol.conformance.rig.Rig` for one line and its clock."""
+
+    def __init__(self, line: Line, clock: Clock, document: str) -> None:
+        self._line = line
+        self._clock = clock
+        self._document = document
+        self._baud: int | None = None
+
+    def hello(self) -> Hello:
+        return Hello(
+            simulated=True,
+            document=self._document,
+            events=frozenset(self._line.instrument.bench_events),
+            abilities=ABILITIES,
+            held=self._clock.held,
+        )
+
+    def bench(self, event: str, value: float | str | None = None) -> None:
+        try:
+            self._line.instrument.bench(event, value, self._settle())
+        except ValueError as error:
+            raise RigError(str(error)) from error
+
+    def power(self, on: bool) -> None:
+        self._line.instrument.power(on, self._settle())
+
+    def reset(self) -> None:
+        self._line.instrument.reset(self._settle())
+
+    def hold(self) -> None:
+        if not self._clock.held:
+            self._settle()
+            self._clock.hold()
+            self._baud = self._line.baud
+            self._line.pace(None, self._clock.now_ns())
+            self._settle()
+
+    def run(self) -> None:
+        if self._clock.held:
+            self._line.pace(self._baud, self._clock.now_ns())
+            self._clock.run()
+
+    def advance(self, span_ns: int, sent: int) -> int:
+        if not self._clock.held:
+            raise RigError("the clock runs by itself; hold it before advancing it")
+        if not 0 <= span_ns <= LONGEST_NS:
+            raise RigError(f"time advances by 0 to {LONGEST_NS // 10**9} seconds at once, not {span_ns} ns")
+        self._expect(sent)
+        self._clock.move(self._clock.now_ns() + span_ns)
+        self._settle()
+        return self._line.emitted
+
+    def counts(self, sent: int) -> int:
+        self._expect(sent)
+        return self._line.emitted
+
+    def close(self) -> None:
+        self.run()
+
+    def arrived(self, sent: int) -> bool:
+        """Whether the instrument has `sent` bytes from the host since it opened the port."""
+        return self._line.received >= sent and not self._line.waiting_in
+
+    def now_ns(self) -> int:
+        """The instrument's present time."""
+        return self._clock.now_ns()
+
+    def _settle(self) -> int:
+        now_ns = self._clock.now_ns()
+        self._line.run(now_ns)
+        return now_ns
+
+    def _expect(self, sent: int) -> None:
+        self._settle()
+        if not self.arrived(sent):
+            got = self._line.received - self._line.waiting_in
+            raise RigError(
+                f"only {got} of {sent} bytes have come from the host since it opened the port; "
+                "count what is written after opening, and what the host's own driver may have thrown away"
+            )

@@ -1,0 +1,217 @@
+"""The rig as a second endpoint: JSON objects, one per line each way, over TCP.
+
+One client at a time. When it hangs up, the clock runs by itself again from where it stands.
+"""
+
+import contextlib
+import json
+import math
+import socket
+import time
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from emu.clock import Clock
+from emu.ports.line import Line
+from emu.ports.rig import InstrumentRig
+from emu.ports.tcp import Refusals, listen, place
+from protocol.conformance.rig import VERSION, RigError
+
+BUSY = b'{"ok": false, "error": "busy: another client has this rig"}\n'
+LINE_LIMIT = 65536
+ARRIVAL_S = 5.0
+"""How long bytes that the host has sent may be on their way (a kernel's buffers, a network)."""
+
+Answer = dict[str, object]
+
+
+class RigPort:
+    """Listens at `tcp:HOST:PORT` and does what a client asks of the instrument's rig."""
+
+    def __init__(self, text: str, line: Line, clock: Clock, document: str) -> None:
+        self._rig = InstrumentRig(line, clock, document)
+        self._listener = listen(text)
+        self.address = f"tcp:{place(self._listener)}"
+        self._client: socket.socket | None = None
+        self._refusals = Refusals(BUSY)
+        self._heard = b""
+        self._awaited: tuple[Answer, int, float] | None = None
+        """A request that waits for bytes from the host: it, how many, and until when."""
+
+    def watched(self) -> list[int]:
+        descriptors = [self._listener.fileno(), *self._refusals.watched()]
+        if self._client is not None:
+            descriptors.append(self._client.fileno())
+        return descriptors
+
+    def wait_s(self) -> float | None:
+        return None if self._awaited is None else max(0.0, self._awaited[2] - time.monotonic())
+
+    def serve(self) -> None:
+        self._refusals.tend()
+        with contextlib.suppress(OSError):
+            connection, _ = self._listener.accept()
+            self._welcome(connection)
+        if self._client is None:
+            return
+        try:
+            data = self._client.recv(LINE_LIMIT)
+            if not data:
+                self._hang_up()
+                return
+            self._heard += data
+        except BlockingIOError:
+            pass
+        except OSError:
+            self._hang_up()
+            return
+        self._work()
+
+    def close(self) -> None:
+        self._hang_up()
+        self._refusals.close()
+        self._listener.close()
+
+    def _welcome(self, connection: socket.socket) -> None:
+        if self._client is not None:
+            self._refusals.refuse(connection)
+            return
+        connection.setblocking(False)
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._client = connection
+        self._heard = b""
+
+    def _hang_up(self) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+            self._awaited = None
+            self._rig.run()
+
+    def _work(self) -> None:
+        while self._client is not None:
+            if self._awaited is not None:
+                request, sent, deadline = self._awaited
+                if not self._rig.arrived(sent) and time.monotonic() < deadline:
+                    return
+                self._awaited = None
+                self._answer(request)
+                continue
+            line, newline, rest = self._heard.partition(b"\n")
+            if not newline:
+                if len(line) > LINE_LIMIT:
+                    self._say(_refusal(f"a request is at most {LINE_LIMIT} bytes long"))
+                    self._hang_up()
+                return
+            self._heard = rest
+            try:
+                request = json.loads(line, parse_float=Decimal)
+                if not isinstance(request, dict):
+                    raise TypeError
+                if request.get("do") in ("advance", "counts"):
+                    self._awaited = request, _whole(request, "sent"), time.monotonic() + ARRIVAL_S
+                    continue
+            except RigError as error:
+                self._say(_refusal(error.message))
+                continue
+            except (ValueError, TypeError, RecursionError):
+                self._say(_refusal('write one JSON object per line, such as {"do": "hello"}'))
+                continue
+            else:
+                self._answer(request)
+
+    def _answer(self, request: Answer) -> None:
+        try:
+            answer = {"ok": True, **self._do(request)}
+        except RigError as error:
+            answer = _refusal(error.message)
+        self._say(answer)
+
+    def _do(self, request: Answer) -> Answer:
+        rig = self._rig
+        match request.get("do"):
+            case "hello":
+                hello = rig.hello()
+                return {
+                    "rig": VERSION,
+                    "simulated": hello.simulated,
+                    "document": hello.document,
+                    "events": sorted(hello.events),
+                    "clock": "held" if hello.held else "real",
+                    "abilities": sorted(hello.abilities),
+                }
+            case "bench":
+                rig.bench(_event(request), _value(request))
+            case "power":
+                on = request.get("on")
+                if not isinstance(on, bool):
+                    raise RigError('"on" is true or false')
+                rig.power(on)
+            case "reset":
+                rig.reset()
+            case "hold":
+                rig.hold()
+            case "run":
+                rig.run()
+            case "advance":
+                emitted = rig.advance(_nanoseconds(request), _whole(request, "sent"))
+                return {"emitted": emitted, "now_ns": rig.now_ns()}
+            case "counts":
+                return {"emitted": rig.counts(_whole(request, "sent")), "now_ns": rig.now_ns()}
+            case other:
+                raise RigError(
+                    f'"do" is hello, bench, power, reset, hold, run, advance or counts, not {other!r}'
+                )
+        return {}
+
+    def _say(self, answer: Answer) -> None:
+        if self._client is not None:
+            # Answers are short and a client reads each before it asks again; one that does not is hung up on.
+            with contextlib.suppress(OSError):
+                data = json.dumps(answer).encode() + b"\n"
+                if self._client.send(data) == len(data):
+                    return
+            self._hang_up()
+
+
+def _refusal(error: str) -> Answer:
+    return {"ok": False, "error": error}
+
+
+def _whole(request: dict[str, Any], name: str) -> int:
+    number = request.get(name)
+    if not isinstance(number, int) or isinstance(number, bool) or number < 0:
+        raise RigError(f'"{name}" is a whole number of bytes, not {number!r}')
+    return number
+
+
+def _nanoseconds(request: Answer) -> int:
+    given = request.get("seconds")
+    try:
+        if not isinstance(given, (str, int, Decimal)) or isinstance(given, bool):
+            raise InvalidOperation
+        seconds = Decimal(given)
+        if not (seconds.is_finite() and -(10**9) <= seconds <= 10**9):
+            raise InvalidOperation
+    except InvalidOperation:
+        raise RigError(f'"seconds" is a number such as "0.005", not {given!r}') from None
+    return round(seconds * 1_000_000_000)
+
+
+def _event(request: Answer) -> str:
+    event = request.get("event")
+    if not isinstance(event, str):
+        raise RigError(f'"event" is the name of a bench event, not {event!r}')
+    return event
+
+
+def _value(request: dict[str, Any]) -> float | str | None:
+    value = request.get("value")
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, (int, Decimal)) and not isinstance(value, bool):
+        with contextlib.suppress(OverflowError):
+            number = float(value)
+            if math.isfinite(number):
+                return number
+    raise RigError(f'"value" is a number, a word or null, not {value!r}')

@@ -1,0 +1,254 @@
+"""Serves one instrument to hosts in other processes: one thread, asleep until something happens.
+
+The way from request to answer is as short as it can be: read, `receive`, `take`, write; only then is
+looked after anything else. What comes in is always in this order: hosts coming and going, the
+host's bytes, the rig. So a rig's command finds done what the host did before it.
+"""
+
+import contextlib
+import ctypes
+import os
+import select
+import socket
+import sys
+from collections.abc import Callable
+from typing import Protocol
+
+from emu.clock import RealClock
+from emu.ports.endpoint import Endpoint
+from emu.ports.interface import Instrument
+from emu.ports.line import INPUT_LIMIT, Line
+
+_CHUNK = 4096
+_GRAIN_NS = 1_000_000
+"""Characters of a paced reply are shown at least this often: as a full-speed USB adapter does."""
+_SLACK_NS = 1000
+_PR_SET_TIMERSLACK = 29  # linux/prctl.h; prctl(2)
+
+
+class RigDesk(Protocol):
+    """What the server asks of a rig endpoint (`rigport.RigPort`)."""
+
+    def watched(self) -> list[int]:
+        """Descriptors that become readable when `serve` has something to do."""
+
+    def serve(self) -> None:
+        """Do what has been asked for, as far as it can be done now."""
+
+    def wait_s(self) -> float | None:
+        """Call `serve` again after at most so many seconds."""
+
+    def close(self) -> None:
+        """Hang up."""
+
+
+class Server:
+    """An instrument on a running clock, at one endpoint, with or without a rig.
+
+    `pace`: baud rate that the bytes are held to, or None for as fast as they go.
+    """
+
+    def __init__(self, instrument: Instrument, endpoint: Endpoint, pace: int | None = None) -> None:
+        self.clock = RealClock()
+        self.line = Line(instrument, pace, _GRAIN_NS)
+        self.rig: RigDesk | None = None
+        self._instrument = instrument
+        self._endpoint = endpoint
+        self._pending = b""
+        """Taken from the line, not yet by the kernel; while there is any, nothing else is taken."""
+        self._stopping = False
+        self._waker, self._alarm = socket.socketpair()
+        self._alarm.setblocking(False)
+        self._host: int | None = None
+        self._watched: list[int] = []
+        self._readers: list[int] = []
+        self._writers: list[int] = []
+
+    def stop(self) -> None:
+        """End `run`; from any thread."""
+        self._stopping = True
+        with contextlib.suppress(OSError):
+            self._waker.send(b"x")
+
+    def run(self) -> None:
+        """Serve until `stop` is called, or an exception (Ctrl-C) ends it. Leaves nothing behind."""
+        try:
+            if self.line.baud is not None:
+                _wake_punctually()
+            self._greet(self._endpoint.changes())
+            self._arrange()
+            while not self._stopping:
+                self._turn()
+        finally:
+            self._endpoint.close()
+            if self.rig is not None:
+                self.rig.close()
+            self._waker.close()
+            self._alarm.close()
+
+    def _turn(self) -> None:
+        readable, writable, _ = select.select(self._readers, self._writers, (), self._patience_s())
+        host = self._host
+        if len(readable) == 1 and readable[0] == host and self.line.baud is None and not self._pending:
+            self._answer(host)
+            return
+        probing = host is None and self._endpoint.look_again_s is not None
+        if probing or any(descriptor in self._watched for descriptor in readable):
+            self._greet(self._endpoint.changes())
+        if self._host is not None and self._host == host:
+            if writable:
+                self._write(b"")
+            if host in readable and not self._pending:
+                self._read()
+        self._run_line()
+        if self.rig is not None:
+            self.rig.serve()
+            self._run_line()
+        self._arrange()
+
+    def _answer(self, host: int) -> None:
+        """The short way: a host's bytes, and nothing else to do."""
+        try:
+            data = os.read(host, _CHUNK)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self._greet(self._endpoint.lost())
+            self._arrange()
+            return
+        answer = self.line.exchange(data, self.clock.now_ns())
+        if answer:
+            try:
+                written = os.write(host, answer)
+            except OSError:  # full, or gone: the next turn finds out which
+                written = 0
+            if written != len(answer):
+                self._pending = answer[written:]
+                self._arrange()
+
+    def _read(self) -> None:
+        assert self._host is not None
+        try:
+            data = os.read(self._host, _CHUNK)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if data:
+            self.line.receive(data, self.clock.now_ns())
+        else:
+            self._greet(self._endpoint.lost())
+
+    def _write(self, data: bytes) -> None:
+        self._pending += data
+        if self._host is None:
+            self._pending = b""
+        elif self._pending:
+            with contextlib.suppress(OSError):  # gone: reading will tell
+                self._pending = self._pending[os.write(self._host, self._pending) :]
+
+    def _run_line(self) -> None:
+        """Everything that is due, and what came of it to the host."""
+        self.line.run(self.clock.now_ns())
+        if not self._pending and self.line.ready:
+            self._write(self.line.take())
+
+    def _greet(self, changes: list[bool]) -> None:
+        for left, opened in enumerate(changes, 1 - len(changes)):
+            self._pending = b""
+            if opened:
+                self.line.opened(self.clock.now_ns())
+            else:
+                # If another host is there already, what has come may be its words: they are read as such.
+                if left == 0 and (words := self._endpoint.last_words()):
+                    self.line.receive(words, self.clock.now_ns())
+                self.line.closed(self.clock.now_ns())
+        self._host = self._endpoint.host
+
+    def _patience_s(self) -> float | None:
+        """How long nothing can happen by itself."""
+        waits = [self._endpoint.look_again_s] if self._host is None else []
+        if self.rig is not None:
+            waits.append(self.rig.wait_s())
+        if not self.clock.held:
+            due_ns = self.line.next_ns()
+            if due_ns is not None:
+                waits.append(max(0, due_ns - self.clock.now_ns()) / 1e9)
+        return min((wait for wait in waits if wait is not None), default=None)
+
+    def _arrange(self) -> None:
+        """Say which descriptors are waited for."""
+        self._watched = list(self._endpoint.watched())
+        self._readers = [self._alarm.fileno(), *self._watched]
+        if self.rig is not None:
+            self._readers += self.rig.watched()
+        self._writers = []
+        if self._host is not None:
+            if self._pending:
+                self._writers.append(self._host)
+            elif self.line.waiting_in < INPUT_LIMIT:
+                self._readers.append(self._host)
+
+
+def _wake_punctually() -> None:
+    """Ask Linux to wake this thread within a microsecond of the time; it takes 50 otherwise."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).prctl(_PR_SET_TIMERSLACK, _SLACK_NS, 0, 0, 0)
+
+
+def open_endpoint(where: str, link: str | None = None, baud: int = 115200) -> Endpoint:
+    """The endpoint that `--listen` names: `pty`, `tcp:HOST:PORT`, or a port as pyserial spells it.
+
+    Raises PortError.
+    """
+    from protocol.serialport import PortError
+
+    if where == "pty":
+        from emu.ports.pty import PseudoTerminal
+
+        return PseudoTerminal(link)
+    if link is not None:
+        raise PortError(f"--link is a name for a pseudo-terminal; with --listen {where} leave it out")
+    if where.startswith("tcp:"):
+        from emu.ports.tcp import TcpPort
+
+        return TcpPort(where)
+    from emu.ports.adapter import AdapterPort
+
+    return AdapterPort(where, baud)
+
+
+def serve(
+    instrument: Instrument,
+    document: str,
+    *,
+    listen: str = "pty",
+    link: str | None = None,
+    pace: int | None = None,
+    baud: int = 115200,
+    rig: str | None = None,
+    ready: Callable[[str, str | None], None],
+) -> None:
+    """Serve `instrument` until interrupted (KeyboardInterrupt is let through).
+
+    `document`: its name, for the rig's greeting. `baud`: rate of a serial adapter. `rig`: where the
+    rig listens (`tcp:HOST:PORT`), or None. `ready` is called once with the addresses of port and rig.
+    Raises PortError.
+    """
+    endpoint = open_endpoint(listen, link, pace or baud)
+    try:
+        server = Server(instrument, endpoint, pace)
+        if rig is not None:
+            from emu.ports.rigport import RigPort
+
+            server.rig = desk = RigPort(rig, server.line, server.clock, document)
+            ready(endpoint.address, desk.address)
+        else:
+            ready(endpoint.address, None)
+    except BaseException:
+        endpoint.close()
+        raise
+    server.run()

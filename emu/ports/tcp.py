@@ -1,0 +1,143 @@
+"""A TCP socket as the serial port, for systems without pseudo-terminals and for other machines.
+
+Hosts open it with pyserial's `socket://HOST:PORT`.
+"""
+
+import contextlib
+import os
+import socket
+from collections.abc import Sequence
+
+from protocol.serialport import PortError
+
+BUSY = b"busy: another host has this instrument\n"
+_REFUSED_KEPT = 8
+"""Refused hosts whose connections are kept until they have read the refusal."""
+
+
+def split_address(text: str) -> tuple[str, int]:
+    """HOST and PORT of `tcp:HOST:PORT`; the host part may be empty (loopback) or in brackets (IPv6)."""
+    host, colon, port = text.removeprefix("tcp:").rpartition(":")
+    if not colon or not port.isascii() or not port.isdigit() or int(port) > 65535:
+        raise PortError(f"{text}: write tcp:HOST:PORT, for example tcp:127.0.0.1:0 (0 is any free port)")
+    return host.strip("[]") or "127.0.0.1", int(port)
+
+
+def listen(text: str) -> socket.socket:
+    """A listening socket, not blocking, at `tcp:HOST:PORT`."""
+    host, port = split_address(text)
+    try:
+        family, _, _, _, where = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        return _bound(socket.socket(family, socket.SOCK_STREAM), where)
+    except socket.gaierror as error:
+        raise PortError(f"{text}: no such host ({error.strerror}); 127.0.0.1 is this machine") from error
+    except OSError as error:
+        raise PortError(
+            f"{text}: cannot listen there ({error.strerror}); choose another port, or 0 for any free one"
+        ) from error
+
+
+def _bound(listener: socket.socket, where: object) -> socket.socket:
+    try:
+        if os.name == "posix":
+            # Elsewhere this option would let two programs have the same port.
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(where)  # type: ignore[arg-type]
+        listener.listen()
+        listener.setblocking(False)
+    except BaseException:
+        listener.close()
+        raise
+    return listener
+
+
+def place(listener: socket.socket) -> str:
+    """HOST:PORT of a listening socket, with the port it was given."""
+    host, port = listener.getsockname()[:2]
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+class Refusals:
+    """Connections that were one too many: each gets one line, and is closed when it has read it."""
+
+    def __init__(self, line: bytes) -> None:
+        self._line = line
+        self._leaving: list[socket.socket] = []
+
+    def refuse(self, connection: socket.socket) -> None:
+        connection.setblocking(False)
+        with contextlib.suppress(OSError):
+            connection.send(self._line)
+            # Closing at once could reset the connection and take the line with it.
+            connection.shutdown(socket.SHUT_WR)
+        self._leaving.append(connection)
+        if len(self._leaving) > _REFUSED_KEPT:
+            self._leaving.pop(0).close()
+
+    def watched(self) -> list[int]:
+        return [connection.fileno() for connection in self._leaving]
+
+    def tend(self) -> None:
+        staying = []
+        for connection in self._leaving:
+            try:
+                gone = not connection.recv(4096)
+            except BlockingIOError:
+                gone = False
+            except OSError:
+                gone = True
+            if gone:
+                connection.close()
+            else:
+                staying.append(connection)
+        self._leaving = staying
+
+    def close(self) -> None:
+        for connection in self._leaving:
+            connection.close()
+
+
+class TcpPort:
+    """The instrument's end of a TCP port. One host at a time; another is told so and hung up on."""
+
+    look_again_s: float | None = None
+
+    def __init__(self, text: str) -> None:
+        self._listener = listen(text)
+        self.address = f"socket://{place(self._listener)}"
+        self.host: int | None = None
+        self._connection: socket.socket | None = None
+        self._refusals = Refusals(BUSY)
+
+    def watched(self) -> Sequence[int]:
+        return [self._listener.fileno(), *self._refusals.watched()]
+
+    def changes(self) -> list[bool]:
+        self._refusals.tend()
+        try:
+            connection, _ = self._listener.accept()
+        except OSError:  # nobody, or gone again already
+            return []
+        if self._connection is not None:
+            self._refusals.refuse(connection)
+            return []
+        connection.setblocking(False)
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._connection = connection
+        self.host = connection.fileno()
+        return [True]
+
+    def lost(self) -> list[bool]:
+        if self._connection is not None:
+            self._connection.close()
+        self._connection = self.host = None
+        return [False]
+
+    def last_words(self) -> bytes:
+        return b""  # its end comes after all it sent
+
+    def close(self) -> None:
+        self._refusals.close()
+        if self._connection is not None:
+            self._connection.close()
+        self._listener.close()

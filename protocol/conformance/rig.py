@@ -1,0 +1,224 @@
+"""The rig: a checker's hands. It changes what is wired to the instrument, cuts its power, moves its clock.
+
+A rig is reached by an endpoint: `tcp:HOST:PORT` is the socket that a simulator offers (one JSON
+object per line each way); any other scheme is looked up among the installed entry points of the
+group `wirevow.rig`, so that a person with a programmable supply and a relay can write an adapter: a
+callable under the name of the scheme that takes what follows the colon and returns a `Rig`.
+"""
+
+import importlib.metadata
+import json
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+from protocol.errors import WirevowError
+
+VERSION = 1
+GROUP = "wirevow.rig"
+ANSWER_S = 60.0
+"""Longest wait for an answer; simulating hours takes seconds."""
+_NANO = 1_000_000_000
+
+
+class RigError(WirevowError):
+    """The rig cannot be used, or could not do what was asked: why, and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hello:
+    """What a rig says of itself."""
+
+    simulated: bool
+    """Nothing real is behind it: no one can be hurt."""
+    document: str
+    """Name of the document of the instrument that it has its hands on."""
+    events: frozenset[str]
+    """Bench events that it can make happen."""
+    abilities: frozenset[str]
+    """Of `bench`, `power`, `reset`, `hold`, `advance`: what it can do at all."""
+    held: bool
+    """Its clock stands still unless advanced."""
+
+
+@runtime_checkable
+class Rig(Protocol):
+    """Everything raises RigError when it cannot be done."""
+
+    def hello(self) -> Hello:
+        """Who it is. The first thing to ask."""
+
+    def bench(self, event: str, value: float | str | None = None) -> None:
+        """Make a bench event of the document happen, with its value in SI units or its choice."""
+
+    def power(self, on: bool) -> None:
+        """Give or cut the instrument's own supply."""
+
+    def reset(self) -> None:
+        """Pull the instrument's reset pin."""
+
+    def hold(self) -> None:
+        """From now on time passes only in `advance`; bytes take no time on the wire."""
+
+    def run(self) -> None:
+        """Let time pass by itself again."""
+
+    def advance(self, span_ns: int, sent: int) -> int:
+        """Let `span_ns` pass on the held clock, once the instrument has `sent` bytes from the host.
+
+        `sent` counts from when the host opened the port. Returns the bytes the instrument has
+        emitted to it since then: when the host has read so many, all that happened is known. What
+        a driver throws away at opening is counted too, so compare with an earlier count.
+        """
+
+    def counts(self, sent: int) -> int:
+        """Wait until the instrument has `sent` bytes; returns what it has emitted. Time is not moved."""
+
+    def close(self) -> None:
+        """Let go. Time passes by itself again."""
+
+
+def open_rig(endpoint: str) -> Rig:
+    """The rig at `tcp:HOST:PORT`, or of an installed adapter SCHEME:REST. Raises RigError."""
+    scheme, colon, rest = endpoint.partition(":")
+    if not colon:
+        raise RigError(f"{endpoint}: not a rig; write tcp:HOST:PORT, or SCHEME:REST of an adapter")
+    if scheme == "tcp":
+        return SocketRig(endpoint)
+    adapters = {entry.name: entry for entry in importlib.metadata.entry_points(group=GROUP)}
+    if scheme not in adapters:
+        known = ", ".join(sorted({"tcp", *adapters}))
+        raise RigError(f"{endpoint}: no rig adapter {scheme!r} is installed (there are: {known})")
+    try:
+        make: Callable[[str], object] = adapters[scheme].load()
+        rig = make(rest)
+    except WirevowError:
+        raise
+    except Exception as error:
+        raise RigError(f"{endpoint}: its adapter {adapters[scheme].value} failed: {error!r}") from error
+    if not isinstance(rig, Rig):
+        what = type(rig).__name__
+        raise RigError(f"{endpoint}: its adapter {adapters[scheme].value} made {what}, not a rig")
+    return rig
+
+
+class SocketRig:
+    """The client of a rig endpoint `tcp:HOST:PORT`."""
+
+    def __init__(self, endpoint: str) -> None:
+        self.endpoint = endpoint
+        host, _, port = endpoint.removeprefix("tcp:").rpartition(":")
+        if not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
+            raise RigError(f"{endpoint}: write tcp:HOST:PORT, as the simulator prints it for --rig")
+        try:
+            where = host.strip("[]") or "127.0.0.1", int(port)
+            self._socket = socket.create_connection(where, timeout=ANSWER_S)
+        except ConnectionRefusedError as error:
+            raise RigError(
+                f"{endpoint}: nothing listens there; start the simulator with --rig {endpoint} first"
+            ) from error
+        except OSError as error:
+            raise RigError(
+                f"{endpoint}: cannot connect ({error.strerror or error}); look at host and port"
+            ) from error
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._lines = self._socket.makefile("rb")
+        try:
+            self._hello = self._greet()
+        except BaseException:
+            self.close()
+            raise
+
+    def hello(self) -> Hello:
+        return self._hello
+
+    def bench(self, event: str, value: float | str | None = None) -> None:
+        self._do({"do": "bench", "event": event, "value": value})
+
+    def power(self, on: bool) -> None:
+        self._do({"do": "power", "on": on})
+
+    def reset(self) -> None:
+        self._do({"do": "reset"})
+
+    def hold(self) -> None:
+        self._do({"do": "hold"})
+
+    def run(self) -> None:
+        self._do({"do": "run"})
+
+    def advance(self, span_ns: int, sent: int) -> int:
+        seconds = f"{span_ns // _NANO}.{span_ns % _NANO:09d}"
+        return self._emitted(self._do({"do": "advance", "seconds": seconds, "sent": sent}))
+
+    def counts(self, sent: int) -> int:
+        return self._emitted(self._do({"do": "counts", "sent": sent}))
+
+    def close(self) -> None:
+        self._lines.close()
+        self._socket.close()
+
+    def _greet(self) -> Hello:
+        answer = self._ask({"do": "hello"})
+        version = answer.get("rig")
+        if answer.get("ok") is not True or version is None:
+            raise self._stranger(json.dumps(answer))
+        if version != VERSION:
+            raise RigError(
+                f"{self.endpoint}: it speaks version {version} of the rig protocol, this checker "
+                f"version {VERSION}; use the simulator and the checker of one release"
+            )
+        try:
+            return Hello(
+                simulated=answer["simulated"] is True,
+                document=str(answer["document"]),
+                events=frozenset(answer["events"]),
+                abilities=frozenset(answer["abilities"]),
+                held=answer["clock"] == "held",
+            )
+        except (KeyError, TypeError) as error:
+            raise self._stranger(json.dumps(answer)) from error
+
+    def _do(self, request: dict[str, object]) -> dict[str, Any]:
+        answer = self._ask(request)
+        if answer.get("ok") is not True:
+            reason = answer.get("error", "refused without a reason")
+            raise RigError(f"{self.endpoint}: {request['do']}: {reason}")
+        return answer
+
+    def _ask(self, request: dict[str, object]) -> dict[str, Any]:
+        try:
+            self._socket.sendall(json.dumps(request).encode() + b"\n")
+            line = self._lines.readline()
+        except TimeoutError as error:
+            raise RigError(
+                f"{self.endpoint}: no answer to {request['do']} within {ANSWER_S:.0f} s; "
+                "is it a rig, and alive?"
+            ) from error
+        except (OSError, ValueError) as error:
+            raise self._lost() from error
+        if not line:
+            raise self._lost()
+        try:
+            answer = json.loads(line)
+        except ValueError as error:
+            raise self._stranger(line[:60].decode("ascii", "replace")) from error
+        if not isinstance(answer, dict):
+            raise self._stranger(line[:60].decode("ascii", "replace"))
+        return answer
+
+    def _emitted(self, answer: dict[str, Any]) -> int:
+        emitted = answer.get("emitted")
+        if not isinstance(emitted, int):
+            raise self._stranger(json.dumps(answer))
+        return emitted
+
+    def _lost(self) -> RigError:
+        return RigError(f"{self.endpoint}: the rig hung up; is the simulator still running?")
+
+    def _stranger(self, said: str) -> RigError:
+        return RigError(
+            f"{self.endpoint}: what answers there is not a rig (it said {said!r}); "
+            "give the address that the simulator printed for its rig, not the one of its port"
+        )

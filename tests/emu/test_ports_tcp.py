@@ -1,0 +1,68 @@
+"""TCP as an instrument's serial port."""
+
+import socket
+
+import pytest
+import serial
+
+from emu.ports.tcp import TcpPort
+from protocol.serialport import PortError
+from tests.emu.serving import serving, until
+
+
+def test_pyserial_reaches_it_at_the_address_it_names() -> None:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _):
+        assert address.startswith("socket://127.0.0.1:")
+        for _ in range(2):
+            with serial.serial_for_url(address, timeout=5) as port:
+                port.write(b"ping one\nping two\n")
+                assert port.read_until(b"two\n") == b"ok one\nok two\n"
+            until(lambda: fake.seen[-1:] == [("closed",)])
+        assert fake.seen == [("opened",), ("closed",)] * 2
+
+
+def test_without_a_host_part_it_is_loopback() -> None:
+    with serving("tcp::0") as (_, address, _):
+        assert address.startswith("socket://127.0.0.1:")
+
+
+def test_a_second_host_is_told_and_hung_up_on_and_the_first_does_not_notice() -> None:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _), serial.serial_for_url(address, timeout=5) as port:
+        where = address.removeprefix("socket://").rsplit(":", 1)
+        with socket.create_connection((where[0], int(where[1])), timeout=5) as second:
+            second.sendall(b"ping intruder\n")
+            assert second.makefile("rb").read() == b"busy: another host has this instrument\n"
+        port.write(b"ping x\n")
+        assert port.readline() == b"ok x\n"
+        assert fake.heard == b"ping x\n"
+
+
+def test_a_host_that_does_not_read_stops_being_read() -> None:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _):
+        where = address.removeprefix("socket://").rsplit(":", 1)
+        with socket.create_connection((where[0], int(where[1])), timeout=0.3) as host:
+            with pytest.raises(TimeoutError):
+                host.sendall(b"long 60000\n" * 1_000_000)
+            assert len(fake.heard) < 10_000_000
+            host.settimeout(5)
+            lines = host.makefile("rb")
+            for _ in range(5):
+                assert lines.readline() == b"x" * 59999 + b"\n"
+
+
+def test_a_port_in_use_is_an_error_with_a_remedy() -> None:
+    with serving("tcp:127.0.0.1:0") as (_, address, _):
+        place = "tcp:" + address.removeprefix("socket://")
+        with pytest.raises(PortError, match=rf"{place}: cannot listen there .*choose another port"):
+            TcpPort(place)
+
+
+@pytest.mark.parametrize("text", ["tcp:", "tcp:localhost", "tcp:localhost:serial", "tcp:x:70000", "tcp:x:-1"])
+def test_a_malformed_address_is_an_error(text: str) -> None:
+    with pytest.raises(PortError, match="write tcp:HOST:PORT"):
+        TcpPort(text)
+
+
+def test_an_unknown_host_is_an_error() -> None:
+    with pytest.raises(PortError, match="no such host"):
+        TcpPort("tcp:nowhere.invalid:0")

@@ -1,0 +1,355 @@
+"""The rig endpoint and its client, over a real socket and beside a real port."""
+
+import importlib.metadata
+import json
+import socket
+import threading
+from collections.abc import Callable, Iterator
+
+import pytest
+import serial
+
+import protocol.conformance.rig
+from emu.clock import VirtualClock
+from emu.ports.line import Line
+from emu.ports.rig import InstrumentRig
+from protocol.conformance.rig import Rig, RigError, SocketRig, open_rig
+from tests.emu.fake import Fake
+from tests.emu.serving import serving, until
+
+
+@pytest.fixture(params=["pty", "tcp:127.0.0.1:0", "paced"])
+def bench(request: pytest.FixtureRequest) -> Iterator[tuple[Fake, serial.Serial, Rig]]:
+    listen, pace = ("pty", 9600) if request.param == "paced" else (request.param, None)
+    with serving(listen, pace=pace, rig=True) as (fake, address, endpoint):
+        rig = open_rig(endpoint)
+        with serial.serial_for_url(address, timeout=5) as port:
+            yield fake, port, rig
+        rig.close()
+
+
+def test_says_who_it_is(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, _, rig = bench
+    hello = rig.hello()
+    assert hello.simulated
+    assert hello.document == "fake"
+    assert hello.events == {"source.voltage", "trigger"}
+    assert hello.abilities == {"bench", "power", "reset", "hold", "advance"}
+    assert not hello.held
+
+
+def test_its_hands_reach_the_instrument(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    fake, _, rig = bench
+    rig.bench("source.voltage", 12.5)
+    rig.bench("trigger")
+    rig.bench("source.voltage", "good")
+    rig.power(False)
+    rig.power(True)
+    rig.reset()
+    assert [event for event in fake.seen if event[0] not in ("opened", "closed")] == [
+        ("bench", "source.voltage", 12.5),
+        ("bench", "trigger", None),
+        ("bench", "source.voltage", "good"),
+        ("power", False),
+        ("power", True),
+        ("reset",),
+    ]
+
+
+def test_an_unknown_bench_event_is_an_error(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, _, rig = bench
+    with pytest.raises(RigError, match=r"no bench event 'flood'; there are: source\.voltage, trigger"):
+        rig.bench("flood", 1)
+    rig.bench("trigger")
+
+
+def test_time_moves_only_when_told_and_not_before_every_byte_is_there(
+    bench: tuple[Fake, serial.Serial, Rig],
+) -> None:
+    _, port, rig = bench
+    rig.hold()
+    sent = port.write(b"time\n")
+    start = int(port.readline())
+    for hour in range(1, 20):
+        sent += port.write(b"later 3599.999999999 tick\n")
+        emitted = rig.advance(3600 * 10**9, sent)
+        assert port.readline() == b"ok\n"
+        assert port.readline() == b"note tick\n"
+        sent += port.write(b"time\n")
+        line = port.readline()
+        assert int(line) == start + hour * 3600 * 10**9
+        assert rig.counts(sent) == emitted + len(line)
+
+
+def test_what_was_emitted_is_what_the_host_reads(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, port, rig = bench
+    rig.hold()
+    sent = port.write(b"later 1 a\nlater 2 b\nlater 9 c\n")
+    before = rig.counts(sent)
+    assert port.read(before) == b"ok\nok\nok\n"
+    after = rig.advance(2 * 10**9, sent)
+    assert port.read(after - before) == b"note a\nnote b\n"
+
+
+def test_time_runs_again_from_where_it_stands(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, port, rig = bench
+    rig.hold()
+    rig.advance(10**13, 0)
+    rig.run()
+    port.write(b"later 0.01 tick\ntime\n")
+    assert port.readline() == b"ok\n"
+    assert 10**13 < int(port.readline()) < 10**13 + 10**12
+    assert port.readline() == b"note tick\n"
+
+
+def test_time_runs_again_when_the_client_hangs_up(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, port, rig = bench
+    rig.hold()
+    port.write(b"later 0.01 tick\n")
+    assert port.readline() == b"ok\n"
+    rig.close()
+    assert port.readline() == b"note tick\n"
+
+
+def test_a_running_clock_cannot_be_advanced(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, _, rig = bench
+    with pytest.raises(RigError, match="hold it before advancing"):
+        rig.advance(1, 0)
+
+
+def test_bytes_that_never_come_are_reported(
+    bench: tuple[Fake, serial.Serial, Rig], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("emu.ports.rigport.ARRIVAL_S", 0.05)
+    _, port, rig = bench
+    rig.hold()
+    rig.counts(port.write(b"ping x\n"))
+    with pytest.raises(RigError, match="only 7 of 8 bytes have come"):
+        rig.advance(1, 8)
+
+
+def test_the_counts_begin_anew_when_the_port_is_opened() -> None:
+    with serving(rig=True) as (fake, address, endpoint):
+        rig = open_rig(endpoint)
+        for _ in range(3):
+            with serial.Serial(address, timeout=5) as port:
+                sent = port.write(b"ping x\n")
+                assert port.readline() == b"ok x\n"
+                assert rig.counts(sent) == 5
+        rig.close()
+        until(lambda: len(fake.seen) == 6)
+
+
+def test_in_process_it_is_the_same_rig() -> None:
+    fake, clock = Fake(), VirtualClock()
+    line = Line(fake)
+    line.opened(0)
+    rig = InstrumentRig(line, clock, "fake")
+    assert isinstance(rig, Rig)
+    rig.hold()
+    assert rig.hello().held
+    line.receive(b"later 5 tick\n", 0)
+    assert rig.counts(13) == 3
+    assert rig.advance(5 * 10**9, 13) == 3 + len(b"note tick\n")
+    with pytest.raises(RigError, match="only 13 of 14"):
+        rig.advance(1, 14)
+    with pytest.raises(RigError, match="0 to 34560000 seconds"):
+        rig.advance(-1, 13)
+    with pytest.raises(RigError, match="0 to 34560000 seconds"):
+        rig.advance(10**18, 13)
+
+
+class TestWire:
+    """The endpoint as a program of another language would use it."""
+
+    def talk(self, endpoint: str, *lines: bytes) -> list[dict[str, object]]:
+        host, port = endpoint.removeprefix("tcp:").rsplit(":", 1)
+        with socket.create_connection((host, int(port)), timeout=5) as connection:
+            connection.sendall(b"".join(line + b"\n" for line in lines))
+            answers = connection.makefile("rb")
+            return [json.loads(answers.readline()) for _ in lines]
+
+    def test_hello(self) -> None:
+        with serving(rig=True) as (_, _, endpoint):
+            assert self.talk(endpoint, b'{"do": "hello"}') == [
+                {
+                    "ok": True,
+                    "rig": 1,
+                    "simulated": True,
+                    "document": "fake",
+                    "events": ["source.voltage", "trigger"],
+                    "clock": "real",
+                    "abilities": ["advance", "bench", "hold", "power", "reset"],
+                }
+            ]
+
+    def test_seconds_are_exact_as_text_and_as_a_number(self) -> None:
+        with serving(rig=True) as (_, _, endpoint):
+            _, first, *rest = self.talk(
+                endpoint,
+                b'{"do":"hold"}',
+                b'{"do":"counts","sent":0}',
+                b'{"do":"advance","seconds":"0.000000001","sent":0}',
+                b'{"do":"advance","seconds":0.1,"sent":0}',
+                b'{"do":"advance","seconds":3,"sent":0}',
+            )
+        start = first["now_ns"]
+        assert isinstance(start, int)
+        assert [answer["now_ns"] for answer in rest] == [
+            start + 1,
+            start + 100_000_001,
+            start + 3_100_000_001,
+        ]
+
+    @pytest.mark.parametrize(
+        ("line", "says"),
+        [
+            (b"hello", "one JSON object per line"),
+            (b"", "one JSON object per line"),
+            (b"[]", "one JSON object per line"),
+            (b"\xff", "one JSON object per line"),
+            (b"[" * 5000, "one JSON object per line"),
+            (b"{}", '"do" is hello, bench'),
+            (b'{"do": "dance"}', '"do" is hello, bench'),
+            (b'{"do": "bench"}', '"event" is the name'),
+            (b'{"do": "bench", "event": "trigger", "value": [1]}', '"value" is a number, a word or null'),
+            (b'{"do": "bench", "event": "trigger", "value": 1e999}', '"value" is a number, a word or null'),
+            (b'{"do": "bench", "event": "trigger", "value": true}', '"value" is a number, a word or null'),
+            (b'{"do": "power", "on": 1}', '"on" is true or false'),
+            (b'{"do": "counts", "sent": -1}', '"sent" is a whole number'),
+            (b'{"do": "counts"}', '"sent" is a whole number'),
+            (b'{"do": "advance", "seconds": "soon", "sent": 0}', '"seconds" is a number'),
+            (b'{"do": "advance", "seconds": "1e999999999", "sent": 0}', '"seconds" is a number'),
+            (b'{"do": "advance", "seconds": NaN, "sent": 0}', '"seconds" is a number'),
+            (b'{"do": "advance", "sent": 0}', '"seconds" is a number'),
+            (b'{"do": "advance", "seconds": -1, "sent": 0}', "0 to 34560000 seconds"),
+        ],
+    )
+    def test_a_bad_request_is_refused_and_the_next_one_served(self, line: bytes, says: str) -> None:
+        with serving(rig=True) as (_, _, endpoint):
+            _, refused, served = self.talk(endpoint, b'{"do":"hold"}', line, b'{"do":"reset"}')
+        assert refused["ok"] is False
+        assert says in str(refused["error"])
+        assert served == {"ok": True}
+
+    def test_an_endless_line_is_refused_and_hung_up_on(self) -> None:
+        with serving(rig=True) as (_, _, endpoint):
+            host, port = endpoint.removeprefix("tcp:").rsplit(":", 1)
+            with socket.create_connection((host, int(port)), timeout=5) as connection:
+                connection.sendall(b"x" * 65537)
+                assert b"at most 65536 bytes" in connection.makefile("rb").readline()
+
+    def test_a_second_client_is_refused(self) -> None:
+        with serving(rig=True) as (_, _, endpoint):
+            first = open_rig(endpoint)
+            with pytest.raises(RigError, match="another client has this rig"):
+                open_rig(endpoint)
+            first.reset()
+            first.close()
+
+
+class TestClient:
+    """What the client says when the other end is not what it should be."""
+
+    def answering(self, answer: Callable[[socket.socket], None]) -> str:
+        listener = socket.create_server(("127.0.0.1", 0))
+
+        def serve() -> None:
+            with listener, listener.accept()[0] as connection:
+                answer(connection)
+
+        threading.Thread(target=serve, daemon=True).start()
+        return f"tcp:127.0.0.1:{listener.getsockname()[1]}"
+
+    def test_nothing_listens(self) -> None:
+        with socket.create_server(("127.0.0.1", 0)) as listener:
+            port = listener.getsockname()[1]
+        with pytest.raises(RigError, match=rf"nothing listens there; start .* with --rig tcp:.*:{port} first"):
+            open_rig(f"tcp:127.0.0.1:{port}")
+
+    @pytest.mark.parametrize(
+        ("said", "message"),
+        [
+            (b"refuse syntax\n", "not a rig .it said 'refuse syntax"),
+            (b"[1]\n", "not a rig"),
+            (b'{"ok": true}\n', "not a rig"),
+            (b'{"ok": true, "rig": 1}\n', "not a rig"),
+            (b'{"ok": true, "rig": 2}\n', "speaks version 2 of the rig protocol, this checker version 1"),
+            (b"", "hung up"),
+        ],
+    )
+    def test_a_stranger_answers(self, said: bytes, message: str) -> None:
+        def answer(connection: socket.socket) -> None:
+            connection.recv(1000)
+            connection.sendall(said)
+
+        with pytest.raises(RigError, match=message):
+            open_rig(self.answering(answer))
+
+    def test_silence(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(protocol.conformance.rig, "ANSWER_S", 0.05)
+        with pytest.raises(RigError, match="no answer to hello"):
+            open_rig(self.answering(lambda connection: connection.recv(9) and connection.makefile().read()))
+
+    def test_the_rig_is_lost(self) -> None:
+        with serving(rig=True) as (_, _, endpoint):
+            rig = open_rig(endpoint)
+        with pytest.raises(RigError, match="the rig hung up"):
+            rig.reset()
+        rig.close()
+
+    @pytest.mark.parametrize("endpoint", ["tcp:nowhere", "tcp:127.0.0.1:0", "tcp:127.0.0.1:x"])
+    def test_a_malformed_address(self, endpoint: str) -> None:
+        with pytest.raises(RigError, match="write tcp:HOST:PORT"):
+            open_rig(endpoint)
+
+    def test_no_scheme(self) -> None:
+        with pytest.raises(RigError, match="not a rig; write tcp:HOST:PORT"):
+            open_rig("bench")
+
+
+class TestAdapters:
+    """A rig of one's own is found by entry point."""
+
+    @pytest.fixture(autouse=True)
+    def _installed(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        entries = [
+            importlib.metadata.EntryPoint("hands", f"{__name__}:made", "wirevow.rig"),
+            importlib.metadata.EntryPoint("dict", "builtins:dict", "wirevow.rig"),
+            importlib.metadata.EntryPoint("gone", "no_such_module:Rig", "wirevow.rig"),
+        ]
+        monkeypatch.setattr(
+            importlib.metadata,
+            "entry_points",
+            lambda group: entries if group == "wirevow.rig" else [],
+        )
+        makers = {"hands": lambda rest: made.append(rest) or Handmade(), "dict": lambda rest: {}}
+        monkeypatch.setattr(importlib.metadata.EntryPoint, "load", lambda entry: makers[entry.name])
+
+    def test_it_gets_what_follows_the_colon(self) -> None:
+        assert isinstance(open_rig("hands:/dev/ttyUSB3:9600"), Handmade)
+        assert made == ["/dev/ttyUSB3:9600"]
+
+    def test_one_that_makes_something_else_is_an_error(self) -> None:
+        with pytest.raises(RigError, match="made dict, not a rig"):
+            open_rig("dict:")
+
+    def test_one_that_fails_is_an_error(self) -> None:
+        with pytest.raises(RigError, match="its adapter no_such_module:Rig failed: KeyError"):
+            open_rig("gone:")
+
+    def test_an_unknown_one_is_an_error_that_names_the_known(self) -> None:
+        with pytest.raises(RigError, match=r"'arms' is installed \(there are: dict, gone, hands, tcp\)"):
+            open_rig("arms:2")
+
+
+made: list[str] = []
+
+
+class Handmade(InstrumentRig):
+    def __init__(self) -> None:
+        super().__init__(Line(Fake()), VirtualClock(), "fake")
+
+
+def test_the_socket_client_satisfies_the_protocol() -> None:
+    assert issubclass(SocketRig, Rig)
