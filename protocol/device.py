@@ -242,8 +242,7 @@ class Device:
             return
         remembered = self._remembered
         if remembered is not None and request.tag is not None and self._same(remembered[0], line):
-            self._flush()
-            self.output += remembered[1]
+            self._repeat(remembered[1])
             return
         ok, words = self._do(request, now_ns)
         if ok:
@@ -591,6 +590,11 @@ class Device:
         if not ok or request.verb != "ask":
             return False
         return self.vow.points[request.name].record is not None
+
+    def _repeat(self, answer: bytes) -> None:
+        """Give the remembered reply again (`wire.once`)."""
+        self._flush()
+        self.output += answer
 
     def _refuse_overlong(self, line: Overlong) -> Reply:
         return Reply(None, False, ("length", str(line.limit)), self.guard)

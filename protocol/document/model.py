@@ -316,6 +316,17 @@ class FromPoint(Section):
     point: Name = Field(alias="from")
 
 
+class Provoke(Section):
+    """How a tester makes something happen, where a rig has the hands for it. Not on the wire."""
+
+    state: Word = Field(description="Bring the instrument here first.")
+    put: dict[Name, Exact | Word] = {}
+    bench: dict[Name, Exact | Word] = {}
+    relief: dict[Name, Exact | Word] = Field(default={}, description="Bench events that end it.")
+    silence: Truth = Field(default=False, description="Send nothing until it happens.")
+    within: Duration = Field(description="It happens within this time after the last bench event, delays included.")
+
+
 class Leave(Section):
     """A transition nobody asked for: after a time in the state, or once a condition has held for it."""
 
@@ -323,6 +334,7 @@ class Leave(Section):
     after: Duration = 0
     to: Word
     means: Prose | None = None
+    provoke: Provoke | None = None
 
 
 class State(Section):
@@ -373,17 +385,6 @@ class Action(Section):
 # -------------------------------------------------------------------------------------- trips and limits
 
 
-class Provoke(Section):
-    """How a tester makes the trip happen, where a rig has the hands for it. Not on the wire."""
-
-    state: Word = Field(description="Bring the instrument here first.")
-    put: dict[Name, Exact | Word] = {}
-    bench: dict[Name, Exact | Word] = {}
-    relief: dict[Name, Exact | Word] = Field(default={}, description="Bench events that end the condition.")
-    silence: Truth = Field(default=False, description="Send nothing until it trips.")
-    within: Duration = Field(description="Trips within this time after the last bench event, delay included.")
-
-
 class Trip(Section):
     """A protection: a condition that holds for a time forces a state."""
 
@@ -409,6 +410,7 @@ class Limit(Section):
     high: Formula | None = None
     armed_in: list[Word] | None = Field(default=None, alias="in")
     settle: Duration = 0
+    provoke: Provoke | None = Field(default=None, description="Works the instrument against this limit.")
 
 
 class Derating(Section):
@@ -420,6 +422,8 @@ class Derating(Section):
     start: Exact = Field(description="Cel: full ceiling up to here.")
     end: Exact = Field(description="Cel: the floor share from here on.")
     floor: Exact = Field(ge=0, le=1, description="Share of the ceiling that is left at `end`.")
+    power: Name | None = Field(default=None, description="The reading that stays below the derated ceiling.")
+    provoke: Provoke | None = None
 
 
 class FanLevel(Section):
@@ -460,6 +464,7 @@ class Law(Section):
     while_rises: Name | None = None
     armed_in: list[Word] | None = Field(default=None, alias="in")
     settle: Duration = 0
+    provoke: Provoke | None = Field(default=None, description="Works the instrument where the law matters.")
 
     @model_validator(mode="after")
     def _one_form(self) -> Law:
@@ -506,6 +511,8 @@ class BenchEvent(Section):
     value: Word | None = Field(default=None, description="Quantity of its value.")
     choice: list[Word] | None = None
     base: Exact | Word | None = Field(default=None, description="Value a tester starts from.")
+    other: Exact | Word | None = Field(default=None, description="Another harmless value, to see readings move.")
+    moves: dict[Name, Duration] = Field(default={}, description="Readings that have followed it after this time.")
 
 
 class Trial(Section):
@@ -546,6 +553,10 @@ OFF_THE_WIRE: dict[str, tuple[str, ...]] = {
     "Document": ("plant", "bench", "trial", "promises"),
     "VowSection": ("title",),
     "Trip": ("provoke",),
+    "Leave": ("provoke",),
+    "Limit": ("provoke",),
+    "Derating": ("provoke",),
+    "Law": ("provoke",),
     "Point": ("signal", "drives"),
     "State": ("outputs",),
     "*": ("means",),
