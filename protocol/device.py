@@ -238,7 +238,9 @@ class Device:
             return
         request = parse_request(line)
         if isinstance(request, Malformed):
-            self._answer(Reply(request.tag, False, (request.reason,), self.guard))
+            # A wrong check is a check all the same: the reply carries one (`wire.echo_check`).
+            checked = self.guard or request.reason == "check"
+            self._answer(Reply(request.tag, False, (request.reason,), checked))
             return
         remembered = self._remembered
         if remembered is not None and request.tag is not None and self._same(remembered[0], line):
