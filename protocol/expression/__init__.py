@@ -1,4 +1,4 @@
-"""The expression language of Wirevow documents: parsed once, then evaluated, bounded, printed as C.
+"""The expression language of Wirevow documents: parsed once, then evaluated, bounded, solved, printed.
 
     limit = parse("min(limit.current, limit.power / max(input.voltage, 0.1))")
     limit.evaluate({"limit.current": 6, "limit.power": 120, "input.voltage": Fraction("36.0")})
@@ -8,6 +8,7 @@ The grammar is in `parsing`, the meaning in `evaluation`; nothing else in a docu
 
 from __future__ import annotations
 
+from protocol.expression.c import CFraction
 from protocol.expression.expression import Expression, Threshold, parse
 from protocol.expression.interval import Interval, Ranges
 from protocol.expression.parsing import DEPTH_LIMIT, NUMBER_LIMIT, RESERVED, TEXT_LIMIT
@@ -30,6 +31,7 @@ __all__ = [
     "RESERVED",
     "TEXT_LIMIT",
     "And",
+    "CFraction",
     "Comparison",
     "Condition",
     "Expression",

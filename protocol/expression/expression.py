@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Set
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
 
-from protocol.expression import evaluation, interval, parsing, threshold
+from protocol.expression import boundary, c, counting, evaluation, interval, parsing, threshold
+from protocol.expression.c import CFraction, Enumerator, Variable
+from protocol.expression.counting import Counts, Rounding
 from protocol.expression.evaluation import Value
+from protocol.expression.integer import Scales
 from protocol.expression.interval import Interval, Ranges
 from protocol.expression.tree import (
     CONDITIONS,
@@ -102,6 +105,57 @@ class Expression:
             Threshold(point.name, relation in (">", ">="), relation in (">", "<"), Expression.of(level))
             for point, relation, level in threshold.crossings(self._condition(), measured)
         )
+
+    def count_function(
+        self, scales: Scales, ranges: Ranges, step: Fraction, rounding: Rounding
+    ) -> Callable[[Counts], int]:
+        """A fast function from counts (and words) to the value of a number expression in counts of `step`.
+
+        `scales` are the steps of the number points, `ranges` their ranges (engineering values), which prove
+        that no divisor is zero. `rounding` is "down" (`upper`), "up" (`lower`) or "nearest", halves away
+        from zero. The counts given to the function must lie in the ranges.
+        """
+        return counting.count_function(self._quantity(), scales, ranges, step, rounding)
+
+    def truth_function(self, scales: Scales, ranges: Ranges) -> Callable[[Counts], bool]:
+        """A fast function from counts (and words) to the truth; see `count_function`."""
+        return counting.truth_function(self._condition(), scales, ranges)
+
+    def c_fraction(
+        self, scales: Scales, ranges: Ranges, variable: Variable, step: Fraction = Fraction(1)
+    ) -> CFraction:
+        """A number expression in units of `step` as a pair of C integer expressions over counts.
+
+        `variable` gives the C expression of a point's count, in the width that `c_overflow` finds. Raises
+        ExpressionError when a divisor can be zero.
+        """
+        return c.fraction(self._quantity(), scales, ranges, step, variable)
+
+    def c_condition(self, scales: Scales, ranges: Ranges, variable: Variable, enumerator: Enumerator) -> str:
+        """A truth expression as a C condition; `enumerator(point, word)` names a word's constant."""
+        return c.condition(self._condition(), scales, ranges, variable, enumerator)
+
+    def c_overflow(self, scales: Scales, ranges: Ranges, step: Fraction = Fraction(1)) -> Literal[32, 64]:
+        """The width in bits, 32 or 64, that holds every intermediate value of the printed C.
+
+        Raises ExpressionError naming the part that does not fit 64.
+        """
+        return c.width(self.root, scales, ranges, step)
+
+    def boundaries(
+        self, values: Mapping[str, Value], name: str, step: Fraction, ranges: Ranges | None = None
+    ) -> tuple[int, ...]:
+        """The counts of point `name` at which the truth changes while all else stays at `values`.
+
+        For each change the last count on one side and the first on the other, sorted. For a number
+        expression: around the kinks, where min, max, abs or clip go over to another argument. With a range
+        for `name` in `ranges`, only counts inside it. Exact for every expression up to degree 16 in the
+        point; raises ExpressionError beyond, and when a divisor is zero at a count.
+        """
+        low = high = None
+        if ranges is not None and name in ranges:
+            low, high = math.ceil(ranges[name][0] / step), math.floor(ranges[name][1] / step)
+        return boundary.boundaries(self.root, values, name, step, low, high)
 
     def _quantity(self) -> Quantity:
         if isinstance(self.root, CONDITIONS):

@@ -8,6 +8,7 @@ counts as independent wherever it occurs, so the bounds are sound but may be wid
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from fractions import Fraction
 from typing import TypeAlias
 
@@ -140,4 +141,5 @@ def _greatest(given: list[Interval]) -> Interval:
 
 
 def _text(value: Fraction) -> str:
-    return f"{float(value):.6g}"
+    # Not by way of float, which overflows.
+    return f"{Decimal(value.numerator) / Decimal(value.denominator):.6g}"

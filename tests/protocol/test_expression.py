@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import operator
+import re
 from collections.abc import Mapping
 from contextlib import suppress
 from fractions import Fraction
@@ -11,49 +12,16 @@ import pytest
 from hypothesis import given, reject
 from hypothesis import strategies as st
 
-from protocol.expression import DEPTH_LIMIT, ExpressionError, Threshold, parse
+from protocol.expression import DEPTH_LIMIT, ExpressionError, Threshold, parse, write
+from tests.protocol.expression_texts import comparisons_of, number_texts, truth_texts
 
 NAMES = ("a", "b.c", "limit.current")
 LOW, HIGH = Fraction(-4), Fraction(4)
 RANGES = dict.fromkeys(NAMES, (LOW, HIGH))
 
 numbers = st.decimals(min_value=0, max_value=20, places=2).map(lambda value: f"{value:f}")
-
-
-def number_texts(divisors: bool = True) -> st.SearchStrategy[str]:
-    """Texts of number expressions over NAMES; with `divisors` also ones that may divide by zero."""
-    operators = st.sampled_from("+-*/" if divisors else "+-*")
-    return st.recursive(
-        numbers | st.sampled_from(NAMES),
-        lambda inner: st.one_of(
-            st.tuples(inner, operators, inner).map(lambda parts: f"({parts[0]} {parts[1]} {parts[2]})"),
-            inner.map(lambda part: f"-({part})"),
-            inner.map(lambda part: f"abs({part})"),
-            st.tuples(st.sampled_from(("min", "max")), st.lists(inner, min_size=2, max_size=3)).map(
-                lambda parts: f"{parts[0]}({', '.join(parts[1])})"
-            ),
-            st.tuples(inner, inner, inner).map(lambda parts: f"clip({', '.join(parts)})"),
-        ),
-        max_leaves=8,
-    )
-
-
-def truth_texts(divisors: bool = True) -> st.SearchStrategy[str]:
-    relations = st.sampled_from(("<", "<=", ">", ">=", "==", "!="))
-    quantity = number_texts(divisors)
-    comparisons = st.tuples(quantity, relations, quantity).map(" ".join)
-    chains = st.tuples(quantity, relations, quantity, relations, quantity).map(" ".join)
-    return st.recursive(
-        comparisons | chains,
-        lambda inner: st.one_of(
-            st.tuples(inner, st.sampled_from(("and", "or")), inner).map(
-                lambda p: f"({p[0]}) {p[1]} ({p[2]})"
-            ),
-            inner.map(lambda part: f"not ({part})"),
-        ),
-        max_leaves=3,
-    )
-
+any_number = number_texts(NAMES, numbers, "+-*/")
+any_truth = truth_texts(comparisons_of(number_texts(NAMES, numbers, "+-*/", depth=2)))
 
 values = st.fixed_dictionaries(
     {name: st.fractions(min_value=LOW, max_value=HIGH, max_denominator=50) for name in NAMES}
@@ -69,8 +37,6 @@ class _Dotted:
 
 def python_value(text: str, given_values: Mapping[str, Fraction]) -> Fraction | bool | None:
     """What Python makes of the text with every number an exact Fraction; None for a division by zero."""
-    import re
-
     exact = re.sub(r"(?<![\w.])\d+(\.\d+)?", lambda found: f"Fraction('{found.group()}')", text)
     names = {
         "a": given_values["a"],
@@ -86,11 +52,7 @@ def python_value(text: str, given_values: Mapping[str, Fraction]) -> Fraction | 
     return result
 
 
-def fits(text: str) -> bool:
-    return len(text) <= 500
-
-
-@given(text=(number_texts() | truth_texts()).filter(fits), given_values=values)
+@given(text=any_number | any_truth, given_values=values)
 def test_evaluation_agrees_with_python(text: str, given_values: Mapping[str, Fraction]) -> None:
     expression = parse(text)
     expected = python_value(text, given_values)
@@ -103,15 +65,13 @@ def test_evaluation_agrees_with_python(text: str, given_values: Mapping[str, Fra
         assert type(result) is (bool if expression.kind == "truth" else Fraction)
 
 
-@given(text=(number_texts() | truth_texts()).filter(fits))
+@given(text=any_number | any_truth)
 def test_written_tree_reads_back_as_the_same_tree(text: str) -> None:
-    from protocol.expression import write
-
     root = parse(text).root
     assert parse(write(root)).root == root
 
 
-@given(text=number_texts().filter(fits), given_values=values)
+@given(text=any_number, given_values=values)
 def test_interval_holds_every_value(text: str, given_values: Mapping[str, Fraction]) -> None:
     expression = parse(text)
     try:
@@ -121,7 +81,7 @@ def test_interval_holds_every_value(text: str, given_values: Mapping[str, Fracti
     assert low <= expression.number(given_values) <= high
 
 
-@given(text=truth_texts().filter(fits), given_values=values)
+@given(text=any_truth, given_values=values)
 def test_truths_hold_every_truth(text: str, given_values: Mapping[str, Fraction]) -> None:
     expression = parse(text)
     try:
@@ -437,7 +397,7 @@ def _reached(threshold: Threshold, given_values: Mapping[str, Fraction]) -> bool
 
 
 @given(
-    text=truth_texts(divisors=False).filter(fits),
+    text=truth_texts(comparisons_of(number_texts(NAMES, numbers, "+-", depth=2))),
     given_values=values,
     moved=st.fractions(min_value=LOW, max_value=HIGH, max_denominator=50),
 )
