@@ -44,9 +44,12 @@ class _Settings(Mapping[str, Fraction | str]):
 class Instrument:
     """One instrument on one bench. Deterministic: the same seed, calls and times give the same bytes.
 
-    `device_class` is the device half to run (a fault may bring its own); `behaves` is a document to behave by
-    in place of the one it claims (`vow`), for faults that are changes of the document.
+    `device_class` is the device half to run; `plant` what is behind it, in place of the document's own plant
+    on the bench. Both are seams for faults (`emu.faults`).
     """
+
+    rules: type[Rules] = Rules
+    """What watches conditions."""
 
     def __init__(
         self,
@@ -56,16 +59,17 @@ class Instrument:
         *,
         device_class: type[Device] = Device,
         store: Store | None = None,
+        plant: Plant | None = None,
     ) -> None:
         self.vow = vow
         self.now_ns = 0
         self.powered = True
         self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
-        self.plant: Plant = plant_of(vow.document, bench, seed)
+        self.plant: Plant = plant if plant is not None else plant_of(vow.document, bench, seed)
         self.device = device_class(vow, self, store if store is not None else Store(), seed)
         self._samples: dict[str, tuple[int, int]] = {}
         self._capture: tuple[str, int, int] | None = None
-        self._rules = Rules(vow, self.plant, _Settings(self), lambda: self.device.accepted_ns)
+        self._rules = self.rules(vow, self.plant, _Settings(self), lambda: self.device.accepted_ns)
         self.device.boot("power", 0)
 
     # --------------------------------------------------------------------------------------------- for ports

@@ -86,6 +86,9 @@ class Device:
     `seed` decides the tickets. Call `boot` before the first byte.
     """
 
+    framer: type[Framer] = Framer
+    """What cuts the bytes into lines."""
+
     def __init__(self, vow: Vow, world: World, store: Store, seed: int = 0) -> None:
         self.vow = vow
         self.world = world
@@ -93,7 +96,7 @@ class Device:
         self.seed = seed
         wire = vow.document.wire
         self._wire = wire
-        self._framer = Framer(wire.line_limit, wire.idle_typing)
+        self._framer = self.framer(wire.line_limit, wire.idle_typing)
         self.output = bytearray()
         self.blocked = False
         """The transmitter cannot send: notices wait in their queue, and `take` gives nothing."""
@@ -236,7 +239,7 @@ class Device:
         if isinstance(line, Overlong):
             self._answer(self._refuse_overlong(line))
             return
-        request = parse_request(line)
+        request = self._parse(line)
         if isinstance(request, Malformed):
             # A wrong check is a check all the same: the reply carries one (`wire.echo_check`).
             checked = self.guard or request.reason == "check"
@@ -259,6 +262,9 @@ class Device:
             self._remembered = None if request.tag is None else (line, answer)
         if self._reboot:
             self.reboot(now_ns)
+
+    def _parse(self, line: bytes) -> Request | Malformed:
+        return parse_request(line)
 
     def _do(self, request: Request, now_ns: int) -> Answer:
         if self.guard and not request.checked and request.verb != "ask":
