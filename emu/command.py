@@ -30,7 +30,9 @@ import click
 from protocol import __version__
 from protocol.errors import WirevowError
 
-COMMANDS: dict[str, str] = {}
+COMMANDS: dict[str, str] = {
+    "emulate": "Simulate the instrument of a document on a port.",
+}
 """Subcommand -> what it is for, in the order `wirevow --help` shows them."""
 
 USAGE = 2
@@ -79,7 +81,8 @@ def wirevow() -> None:
 
 
 def _say(message: str) -> None:
-    click.echo(f"wirevow: {message}", err=True)
+    for line in message.splitlines():
+        click.echo(f"wirevow: {line}", err=True)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

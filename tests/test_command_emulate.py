@@ -1,0 +1,101 @@
+"""`wirevow emulate` as a person runs it: a process, an address, a host, Ctrl-C."""
+
+import json
+import signal
+import socket
+import subprocess
+import sys
+from contextlib import contextmanager
+from importlib.resources import files
+
+import pytest
+import serial
+
+from emu import command
+
+TARN = str(files("spec").joinpath("tarn.yaml"))
+
+
+@contextmanager
+def emulating(*options):
+    """The running command and its addresses by kind (`port`, `rig`)."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from emu.command import main; main()", "emulate", TARN, *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        expected = ["port", "rig"] if "--rig" in options else ["port"]
+        addresses = dict(process.stdout.readline().split() for _ in expected)
+        assert list(addresses) == expected
+        yield process, addresses
+    finally:
+        if process.poll() is None:
+            process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=30)
+        assert err.strip() == ""  # click ends the terminal's "^C" with a line end
+        assert process.returncode == 130
+
+
+def answer(port, request):
+    port.write(request + b"\n")
+    return port.readline()
+
+
+def test_an_instrument_on_a_pseudo_terminal_answers_and_cleans_up(tmp_path):
+    link = tmp_path / "tarn"
+    with emulating("--link", str(link)) as (_, addresses):
+        assert addresses["port"] == str(link)
+        for _ in range(2):  # a host comes, goes, and comes back
+            with serial.Serial(str(link), timeout=20) as port:
+                assert answer(port, b"ask self.vow").startswith(b"ok tarn ")
+    assert not link.is_symlink()
+
+
+def test_an_instrument_on_tcp_with_its_rig():
+    with emulating("--listen", "tcp:127.0.0.1:0", "--rig", "tcp:127.0.0.1:0") as (_, addresses):
+        with serial.serial_for_url(addresses["port"], timeout=20) as port:
+            assert answer(port, b"ask self.vow").startswith(b"ok tarn ")
+        host, number = addresses["rig"].removeprefix("tcp:").rsplit(":", 1)
+        with socket.create_connection((host, int(number)), timeout=20) as rig, rig.makefile("rw") as lines:
+            print(json.dumps({"do": "hello"}), file=lines, flush=True)
+            assert json.loads(lines.readline())["document"] == "tarn"
+
+
+def test_the_seed_decides_the_tickets():
+    def ticket(seed):
+        with (
+            emulating("--listen", "tcp:127.0.0.1:0", "--seed", seed) as (_, addresses),
+            serial.serial_for_url(addresses["port"], timeout=20) as port,
+        ):
+            return answer(port, b"act sink.arm")
+
+    assert ticket("1") == ticket("1")
+    assert ticket("1") != ticket("2")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["nowhere.yaml"], "wirevow: nowhere.yaml: "),
+        ([TARN, "--bench", "nowhere.yaml"], "wirevow: nowhere.yaml: "),
+        ([TARN, "--listen", "tcp:127.0.0.1"], "wirevow: tcp:127.0.0.1: "),
+        ([TARN, "--listen", "/dev/nowhere"], "wirevow: /dev/nowhere: "),
+        ([TARN, "--pace", "12"], "wirevow: Invalid value for '--pace'"),
+        ([TARN, "--rig", "nonsense"], "wirevow: nonsense: "),
+    ],
+)
+def test_what_cannot_be_used_is_named_on_one_line(arguments, said, capfd):
+    assert command.run(["emulate", *arguments]) == 2
+    shown = capfd.readouterr()
+    assert shown.out == ""
+    assert shown.err.startswith(said)
+    assert shown.err.count("\n") == 1
+
+
+def test_a_port_in_use_is_named(capfd):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        address = f"tcp:127.0.0.1:{taken.getsockname()[1]}"
+        assert command.run(["emulate", TARN, "--listen", address]) == 2
+    assert capfd.readouterr().err.startswith(f"wirevow: {address}: ")
