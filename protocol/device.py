@@ -378,7 +378,7 @@ class Device:
             return False, ("state", self.state)
         if isinstance(given, int):
             low, high = self.bounds(entry, now_ns)
-            if not low <= given <= high:
+            if not self._inside(given, low, high):
                 words = entry.words(high)
                 return False, ("range", entry.number.text(low), *words)
         if self._busy():
@@ -428,6 +428,9 @@ class Device:
         if entry.high is not None:
             high = min(high, entry.high.upper(Values(self, now_ns), scale.step))
         return low, high
+
+    def _inside(self, given: int, low: int, high: int) -> bool:
+        return low <= given <= high
 
     def _busy(self) -> bool:
         return self.control == "local"
