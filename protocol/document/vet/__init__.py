@@ -1,0 +1,134 @@
+"""Vetting: what can be proved wrong with a document before any device exists.
+
+    findings = vet_file("spec/tarn.yaml")
+    for finding in findings.found:
+        print(finding.text(findings.name))
+
+Rules are grouped by section, one module each; `findings.CODES` is the table of all of them. Rules about
+names and quantities come first and alone: while one of them is broken, nothing is computed on top of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from os import PathLike
+
+from protocol.document.canonical import document_digest, wire_digest
+from protocol.document.load import DocumentError, Loaded, load_document
+from protocol.document.model import Document
+from protocol.document.requirements import requirements
+from protocol.document.vet import (
+    envelope,
+    layouts,
+    machine,
+    names,
+    points,
+    quantities,
+    references,
+    trial,
+    trips,
+    wire,
+)
+from protocol.document.vet.findings import CODES, Finding
+from protocol.document.vet.survey import Survey
+
+__all__ = ["CODES", "Finding", "Findings", "run", "vet", "vet_file"]
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What was found in a document, in the order of its lines.
+
+    `whole` is False when names or quantities are wrong and the other rules were not asked.
+    """
+
+    name: str
+    document: Document
+    found: tuple[Finding, ...]
+    whole: bool
+
+    @property
+    def errors(self) -> tuple[Finding, ...]:
+        return tuple(finding for finding in self.found if finding.severity == "error")
+
+    @property
+    def warnings(self) -> tuple[Finding, ...]:
+        return tuple(finding for finding in self.found if finding.severity == "warning")
+
+
+def vet(loaded: Loaded[Document]) -> Findings:
+    """Hold a document against every rule."""
+    survey = Survey(loaded)
+    quantities.check(survey)
+    references.check(survey)
+    whole = not survey.found
+    if whole:
+        _rules(survey)
+    found = tuple(sorted(survey.found, key=lambda finding: finding.line))
+    return Findings(loaded.name, loaded.document, found, whole)
+
+
+def _rules(survey: Survey) -> None:
+    quantities.unused(survey)
+    names.check(survey)
+    points.check(survey)
+    wire.check(survey)
+    wire.lines(survey)
+    machine.check(survey)
+    trips.check(survey)
+    envelope.check(survey)
+    layouts.check(survey)
+    trial.check(survey)
+    if points.consistent(survey):
+        trial.puts(survey)
+
+
+def vet_file(path: str | PathLike[str]) -> Findings:
+    """Load and vet a file. Raises `DocumentError` when it cannot be loaded."""
+    return vet(load_document(path))
+
+
+def run(path: str | PathLike[str], echo: Callable[[str], object]) -> int:
+    """The command: print findings and a summary with `echo`; 0 sound, 1 errors found, 2 not a document."""
+    try:
+        findings = vet_file(path)
+    except DocumentError as wrong:
+        echo(wrong.message)
+        return wrong.exit_code
+    for finding in findings.found:
+        echo(finding.text(findings.name))
+    for line in summary(findings):
+        echo(line)
+    return 1 if findings.errors else 0
+
+
+def summary(findings: Findings) -> list[str]:
+    """A few lines: who the document is, what is in it, and how it did."""
+    document = findings.document
+    counted = [
+        (len(document.points), "point"),
+        (len(document.actions), "action"),
+        (len(document.states), "state"),
+        (len(document.trips), "trip"),
+    ]
+    if not findings.errors:
+        counted.append((len(requirements(document)), "requirement"))
+    errors, warnings = len(findings.errors), len(findings.warnings)
+    if not findings.whole:
+        verdict = f"{_counted(errors, 'error')}; the other rules wait until names and quantities are right"
+    elif findings.found:
+        verdict = f"{_counted(errors, 'error')}, {_counted(warnings, 'warning')}"
+    else:
+        verdict = "sound: no rule is broken"
+    return [
+        f"{document.vow.name} {document.vow.version}: {document.vow.title}",
+        f"document {document_digest(document)}",
+        f"wire     {wire_digest(document)}",
+        ", ".join(_counted(number, word) for number, word in counted),
+        verdict,
+    ]
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"

@@ -1,0 +1,275 @@
+"""Names that are used are declared, and are of the kind that is needed there.
+
+These rules come first: while one of them is broken the others are not asked, for they would follow names
+that lead nowhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from decimal import Decimal
+from typing import Any
+
+from protocol.document.model import Capture, FromPoint
+from protocol.document.vet.survey import Survey, Where, near
+from protocol.expression import Expression
+from protocol.expression.tree import Comparison, Word, names, walk
+from protocol.expression.tree import Point as PointNode
+
+
+def check(survey: Survey) -> None:
+    """Every rule about references."""
+    _points(survey)
+    _states(survey)
+    _actions(survey)
+    _trips(survey)
+    _envelope(survey)
+    _records(survey)
+    _testing(survey)
+    for where, formula in survey.formulas():
+        _formula(survey, where, formula)
+
+
+def _known(survey: Survey, kind: str, where: Where, name: str, declared: Iterable[str]) -> bool:
+    declared = list(declared)
+    if name in declared:
+        return True
+    survey.report(
+        f"unknown-{kind}",
+        where,
+        f"there is no {'bench event' if kind == 'event' else kind} {name}",
+        near(name, declared, f"declare it, or name one of {_some(declared)}"),
+    )
+    return False
+
+
+def _some(names: list[str]) -> str:
+    return (
+        ", ".join(names[:4]) + (", ..." if len(names) > 4 else "") if names else "none (there are none yet)"
+    )
+
+
+def _states_known(survey: Survey, where: Where, states: Iterable[str] | None) -> None:
+    for index, state in enumerate(states or ()):
+        _known(survey, "state", (*where, index), state, survey.document.states)
+
+
+def _number(survey: Survey, where: Where, name: str) -> None:
+    """A point that holds a number."""
+    known = _known(survey, "point", where, name, survey.document.points)
+    if known and survey.document.points[name].quantity is None:
+        survey.report("not-a-reading", where, f"{name} is no number", "name a point with a quantity")
+
+
+def _points(survey: Survey) -> None:
+    document = survey.document
+    for name, point in document.points.items():
+        where = ("points", name)
+        if point.quantity is not None:
+            _known(survey, "quantity", (*where, "quantity"), point.quantity, document.quantities)
+        if point.record is not None:
+            _known(survey, "record", (*where, "record"), point.record, document.records)
+        _states_known(survey, (*where, "set_in"), point.set_in)
+        if point.default is not None:
+            _value(survey, (*where, "default"), name, point.default)
+
+
+def _value(survey: Survey, where: Where, name: str, value: Decimal | str) -> bool:
+    """Whether a value is of the point's kind: a number, or one of its words."""
+    point = survey.document.points[name]
+    return _fits(survey, where, name, value, point.quantity is not None, survey.choices(name))
+
+
+def _fits(
+    survey: Survey, where: Where, name: str, value: Decimal | str, number: bool, choices: tuple[str, ...]
+) -> bool:
+    if number:
+        if isinstance(value, str):
+            survey.report("wrong-kind", where, f"{name} is a number, not {value}", "write a number")
+            return False
+    elif isinstance(value, Decimal):
+        survey.report("wrong-kind", where, f"{name} is no number", f"write one of {_some(list(choices))}")
+        return False
+    elif value not in choices:
+        remedy = near(value, choices, f"write one of {', '.join(choices)}" if choices else "leave it out")
+        survey.report("unknown-word", where, f"{value} is none of the choices of {name}", remedy)
+        return False
+    return True
+
+
+def _states(survey: Survey) -> None:
+    document = survey.document
+    for name, state in document.states.items():
+        for control, output in state.outputs.items():
+            if isinstance(output, FromPoint):
+                _setting(survey, ("states", name, "outputs", control, "from"), output.point)
+        for index, leave in enumerate(state.leaves):
+            _known(survey, "state", ("states", name, "leaves", index, "to"), leave.to, document.states)
+
+
+def _setting(survey: Survey, where: Where, name: str) -> bool:
+    if not _known(survey, "point", where, name, survey.document.points):
+        return False
+    if not survey.is_setting(name):
+        survey.report("not-a-setting", where, f"{name} is no setting", "name a point with access: set")
+        return False
+    return True
+
+
+def _actions(survey: Survey) -> None:
+    document = survey.document
+    for name, action in document.actions.items():
+        where = ("actions", name)
+        _states_known(survey, (*where, "from"), action.allowed)
+        _states_known(survey, (*where, "keeps"), action.keeps)
+        if action.to is not None:
+            _known(survey, "state", (*where, "to"), action.to, document.states)
+        if action.takes_ticket is not None:
+            _known(survey, "action", (*where, "takes_ticket"), action.takes_ticket, document.actions)
+        for index, effect in enumerate(action.does):
+            if isinstance(effect, Capture):
+                _known(survey, "record", (*where, "does", index), effect.capture, document.records)
+
+
+def _trips(survey: Survey) -> None:
+    document = survey.document
+    for name, trip in document.trips.items():
+        where = ("trips", name)
+        _states_known(survey, (*where, "in"), trip.armed_in)
+        _known(survey, "state", (*where, "to"), trip.to, document.states)
+        if _known(survey, "point", (*where, "reports"), trip.reports, document.points):
+            point = document.points[trip.reports]
+            if point.record is not None or point.system in ("identity", "last_trip"):
+                survey.report(
+                    "not-a-reading",
+                    (*where, "reports"),
+                    f"{trip.reports} is no single value",
+                    "name a reading",
+                )
+
+
+def _envelope(survey: Survey) -> None:
+    document = survey.document
+    for name, limit in document.limits.items():
+        _states_known(survey, ("limits", name, "in"), limit.armed_in)
+        _number(survey, ("limits", name, "of"), limit.of)
+    for name, law in document.laws.items():
+        _states_known(survey, ("laws", name, "in"), law.armed_in)
+        for key, point in (
+            ("integral_of", law.integral_of),
+            ("is", law.counter),
+            ("never_falls", law.never_falls),
+            ("while_rises", law.while_rises),
+        ):
+            if point is not None:
+                _number(survey, ("laws", name, key), point)
+    if document.derating is not None:
+        _number(survey, ("derating", "temperature"), document.derating.temperature)
+        if _setting(survey, ("derating", "ceiling"), document.derating.ceiling):
+            _number(survey, ("derating", "ceiling"), document.derating.ceiling)
+    if document.fan is not None:
+        _number(survey, ("fan", "temperature"), document.fan.temperature)
+        _number(survey, ("fan", "duty"), document.fan.duty)
+
+
+def _records(survey: Survey) -> None:
+    document = survey.document
+    for name, record in document.records.items():
+        for index, field in enumerate(record.fields):
+            where = ("records", name, "fields", index, "from")
+            if isinstance(field.value, str) and _known(survey, "point", where, field.value, document.points):
+                point = document.points[field.value]
+                if point.quantity is None and not survey.choices(field.value):
+                    survey.report(
+                        "wrong-kind", where, f"{field.value} is no number and no choice", "name another point"
+                    )
+
+
+def _testing(survey: Survey) -> None:
+    document = survey.document
+    for name, event in document.bench.items():
+        where: Where = ("bench", name)
+        if event.value is not None:
+            _known(survey, "quantity", (*where, "value"), event.value, document.quantities)
+    if any(finding.code == "unknown-quantity" for finding in survey.found):
+        return
+    for name, trip in document.trips.items():
+        if trip.provoke is not None:
+            where = ("trips", name, "provoke")
+            _known(survey, "state", (*where, "state"), trip.provoke.state, document.states)
+            _puts(survey, (*where, "put"), trip.provoke.put)
+            _happens(survey, (*where, "bench"), trip.provoke.bench)
+            _happens(survey, (*where, "relief"), trip.provoke.relief)
+    _puts(survey, ("trial", "put"), document.trial.put)
+    for key, action in (("reset", document.trial.reset), ("safe", document.trial.safe)):
+        if action is not None:
+            _known(survey, "action", ("trial", key), action, document.actions)
+
+
+def _puts(survey: Survey, where: Where, put: Mapping[str, Any]) -> None:
+    for name, value in put.items():
+        if _setting(survey, (*where, name), name):
+            _value(survey, (*where, name), name, value)
+
+
+def _happens(survey: Survey, where: Where, bench: Mapping[str, Any]) -> None:
+    for name, value in bench.items():
+        if _known(survey, "event", (*where, name), name, survey.events):
+            event = survey.events[name]
+            _fits(survey, (*where, name), name, value, event.value is not None, tuple(event.choice or ()))
+
+
+def _formula(survey: Survey, where: Where, formula: Expression) -> None:
+    points = survey.document.points
+    known = True
+    for name in sorted(formula.names):
+        known = _known(survey, "point", where, name, points) and known
+    if not known:
+        return
+    wanted = "truth" if where[-1] in ("when", "guard", "cleared_when", "holds") else "number"
+    if formula.kind != wanted:
+        said = (
+            ("a number", "write a condition, such as a > b")
+            if wanted == "truth"
+            else ("a condition", "write a number")
+        )
+        survey.report("wrong-kind", where, f"this is {said[0]}", said[1])
+        return
+    # Words stand beside points with choices, everything else is a number.
+    words: set[str] = set()
+    for node in walk(formula.root):
+        if isinstance(node, Comparison):
+            words |= _words(survey, where, node)
+    for name in sorted(formula.names - words):
+        if points[name].quantity is None:
+            survey.report("wrong-kind", where, f"{name} is no number", "use points with a quantity here")
+
+
+def _words(survey: Survey, where: Where, comparison: Comparison) -> set[str]:
+    """Points that are compared as words, each held against its choices."""
+    sides = (comparison.left, comparison.right)
+    choices = {
+        side.name: survey.choices(side.name)
+        for side in sides
+        if isinstance(side, PointNode) and survey.document.points[side.name].quantity is None
+    }
+    for side, other in (sides, sides[::-1]):
+        if isinstance(side, Word):
+            (name,) = names(other)
+            if name not in choices:
+                survey.report(
+                    "wrong-kind", where, f'{name} is a number, not "{side.word}"', "compare it with one"
+                )
+            elif not choices[name]:
+                survey.report("wrong-kind", where, f"{name} has no choices", "compare a point that has")
+            elif side.word not in choices[name]:
+                survey.report(
+                    "unknown-word",
+                    where,
+                    f"{side.word} is none of the choices of {name}",
+                    near(side.word, choices[name], f"write one of {', '.join(choices[name])}"),
+                )
+            return {name}
+    if len(choices) == 2:
+        return set(choices)  # two choices compared with each other
+    return set()

@@ -1,0 +1,165 @@
+"""What all rules look at: the document with its marks, the ranges of its points, and the list of findings."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator, Mapping
+from decimal import Decimal
+from fractions import Fraction
+from functools import cached_property
+
+from protocol.document.load import Loaded
+from protocol.document.model import BenchEvent, Document, Point, Quantity
+from protocol.document.requirements import choices_of
+from protocol.document.vet.findings import Finding
+from protocol.expression import Expression, ExpressionError
+from protocol.expression.interval import Interval
+from protocol.quantity import Scale
+from protocol.vow import bench_events, scale_of
+
+Where = tuple[str | int, ...]
+
+
+class Survey:
+    """A document being vetted."""
+
+    def __init__(self, loaded: Loaded[Document]) -> None:
+        self.document = loaded.document
+        self.marks = loaded.marks
+        self.found: list[Finding] = []
+
+    def report(self, code: str, where: Where, message: str, remedy: str) -> None:
+        """Add a finding at the line of `where` (keys as written, from the top)."""
+        self.found.append(Finding(code, self.marks.line(*where), message, remedy))
+
+    # ------------------------------------------------------------------------------------- points and ranges
+
+    def quantity(self, point: Point) -> Quantity | None:
+        return None if point.quantity is None else self.document.quantities[point.quantity]
+
+    @cached_property
+    def scales(self) -> Mapping[str, Scale]:
+        """Step arithmetic of every number point."""
+        return {
+            name: scale_of(self.document.quantities[point.quantity])
+            for name, point in self.document.points.items()
+            if point.quantity is not None
+        }
+
+    @cached_property
+    def steps(self) -> Mapping[str, Fraction]:
+        """The step of every number point."""
+        return {name: scale.step for name, scale in self.scales.items()}
+
+    @cached_property
+    def full_ranges(self) -> Mapping[str, Interval]:
+        """The range of every number point's quantity."""
+        return {
+            name: (scale.low * scale.step, scale.high * scale.step) for name, scale in self.scales.items()
+        }
+
+    @cached_property
+    def ranges(self) -> Mapping[str, Interval]:
+        """What every number point can be: settings inside their limits, all else in its quantity's range."""
+        ranges = dict(self.full_ranges)
+        for name, point in self.document.points.items():
+            if name in ranges and (point.low is not None or point.high is not None):
+                low, high = ranges[name]
+                if point.low is not None:
+                    low = max(low, self._end(point.low, 0, low))
+                if point.high is not None:
+                    high = min(high, self._end(point.high, 1, high))
+                if low <= high:
+                    ranges[name] = (low, high)
+        return ranges
+
+    def _end(self, limit: Expression, end: int, otherwise: Fraction) -> Fraction:
+        bounds = self.interval(limit, self.full_ranges)
+        return otherwise if bounds is None else bounds[end]
+
+    def interval(self, formula: Expression, ranges: Mapping[str, Interval] | None = None) -> Interval | None:
+        """Bounds of a number; None when a divisor can be zero, which has a rule of its own."""
+        try:
+            return formula.interval(self.ranges if ranges is None else ranges)
+        except ExpressionError:
+            return None
+
+    def truths(self, condition: Expression) -> frozenset[bool]:
+        """What a condition can be; both when that cannot be told."""
+        try:
+            return condition.truths(self.ranges)
+        except ExpressionError:
+            return frozenset((False, True))
+
+    def is_setting(self, name: str) -> bool:
+        """Whether it is a stored setting; the wire's own `link.guard` and `link.notices` are not."""
+        point = self.document.points[name]
+        return point.access == "set" and point.system is None
+
+    def choices(self, name: str) -> tuple[str, ...]:
+        return choices_of(self.document, self.document.points[name])
+
+    @cached_property
+    def events(self) -> Mapping[str, BenchEvent]:
+        """Bench events, those that come with the parts of the wire included."""
+        return bench_events(self.document)
+
+    @cached_property
+    def initial(self) -> str:
+        states = self.document.states
+        return next((name for name, state in states.items() if state.initial), next(iter(states)))
+
+    # ---------------------------------------------------------------------------------------------- formulas
+
+    def conditions(self) -> Iterator[tuple[Where, Expression]]:
+        """Every truth expression, with where it is."""
+        document = self.document
+        for name, state in document.states.items():
+            for index, leave in enumerate(state.leaves):
+                if leave.when is not None:
+                    yield ("states", name, "leaves", index, "when"), leave.when
+        for name, action in document.actions.items():
+            if action.guard is not None:
+                yield ("actions", name, "guard"), action.guard
+        for name, trip in document.trips.items():
+            yield ("trips", name, "when"), trip.when
+            if trip.cleared_when is not None:
+                yield ("trips", name, "cleared_when"), trip.cleared_when
+        for name, law in document.laws.items():
+            if law.holds is not None:
+                yield ("laws", name, "holds"), law.holds
+
+    def numbers(self) -> Iterator[tuple[Where, Expression, str]]:
+        """Every number expression, with where it is and the point that it is compared with or becomes."""
+        document = self.document
+        for name, point in document.points.items():
+            for key, formula in (("low", point.low), ("high", point.high), ("derived", point.derived)):
+                if formula is not None:
+                    yield ("points", name, key), formula, name
+        for name, limit in document.limits.items():
+            for key, formula in (("low", limit.low), ("high", limit.high)):
+                if formula is not None:
+                    yield ("limits", name, key), formula, limit.of
+
+    def formulas(self) -> Iterator[tuple[Where, Expression]]:
+        """Every expression, with where it is."""
+        for where, formula, _ in self.numbers():
+            yield where, formula
+        yield from self.conditions()
+
+
+def near(word: str, offered: Iterable[str], otherwise: str) -> str:
+    """A remedy: the name that was probably meant, or `otherwise`."""
+    close = difflib.get_close_matches(word, list(offered), n=1, cutoff=0.7)
+    return f'write "{close[0]}"' if close else otherwise
+
+
+def on_step(value: Decimal | Fraction, scale: Scale) -> bool:
+    """Whether the step can express the value."""
+    return Fraction(value) % scale.step == 0
+
+
+def plain(value: Fraction) -> str:
+    """A number for people: exact if it has few decimals, else shortened."""
+    text = f"{float(value):.9f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text

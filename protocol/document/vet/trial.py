@@ -1,0 +1,163 @@
+"""Bench events, provocations and the trial: a tester can do what they say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from fractions import Fraction
+
+from protocol.document.model import BenchEvent, Trip, duration_text
+from protocol.document.vet.machine import stops
+from protocol.document.vet.points import Values, defaults, limits
+from protocol.document.vet.survey import Survey, Where, on_step, plain
+from protocol.document.vet.trips import armed
+from protocol.vow import scale_of
+
+
+def check(survey: Survey) -> None:
+    """Every rule about testing. `puts` is apart, for it needs limits that are sound."""
+    for name, event in survey.document.bench.items():
+        _event(survey, name, event)
+    for name, trip in survey.document.trips.items():
+        if trip.provoke is not None:
+            _provoke(survey, name, trip)
+    _trial(survey)
+
+
+def puts(survey: Survey) -> None:
+    """What a tester puts is accepted, one after another, from the defaults."""
+    values = defaults(survey)
+    if not _put(survey, ("trial", "put"), survey.document.trial.put, values):
+        return
+    for name, trip in survey.document.trips.items():
+        if trip.provoke is not None:
+            _put(survey, ("trips", name, "provoke", "put"), trip.provoke.put, dict(values))
+
+
+def _put(survey: Survey, where: Where, put: Mapping[str, Decimal | str], values: Values) -> bool:
+    sound = True
+    for name, value in put.items():
+        if isinstance(value, str):
+            values[name] = value
+            continue
+        exact = Fraction(value)
+        scale = survey.scales[name]
+        low, high = limits(survey, name, values)
+        if not on_step(exact, scale):
+            _off_step(survey, (*where, name), name, value, scale.step)
+            sound = False
+        elif not low <= exact <= high:
+            survey.report(
+                "put-refused",
+                (*where, name),
+                f"putting {name} to {value:f} is refused, its limits are {plain(low)} to {plain(high)} then",
+                "put another value, or first the settings that its limits depend on",
+            )
+            sound = False
+        values[name] = exact
+    return sound
+
+
+def _off_step(survey: Survey, where: Where, name: str, value: Decimal, step: Fraction) -> None:
+    survey.report(
+        "off-step",
+        where,
+        f"{value:f} is no whole number of steps of {name}, {plain(step)} each",
+        "write a value that is",
+    )
+
+
+def _event(survey: Survey, name: str, event: BenchEvent) -> None:
+    where = ("bench", name)
+    if event.value is not None and event.choice is not None:
+        survey.report(
+            "event-form", (*where, "choice"), f"{name} has a quantity and choices", "keep value: or choice:"
+        )
+        return
+    if event.base is None:
+        return
+    if event.value is None and event.choice is None:
+        survey.report(
+            "event-form", (*where, "base"), f"{name} has a base and no values", "add value: or choice:"
+        )
+    elif event.choice is not None and event.base not in event.choice:
+        survey.report(
+            "event-base", (*where, "base"), f"{event.base} is no choice of {name}", f"write {event.choice[0]}"
+        )
+    elif event.value is not None:
+        if isinstance(event.base, str):
+            survey.report(
+                "event-base", (*where, "base"), f"{name} is a number, not {event.base}", "write a number"
+            )
+        else:
+            _happens(survey, (*where, "base"), name, event.base)
+
+
+def _happens(survey: Survey, where: Where, name: str, value: Decimal | str) -> None:
+    """The value of an event is one that its quantity can have."""
+    quantity = survey.events[name].value
+    if quantity is None or isinstance(value, str):
+        return
+    scale = scale_of(survey.document.quantities[quantity])
+    low, high = scale.low * scale.step, scale.high * scale.step
+    if not on_step(value, scale):
+        _off_step(survey, where, name, value, scale.step)
+    elif not low <= Fraction(value) <= high:
+        survey.report(
+            "event-base",
+            where,
+            f"{name} is {plain(low)} to {plain(high)}, not {value:f}",
+            "write a value that it can have",
+        )
+
+
+def _provoke(survey: Survey, name: str, trip: Trip) -> None:
+    provoke = trip.provoke
+    assert provoke is not None
+    where = ("trips", name, "provoke")
+    if not provoke.put and not provoke.bench and not provoke.silence:
+        survey.report("provoke-idle", where, f"nothing provokes {name}", "add put:, bench: or silence: true")
+    watched = armed(survey, trip)
+    if watched and provoke.state not in watched:
+        survey.report(
+            "provoke-state",
+            (*where, "state"),
+            f"{name} does not watch {provoke.state}",
+            f"bring it to {' or '.join(sorted(watched))}",
+        )
+    if provoke.within <= trip.after:
+        survey.report(
+            "provoke-time",
+            (*where, "within"),
+            f"{name} trips after {duration_text(trip.after)}, and has {duration_text(provoke.within)}",
+            "write a longer time",
+        )
+    for key, events in (("bench", provoke.bench), ("relief", provoke.relief)):
+        for event, value in events.items():
+            _happens(survey, (*where, key, event), event, value)
+
+
+def _trial(survey: Survey) -> None:
+    document = survey.document
+    trial = document.trial
+    if trial.reset is not None and "defaults" not in document.actions[trial.reset].does:
+        survey.report(
+            "trial-reset",
+            ("trial", "reset"),
+            f"{trial.reset} does not bring the settings to their defaults",
+            "name an action with does: [defaults]",
+        )
+    if trial.safe is not None:
+        action = document.actions[trial.safe]
+        left = [
+            name
+            for name, state in document.states.items()
+            if state.energised and not stops(survey, action, name)
+        ]
+        if not action.always or left:
+            survey.report(
+                "trial-safe",
+                ("trial", "safe"),
+                f"{trial.safe} does not always end {left[0]}" if left else f"{trial.safe} is not always done",
+                "name an action with always: true that ends every energised state",
+            )
