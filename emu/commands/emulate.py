@@ -18,7 +18,7 @@ import click
     help="pty, tcp:HOST:PORT (port 0: any free one), or a serial device.",
 )
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
-@click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this line rate would.")
+@click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this line rate does.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
 @click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT.")
 def command(
