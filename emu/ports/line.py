@@ -112,12 +112,12 @@ class Line:
 
     def next_ns(self) -> int | None:
         """When `run` will next have something to do, if the host keeps quiet; None for never."""
-        instants = [self.instrument.next_event_ns()]
-        if not self._deaf():
-            instants.append(self._in.next_ns(None))
-        if len(self._arrived) < OUTPUT_LIMIT:
-            instants.append(self._out.next_ns(self.grain_ns))
-        return min((instant for instant in instants if instant is not None), default=None)
+        due_ns = self.instrument.next_event_ns()
+        if self._in.queued and not self._deaf():
+            due_ns = _earlier(due_ns, self._in.next_ns(None))
+        if self._out.queued and len(self._arrived) < OUTPUT_LIMIT:
+            due_ns = _earlier(due_ns, self._out.next_ns(self.grain_ns))
+        return due_ns
 
     def run(self, until_ns: int) -> None:
         """Do everything that is due by `until_ns`, each thing at its own instant."""
@@ -162,3 +162,9 @@ class Line:
     def _drop_output(self) -> None:
         self._arrived.clear()
         self._out.clear()
+
+
+def _earlier(one_ns: int | None, other_ns: int | None) -> int | None:
+    if one_ns is None or other_ns is None:
+        return one_ns if other_ns is None else other_ns
+    return min(one_ns, other_ns)

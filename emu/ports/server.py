@@ -8,7 +8,6 @@ host's bytes, the rig. So a rig's command finds done what the host did before it
 import contextlib
 import ctypes
 import os
-import select
 import socket
 import sys
 from collections.abc import Callable
@@ -18,6 +17,7 @@ from emu.clock import RealClock
 from emu.ports.endpoint import Endpoint
 from emu.ports.interface import Instrument
 from emu.ports.line import INPUT_LIMIT, Line
+from emu.ports.waiter import READ, WRITE, make_waiter
 
 _CHUNK = 4096
 _GRAIN_NS = 1_000_000
@@ -57,12 +57,12 @@ class Server:
         self._pending = b""
         """Taken from the line, not yet by the kernel; while there is any, nothing else is taken."""
         self._stopping = False
+        self._waiter = make_waiter(punctual=pace is not None)
         self._waker, self._alarm = socket.socketpair()
-        self._alarm.setblocking(False)
         self._host: int | None = None
-        self._watched: list[int] = []
-        self._readers: list[int] = []
-        self._writers: list[int] = []
+        self._watched: frozenset[int] = frozenset()
+        self._plain: list[tuple[int, int]] | None = None
+        """What the waiter says when the host has sent something and nothing else happened."""
 
     def stop(self) -> None:
         """End `run`; from any thread."""
@@ -78,38 +78,24 @@ class Server:
             self._greet(self._endpoint.changes())
             self._arrange()
             while not self._stopping:
-                self._turn()
+                ready = self._waiter.wait(self._patience_s())
+                if ready == self._plain:
+                    self._answer()
+                else:
+                    self._tend(ready)
         finally:
             self._endpoint.close()
             if self.rig is not None:
                 self.rig.close()
+            self._waiter.close()
             self._waker.close()
             self._alarm.close()
 
-    def _turn(self) -> None:
-        readable, writable, _ = select.select(self._readers, self._writers, (), self._patience_s())
-        host = self._host
-        if len(readable) == 1 and readable[0] == host and self.line.baud is None and not self._pending:
-            self._answer(host)
-            return
-        probing = host is None and self._endpoint.look_again_s is not None
-        if probing or any(descriptor in self._watched for descriptor in readable):
-            self._greet(self._endpoint.changes())
-        if self._host is not None and self._host == host:
-            if writable:
-                self._write(b"")
-            if host in readable and not self._pending:
-                self._read()
-        self._run_line()
-        if self.rig is not None:
-            self.rig.serve()
-            self._run_line()
-        self._arrange()
-
-    def _answer(self, host: int) -> None:
+    def _answer(self) -> None:
         """The short way: a host's bytes, and nothing else to do."""
+        assert self._host is not None
         try:
-            data = os.read(host, _CHUNK)
+            data = os.read(self._host, _CHUNK)
         except BlockingIOError:
             return
         except OSError:
@@ -121,17 +107,34 @@ class Server:
         answer = self.line.exchange(data, self.clock.now_ns())
         if answer:
             try:
-                written = os.write(host, answer)
-            except OSError:  # full, or gone: the next turn finds out which
+                written = os.write(self._host, answer)
+            except OSError:  # full, or gone: `_write` will find out which
                 written = 0
             if written != len(answer):
                 self._pending = answer[written:]
                 self._arrange()
 
-    def _read(self) -> None:
-        assert self._host is not None
+    def _tend(self, ready: list[tuple[int, int]]) -> None:
+        """Everything else, in its order."""
+        host = self._host
+        probing = host is None and self._endpoint.look_again_s is not None
+        if probing or any(descriptor in self._watched for descriptor, _ in ready):
+            self._greet(self._endpoint.changes())
+        # A host that came just now is heard in the next turn.
+        if host is not None and host == self._host:
+            if self._pending:
+                self._write(b"")
+            elif any(descriptor == host and mask != WRITE for descriptor, mask in ready):
+                self._read(host)
+        self._run_line()
+        if self.rig is not None:
+            self.rig.serve()
+            self._run_line()
+        self._arrange()
+
+    def _read(self, host: int) -> None:
         try:
-            data = os.read(self._host, _CHUNK)
+            data = os.read(host, _CHUNK)
         except BlockingIOError:
             return
         except OSError:
@@ -146,8 +149,12 @@ class Server:
         if self._host is None:
             self._pending = b""
         elif self._pending:
-            with contextlib.suppress(OSError):  # gone: reading will tell
+            try:
                 self._pending = self._pending[os.write(self._host, self._pending) :]
+            except BlockingIOError:
+                pass
+            except OSError:
+                self._greet(self._endpoint.lost())
 
     def _run_line(self) -> None:
         """Everything that is due, and what came of it to the host."""
@@ -169,27 +176,37 @@ class Server:
 
     def _patience_s(self) -> float | None:
         """How long nothing can happen by itself."""
-        waits = [self._endpoint.look_again_s] if self._host is None else []
+        wait_s = self._endpoint.look_again_s if self._host is None else None
         if self.rig is not None:
-            waits.append(self.rig.wait_s())
-        if not self.clock.held:
+            rig_s = self.rig.wait_s()
+            if rig_s is not None and (wait_s is None or rig_s < wait_s):
+                wait_s = rig_s
+        clock = self.clock
+        if not clock.held:
             due_ns = self.line.next_ns()
             if due_ns is not None:
-                waits.append(max(0, due_ns - self.clock.now_ns()) / 1e9)
-        return min((wait for wait in waits if wait is not None), default=None)
+                due_s = max(0, due_ns - clock.now_ns()) / 1e9
+                if wait_s is None or due_s < wait_s:
+                    wait_s = due_s
+        return wait_s
 
     def _arrange(self) -> None:
-        """Say which descriptors are waited for."""
-        self._watched = list(self._endpoint.watched())
-        self._readers = [self._alarm.fileno(), *self._watched]
+        """Say what is waited for."""
+        self._watched = frozenset(self._endpoint.watched())
+        readers = [self._alarm.fileno(), *self._watched]
         if self.rig is not None:
-            self._readers += self.rig.watched()
-        self._writers = []
-        if self._host is not None:
+            readers += self.rig.watched()
+        writers: list[int] = []
+        self._plain = None
+        host = self._host
+        if host is not None:
             if self._pending:
-                self._writers.append(self._host)
+                writers.append(host)
             elif self.line.waiting_in < INPUT_LIMIT:
-                self._readers.append(self._host)
+                readers.append(host)
+                if self.line.baud is None and not self.line.ready:
+                    self._plain = [(host, READ)]
+        self._waiter.watch(readers, writers)
 
 
 def _wake_punctually() -> None:

@@ -66,3 +66,18 @@ def test_a_malformed_address_is_an_error(text: str) -> None:
 def test_an_unknown_host_is_an_error() -> None:
     with pytest.raises(PortError, match="no such host"):
         TcpPort("tcp:nowhere.invalid:0")
+
+
+def test_a_host_that_hangs_up_with_answers_unread_makes_room_for_the_next() -> None:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _):
+        where = address.removeprefix("socket://").rsplit(":", 1)
+        with (
+            socket.create_connection((where[0], int(where[1])), timeout=0.3) as host,
+            pytest.raises(TimeoutError),
+        ):
+            host.sendall(b"long 60000\n" * 1_000_000)
+        until(lambda: fake.seen == [("opened",), ("closed",)])
+        with serial.serial_for_url(address, timeout=5) as port:
+            port.write(b"\nping x\n")  # the LF ends what the first host had begun
+            port.readline()
+            assert port.readline() == b"ok x\n"

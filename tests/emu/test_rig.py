@@ -264,7 +264,7 @@ class TestClient:
     def test_nothing_listens(self) -> None:
         with socket.create_server(("127.0.0.1", 0)) as listener:
             port = listener.getsockname()[1]
-        with pytest.raises(RigError, match=rf"nothing listens there; start .* with --rig tcp:.*:{port} first"):
+        with pytest.raises(RigError, match=rf"start the simulator with --rig tcp:.*:{port} first"):
             open_rig(f"tcp:127.0.0.1:{port}")
 
     @pytest.mark.parametrize(
