@@ -1,0 +1,64 @@
+"""Simulated instruments, good ones and ones that are broken on purpose.
+
+`build_instrument` is how every port, command and audit makes one. The catalogue (`emu.faults.catalogue`) is
+imported only when a fault is asked for.
+"""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+from emu.bench import Bench
+from emu.instrument import Instrument, plant_of
+from protocol.device import Store
+from protocol.errors import WirevowError
+from protocol.vow import Vow
+
+if TYPE_CHECKING:
+    from emu.faults.fault import Fault
+
+
+def fault_named(name: str) -> Fault:
+    """The fault of that name; `WirevowError` with names like it."""
+    from emu.faults.catalogue import FAULTS
+
+    fault = FAULTS.get(name)
+    if fault is None:
+        near = get_close_matches(name, FAULTS, n=3, cutoff=0.5)
+        remedy = f"did you mean {' or '.join(near)}?" if near else f"write one of {', '.join(FAULTS)}"
+        raise WirevowError(f"there is no fault {name!r}: {remedy}")
+    return fault
+
+
+def faults_for(vow: Vow) -> tuple[Fault, ...]:
+    """The faults that make sense in a document, in the catalogue's order."""
+    from emu.faults.catalogue import FAULTS
+
+    return tuple(fault for fault in FAULTS.values() if fault.applies(vow))
+
+
+def build_instrument(
+    vow: Vow, bench: Bench | None = None, seed: int = 0, fault: str | None = None, store: Store | None = None
+) -> Instrument:
+    """An instrument of a document on a bench, at 0 ns and booted; with a fault, if one is named.
+
+    `WirevowError` for an unknown fault, or one that has nothing to break in this document.
+    """
+    if fault is None:
+        return Instrument(vow, bench, seed, store=store)
+    chosen = fault_named(fault)
+    if not chosen.applies(vow):
+        raise WirevowError(
+            f"fault {fault} has nothing to break in {vow.identity[0]}: choose another fault or document"
+        )
+    behaves = vow if chosen.tables is None else chosen.tables(vow)
+    plant = plant_of(behaves.document, bench, seed)
+    return chosen.instrument(
+        behaves,
+        bench,
+        seed,
+        device_class=chosen.device,
+        store=store,
+        plant=plant if chosen.plant is None else chosen.plant(plant, vow),
+    )

@@ -1,0 +1,147 @@
+"""What a named fault is, and how one is written.
+
+A fault is firmware that breaks a promise on purpose, so that the checker can be seen to notice. It is made of
+the smallest of four changes: another device half, other tables to behave by, another plant, another
+instrument around both. It always claims the identity of the honest document.
+
+    numbers = Kind("numbers")
+
+    @numbers.device("bound-high-excluded", "Has < where <= is meant.", breaks="point.*.bounds", depth=1)
+    class BoundHighExcluded(Device):
+        def _inside(self, given, low, high):
+            return low <= given < high
+"""
+
+from __future__ import annotations
+
+from binascii import crc_hqx
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NotRequired, TypedDict, TypeVar, Unpack
+
+from emu.instrument import Instrument
+from emu.plant.interface import Plant
+from protocol.device import Device
+from protocol.framing import Framer
+from protocol.vow import Vow
+
+Applies = Callable[[Vow], bool]
+_D = TypeVar("_D", bound=type[Device])
+_F = TypeVar("_F", bound=type[Framer])
+_I = TypeVar("_I", bound=type[Instrument])
+_T = TypeVar("_T", bound=Callable[[Vow], Vow])
+_P = TypeVar("_P", bound=Callable[[Plant, Vow], Plant])
+
+
+def anywhere(vow: Vow) -> bool:
+    """Applies to every document."""
+    return True
+
+
+@dataclass(slots=True)
+class Fault:
+    """One fault of the catalogue.
+
+    `breaks` are patterns (`fnmatch`) of requirement ids, at least one of which a good verdict names; `depth`
+    the least number of lines a host must send to see it; `rig` whether that takes hands on the bench as
+    well; `place` its number within its kind, counted from 0.
+    """
+
+    name: str
+    means: str
+    kind: str
+    place: int
+    breaks: tuple[str, ...]
+    depth: int
+    rig: bool
+    applies: Applies
+    device: type[Device] = Device
+    instrument: type[Instrument] = Instrument
+    tables: Callable[[Vow], Vow] | None = None
+    plant: Callable[[Plant, Vow], Plant] | None = None
+
+    @property
+    def holdout(self) -> bool:
+        """Whether it belongs to the third that is kept unseen while the checker is tuned.
+
+        One of every three of a kind, drawn by a hash, so that faults added later move none.
+        """
+        three, place = divmod(self.place, 3)
+        return crc_hqx(f"{self.kind} {three}".encode(), 0) % 3 == place
+
+
+class Facts(TypedDict):
+    """What is said of a fault beside name and sentence (see `Fault`). `breaks` is separated by spaces."""
+
+    breaks: str
+    depth: int
+    rig: NotRequired[bool]
+    applies: NotRequired[Applies]
+
+
+class Kind:
+    """One stratum of the catalogue, and the decorators that put faults into it."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.faults: list[Fault] = []
+
+    def _add(self, name: str, means: str, facts: Facts) -> Fault:
+        fault = Fault(
+            name,
+            means,
+            self.name,
+            len(self.faults),
+            tuple(facts["breaks"].split()),
+            facts["depth"],
+            facts.get("rig", False),
+            facts.get("applies", anywhere),
+        )
+        self.faults.append(fault)
+        return fault
+
+    def device(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_D], _D]:
+        """A fault of the device half."""
+
+        def add(broken: _D) -> _D:
+            self._add(name, means, facts).device = broken
+            return broken
+
+        return add
+
+    def framer(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_F], _F]:
+        """A fault of the framing."""
+
+        def add(broken: _F) -> _F:
+            device = type(f"Behind{broken.__name__}", (Device,), {"framer": broken})
+            self._add(name, means, facts).device = device
+            return broken
+
+        return add
+
+    def tables(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_T], _T]:
+        """A fault that is a change of the document: it behaves by other tables than it claims."""
+
+        def add(change: _T) -> _T:
+            self._add(name, means, facts).tables = change
+            return change
+
+        return add
+
+    def plant(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_P], _P]:
+        """A fault of the circuit, the converters or the loops."""
+
+        def add(change: _P) -> _P:
+            self._add(name, means, facts).plant = change
+            return change
+
+        return add
+
+    def instrument(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_I], _I]:
+        """A fault of what is around both: the transmitter, the watch over conditions, the sampling."""
+
+        def add(broken: _I) -> _I:
+            self._add(name, means, facts).instrument = broken
+            return broken
+
+        return add

@@ -1,0 +1,508 @@
+"""Faults of lines: where they end, how long they are, what is in them, and the tag they begin with."""
+
+from __future__ import annotations
+
+import re
+
+from emu.faults.fault import Kind
+from protocol.device import Device
+from protocol.framing import Framer, Overlong
+from protocol.message import Malformed, Reply, Request
+
+lines = Kind("lines")
+
+_LF, _CR = b"\n\r"
+
+
+class ByteFramer(Framer):
+    """The same framing one byte at a time, as in a chip's receive interrupt; one method for each rule."""
+
+    def __init__(self, limit: int, idle_ns: int | None) -> None:
+        super().__init__(limit, idle_ns)
+        self.buffer = bytearray()
+        self.first_ns = 0
+
+    def feed(self, data: bytes, now_ns: int) -> list[bytes | Overlong]:
+        events: list[bytes | Overlong] = []
+        for byte in data:
+            if self._begun and self.idle_ns is not None and now_ns - self.heard_ns() > self.idle_ns:
+                self.idle()
+            self._last_ns = now_ns
+            if self.ends(byte):
+                self.end(events)
+                continue
+            if not self._begun:
+                self.first_ns = now_ns
+            self._begun = True
+            if not self._stale:
+                self.keep(byte, events)
+        return events
+
+    def reset(self) -> None:
+        super().reset()
+        self.buffer.clear()
+
+    def heard_ns(self) -> int:
+        """Since when it has been idle."""
+        return self._last_ns
+
+    def idle(self) -> None:
+        """What becomes of a line that was begun too long ago."""
+        self._stale = True
+        self.buffer.clear()
+
+    def ends(self, byte: int) -> bool:
+        """Whether this byte ends a line."""
+        return byte == _LF
+
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        """Take one more byte of the line."""
+        if len(self.buffer) < self.limit + 2:
+            self.buffer.append(byte)
+
+    def end(self, events: list[bytes | Overlong]) -> None:
+        """The line is complete."""
+        stale, line = self._stale, self.stripped(bytes(self.buffer))
+        self._begun = self._stale = False
+        self.buffer.clear()
+        if line and not stale:
+            events.append(self.judged(line))
+
+    def stripped(self, line: bytes) -> bytes:
+        """The line without the rest of its line end."""
+        return line[:-1] if line.endswith(b"\r") else line
+
+    def judged(self, line: bytes) -> bytes | Overlong:
+        """The line, or the news that it was too long."""
+        return line if len(line) <= self.limit else self._overlong
+
+
+# ---------------------------------------------------------------------------------------------- line ends
+
+
+@lines.framer(
+    "return-kept",
+    "The carriage return before the line feed is kept as the last character of the line.",
+    breaks="wire.framing",
+    depth=1,
+)
+class ReturnKept(ByteFramer):
+    def stripped(self, line: bytes) -> bytes:
+        return line
+
+
+@lines.framer(
+    "returns-stripped",
+    "Every carriage return before the line feed is thrown away, not one.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class ReturnsStripped(ByteFramer):
+    def stripped(self, line: bytes) -> bytes:
+        return line.rstrip(b"\r")
+
+
+@lines.framer(
+    "return-ends-line",
+    "A carriage return alone ends a line as well.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class ReturnEndsLine(ByteFramer):
+    def ends(self, byte: int) -> bool:
+        return byte in (_LF, _CR)
+
+
+@lines.framer(
+    "blank-answered",
+    "A blank line is passed to the parser like any other and refused.",
+    breaks="wire.framing",
+    depth=1,
+)
+class BlankAnswered(ByteFramer):
+    def end(self, events: list[bytes | Overlong]) -> None:
+        if not self._stale and not self.stripped(bytes(self.buffer)):
+            events.append(b"")
+        super().end(events)
+
+
+# ----------------------------------------------------------------------------------------- length and idle
+
+
+@lines.framer(
+    "length-one-over",
+    "The line buffer takes one character more than the limit: > where >= is meant.",
+    breaks="wire.length",
+    depth=1,
+)
+class LengthOneOver(ByteFramer):
+    def judged(self, line: bytes) -> bytes | Overlong:
+        return line if len(line) <= self.limit + 1 else self._overlong
+
+
+@lines.framer(
+    "length-one-under",
+    "The last place of the line buffer is kept for a zero, so that a line of just the limit is too long.",
+    breaks="wire.length",
+    depth=1,
+)
+class LengthOneUnder(ByteFramer):
+    def judged(self, line: bytes) -> bytes | Overlong:
+        return line if len(line) < self.limit else self._overlong
+
+
+@lines.framer(
+    "length-counts-return",
+    "The carriage return takes a place in the line buffer and counts towards the limit.",
+    breaks="wire.length",
+    depth=1,
+)
+class LengthCountsReturn(ByteFramer):
+    def stripped(self, line: bytes) -> bytes:
+        return line if len(line) > self.limit else super().stripped(line)
+
+
+@lines.framer(
+    "overlong-cut",
+    "A line that is too long is cut at the limit and obeyed as far as it goes.",
+    breaks="wire.length",
+    depth=1,
+)
+class OverlongCut(ByteFramer):
+    def judged(self, line: bytes) -> bytes | Overlong:
+        return line[: self.limit]
+
+
+@lines.framer(
+    "overlong-tail-obeyed",
+    "When the line buffer is full it is refused and emptied at once; what follows begins a new line.",
+    breaks="wire.length",
+    depth=1,
+)
+class OverlongTailObeyed(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if len(self.buffer) == self.limit and byte != _CR:
+            events.append(self._overlong)
+            self.buffer.clear()
+        self.buffer.append(byte)
+
+
+@lines.framer(
+    "idle-tail-obeyed",
+    "After the idle time the line buffer is emptied, and the rest of the broken line is taken for a line.",
+    breaks="wire.idle",
+    depth=1,
+)
+class IdleTailObeyed(ByteFramer):
+    def idle(self) -> None:
+        self.buffer.clear()
+
+
+@lines.framer(
+    "idle-never",
+    "The idle timer is never started: a line begun an hour ago is completed by the next bytes.",
+    breaks="wire.idle",
+    depth=1,
+)
+class IdleNever(ByteFramer):
+    def idle(self) -> None:
+        pass
+
+
+@lines.framer(
+    "idle-from-first-byte",
+    "The idle timer runs from the first byte of the line, not from the last.",
+    breaks="wire.idle",
+    depth=1,
+)
+class IdleFromFirstByte(ByteFramer):
+    def heard_ns(self) -> int:
+        return self.first_ns
+
+
+@lines.device(
+    "idle-same-when-guarded",
+    "The idle time stays the one for typing when the guard comes on.",
+    breaks="wire.idle",
+    depth=2,
+    applies=lambda vow: vow.document.wire.idle_checked != vow.document.wire.idle_typing,
+)
+class IdleSameWhenGuarded(Device):
+    def _set_guard(self, on: bool) -> None:
+        super()._set_guard(on)
+        self._framer.idle_ns = self._wire.idle_typing
+
+
+# ----------------------------------------------------------------------------------------- resynchronising
+
+
+@lines.device(
+    "resync-late-after-syntax",
+    "After a line it does not understand it waits for one more line feed before it listens again.",
+    breaks="wire.resync",
+    depth=2,
+)
+class ResyncLateAfterSyntax(Device):
+    lost = False
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if self.lost:
+            self.lost = False
+            return
+        super().line(line, now_ns)
+
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        self.lost = isinstance(parsed, Malformed) and parsed.reason == "syntax"
+        return parsed
+
+
+@lines.device(
+    "resync-late-after-overlong",
+    "The line after one that was too long is swallowed with it.",
+    breaks="wire.resync",
+    depth=2,
+)
+class ResyncLateAfterOverlong(Device):
+    lost = False
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if self.lost:
+            self.lost = False
+            return
+        super().line(line, now_ns)
+        self.lost = isinstance(line, Overlong)
+
+
+@lines.framer(
+    "noise-dropped-silently",
+    "A line with a byte outside printable ASCII is dropped without an answer.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class NoiseDroppedSilently(ByteFramer):
+    def stripped(self, line: bytes) -> bytes:
+        line = super().stripped(line)
+        return line if all(0x20 <= byte <= 0x7E for byte in line) else b""
+
+
+# ------------------------------------------------------------------------------------------- what is in it
+
+
+@lines.framer(
+    "eighth-bit-ignored",
+    "The eighth bit of every byte is masked off before it is looked at.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class EighthBitIgnored(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        super().keep(byte & 0x7F, events)
+
+
+@lines.framer(
+    "zero-bytes-skipped",
+    "Zero bytes are skipped wherever they stand, as fill characters.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class ZeroBytesSkipped(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if byte:
+            super().keep(byte, events)
+
+
+@lines.framer(
+    "backspace-obeyed",
+    "A backspace takes back the character before it, as on a terminal.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class BackspaceObeyed(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if byte == 0x08:
+            del self.buffer[-1:]
+        else:
+            super().keep(byte, events)
+
+
+@lines.device(
+    "spaces-run-together",
+    "Words may be separated by any number of spaces.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class SpacesRunTogether(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        return super()._parse(re.sub(rb" +", b" ", line))
+
+
+@lines.device(
+    "spaces-trimmed",
+    "Spaces at the end of a line are cut off before it is read.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class SpacesTrimmed(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        return super()._parse(line.rstrip(b" "))
+
+
+@lines.device(
+    "case-ignored",
+    "Verbs and names are taken in capitals too.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class CaseIgnored(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if isinstance(parsed, Malformed):
+            words = line.split(b" ")
+            head = 2 + line.startswith(b"@")
+            return super()._parse(b" ".join([word.lower() for word in words[:head]] + words[head:]))
+        return parsed
+
+
+@lines.device(
+    "verb-by-first-letter",
+    "Only the first letter of the verb is looked at.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class VerbByFirstLetter(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if parsed == Malformed("syntax"):
+            return super()._parse(re.sub(rb"^a[a-z]* ", b"ask ", re.sub(rb"^p[a-z]* ", b"put ", line)))
+        return parsed
+
+
+@lines.device(
+    "verb-unknown-is-unknown",
+    "A verb that does not exist is refused `unknown`, like a name.",
+    breaks="wire.syntax wire.reasons",
+    depth=1,
+)
+class VerbUnknownIsUnknown(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = re.fullmatch(rb"(?:(@[0-9a-f]{1,4}) )?[a-z]+ [a-z.]+", line)
+        if isinstance(parsed, Malformed) and found is not None:
+            return Request(found[1].decode() if found[1] else None, "act", "no.such.name")
+        return parsed
+
+
+@lines.device(
+    "name-compared-short",
+    "Names are compared over the length of the one in the table, so that a longer one passes for it.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class NameComparedShort(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if isinstance(parsed, Malformed):
+            return parsed
+        table = self.vow.actions if parsed.verb == "act" else self.vow.points
+        if parsed.name in table:
+            return parsed
+        return parsed._replace(name=next((name for name in table if parsed.name.startswith(name)), parsed.name))
+
+
+# ------------------------------------------------------------------------------------------ tags and order
+
+
+@lines.device(
+    "tag-as-number",
+    "The tag is kept as a number and printed without its leading zeros.",
+    breaks="wire.tag",
+    depth=1,
+)
+class TagAsNumber(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        if reply.tag is not None:
+            reply = reply._replace(tag=f"@{int(reply.tag[1:], 16):x}")
+        return super()._answer(reply)
+
+
+@lines.device(
+    "tag-left-over",
+    "The tag is not cleared: a request without one is answered with that of the request before.",
+    breaks="wire.tag",
+    depth=2,
+)
+class TagLeftOver(Device):
+    tag: str | None = None
+
+    def _answer(self, reply: Reply) -> bytes:
+        self.tag = reply.tag or self.tag
+        return super()._answer(reply._replace(tag=self.tag))
+
+
+@lines.device(
+    "tag-lost-when-refused",
+    "A refusal is built from a fixed text that has no place for the tag.",
+    breaks="wire.tag",
+    depth=1,
+)
+class TagLostWhenRefused(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        return super()._answer(reply if reply.ok else reply._replace(tag=None))
+
+
+@lines.device(
+    "tag-on-damaged-line",
+    "The refusal of a damaged line carries the line's tag, though the tag may be the damage.",
+    breaks="wire.tag",
+    depth=1,
+)
+class TagOnDamagedLine(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = re.match(rb"(@[0-9a-f]{1,4}) ", line)
+        if parsed == Malformed("check") and found is not None:
+            return Malformed("check", found[1].decode())
+        return parsed
+
+
+@lines.device(
+    "tag-of-five-digits",
+    "A tag may have any number of digits.",
+    breaks="wire.syntax wire.tag",
+    depth=1,
+)
+class TagOfFiveDigits(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        found = re.match(rb"(@[0-9a-f]{5,}) ", line)
+        if found is None:
+            return super()._parse(line)
+        parsed = super()._parse(line[found.end() :])
+        return parsed._replace(tag=found[1].decode()) if isinstance(parsed, Request) else parsed
+
+
+@lines.device(
+    "burst-backwards",
+    "Lines that arrive together are put on a stack and taken from its top: the last is answered first.",
+    breaks="wire.order",
+    depth=2,
+)
+class BurstBackwards(Device):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        if now_ns >= self._deaf_until_ns:
+            for line in reversed(self._framer.feed(data, now_ns)):
+                self.line(line, now_ns)
+
+
+@lines.device(
+    "burst-third-lost",
+    "Only two requests find room to wait; the third of a burst is lost.",
+    breaks="wire.order",
+    depth=3,
+    applies=lambda vow: vow.document.wire.pipeline >= 3,
+)
+class BurstThirdLost(Device):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        if now_ns >= self._deaf_until_ns:
+            for line in self._framer.feed(data, now_ns)[:2]:
+                self.line(line, now_ns)

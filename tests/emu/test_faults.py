@@ -1,0 +1,110 @@
+"""The catalogue of named faults: each of them breaks something that can be seen on the wire."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+from functools import cache
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emu.faults import build_instrument, fault_named, faults_for
+from emu.faults.catalogue import FAULTS, KINDS
+from emu.faults.lines import ByteFramer
+from emu.instrument import Instrument
+from protocol.document.load import load_document
+from protocol.document.requirements import requirement_ids
+from protocol.errors import WirevowError
+from protocol.framing import Framer
+from protocol.vow import Vow, compile_vow
+from tests.emu.exchanges import lines_of, play, read_exchanges
+
+SPEC = Path(__file__).parents[2] / "spec"
+EXCHANGES = read_exchanges(Path(__file__).with_name("exchanges.txt"))
+
+
+@cache
+def vow_of(name: str) -> Vow:
+    return compile_vow(load_document(SPEC / f"{name}.yaml").document)
+
+
+def ready(fault: str | None, name: str = "tarn") -> Instrument:
+    """An instrument a little after its boot, whose notice has been read."""
+    instrument = build_instrument(vow_of(name), seed=5, fault=fault)
+    instrument.advance(100_000_000)
+    instrument.take()
+    return instrument
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_is_seen_in_its_exchange_and_not_before(name: str) -> None:
+    steps = EXCHANGES[name]
+    good = [answer for _, answer in play(ready(None), steps)]
+    bad = [answer for _, answer in play(ready(name), steps)]
+    different = [index for index, pair in enumerate(zip(good, bad, strict=True)) if pair[0] != pair[1]]
+    assert different, f"{name} does not show"
+    # A shorter exchange would do if it showed before the last line.
+    assert lines_of(steps[: different[0] + 1]) == FAULTS[name].depth
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_what_is_said_of_a_fault_is_true(name: str) -> None:
+    fault = FAULTS[name]
+    steps = EXCHANGES[name]
+    assert fault.depth == lines_of(steps)
+    assert fault.rig == any(step.split()[0] in ("bench", "power", "reset") for step in steps)
+    ids = requirement_ids(vow_of("tarn").document)
+    for pattern in fault.breaks:
+        assert any(fnmatchcase(each, pattern) for each in ids), f"no requirement is like {pattern}"
+
+
+def test_every_exchange_belongs_to_a_fault() -> None:
+    assert set(EXCHANGES) == set(FAULTS)
+
+
+def test_names_and_sentences_are_unique() -> None:
+    faults = [fault for kind in KINDS for fault in kind.faults]
+    assert len({fault.name for fault in faults}) == len(faults)
+    assert len({fault.means for fault in faults}) == len(faults)
+    assert all(fault.means.endswith(".") for fault in faults)
+
+
+def test_a_third_of_each_kind_is_held_out() -> None:
+    for kind in KINDS:
+        held_out = sum(fault.holdout for fault in kind.faults)
+        assert len(kind.faults) // 3 <= held_out <= -(-len(kind.faults) // 3)
+
+
+@pytest.mark.parametrize("name", ["tarn", "brae"])
+def test_a_faulty_instrument_claims_the_honest_identity_and_boots(name: str) -> None:
+    vow = vow_of(name)
+    for fault in faults_for(vow):
+        instrument = build_instrument(vow, fault=fault.name)
+        assert instrument.vow.document.vow == vow.document.vow
+
+
+def test_an_unknown_name_is_an_error_with_names_like_it() -> None:
+    with pytest.raises(WirevowError, match="did you mean return-kept"):
+        fault_named("returns-kept")
+    with pytest.raises(WirevowError, match="write one of return-kept"):
+        build_instrument(vow_of("tarn"), fault="??")
+
+
+def test_a_fault_with_nothing_to_break_is_an_error() -> None:
+    with pytest.raises(WirevowError, match="has nothing to break in brae"):
+        build_instrument(vow_of("brae"), fault="burst-third-lost")
+
+
+PIECES = st.sampled_from([b"a", b"ask self.state", b"\r", b"\n", b"\r\n", b"\xff", b"x" * 30])
+
+
+@given(st.lists(st.tuples(PIECES, st.integers(0, 9)), max_size=20))
+def test_the_byte_wise_framer_is_the_framer(pieces: list[tuple[bytes, int]]) -> None:
+    """The faults of the framing stand on a framer of their own: without a fault it must be no fault."""
+    fast, slow = Framer(40, 5), ByteFramer(40, 5)
+    now_ns = 0
+    for data, gap_ns in pieces:
+        now_ns += gap_ns
+        assert slow.feed(data, now_ns) == fast.feed(data, now_ns)
