@@ -407,7 +407,8 @@ class NameComparedShort(Device):
         table = self.vow.actions if parsed.verb == "act" else self.vow.points
         if parsed.name in table:
             return parsed
-        return parsed._replace(name=next((name for name in table if parsed.name.startswith(name)), parsed.name))
+        meant = (name for name in table if parsed.name.startswith(name))
+        return parsed._replace(name=next(meant, parsed.name))
 
 
 # ------------------------------------------------------------------------------------------ tags and order

@@ -2,7 +2,7 @@
 
 A file holds exchanges headed `# name`. Each line is one step:
 
-    > TEXT               the line TEXT is sent; {1} stands for the first ticket given out, {a*9} for nine a
+    > TEXT               the line TEXT is sent; {1} is the first ticket given, {a*9} is nine a
     ~ TEXT               the same with its check
     : BYTES              bytes are sent as they are, with the escapes of a bytes literal; no line feed is added
     wait 20 ms           time passes
