@@ -46,8 +46,9 @@ Prose = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, ma
 """A sentence for people. Not on the wire: it does not count in the wire digest."""
 
 _NANOSECONDS = {"ns": 1, "us": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
-_DURATION = re.compile(r"(\d{1,9}(?:\.\d{1,9})?) (ns|us|ms|s|min|h)")
-_VERSION = re.compile(r"(0|[1-9]\d{0,3})(\.(0|[1-9]\d{0,3})){2}")
+_DURATION = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?) (ns|us|ms|s|min|h)")
+_VERSION = re.compile(r"(0|[1-9][0-9]{0,3})(\.(0|[1-9][0-9]{0,3})){2}")
+_QUOTED_NUMBER = re.compile(r"-?[0-9]{1,12}(\.[0-9]{1,12})?")
 _LONGEST_NS = 10 * 365 * 24 * 3600 * 10**9
 
 
@@ -86,10 +87,9 @@ Duration = Annotated[
 def _exact(value: Any) -> Decimal:
     if isinstance(value, bool) or not isinstance(value, int | float | str | Decimal):
         raise ValueError("expected a number, for example 2.500")
-    try:
-        number = Decimal(str(value))
-    except ArithmeticError:
-        raise ValueError("expected a number, for example 2.500") from None
+    if isinstance(value, str) and not _QUOTED_NUMBER.fullmatch(value):
+        raise ValueError("expected a number, for example 2.500")
+    number = Decimal(str(value))
     exponent = number.as_tuple().exponent
     if not isinstance(exponent, int) or abs(number) >= 10**12 or not -12 <= exponent <= 12:
         raise ValueError("a number is finite, below 10^12 and has at most 12 decimals")
@@ -100,7 +100,7 @@ Exact = Annotated[
     Decimal,
     BeforeValidator(_exact),
     PlainSerializer(lambda number: format(number.normalize(), "f"), return_type=str),
-    WithJsonSchema({"type": ["number", "string"]}),
+    WithJsonSchema({"type": ["number", "string"], "pattern": f"^{_QUOTED_NUMBER.pattern}$"}),
 ]
 """A finite decimal number, exactly as written."""
 
@@ -324,7 +324,7 @@ class Provoke(Section):
     bench: dict[Name, Exact | Word] = {}
     relief: dict[Name, Exact | Word] = Field(default={}, description="Bench events that end it.")
     silence: Truth = Field(default=False, description="Send nothing until it happens.")
-    within: Duration = Field(description="It happens within this time after the last bench event, delays included.")
+    within: Duration = Field(description="It happens within this time of the last bench event.")
 
 
 class Leave(Section):
@@ -511,8 +511,8 @@ class BenchEvent(Section):
     value: Word | None = Field(default=None, description="Quantity of its value.")
     choice: list[Word] | None = None
     base: Exact | Word | None = Field(default=None, description="Value a tester starts from.")
-    other: Exact | Word | None = Field(default=None, description="Another harmless value, to see readings move.")
-    moves: dict[Name, Duration] = Field(default={}, description="Readings that have followed it after this time.")
+    other: Exact | Word | None = Field(default=None, description="Another harmless value: readings move.")
+    moves: dict[Name, Duration] = Field(default={}, description="Readings that have followed by then.")
 
 
 class Trial(Section):

@@ -108,11 +108,11 @@ CODES: dict[str, tuple[Severity, str]] = {
     ),
     # Bench and trial.
     "event-form": ("error", "a bench event has a quantity, choices or neither"),
-    "event-base": ("error", "a bench event's base is one of its values"),
+    "event-base": ("error", "the values of a bench event are among those that it can have"),
     "put-refused": ("error", "what a tester puts is accepted, in the order it is written"),
-    "provoke-idle": ("error", "provoking a trip takes something to put, to do on the bench, or silence"),
-    "provoke-state": ("error", "a trip is provoked in a state that it watches"),
-    "provoke-time": ("error", "a trip has time to happen"),
+    "provoke-idle": ("error", "provoking something takes a put, a bench event, or silence"),
+    "provoke-state": ("error", "a trip or leave is provoked in a state where it can happen"),
+    "provoke-time": ("error", "what is provoked has time to happen"),
     "trial-safe": ("error", "the safe action is always done and ends every energised state"),
     "trial-reset": ("error", "the reset action brings every setting to its default"),
 }

@@ -73,7 +73,7 @@ def _field(survey: Survey, where: Where, field: RecordField) -> None:
         survey.report(
             "field-series",
             (*where, "count" if series else "every"),
-            f"{field.name} has a {'series and no sample period' if series else 'sample period and no series'}",
+            f"{field.name} has a {'series without period' if series else 'period without series'}",
             "write count: and every: together",
         )
 

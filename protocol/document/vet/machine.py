@@ -290,7 +290,7 @@ def _ticket_time(survey: Survey, name: str, action: Action) -> None:
         survey.report(
             "ticket-time",
             where,
-            f"the ticket may be over before its reply, at {duration_text(document.wire.reply_deadline)}, has come",
+            f"the ticket may be over before its reply has come: {duration_text(life)}",
             "write a longer time",
         )
 
@@ -325,7 +325,7 @@ def _energised(survey: Survey) -> None:
                 survey.report(
                     "energise-ticket",
                     (*edge.where, "to"),
-                    f"{edge.name} leads from {edge.source} to {edge.target}, which handles power, without a ticket",
+                    f"{edge.name} leads from {edge.source} to {edge.target} without a ticket",
                     "lead there with an action that takes a ticket",
                 )
     silence = {name for name, point in document.points.items() if point.system == "silence"}

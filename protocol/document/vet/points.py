@@ -229,7 +229,7 @@ def _walk(survey: Survey) -> None:
                     survey.report(
                         "limit-strands",
                         ("points", other, "high" if now > most else "low"),
-                        f"putting {name} from {plain(before)} to {plain(value)} is accepted and leaves {other}"
+                        f"{name} can be put from {plain(before)} to {plain(value)}, which leaves {other}"
                         f" at {plain(now)}, outside {plain(least)} to {plain(most)}",
                         f"make the limits of {name} and {other} say the same",
                     )

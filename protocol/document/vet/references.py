@@ -188,18 +188,18 @@ def _records(survey: Survey) -> None:
 def _testing(survey: Survey) -> None:
     document = survey.document
     for name, event in document.bench.items():
-        where: Where = ("bench", name)
         if event.value is not None:
-            _known(survey, "quantity", (*where, "value"), event.value, document.quantities)
+            _known(survey, "quantity", ("bench", name, "value"), event.value, document.quantities)
+        for reading in event.moves:
+            _number(survey, ("bench", name, "moves", reading), reading)
     if any(finding.code == "unknown-quantity" for finding in survey.found):
         return
-    for name, trip in document.trips.items():
-        if trip.provoke is not None:
-            where = ("trips", name, "provoke")
-            _known(survey, "state", (*where, "state"), trip.provoke.state, document.states)
-            _puts(survey, (*where, "put"), trip.provoke.put)
-            _happens(survey, (*where, "bench"), trip.provoke.bench)
-            _happens(survey, (*where, "relief"), trip.provoke.relief)
+    for provocation in survey.provocations():
+        where, provoke = provocation.where, provocation.provoke
+        _known(survey, "state", (*where, "state"), provoke.state, document.states)
+        _puts(survey, (*where, "put"), provoke.put)
+        _happens(survey, (*where, "bench"), provoke.bench)
+        _happens(survey, (*where, "relief"), provoke.relief)
     _puts(survey, ("trial", "put"), document.trial.put)
     for key, action in (("reset", document.trial.reset), ("safe", document.trial.safe)):
         if action is not None:

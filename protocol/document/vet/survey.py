@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property
 
 from protocol.document.load import Loaded
-from protocol.document.model import BenchEvent, Document, Point, Quantity
+from protocol.document.model import BenchEvent, Document, Point, Provoke, Quantity
 from protocol.document.requirements import choices_of
 from protocol.document.vet.findings import Finding
 from protocol.expression import Expression, ExpressionError
@@ -18,6 +19,24 @@ from protocol.quantity import Scale
 from protocol.vow import bench_events, scale_of
 
 Where = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Provocation:
+    """How a tester makes something happen: where it is written, how long it takes, in which states."""
+
+    where: Where
+    name: str
+    provoke: Provoke
+    after: int
+    states: frozenset[str]
+
+
+def _provocation(
+    where: Where, name: str, provoke: Provoke | None, after: int, states: frozenset[str]
+) -> Iterator[Provocation]:
+    if provoke is not None:
+        yield Provocation((*where, "provoke"), name, provoke, after, states)
 
 
 class Survey:
@@ -108,6 +127,25 @@ class Survey:
     def initial(self) -> str:
         states = self.document.states
         return next((name for name, state in states.items() if state.initial), next(iter(states)))
+
+    def provocations(self) -> Iterator[Provocation]:
+        """Everything that a tester is told how to provoke."""
+        document = self.document
+        every = frozenset(document.states)
+        for name, trip in document.trips.items():
+            states = (every if trip.armed_in is None else frozenset(trip.armed_in)) - {trip.to}
+            yield from _provocation(("trips", name), f"trip {name}", trip.provoke, trip.after, states)
+        for name, state in document.states.items():
+            for index, leave in enumerate(state.leaves):
+                label = f"leave {index + 1} of {name}"
+                where = ("states", name, "leaves", index)
+                yield from _provocation(where, label, leave.provoke, leave.after, frozenset((name,)))
+        for key, sections in (("limits", document.limits), ("laws", document.laws)):
+            for name, section in sections.items():
+                states = every if section.armed_in is None else frozenset(section.armed_in)
+                yield from _provocation((key, name), f"{key[:-1]} {name}", section.provoke, 0, states)
+        if document.derating is not None:
+            yield from _provocation(("derating",), "the derating", document.derating.provoke, 0, every)
 
     # ---------------------------------------------------------------------------------------------- formulas
 

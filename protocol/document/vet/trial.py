@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from decimal import Decimal
 from fractions import Fraction
 
-from protocol.document.model import BenchEvent, Trip, duration_text
+from protocol.document.model import BenchEvent, duration_text
 from protocol.document.vet.machine import stops
 from protocol.document.vet.points import Values, defaults, limits
-from protocol.document.vet.survey import Survey, Where, on_step, plain
-from protocol.document.vet.trips import armed
+from protocol.document.vet.survey import Provocation, Survey, Where, on_step, plain
 from protocol.vow import scale_of
 
 
@@ -18,9 +17,8 @@ def check(survey: Survey) -> None:
     """Every rule about testing. `puts` is apart, for it needs limits that are sound."""
     for name, event in survey.document.bench.items():
         _event(survey, name, event)
-    for name, trip in survey.document.trips.items():
-        if trip.provoke is not None:
-            _provoke(survey, name, trip)
+    for provocation in survey.provocations():
+        _provoke(survey, provocation)
     _trial(survey)
 
 
@@ -29,9 +27,8 @@ def puts(survey: Survey) -> None:
     values = defaults(survey)
     if not _put(survey, ("trial", "put"), survey.document.trial.put, values):
         return
-    for name, trip in survey.document.trips.items():
-        if trip.provoke is not None:
-            _put(survey, ("trips", name, "provoke", "put"), trip.provoke.put, dict(values))
+    for provocation in survey.provocations():
+        _put(survey, (*provocation.where, "put"), provocation.provoke.put, dict(values))
 
 
 def _put(survey: Survey, where: Where, put: Mapping[str, Decimal | str], values: Values) -> bool:
@@ -74,23 +71,18 @@ def _event(survey: Survey, name: str, event: BenchEvent) -> None:
             "event-form", (*where, "choice"), f"{name} has a quantity and choices", "keep value: or choice:"
         )
         return
-    if event.base is None:
-        return
-    if event.value is None and event.choice is None:
-        survey.report(
-            "event-form", (*where, "base"), f"{name} has a base and no values", "add value: or choice:"
-        )
-    elif event.choice is not None and event.base not in event.choice:
-        survey.report(
-            "event-base", (*where, "base"), f"{event.base} is no choice of {name}", f"write {event.choice[0]}"
-        )
-    elif event.value is not None:
-        if isinstance(event.base, str):
-            survey.report(
-                "event-base", (*where, "base"), f"{name} is a number, not {event.base}", "write a number"
-            )
+    for key, value in (("base", event.base), ("other", event.other)):
+        if value is None:
+            continue
+        here = (*where, key)
+        if event.value is None and event.choice is None:
+            survey.report("event-form", here, f"{name} has a {key} and no values", "add value: or choice:")
+        elif event.choice is not None and value not in event.choice:
+            survey.report("event-base", here, f"{value} is no choice of {name}", f"write {event.choice[0]}")
+        elif event.value is not None and isinstance(value, str):
+            survey.report("event-base", here, f"{name} is a number, not {value}", "write a number")
         else:
-            _happens(survey, (*where, "base"), name, event.base)
+            _happens(survey, here, name, value)
 
 
 def _happens(survey: Survey, where: Where, name: str, value: Decimal | str) -> None:
@@ -111,25 +103,23 @@ def _happens(survey: Survey, where: Where, name: str, value: Decimal | str) -> N
         )
 
 
-def _provoke(survey: Survey, name: str, trip: Trip) -> None:
-    provoke = trip.provoke
-    assert provoke is not None
-    where = ("trips", name, "provoke")
-    if not provoke.put and not provoke.bench and not provoke.silence:
+def _provoke(survey: Survey, provocation: Provocation) -> None:
+    where, name, provoke = provocation.where, provocation.name, provocation.provoke
+    # All else may come about by being in a state; a trip does not.
+    if where[0] == "trips" and not provoke.put and not provoke.bench and not provoke.silence:
         survey.report("provoke-idle", where, f"nothing provokes {name}", "add put:, bench: or silence: true")
-    watched = armed(survey, trip)
-    if watched and provoke.state not in watched:
+    if provocation.states and provoke.state not in provocation.states:
         survey.report(
             "provoke-state",
             (*where, "state"),
-            f"{name} does not watch {provoke.state}",
-            f"bring it to {' or '.join(sorted(watched))}",
+            f"{name} does not happen in {provoke.state}",
+            f"bring it to {' or '.join(sorted(provocation.states))}",
         )
-    if provoke.within <= trip.after:
+    if provoke.within <= provocation.after:
         survey.report(
             "provoke-time",
             (*where, "within"),
-            f"{name} trips after {duration_text(trip.after)}, and has {duration_text(provoke.within)}",
+            f"{name} takes {duration_text(provocation.after)}, and has {duration_text(provoke.within)}",
             "write a longer time",
         )
     for key, events in (("bench", provoke.bench), ("relief", provoke.relief)):
