@@ -47,7 +47,6 @@ class Framer:
         if self._begun and self.idle_ns is not None and now_ns - self._last_ns > self.idle_ns:
             # A tail must never become a command: what follows, up to the LF, goes the same way.
             self._stale = True
-            self._head = b""
         self._last_ns = now_ns
         pieces = data.split(b"\n")
         tail = pieces.pop()
@@ -66,10 +65,9 @@ class Framer:
                 events.append(line if len(line) <= limit else self._overlong)
         if tail:
             self._begun = True
-            if not self._stale:
-                # Two bytes more than the limit are too long whether or not the last is a CR.
-                room = self.limit + 2 - len(self._head)
-                self._head += tail[:room]
+            # Two bytes more than the limit are too long whether or not the last is a CR.
+            room = self.limit + 2 - len(self._head)
+            self._head += tail[:room]
         return events
 
     def reset(self) -> None:

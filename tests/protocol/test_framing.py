@@ -85,6 +85,13 @@ def test_exactly_the_limit_is_a_line(end: bytes) -> None:
     assert frame(b"x" * (LIMIT + 1) + end) == [Overlong(LIMIT)]
 
 
+def test_a_carriage_return_just_past_the_limit_ends_no_line() -> None:
+    data = b"x" * LIMIT + b"\ry\n"
+    single = Framer(LIMIT, IDLE_NS)
+    assert [event for byte in data for event in single.feed(bytes([byte]), 0)] == [Overlong(LIMIT)]
+    assert frame(data) == [Overlong(LIMIT)]
+
+
 def test_only_one_carriage_return_is_part_of_the_line_end() -> None:
     assert frame(b"ask a\r\r\n") == [b"ask a\r"]
     assert frame(b"ask\ra\n") == [b"ask\ra"]

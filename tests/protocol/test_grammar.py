@@ -102,7 +102,8 @@ numbers = st.one_of(
         lambda number: st.integers(0, 8).map(lambda digits: Scale("1", digits, 1, 0, 0).text(number))
     ),
 )  # fmt: skip
-units = st.sampled_from(sorted({entry.scale.unit for entry in TARN.points.values() if entry.scale} | {"a", "mA"}))
+UNITS = {entry.scale.unit for entry in TARN.points.values() if entry.scale}
+units = st.sampled_from(sorted(UNITS | {"a", "mA"}))
 choices = sorted({choice for entry in TARN.points.values() for choice in entry.choices} | {"On", "x"})
 arguments = st.one_of(
     st.just([]),

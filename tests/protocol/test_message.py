@@ -133,7 +133,8 @@ def test_lines_outside_the_grammar_are_syntax_with_the_tag_they_begin_with(
 @pytest.mark.parametrize(
     "line",
     [b"", b"ok ", b" ok", b"okay", b"refuse", b"refuse Range", b"note 0 boot power", b"note 65536 boot power",
-     b"note 01 boot", b"note 1", b"@1f note 1 boot power", b"note x boot", b"ok ~abcd", b"ok \xff"],
+     b"note 01 boot", b"note 1", b"@1f note 1 boot power", b"note x boot", b"ok ~abcd", b"ok \xff",
+     b"ok 1\xff", b"ok\xa01", b"note 1 boot\x85", b"ok\t1", b"ok 1\n"],
 )  # fmt: skip
 def test_answers_outside_the_grammar_are_syntax(line: bytes) -> None:
     message = parse_answer(line)

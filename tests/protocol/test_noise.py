@@ -61,9 +61,9 @@ def test_outcomes_are_told_apart() -> None:
 
 def test_a_damage_that_makes_two_lines_is_judged_by_both() -> None:
     # "*" is one flipped bit from LF.
-    meanings = {b"a*b": "whole", b"b": "tail"}
-    tried = list(try_noise([b"a*b"], meanings.get, LIMIT))
-    assert [damage.outcome for damage in tried if damage.damaged == b"a\nb\n"] == ["other"]
+    for meanings in ({b"a*b": "whole", b"b": "tail"}, {b"a*b": "whole", b"a": "whole", b"b": "tail"}):
+        tried = list(try_noise([b"a*b"], meanings.get, LIMIT))
+        assert [damage.outcome for damage in tried if damage.damaged == b"a\nb\n"] == ["other"]
 
 
 def test_a_line_that_is_refused_undamaged_is_not_measured() -> None:

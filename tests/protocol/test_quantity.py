@@ -110,7 +110,8 @@ def test_nearest_is_within_half_a_step(scale: Scale, value: Fraction) -> None:
     assert abs(scale.nearest(value) * scale.step - value) <= scale.step / 2
 
 
-def test_a_coarse_step_rounds_and_writes_multiples() -> None:
+def test_steps_are_written_and_read_as_multiples() -> None:
+    assert AMPERE.text(-1) == "-0.001"
     assert NICKEL.text(-1) == "-0.005"
     assert NICKEL.parse("0.007") == (1, 3)
     assert NICKEL.parse("0.008") == (2, 3)
