@@ -309,8 +309,10 @@ def _build(events: Iterable[Event]) -> tuple[Any, dict[NodePath, Mark]]:
             value = _scalar(event, line)
             if value is None and parent is not None:
                 # `high:` with its value forgotten must not pass for a limit that is absent.
-                what = "an item" if parent.key is None else f'"{_short(parent.key)}"'
-                raise _Stop(line, f"{what} is empty: write a value, or remove it")
+                if parent.key is None:
+                    raise _Stop(line, "an item is empty: write a value, or remove it")
+                line = marks[(*parent.path, parent.key)].line
+                raise _Stop(line, f'"{_short(parent.key)}" is empty: write a value, or remove it')
         else:
             if len(stack) >= MOST_LEVELS:
                 raise _Stop(line, f"more than {MOST_LEVELS} levels of nesting: a document is flatter")
