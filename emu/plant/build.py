@@ -16,11 +16,13 @@ def build_plant(
     seed: int,
     fan: FanCurve | None = None,
     derating: DeratingCurve | None = None,
+    horizon_ns: int = 250_000_000,
 ) -> Plant:
     """A plant at 0 ns with its outputs off. `ValueError` when the bench does not fit this kind of plant.
 
+    `horizon_ns` is how far back a sink's values can be read: the longest sample period, and some more.
     Without a bench a sink gets a 12 V supply that limits at 10 A.
     """
     if isinstance(section, RoomPlant):
         return Room(section, bench, seed)
-    return Sink(section, bench, seed, fan, derating)
+    return Sink(section, bench, seed, fan, derating, horizon_ns)

@@ -1,21 +1,108 @@
-"""First plant of an electronic sink: quasi-static circuit, explicit steps of a millisecond."""
+"""An electronic sink as a hybrid system: closed forms between events, events located to the nanosecond.
+
+Two chains of stretches run side by side: the circuit (`circuit.py`) and the heat ladder (`heat.py`), which
+follows the circuit's power and is cut in addition where fan, vents or ambient change. Nothing but an event
+ends a stretch, so reads and `advance` calls cannot change what happens.
+
+Events, in this order when they fall on one nanosecond: bench timeline, swing edge, fan and derating tick,
+end of the circuit's stretch (a knot of the battery's table, a ramp's end, the loop's tick, a crossing of one
+of its conditions); watches are looked at last.
+
+Regulation. In mode `current` (and in `run` and `swing`) the level is set at once; a power guard pulls it down
+on the loop's ticks when the power would pass the ceiling. The other modes are loops on the measured voltage,
+`u += gain (wanted - u)` each tick. A loop is `ticking` (each sample is done), or at rest: `resting` (the code
+stays until the measured voltage leaves a band) or `slow` (an ideal level converter follows a source that
+drains: the loop's fixed point with its lag, see `_slow_law`).
+"""
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from typing import Protocol, TypeVar
 
-from emu.bench import Bench, BankSource, BatterySource, PanelSource, SupplySource, TheveninSource
+from emu.bench import Bench
 from emu.plant.agenda import Planned, Watch, timeline
+from emu.plant.circuit import Law, Solved, bound, given
 from emu.plant.converter import Converter, Level
 from emu.plant.curves import DeratingCurve, FanCurve
+from emu.plant.expoly import Curve, constant, first_exit, product, respond, total
+from emu.plant.heat import (
+    BEAD,
+    CASE,
+    JUNCTION,
+    SINK,
+    HeatStretch,
+    Ladder,
+    air_conductance,
+    constants,
+    ladder,
+    to_kelvin,
+    to_modes,
+)
 from emu.plant.interface import Control, Crossing
+from emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
 from emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
-from emu.plant.thermistor import deduced_celsius, divider_volt
+from emu.plant.thermistor import celsius, deduced_celsius, divider_volt
 from protocol.document.plant import SinkPlant
 
-_STEP_NS = 1_000_000
+_NEVER = 1 << 62
+_LONG_SECONDS = 1e7
+_SETTLED_AMPERE = 1e-12
+_INF = math.inf
+_HEAT_SIGNALS = {"heat.junction": JUNCTION, "heat.case": CASE, "heat.sink": SINK}
+_SHARE_STEPS = 64
+"""The derated ceiling moves in steps of 1/64 of the ceiling, so that a warm sink comes to rest."""
+
+
+class Stretch:
+    """The circuit from `start_ns` to `until_ns`, in the source's frame (voltage and current positive)."""
+
+    __slots__ = (
+        "charge0", "clock", "done", "energy", "energy0", "goal", "heat_power", "lead", "ramp", "reads",
+        "rest", "sense_power", "sensed", "share", "sign", "solved", "start_ns", "steady", "target", "time0", "unsensed",
+        "until_ns", "upper", "why",
+    )
+
+    start_ns: int
+    until_ns: int
+    why: str
+    solved: Solved
+    steady: bool
+    target: float
+    goal: float
+    ramp: float
+    sign: float
+    lead: float
+    reads: str
+    sensed: Curve
+    sense_power: Curve
+    heat_power: Curve
+    energy: Curve
+    rest: tuple[float, ...]
+    charge0: float
+    energy0: float
+    time0: float
+    clock: float
+    share: tuple[float, float]
+    unsensed: bool
+    done: int
+    upper: bool
+
+
+class Airflow:
+    """Fan drive, tachometer and derating between two of their changes."""
+
+    __slots__ = ("ceiling", "duty", "from_speed", "rate", "start_ns", "to_speed")
+
+    def __init__(self, start_ns: int, duty: float, from_speed: float, to_speed: float, rate: float, ceiling: float):
+        self.start_ns, self.duty, self.ceiling = start_ns, duty, ceiling
+        self.from_speed, self.to_speed, self.rate = from_speed, to_speed, rate
+
+    def speed(self, ns: int) -> float:
+        decay = math.exp(-self.rate * (ns - self.start_ns) * 1e-9)
+        return self.to_speed + (self.from_speed - self.to_speed) * decay
 
 
 class Sink:
@@ -24,174 +111,74 @@ class Sink:
     signals = SIGNALS
     controls: Mapping[str, Control] = CONTROLS
     events: Mapping[str, Control] = EVENTS
-    horizon_ns = 2_000_000_000
 
-    def __init__(self, plant: SinkPlant, bench: Bench | None, seed: int, fan: FanCurve | None,
-                 derating: DeratingCurve | None) -> None:
+    def __init__(
+        self,
+        plant: SinkPlant,
+        bench: Bench | None,
+        seed: int,
+        fan: FanCurve | None,
+        derating: DeratingCurve | None,
+        horizon_ns: int,
+    ) -> None:
+        bench = bench if bench is not None else Bench(title="plain supply")
         self._plant = plant
-        self._bench = bench if bench is not None else Bench(title="plain supply", source=SupplySource(kind="supply", volt=12.0))
+        self.horizon_ns = horizon_ns
         self._fan_curve = fan
         self._derating = derating
-        self._agenda: list[Planned] = timeline(self._bench, EVENTS)
-        self._next = 0
+        self._tick_ns = fan.tick_ns if fan is not None else 1_000_000_000
+        self._agenda: list[Planned] = timeline(bench, EVENTS)
+        self._next_planned = 0
         self._watches: dict[int, Watch] = {}
-        self._converters: dict[str, Converter] = {name: Converter(channel, name, seed) for name, channel in plant.channels.items()}
+        self._converters: dict[str, Converter] = {
+            name: Converter(channel, name, seed) for name, channel in plant.channels.items()
+        }
         self._level = Level(plant.level)
+        self._tau = 1.0 / (2.0 * math.pi * plant.stage.bandwidth_hertz)
+        self._loop_ns = round(plant.regulation.tick_second * 1e9)
+        self._ladder_of = constants(plant.heat, plant.thermistor)
         self.now_ns = 0
         self._set: dict[str, float | str] = dict(INITIAL)
-        self._run = 0.0
-        source = self._bench.source
+        self._feed: Feed = feed(bench.source) if bench.source is not None else Supply(12.0, 0.002, 10.0, 200.0)
         self._world: dict[str, float | str] = {
-            "reverse": "normal", "disconnect": "yes", "thermistor": "good", "fan": "good", "stage": "good",
-            "sense": self._bench.leads.sense, "lead": self._bench.leads.loop_ohm, "ambient": self._bench.ambient_celsius,
-            "vents": self._bench.vents_blocked, "soc": source.soc if isinstance(source, BatterySource) else 0.0,
-            "volt": source.volt if isinstance(source, SupplySource | TheveninSource | BankSource) else 0.0,
-            "ohm": source.ohm if isinstance(source, SupplySource | TheveninSource | BankSource | PanelSource) else 0.0,
-            "limit": source.limit_ampere if isinstance(source, SupplySource) else 1e9,
+            "polarity": "normal", "connected": "yes", "thermistor": "good", "fan": "good", "stage": "good",
+            "sense": bench.leads.sense, "lead": bench.leads.loop_ohm, "ambient": bench.ambient_celsius,
+            "vents": bench.vents_blocked,
         }
-        self._t = [float(self._world["ambient"])] * 4
-        self._duty = 0.0
-        self._level_index = 0
-        self._speed = 0.0
-        self._charge = self._energy = 0.0
+        self._henry = bench.leads.henry
+        # What the stretches start from.
+        self._amps = 0.0
+        self._target = 0.0
+        self._charge = self._energy = self._time = 0.0
+        self._modes = [0.0] * 4
+        self._guess = 1.0
+        # Regulation.
+        self._loop = "resting"
+        self._u = 0.0
+        self._code = 0.0
+        self._gap = _INF
+        self._exact_until_ns = 0
+        # Fan and derating.
+        self._fan_level = 0
+        self._share = 1.0
+        self._fan_due_ns = _NEVER
+        # Swing.
+        self._upper = False
         self._phase_ns = 0
-        self._high = False
         self._done = 0
-        self._values: dict[str, float] = {}
-        self._past: deque[tuple[int, dict[str, float]]] = deque()
+        self._edge_ns = _NEVER
+        self._check = True
+        self._due_ns = 0
+        self._watch_ns: int | None = None
+        self._stretches: deque[Stretch] = deque()
+        self._heats: deque[HeatStretch] = deque()
+        self._airs: deque[Airflow] = deque()
+        self._air(0, 0.0)
+        self._ladder = self._new_ladder()
+        self._begin()
         self._fire_planned()
-        self._settle(0.0)
 
-    def _emf(self) -> tuple[float, float]:
-        source = self._bench.source
-        if self._world["disconnect"] == "no" or source is None:
-            return 0.0, 0.0
-        if isinstance(source, BatterySource):
-            soc = float(self._world["soc"])
-            for a, b in zip(source.table, source.table[1:], strict=False):
-                if soc <= b.soc:
-                    w = max((soc - a.soc) / (b.soc - a.soc), 0.0)
-                    return source.cells * (a.volt + w * (b.volt - a.volt)), source.cells * (a.ohm + w * (b.ohm - a.ohm))
-            return source.cells * source.table[-1].volt, source.cells * source.table[-1].ohm
-        if isinstance(source, PanelSource):
-            return source.slope_volt * math.log1p(source.photo_ampere * source.irradiance / source.saturation_ampere), source.ohm
-        return float(self._world["volt"]), float(self._world["ohm"])
-
-    def _settle(self, seconds: float) -> None:
-        plant, set_, world = self._plant, self._set, self._world
-        emf, source_ohm = self._emf()
-        lead = float(world["lead"])
-        ohm = source_ohm + lead
-        path = plant.stage.saturation_ohm
-        remote = set_["sense"] == "remote"
-        sensed_ohm = source_ohm if remote else ohm
-        ceiling = float(set_["limit.power"])
-        if self._derating is not None:
-            ceiling *= self._derating.share(self._values.get("heat.temperature", 0.0))
-        stage = set_["stage"]
-        regulate = {"off": "none", "run": "current", "swing": "swing"}.get(str(stage), set_["mode"])
-        most = emf / (ohm + path)
-        wanted = 0.0
-        if regulate == "current":
-            wanted = float(set_["level.current"])
-        elif regulate == "swing":
-            self._swing(seconds)
-            wanted = float(set_["swing.high" if self._high else "swing.low"])
-        elif regulate == "resistance":
-            wanted = emf / (sensed_ohm + float(set_["level.resistance"]))
-        elif regulate == "voltage":
-            wanted = (emf - float(set_["level.voltage"])) / max(sensed_ohm, 1e-9)
-        power = min(ceiling, float(set_["level.power"]) if regulate == "power" else math.inf)
-        disc = emf * emf - 4.0 * sensed_ohm * power
-        if disc >= 0.0:
-            top = 2.0 * power / (emf + math.sqrt(disc)) if emf > 0.0 else 0.0
-        else:
-            top = most
-        wanted = top if regulate == "power" else min(wanted, top)
-        wanted = self._level.current(self._level.nearest(min(max(wanted, 0.0), float(set_["limit.current"]))))
-        if regulate == "none":
-            wanted = 0.0
-        current = min(max(wanted, plant.stage.leakage_ampere), most, float(world["limit"]))
-        if world["stage"] == "shorted":
-            current = min(most, float(world["limit"]))
-        sign = 1.0
-        if world["reverse"] == "reversed":
-            sign = -1.0
-            current = min(max(emf - plant.stage.diode_volt, 0.0) / (ohm + path), float(world["limit"]))
-        if set_["relay"] == "open":
-            current = 0.0
-        volt = emf - ohm * current
-        if current >= float(world["limit"]):
-            volt = current * path
-        sense = volt + (lead * current if remote else 0.0)
-        if remote and world["sense"] == "open":
-            sense = 0.0
-        heat = plant.heat
-        power_in = volt * current
-        blow = max(self._speed / plant.fan.full_speed_per_minute * (1.0 - float(world["vents"])), 0.0) ** plant.fan.exponent
-        to_air = max(1.0 / heat.still_kelvin_per_watt, blow / heat.blown_kelvin_per_watt)
-        t = self._t
-        ambient = float(world["ambient"])
-        steps = max(1, math.ceil(seconds / 0.002))
-        h = seconds / steps
-        for _ in range(steps if seconds else 0):
-            a = (t[0] - t[1]) / heat.junction_to_case_kelvin_per_watt
-            b = (t[1] - t[2]) / heat.case_to_sink_kelvin_per_watt
-            t[0] += h * (power_in - a) / heat.junction_joule_per_kelvin
-            t[1] += h * (a - b) / heat.case_joule_per_kelvin
-            t[2] += h * (b - (t[2] - ambient) * to_air) / heat.sink_joule_per_kelvin
-            t[3] += (t[2] - t[3]) * -math.expm1(-h / plant.thermistor.lag_second)
-        self._speed += (self._duty * plant.fan.full_speed_per_minute * (world["fan"] == "good") - self._speed) * -math.expm1(
-            -seconds / plant.fan.spin_second
-        )
-        if stage != "off":
-            self._run += seconds
-            clock = 1.0 + plant.clock_error_ppm * 1e-6
-            self._charge += sign * current * seconds * clock
-            self._energy += sense * current * seconds * clock
-        source = self._bench.source
-        if isinstance(source, BatterySource):
-            world["soc"] = max(float(world["soc"]) - current * seconds / (3600.0 * source.ampere_hour), 0.0)
-        elif isinstance(source, BankSource):
-            world["volt"] = max(float(world["volt"]) - current * seconds / source.farad, 0.0)
-        sensor = divider_volt(plant.thermistor, plant.rail_volt, str(world["thermistor"]), t[3])
-        temperature = deduced_celsius(plant.thermistor, plant.rail_volt, sensor)
-        if self._fan_curve is not None:
-            self._level_index = self._fan_curve.level(self._level_index, temperature)
-            self._duty = self._fan_curve.duty[self._level_index - 1] if self._level_index else 0.0
-        if set_["fan.mode"] == "manual":
-            self._duty = max(self._duty, float(set_["fan.manual"]))
-        self._values = {
-            "input.voltage": sign * sense, "input.terminal_voltage": sign * volt, "input.current": sign * current,
-            "input.power": sense * current,
-            "sense.drop": sign * (volt - (0.0 if world["sense"] == "open" else volt + lead * current)),
-            "run.time": self._run, "heat.junction": t[0], "heat.case": t[1], "heat.sink": t[2],
-            "heat.air": ambient, "heat.sensor_voltage": sensor, "heat.temperature": temperature,
-            "fan.duty": self._duty, "fan.speed": self._speed, "charge": self._charge, "energy": self._energy,
-            "battery.soc": float(world["soc"]), "source.emf": emf, "heat.ceiling": ceiling,
-            "swing.done": float(self._done), "swing.upper": float(self._high), "supply.rail": plant.rail_volt,
-        }
-        if self._past and self._past[-1][0] == self.now_ns:
-            self._past.pop()
-        self._past.append((self.now_ns, self._values))
-        while len(self._past) > 1 and self._past[1][0] < self.now_ns - self.horizon_ns:
-            self._past.popleft()
-
-    def _swing(self, seconds: float) -> None:
-        self._phase_ns += round(seconds * 1e9)
-        while True:
-            timer = self._set["swing.cue"] == "timer"
-            if not self._high and not timer:
-                return
-            if self._high and not timer and self._set["swing.hold"] == "stay":
-                return
-            length = round(float(self._set["swing.high_time" if self._high else "swing.low_time"]) * 1e9)
-            count = float(self._set["swing.count"])
-            if self._phase_ns < length or (count and self._done >= count):
-                return
-            self._phase_ns -= length
-            self._high = not self._high
-            self._done += not self._high
+    # ------------------------------------------------------------------------------- the seam: driving
 
     def _must_be_now(self, now_ns: int) -> None:
         if now_ns != self.now_ns:
@@ -199,24 +186,34 @@ class Sink:
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         self._must_be_now(now_ns)
-        for name in changes:
+        checked: dict[str, float | str] = {}
+        for name, value in changes.items():
             if name not in CONTROLS:
                 raise ValueError(f"a sink has no control {name!r}: write one of {', '.join(CONTROLS)}")
-        for name, value in changes.items():
-            checked = CONTROLS[name].checked(name, value)
-            if name == "counters.zero":
-                self._charge = self._energy = self._run = 0.0
-            elif name == "swing.trigger":
-                self._trigger()
-            else:
-                if name == "stage" and checked == "swing" and self._set["stage"] != "swing":
-                    self._phase_ns, self._high, self._done = 0, False, 0
-                self._set[name] = checked
-        self._settle(0.0)
-
-    def _trigger(self) -> None:
-        self._high = not self._high if self._set["swing.hold"] == "stay" else True
-        self._phase_ns = 0
+            checked[name] = CONTROLS[name].checked(name, value)
+        pulses = {name for name in checked if CONTROLS[name].pulse}
+        changed = {name for name in checked if name not in pulses and self._set[name] != checked[name]}
+        if not changed and not any(checked[name] for name in pulses):
+            return
+        self._close()
+        before = self._set["stage"]
+        signature = self._signature()
+        for name in changed:
+            self._set[name] = checked[name]
+        if "counters.zero" in pulses and checked["counters.zero"]:
+            self._charge = self._energy = self._time = 0.0
+        if self._set["stage"] != before:
+            self._upper, self._done, self._phase_ns = False, 0, self.now_ns
+        if "swing.trigger" in pulses and checked["swing.trigger"]:
+            self._trigger()
+        if any(name.startswith("fan.") for name in changed):
+            self._drive_fan()
+        elif "limit.power" in changed:
+            self._air(self.now_ns, self._airs[-1].duty)
+        if self._signature() != signature or "swing.trigger" in pulses:
+            self._retune(fresh=before == "off")
+        self._plan_edge()
+        self._begin()
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         self._must_be_now(now_ns)
@@ -224,68 +221,1045 @@ class Sink:
             raise ValueError(f"a sink has no bench event {event!r}: write one of {', '.join(EVENTS)}")
         known = EVENTS[event]
         checked = known.checked(event, 1.0 if known.pulse and value is None else value)
-        key = {"source.voltage": "volt", "source.resistance": "ohm", "source.limit": "limit", "source.polarity": "reverse",
-               "source.connected": "disconnect", "battery.soc": "soc", "lead.resistance": "lead", "lead.sense": "sense",
-               "ambient": "ambient", "vents": "vents", "thermistor": "thermistor", "fan": "fan", "stage": "stage"}.get(event)
+        self._close()
         if event == "trigger":
-            self._trigger()
-        elif key is not None:
+            if checked:
+                self._trigger()
+                self._retune(fresh=False)
+        elif event.startswith(("source.", "battery.")) and event not in ("source.polarity", "source.connected"):
+            self._alter_source(event, float(checked))
+            self._disturb()
+        else:
+            short = event.removeprefix("source.").removeprefix("lead.")
+            key = "lead" if event == "lead.resistance" else short
+            if key == "ambient":
+                # The modes are kelvin above ambient: the nodes stay where they are.
+                step = float(self._world["ambient"]) - float(checked)
+                kelvin = to_kelvin(self._ladder, self._modes)
+                self._modes = to_modes(self._ladder, [k + step for k in kelvin])
             self._world[key] = checked
-        self._settle(0.0)
+            if key in ("vents", "fan"):
+                self._drive_fan()
+            if key in ("polarity", "connected", "sense", "lead", "stage"):
+                self._disturb()
+        self._begin()
+
+    def _alter_source(self, event: str, value: float) -> None:
+        source = self._feed
+        if event in ("source.voltage", "source.limit"):
+            if isinstance(source, Bank) and event == "source.voltage":
+                source.volt = value
+                return
+            volt, ohm, limit, limit_ohm = 12.0, 0.002, 10.0, 200.0
+            if isinstance(source, Supply):
+                volt, ohm, limit, limit_ohm = source.volt, source.ohm, source.limit, source.limit_ohm
+            if event == "source.voltage":
+                volt = value
+            else:
+                limit, limit_ohm = value, 200.0
+            self._feed = Supply(volt, ohm, limit, limit_ohm)
+        elif event == "source.resistance" and isinstance(source, Supply | Bank):
+            source.ohm = value
+        elif event == "source.irradiance" and isinstance(source, Panel):
+            source.irradiance = value
+        elif event == "battery.soc" and isinstance(source, Battery):
+            source.set_soc(value)
+        elif event == "battery.temperature" and isinstance(source, Battery):
+            source.set_celsius(value)
+        else:
+            kind = type(source).__name__.lower()
+            raise ValueError(f"{event} does not fit the {kind} on this bench: choose a bench with another source")
 
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        if signal == "source.emf":
+            raise ValueError("source.emf can be read, not watched: watch input.voltage or battery.soc")
         watch = Watch(signal, above, threshold, False)
-        watch.true = watch.holds(self._values[signal])
+        watch.true = watch.holds(self.at(signal, self.now_ns))
         self._watches[key] = watch
+        self._watch_ns = None
         return watch.true
 
     def unwatch(self, key: int) -> None:
         self._watches.pop(key, None)
-
-    def _fire_planned(self) -> None:
-        while self._next < len(self._agenda) and self._agenda[self._next].when_ns <= self.now_ns:
-            planned = self._agenda[self._next]
-            self._next += 1
-            self.bench(planned.event, planned.value, self.now_ns)
+        self._watch_ns = None
 
     def advance(self, to_ns: int) -> Crossing | None:
         while True:
-            for key in sorted(self._watches):
-                watch = self._watches[key]
-                true = watch.holds(self._values[watch.signal])
-                if true != watch.true:
-                    watch.true = true
-                    return Crossing(key, self.now_ns, true)
+            if self._check:
+                for key in sorted(self._watches):
+                    watch = self._watches[key]
+                    true = watch.holds(self.at(watch.signal, self.now_ns))
+                    if true != watch.true:
+                        watch.true = true
+                        self._watch_ns = None
+                        return Crossing(key, self.now_ns, true)
+                self._check = False
             if self.now_ns >= to_ns:
                 return None
-            stop = min(to_ns, (self.now_ns // _STEP_NS + 1) * _STEP_NS)
-            if self._next < len(self._agenda):
-                stop = min(stop, self._agenda[self._next].when_ns)
-            seconds = (stop - self.now_ns) * 1e-9
-            self.now_ns = stop
-            self._settle(seconds)
-            self._fire_planned()
+            if self._watch_ns is None:
+                self._watch_ns = self._next_watch()
+            due = min(self._due_ns, self._watch_ns)
+            if due > to_ns:
+                self.now_ns = to_ns
+                return None
+            self.now_ns = due
+            if self._watch_ns == due:
+                self._check = True
+                self._watch_ns = None
+            if self._due_ns == due:
+                self._happen()
+
+    # ------------------------------------------------------------------------------------------ events
+
+    def _fire_planned(self) -> bool:
+        fired = False
+        while self._next_planned < len(self._agenda) and self._agenda[self._next_planned].when_ns <= self.now_ns:
+            planned = self._agenda[self._next_planned]
+            self._next_planned += 1
+            self.bench(planned.event, planned.value, self.now_ns)
+            fired = True
+        return fired
+
+    def _happen(self) -> None:
+        """Everything of the plant's own that is due now, in the fixed order."""
+        now = self.now_ns
+        if self._fire_planned():
+            return
+        if self._edge_ns <= now:
+            self._close()
+            self._edge()
+            self._retune(fresh=False)
+            self._begin()
+            return
+        stretch = self._stretches[-1]
+        circuit = stretch.until_ns <= now
+        if self._fan_due_ns <= now:
+            self._close_heat()
+            circuit |= self._fan_tick()
+            if not circuit:
+                self._begin_heat()
+        if circuit:
+            self._close()
+            if self._loop == "ticking" and now % self._loop_ns == 0:
+                self._sample_loop()
+            elif stretch.why in ("wake", "replay") or self._loop == "woken":
+                self._loop = "ticking"
+            self._begin()
+        else:
+            self._plan()
+
+    def _close_heat(self) -> None:
+        heat = self._heats[-1]
+        if heat.start_ns != self.now_ns:
+            self._modes = heat.values(self.now_ns)
+
+    def _close(self) -> None:
+        """Bring the state that stretches start from to now."""
+        now = self.now_ns
+        stretch = self._stretches[-1]
+        self._close_heat()
+        if stretch.start_ns == now:
+            return
+        t = (now - stretch.start_ns) * 1e-9
+        solved = stretch.solved
+        to_room = stretch.why == "room" and now == stretch.until_ns
+        self._feed.draw(solved.used(t), to_room)
+        self._feed.pair_volts = [pair(t) for pair in solved.pairs]
+        self._amps = solved.current(t)
+        ended = stretch.why == "ramp" and now == stretch.until_ns
+        self._target = stretch.goal if ended else stretch.target + stretch.ramp * t
+        if stretch.clock:
+            self._charge = stretch.charge0 + stretch.sign * stretch.clock * solved.charge(t)
+            self._energy = stretch.energy0 + stretch.clock * stretch.energy(t)
+            self._time = stretch.time0 + stretch.clock * t
+        if self._loop == "slow":
+            self._u = self._inverse_level(self._amps)
+
+    # ------------------------------------------------------------------------------------- the circuit
+
+    def _begin(self) -> None:
+        """Start a stretch of the circuit now, and the heat with it."""
+        now = self.now_ns
+        world, plant = self._world, self._plant
+        s = Stretch()
+        s.start_ns = now
+        s.sign = -1.0 if world["polarity"] == "reversed" else 1.0
+        s.lead = float(world["lead"])
+        remote = self._set["sense"] == "remote"
+        s.reads = "terminals" if not remote else "source" if world["sense"] == "good" else "nothing"
+        s.charge0, s.energy0, s.time0 = self._charge, self._energy, self._time
+        s.clock = 1.0 + plant.clock_error_ppm * 1e-6 if self._set["stage"] != "off" else 0.0
+        s.target, s.ramp = self._target, 0.0
+        s.rest = self._feed.rest()
+        s.share = self._feed.share()
+        s.unsensed = world["sense"] == "open"
+        s.done, s.upper = self._done, self._upper
+        s.goal = 0.0
+        s.steady = True
+        s.why = "room"
+        conditions: list[tuple[Curve, float, float, str]] = []
+        span = self._solve(s, conditions)
+        self._measure(s)
+        until = now + _seconds_ns(span)
+        if self._feed.dynamic:
+            room = self._feed.room()
+            if room < _INF:
+                reach = s.solved.used(min(span, _LONG_SECONDS)) if span < _INF else _INF
+                if reach >= room:
+                    if s.steady and len(s.solved.used.poly) == 2:
+                        at: float | None = room / s.solved.used.poly[1] if s.solved.used.poly[1] else None
+                    else:
+                        at = first_exit(s.solved.used, -_INF, room, 0.0, min(span, _LONG_SECONDS))
+                    if at is not None and now + _seconds_ns(at) <= until:
+                        until, s.why = now + max(_seconds_ns(at), 1), "room"
+        if self._loop == "ticking":
+            tick = (now // self._loop_ns + 1) * self._loop_ns
+            if tick <= until:
+                until, s.why = tick, "tick"
+        for curve, low, high, why in conditions:
+            at = first_exit(curve, low, high, 0.0, min((until - now) * 1e-9, _LONG_SECONDS))
+            if at is not None:
+                when = now + max(_seconds_ns(at), 1)
+                if when < until:
+                    until, s.why = when, why
+        s.until_ns = until
+        self._append(s)
+        self._begin_heat()
+        self._plan()
+        self._check = True
+
+    def _solve(self, s: Stretch, conditions: list[tuple[Curve, float, float, str]]) -> float:
+        """Fill in the solution of the circuit; returns how long it may hold, in s."""
+        set_, world, stage = self._set, self._world, self._plant.stage
+        source = self._feed
+        lead = s.lead
+        if world["connected"] == "no" or set_["relay"] == "open":
+            self._amps = self._target = s.target = 0.0
+            self._u = self._code = 0.0
+            self._loop = "resting"
+            s.solved = given(source, constant(0.0), 0.0, _LONG_SECONDS, lead, 0.0)
+            if world["connected"] == "no":
+                solved = s.solved
+                s.solved = Solved(solved.span, solved.current, constant(0.0), solved.charge, solved.used, solved.pairs)
+            return _INF
+        reversed_ = world["polarity"] == "reversed"
+        forced = reversed_ or world["stage"] == "shorted"
+        drop = stage.diode_volt if reversed_ else 0.0
+        full_ohm = lead + stage.saturation_ohm
+        available = source.available(full_ohm, drop)
+        goal = _INF if forced else max(self._level.current(self._code), stage.leakage_ampere)
+        if not forced and set_["stage"] == "off":
+            self._target = goal
+        start = min(self._amps, available)
+        if forced or (goal >= available and start >= available * (1.0 - 1e-9)):
+            return self._solve_full(s, conditions, goal, available, drop)
+        if self._loop == "slow":
+            found = self._solve_slow(s, conditions)
+            if found is not None:
+                return found
+            self._loop = "ticking"
+        return self._solve_given(s, conditions, start, goal, available)
+
+    def _solve_full(
+        self, s: Stretch, conditions: list[tuple[Curve, float, float, str]], goal: float, available: float, drop: float
+    ) -> float:
+        """The stage fully on: it is a resistance (or, reversed, a diode and one)."""
+        ohm = self._plant.stage.saturation_ohm
+        source = self._feed
+        self._amps = available
+        self._target = s.target = min(available, goal)
+        if not source.dynamic or available < 1e-9:
+            s.solved = given(source, constant(available), available * (1.0 + 1e-6), _LONG_SECONDS, s.lead, 0.0)
+            if available > 0.0:
+                volt = constant(drop + ohm * available)
+                solved = s.solved
+                s.solved = Solved(solved.span, solved.current, volt, solved.charge, solved.used, solved.pairs)
+            return _INF
+
+        def law(emf: float, to_terminals: float, fall: float) -> float:
+            return max(emf - drop, 0.0) / (to_terminals + ohm)
+
+        solution = bound(source, law, available, _LONG_SECONDS, self._reach(available), s.lead)
+        if solution is None:
+            raise ArithmeticError("the saturated circuit could not be solved: report this bench")
+        s.solved, s.steady = solution, False
+        self._guess = solution.reach
+        if goal < _INF:
+            conditions.append((solution.current, -_INF, goal, "released"))
+            if self._kind() == "voltage" and self._loop == "resting":
+                conditions.append((self._sensed_curve(s), self._from_reading(float(self._set["level.voltage"])), _INF, "wake"))
+        return solution.span
+
+    def _reach(self, amps: float) -> float:
+        """A span to try: as before, grown; not much beyond the next knot."""
+        room = self._feed.room()
+        beyond = 1.02 * room / (amps * self._feed.use(amps)) if amps > 0.0 else _INF
+        return max(min(self._guess, beyond), 1e-6)
+
+    def _solve_given(
+        self, s: Stretch, conditions: list[tuple[Curve, float, float, str]], start: float, goal: float, available: float
+    ) -> float:
+        """The current goes its way to `goal`: ramp, then the loop's exponential, then rest."""
+        tau = self._tau
+        target = self._target
+        rate = 1.0 / tau
+        s.goal = goal
+        span = _INF
+        if abs(goal - target) <= _SETTLED_AMPERE:
+            s.target = target = goal
+            rest: tuple[float, ...] = (goal,)
+            gap = start - goal
+        else:
+            slew = min(float(self._set["slew"]), self._plant.stage.slew_ampere_per_second)
+            s.ramp = slew = math.copysign(slew, goal - target)
+            s.why = "ramp"
+            span = (goal - target) / slew
+            rest = (target - slew * tau, slew)
+            gap = start - rest[0]
+        terms: tuple[tuple[float, tuple[float, ...]], ...] = ()
+        if abs(gap) > _SETTLED_AMPERE:
+            window = tau * max(math.log(abs(gap) / (0.5 * _SETTLED_AMPERE)), 1.0)
+            if window < span:
+                span, s.why = window, "window"
+            terms = ((rate, (gap,)),)
+        s.steady = not terms and len(rest) == 1
+        if self._loop == "ticking":
+            span = min(span, self._loop_ns * 1e-9)
+        source = self._feed
+        length = min(span, _LONG_SECONDS)
+        if not s.steady and source.dynamic:
+            length = min(length, max(self._plain_span(goal, start), 1e-6))
+            if length < span:
+                span, s.why = length, "window"
+        current = Curve(rest, terms)
+        s.solved = given(source, current, goal, length, s.lead, 0.0 if s.steady else self._henry)
+        if not source.dynamic and not s.steady:
+            _, _, low, high = source.branch(start, goal)
+            if low > -_INF or high < _INF:
+                conditions.append((current, low, high, "branch"))
+        self._add_headroom(s, conditions, goal, start)
+        if self._loop == "resting" and self._set["stage"] != "off":
+            low, high = self._rest_band(s) if s.steady else (-_INF, _INF)
+            if not s.steady and self._kind() == "current":
+                power = product(self._sensed_curve(s), current)
+                ceiling = self._airs[-1].ceiling * (1.0 + 1e-9)
+                if power(0.0) < ceiling:
+                    conditions.append((power, -_INF, ceiling, "wake"))
+            elif low > -_INF or high < _INF:
+                sensed = self._sensed_curve(s)
+                here = sensed(0.0)
+                if not low < here < high:
+                    self._loop = "ticking"
+                    return span
+                conditions.append((sensed, low, high, "wake"))
+        return span
+
+    def _plain_span(self, goal: float, start: float) -> float:
+        """A moving current's charge is kept to a fraction of a table interval, so that its powers stay tame."""
+        most = max(abs(goal), abs(start), 1e-9)
+        room = self._feed.room()
+        return 1.02 * room / most if room < _INF else _INF
+
+    def _add_headroom(
+        self, s: Stretch, conditions: list[tuple[Curve, float, float, str]], goal: float, start: float
+    ) -> None:
+        ohm = self._plant.stage.saturation_ohm
+        solved = s.solved
+        if s.steady:
+            if self._feed.dynamic and goal > 0.0:
+                conditions.append((solved.volt, ohm * goal, _INF, "full"))
+        elif goal > start:
+            conditions.append((total([(1.0, solved.volt), (-ohm, solved.current)]), 0.0, _INF, "full"))
+
+    # ------------------------------------------------------------------------------------- regulation
+
+    def _kind(self) -> str:
+        return str(self._set["mode"]) if self._set["stage"] == "hold" else "current"
+
+    def _cap(self) -> float:
+        """The greatest current wanted now, before the power guard."""
+        limit = float(self._set["limit.current"])
+        stage = self._set["stage"]
+        if stage == "swing":
+            limit = min(limit, float(self._set["swing.high" if self._upper else "swing.low"]))
+        elif self._kind() == "current":
+            limit = min(limit, float(self._set["level.current"]))
+        return min(limit, self._level.last)
+
+    def _signature(self) -> tuple[float | str, ...]:
+        """Everything that regulation depends on; a change of it starts the loop anew."""
+        set_ = self._set
+        kind = self._kind()
+        return (
+            set_["relay"], set_["stage"], kind, self._cap(), set_[f"level.{kind}"], set_["limit.power"], set_["sense"],
+            set_["trim.voltage_gain"], set_["trim.voltage_shift"], set_["trim.level_gain"], set_["trim.level_shift"],
+        )
+
+    def _retune(self, fresh: bool) -> None:
+        """A setting changed: start the loop anew. Current levels are set at once."""
+        if self._set["stage"] == "off":
+            self._u = self._code = 0.0
+            self._loop = "resting"
+        elif self._kind() == "current":
+            self._u = self._cap()
+            self._code = self._code_of(self._u)
+            self._loop = "resting"
+        else:
+            if fresh:
+                self._u = 0.0
+            self._u = min(self._u, self._cap())
+            self._code = self._code_of(self._u)
+            self._loop = "ticking"
+        self._gap = _INF
+        self._plan_edge()
+
+    def _disturb(self) -> None:
+        """The circuit changed: a loop has to find its place again."""
+        if self._set["stage"] != "off" and (self._kind() != "current" or self._u < self._cap()):
+            self._loop = "ticking"
+            self._gap = _INF
+
+    def _code_of(self, u: float) -> float:
+        set_ = self._set
+        return self._level.nearest(u * float(set_["trim.level_gain"]) + float(set_["trim.level_shift"]))
+
+    def _inverse_level(self, amps: float) -> float:
+        level, set_ = self._level, self._set
+        nominal = (amps - level.offset) / level.gain
+        return (nominal - float(set_["trim.level_shift"])) / float(set_["trim.level_gain"])
+
+    def _reading_line(self) -> tuple[float, float]:
+        """The firmware's voltage as gain and offset of the true one: converter and trims, no noise or steps."""
+        set_ = self._set
+        converter = self._converters.get("input.voltage")
+        gain, offset = (converter.gain, converter.offset) if converter is not None else (1.0, 0.0)
+        trim = float(set_["trim.voltage_gain"])
+        return gain * trim, offset * trim + float(set_["trim.voltage_shift"])
+
+    def _from_reading(self, volt: float) -> float:
+        gain, offset = self._reading_line()
+        return (volt - offset) / gain
+
+    def _sensed_curve(self, s: Stretch) -> Curve:
+        if s.reads == "source":
+            return total([(1.0, s.solved.volt), (s.lead, s.solved.current)])
+        if s.reads == "nothing":
+            return constant(0.0)
+        return s.solved.volt
+
+    def _wanted(self, measured: float, cap: float) -> float:
+        set_ = self._set
+        kind = self._kind()
+        ceiling = self._airs[-1].ceiling
+        guard = ceiling / measured if measured > 1e-9 else _INF
+        if kind == "power":
+            wanted = min(float(set_["level.power"]), ceiling) / measured if measured > 1e-9 else _INF
+        elif kind == "resistance":
+            wanted = min(measured / float(set_["level.resistance"]), guard)
+        elif kind == "voltage":
+            error = measured - float(set_["level.voltage"])
+            if self._level.step and abs(error) <= self._plant.regulation.deadband_volt:
+                error = 0.0
+            wanted = min(self._u + error / self._plant.regulation.voltage_gain_ohm, guard)
+        else:
+            wanted = guard
+        return min(max(wanted, 0.0), cap)
+
+    def _sample_loop(self) -> None:
+        """One sample of the regulation loop, now."""
+        s = self._stretches[-1]
+        t = (self.now_ns - s.start_ns) * 1e-9
+        gain, offset = self._reading_line()
+        measured = gain * self._sensed_curve(s)(t) + offset
+        cap = self._cap()
+        wanted = self._wanted(measured, cap)
+        regulation = self._plant.regulation
+        error = wanted - self._u
+        u = self._u + regulation.gain * error
+        if abs(wanted - u) < 1e-10:
+            u = wanted
+        step = self._level.step
+        before = self._code
+        if step:
+            set_ = self._set
+            x = u * float(set_["trim.level_gain"]) + float(set_["trim.level_shift"])
+            if abs(x - self._code) > regulation.deadband_steps * step or (u == cap and u == wanted):
+                self._code = self._level.nearest(x)
+        else:
+            self._code = self._code_of(u)
+        change = error - self._gap
+        self._gap = error
+        self._u = u
+        if self._exact_until_ns > self.now_ns:
+            return
+        still = abs(self._amps - max(self._level.current(self._code), self._plant.stage.leakage_ampere)) < 1e-6
+        if step:
+            if self._code == before and abs(wanted - u) < 0.02 * step and (still or self._is_full(s)):
+                self._loop = "resting"
+        elif u == wanted and (u == cap or u == 0.0 or not self._feed.dynamic) and (still or self._is_full(s)):
+            self._loop = "resting"
+        elif self._is_full(s):
+            if abs(error) < 1e-6 and wanted >= self._amps:
+                self._loop = "resting"
+        elif abs(change) < 1e-8 + 1e-6 * abs(error):
+            self._loop = "slow"
+            self._guess = 1.0
+
+    def _is_full(self, s: Stretch) -> bool:
+        """Whether the stage is saturated at the end of a stretch."""
+        ohm = self._plant.stage.saturation_ohm
+        t = (self.now_ns - s.start_ns) * 1e-9
+        return s.solved.volt(t) <= ohm * s.solved.current(t) * (1.0 + 1e-9) and s.solved.current(t) > 0.0
+
+    def _rest_band(self, s: Stretch) -> tuple[float, float]:
+        """True sensed voltages between which a resting loop does nothing, for a steady current."""
+        regulation = self._plant.regulation
+        set_ = self._set
+        cap = self._cap()
+        kind = self._kind()
+        ceiling = self._airs[-1].ceiling
+        if s.reads == "nothing":
+            return -_INF, _INF
+        gain, shift = float(set_["trim.level_gain"]), float(set_["trim.level_shift"])
+        dead = regulation.deadband_steps * self._level.step
+        clipped = self._u >= cap
+        down = (self._code - dead - shift) / gain if not clipped else cap
+        up = (self._code + dead - shift) / gain if not clipped else _INF
+        low, high = -_INF, _INF
+        if kind == "voltage":
+            level = float(set_["level.voltage"])
+            dead_volt = regulation.deadband_volt if self._level.step else 1e-7
+            low = level - dead_volt if self._u > 0.0 else -_INF
+            high = level + dead_volt if not clipped else _INF
+        elif kind == "resistance":
+            ohm = float(set_["level.resistance"])
+            low = down * ohm
+            high = up * ohm
+        if kind in ("power", "current"):
+            power = min(float(set_["level.power"]), ceiling) if kind == "power" else ceiling
+            high = power / down if down > 0.0 else _INF
+            low = power / up if up > 0.0 and power > 0.0 and up < _INF else -_INF
+        elif down > 0.0:
+            high = min(high, ceiling / down)
+        if not self._level.step and not clipped and kind != "voltage":
+            low, high = low * (1.0 - 1e-8), high * (1.0 + 1e-8)
+        if clipped:
+            high = high * (1.0 + 1e-12)
+        return self._from_reading(low), self._from_reading(high)
+
+    def _slow_law(self, s: Stretch) -> Law | None:
+        """The fixed point of a sampled loop on a source that drains, with the loop's lag.
+
+        With rho the factor by which the loop's error shrinks each sample, the current follows its fixed point
+        late by T (rho / (1 - rho) + 1/2) + tau: the sampled sum's delay, half a sample of holding, the
+        stage's lag. It is trusted for rho from -0.9 to 0.97; outside, samples are stepped.
+        """
+        set_ = self._set
+        kind = self._kind()
+        level = self._level
+        gain, offset = self._reading_line()
+        loop_gain = self._plant.regulation.gain
+        ceiling = self._airs[-1].ceiling
+        lead_back = s.lead if s.reads == "source" else 0.0
+        trim = float(set_["trim.level_gain"])
+        o = level.offset + level.gain * float(set_["trim.level_shift"])
+        g = level.gain * trim
+        tick, tau = self._plant.regulation.tick_second, self._tau
+        if s.reads == "nothing" or (level.bow and not level.step):
+            return None
+        if kind == "resistance":
+            resistance = float(set_["level.resistance"])
+
+            def solve(emf: float, ohm: float) -> tuple[float, float, float] | None:
+                b = gain * (ohm - lead_back)
+                slope = gain / resistance / (1.0 / g + b / resistance)
+                amps = ((gain * emf + offset) / resistance + o / g) / (1.0 / g + b / resistance)
+                return amps, slope, 1.0 - loop_gain * (1.0 + g * b / resistance)
+
+        elif kind == "voltage":
+            level_volt = float(set_["level.voltage"])
+            reference = self._plant.regulation.voltage_gain_ohm
+
+            def solve(emf: float, ohm: float) -> tuple[float, float, float] | None:
+                b = gain * (ohm - lead_back)
+                if b <= 0.0:
+                    return None
+                return (gain * emf + offset - level_volt) / b, gain / b, 1.0 - loop_gain * g * b / reference
+
+        else:
+            power = min(float(set_["level.power"]), ceiling) if kind == "power" else ceiling
+
+            def solve(emf: float, ohm: float) -> tuple[float, float, float] | None:
+                a, b = gain * emf + offset, gain * (ohm - lead_back)
+                p = a + o * b
+                root = p * p - 4.0 * b * (o * a + g * power)
+                if root <= 0.0 or p <= 0.0:
+                    return None
+                root = math.sqrt(root)
+                amps = 2.0 * (o * a + g * power) / (p + root)
+                measured = a - b * amps
+                return amps, -gain * (amps - o) / root, 1.0 - loop_gain + loop_gain * g * power * b / (measured * measured)
+
+        def law(emf: float, ohm: float, fall: float) -> float | None:
+            found = solve(emf, ohm)
+            if found is None:
+                return None
+            amps, slope, rho = found
+            if not -0.9 < rho < 0.97:
+                return None
+            return amps - (tick * (rho / (1.0 - rho) + 0.5) + tau) * slope * fall
+
+        return law
+
+    def _solve_slow(self, s: Stretch, conditions: list[tuple[Curve, float, float, str]]) -> float | None:
+        law = self._slow_law(s)
+        if law is None:
+            return None
+        solution = bound(self._feed, law, self._amps, _LONG_SECONDS, self._reach(self._amps), s.lead)
+        if solution is None or solution.span < 8e-9 * self._loop_ns:
+            return None
+        s.solved, s.steady = solution, False
+        self._guess = solution.reach
+        s.why = "span"
+        cap = self._level.current(self._code_of(self._cap()))
+        current = solution.current
+        if not 0.0 <= current(0.0) < cap:
+            return None
+        conditions.append((current, -1e-12, cap, "wake"))
+        ohm = self._plant.stage.saturation_ohm
+        conditions.append((total([(1.0, solution.volt), (-ohm, current)]), 0.0, _INF, "wake"))
+        guard = self._kind() in ("resistance", "voltage")
+        if guard and self._airs[-1].ceiling < 1e5:
+            conditions.append((product(solution.volt, current), -_INF, self._airs[-1].ceiling, "wake"))
+        self._target = s.target = self._amps
+        return solution.span
+
+    # --------------------------------------------------------------------------------------------- swing
+
+    def _plan_edge(self) -> None:
+        self._edge_ns = _NEVER
+        set_ = self._set
+        if set_["stage"] != "swing":
+            return
+        count = float(set_["swing.count"])
+        if not self._upper and (set_["swing.cue"] == "trigger" or (count and self._done >= count)):
+            return
+        if self._upper and set_["swing.cue"] == "trigger" and set_["swing.hold"] == "stay":
+            return
+        seconds = float(set_["swing.high_time" if self._upper else "swing.low_time"])
+        true_ns = round(seconds * 1e9 / (1.0 + self._plant.clock_error_ppm * 1e-6))
+        self._edge_ns = max(self._phase_ns + true_ns, self.now_ns + (self._phase_ns != self.now_ns))
+
+    def _edge(self) -> None:
+        if self._upper:
+            self._done += 1
+        self._upper = not self._upper
+        self._phase_ns = self.now_ns
+
+    def _trigger(self) -> None:
+        set_ = self._set
+        if set_["stage"] != "swing" or set_["swing.cue"] != "trigger":
+            return
+        count = float(set_["swing.count"])
+        if not self._upper and count and self._done >= count:
+            return
+        if not self._upper or set_["swing.hold"] == "stay":
+            self._edge()
+
+    # -------------------------------------------------------------------------------------- heat and fan
+
+    def _new_ladder(self) -> Ladder:
+        plant, world = self._plant, self._world
+        share = self._airs[-1].to_speed / plant.fan.full_speed_per_minute
+        air = air_conductance(plant.heat, plant.fan.exponent, share, float(world["vents"]))
+        return ladder(self._ladder_of, air)
+
+    def _air(self, now: int, duty: float) -> None:
+        """A new stretch of fan and ceiling."""
+        plant = self._plant
+        last = self._airs[-1] if self._airs else None
+        top = duty * plant.fan.full_speed_per_minute if self._world["fan"] == "good" else 0.0
+        speed = last.speed(now) if last is not None else 0.0
+        ceiling = float(self._set["limit.power"]) * self._share
+        new = Airflow(now, duty, speed, top, 1.0 / plant.fan.spin_second, ceiling)
+        if last is not None and last.start_ns == now:
+            self._airs.pop()
+        self._airs.append(new)
+        while len(self._airs) > 1 and self._airs[1].start_ns <= now - self.horizon_ns:
+            self._airs.popleft()
+
+    def _drive_fan(self) -> None:
+        """Set duty and air from the present level; the ladder's modes move to the new conductance."""
+        duty = 0.0
+        if self._fan_curve is not None and self._fan_level:
+            duty = self._fan_curve.duty[self._fan_level - 1]
+        if self._set["fan.mode"] == "manual":
+            duty = max(duty, float(self._set["fan.manual"]))
+        self._air(self.now_ns, duty)
+        new = self._new_ladder()
+        if new is not self._ladder:
+            self._modes = to_modes(new, to_kelvin(self._ladder, self._modes))
+            self._ladder = new
+
+    def _measured_celsius(self) -> float:
+        plant, condition = self._plant, str(self._world["thermistor"])
+        bead = float(self._world["ambient"]) + sum(
+            w * m for w, m in zip(self._ladder.shape[BEAD], self._modes, strict=True)
+        )
+        if condition == "good":
+            return min(max(bead, plant.thermistor.lowest_celsius), plant.thermistor.highest_celsius)
+        return plant.thermistor.lowest_celsius if condition == "open" else plant.thermistor.highest_celsius
+
+    def _fan_tick(self) -> bool:
+        """The firmware's slow tick: fan level and ceiling. Whether regulation has to look at the ceiling."""
+        temperature = self._measured_celsius()
+        ceiling_moved = False
+        if self._fan_curve is not None:
+            level = self._fan_curve.level(self._fan_level, temperature)
+            if level != self._fan_level:
+                self._fan_level = level
+                self._drive_fan()
+        if self._derating is not None:
+            share = math.floor(self._derating.share(temperature) * _SHARE_STEPS + 1e-9) / _SHARE_STEPS
+            if share != self._share:
+                self._share = share
+                self._air(self.now_ns, self._airs[-1].duty)
+                if self._set["stage"] != "off":
+                    self._loop = "woken"
+                    self._gap = _INF
+                    ceiling_moved = True
+        self._fan_due_ns = _NEVER
+        return ceiling_moved
+
+    def _quiet_band(self) -> tuple[float, float]:
+        """Deduced temperatures between which the slow tick changes nothing."""
+        low, high = -_INF, _INF
+        if self._fan_curve is not None:
+            low, high = self._fan_curve.stays(self._fan_level)
+        if self._derating is not None:
+            d = self._derating
+            width = (d.end_celsius - d.start_celsius) / (1.0 - d.floor) / _SHARE_STEPS if d.floor < 1.0 else _INF
+            down = round((1.0 - self._share) * _SHARE_STEPS)
+            if down < round((1.0 - d.floor) * _SHARE_STEPS):
+                high = min(high, d.start_celsius + down * width)
+            if down > 0:
+                low = max(low, d.start_celsius + (down - 1) * width)
+        return low, high
+
+    def _begin_heat(self) -> None:
+        now = self.now_ns
+        s = self._stretches[-1]
+        offset = (now - s.start_ns) * 1e-9
+        span = min((s.until_ns - now) * 1e-9, _LONG_SECONDS)
+        heat = HeatStretch(
+            now, self._ladder, self._modes, s.heat_power.later(offset), span, float(self._world["ambient"]),
+            str(self._world["thermistor"]),
+        )
+        if self._heats and self._heats[-1].start_ns == now:
+            self._heats.pop()
+        self._heats.append(heat)
+        while len(self._heats) > 1 and self._heats[1].start_ns <= now - self.horizon_ns:
+            self._heats.popleft()
+        self._watch_ns = None
+        # When does the slow tick have something to do?
+        low, high = self._quiet_band()
+        if low == -_INF and high == _INF:
+            return
+        here = self._measured_celsius()
+        when: int | None = None
+        if not low < here < high:
+            when = now + 1
+        elif self._world["thermistor"] == "good":
+            bead = heat.node(BEAD)
+            at = first_exit(bead, low - heat.ambient, high - heat.ambient, 0.0, span)
+            when = None if at is None else now + _seconds_ns(at)
+        if when is not None:
+            self._fan_due_ns = max((when + self._tick_ns - 1) // self._tick_ns, now // self._tick_ns + 1) * self._tick_ns
+        elif self._fan_due_ns <= now:
+            self._fan_due_ns = _NEVER
+
+    # ---------------------------------------------------------------------------------------- bookkeeping
+
+    def _measure(self, s: Stretch) -> None:
+        """Powers and energy of a stretch that has been solved."""
+        solved = s.solved
+        current = solved.current
+        if not current.terms and len(current.poly) == 1:
+            amps = current.poly[0]
+            s.heat_power = solved.volt.scaled(amps)
+            extra = s.lead * amps
+            s.sensed = solved.volt
+            if s.reads == "source" and extra:
+                s.sensed = Curve((solved.volt.poly[0] + extra, *solved.volt.poly[1:]), solved.volt.terms)
+            elif s.reads == "nothing":
+                s.sensed = constant(0.0)
+            s.sense_power = s.heat_power if s.sensed is solved.volt else s.sensed.scaled(amps)
+        else:
+            s.heat_power = solved.power if solved.power is not None else product(solved.volt, current)
+            s.sensed = self._sensed_curve(s)
+            if s.sensed is solved.volt:
+                s.sense_power = s.heat_power
+            elif solved.square is not None and s.reads == "source":
+                s.sense_power = total([(1.0, s.heat_power), (s.lead, solved.square)])
+            else:
+                s.sense_power = product(s.sensed, current)
+        s.energy = respond(0.0, 0.0, s.sense_power, solved.span) if s.clock else constant(0.0)
+
+    def _append(self, s: Stretch) -> None:
+        if self._stretches and self._stretches[-1].start_ns == s.start_ns:
+            self._stretches.pop()
+        self._stretches.append(s)
+        while len(self._stretches) > 1 and self._stretches[1].start_ns <= s.start_ns - self.horizon_ns:
+            self._stretches.popleft()
+
+    def _plan(self) -> None:
+        due = min(self._stretches[-1].until_ns, self._edge_ns, self._fan_due_ns)
+        if self._next_planned < len(self._agenda):
+            due = min(due, self._agenda[self._next_planned].when_ns)
+        self._due_ns = max(due, self.now_ns + 1)
+
+    def _next_watch(self) -> int:
+        """When, before the next event, a watch first changes its truth (`_NEVER` if none does)."""
+        s, heat = self._stretches[-1], self._heats[-1]
+        now = self.now_ns
+        end = self._due_ns
+        bands: dict[tuple[bool, int], list[float]] = {}
+        curves: dict[tuple[bool, int], Curve] = {}
+        members: dict[tuple[bool, int], list[Watch]] = {}
+        for watch in self._watches.values():
+            found = self._curve_of(watch, s, heat)
+            if found is None:
+                continue
+            thermal, curve, factor, shift = found
+            if not factor:
+                continue
+            key = (thermal, id(curve))
+            threshold = (watch.threshold - shift) / factor
+            if watch.signal == "heat.sensor_voltage":
+                threshold = shift
+            band = bands.setdefault(key, [-_INF, _INF])
+            curves[key] = curve
+            members.setdefault(key, []).append(watch)
+            rising = (watch.above == (factor > 0.0)) != watch.true
+            if rising:
+                band[1] = min(band[1], threshold)
+            else:
+                band[0] = max(band[0], threshold)
+        first = self._speed_watches()
+        for key, (low, high) in bands.items():
+            start = heat.start_ns if key[0] else s.start_ns
+            at = first_exit(curves[key], low, high, (now - start) * 1e-9, min((min(end, first) - start) * 1e-9, _LONG_SECONDS))
+            if at is None:
+                continue
+            when = max(start + int(at * 1e9) - 1, now + 1)
+            # The root is known to a fraction of a nanosecond; the truth itself says which one it is.
+            for ns in range(when, when + 6):
+                if any(w.holds(self._value(w.signal, ns, s, heat)) != w.true for w in members[key]):
+                    when = ns
+                    break
+            if when < first:
+                first = when
+                if self._loop == "slow" and not key[0] and self._exact_until_ns < when:
+                    self._replay_before(when)
+        return first if first <= self._due_ns else _NEVER
+
+    def _speed_watches(self) -> int:
+        """When a watch of the fan's speed changes: the tachometer's exponential has one crossing at most."""
+        air = self._airs[-1]
+        first = _NEVER
+        for watch in self._watches.values():
+            if watch.signal != "fan.speed" or air.from_speed == air.to_speed:
+                continue
+            share = (watch.threshold - air.to_speed) / (air.from_speed - air.to_speed)
+            if not 0.0 < share < 1.0:
+                continue
+            when = max(air.start_ns + int(-math.log(share) / air.rate * 1e9) - 1, self.now_ns + 1)
+            for ns in range(when, when + 6):
+                if watch.holds(air.speed(ns)) != watch.true:
+                    first = min(first, ns)
+                    break
+        return first
+
+    def _replay_before(self, when: int) -> None:
+        """A settled loop near a crossing of its own quantities: leave the fixed point and do its samples."""
+        samples = 60
+        begin = (when // self._loop_ns - samples) * self._loop_ns
+        self._exact_until_ns = (when // self._loop_ns + 4) * self._loop_ns
+        s = self._stretches[-1]
+        s.until_ns = max(begin, self.now_ns + 1)
+        s.why = "replay"
+        self._plan()
+
+    # ------------------------------------------------------------------------------------------- reading
+
+    def _curve_of(
+        self, watch: Watch, s: Stretch, heat: HeatStretch
+    ) -> tuple[bool, Curve, float, float] | None:
+        """(thermal?, curve, factor, shift) with value = factor * curve + shift; None when constant here.
+
+        The divider's voltage falls with the bead's temperature: factor -1, and the shift is the threshold
+        itself, as kelvin above ambient.
+        """
+        signal = watch.signal
+        if signal in ("input.voltage", "input.terminal_voltage", "input.power", "sense.drop"):
+            if signal == "input.power":
+                return False, s.sense_power, 1.0, 0.0
+            if signal == "input.voltage":
+                return (False, s.sensed, s.sign, 0.0) if s.reads != "nothing" else None
+            if signal == "input.terminal_voltage" or s.unsensed:
+                return False, s.solved.volt, s.sign, 0.0
+            return False, s.solved.current, -s.lead * s.sign, 0.0
+        if signal == "input.current":
+            return False, s.solved.current, s.sign, 0.0
+        if signal in _HEAT_SIGNALS:
+            return True, heat.node(_HEAT_SIGNALS[signal]), 1.0, heat.ambient
+        if signal == "heat.temperature":
+            return (True, heat.node(BEAD), 1.0, heat.ambient) if self._world["thermistor"] == "good" else None
+        if signal == "heat.sensor_voltage":
+            thermistor, rail = self._plant.thermistor, self._plant.rail_volt
+            if self._world["thermistor"] != "good" or not 0.0 < watch.threshold < rail:
+                return None
+            ohm = thermistor.divider_ohm * watch.threshold / (rail - watch.threshold)
+            return True, heat.node(BEAD), -1.0, celsius(thermistor.law, ohm) - heat.ambient
+        if signal == "battery.soc":
+            return False, s.solved.used, -s.share[1], s.share[0]
+        if signal == "run.time":
+            return (False, _CLOCK, s.clock, s.time0) if s.clock else None
+        if signal == "charge":
+            return (False, s.solved.charge, s.clock * s.sign, s.charge0) if s.clock else None
+        if signal == "energy":
+            return (False, s.energy, s.clock, s.energy0) if s.clock else None
+        return None
 
     def at(self, signal: str, when_ns: int) -> float:
-        if when_ns > self.now_ns:
-            raise ValueError(f"{when_ns} ns is after now, {self.now_ns} ns")
-        for ns, values in reversed(self._past):
-            if ns <= when_ns:
-                return values[signal]
-        return self._past[0][1][signal]
+        now = self.now_ns
+        if when_ns > now:
+            raise ValueError(f"{when_ns} ns is after now, {now} ns: advance the plant first")
+        s = self._stretches[-1]
+        if when_ns < s.start_ns:
+            s = _holding(self._stretches, when_ns)
+        heat = self._heats[-1]
+        if when_ns < heat.start_ns:
+            heat = _holding(self._heats, when_ns)
+        return self._value(signal, when_ns, s, heat)
+
+    def _value(self, signal: str, ns: int, s: Stretch, heat: HeatStretch) -> float:
+        reader = _READERS.get(signal)
+        if reader is None:
+            raise ValueError(f"a sink has no signal {signal!r}: write one of {', '.join(sorted(SIGNALS))}")
+        return reader(self, ns, s, heat)
+
+    def _air_at(self, ns: int) -> Airflow:
+        air = self._airs[-1]
+        return air if ns >= air.start_ns else _holding(self._airs, ns)
 
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         when = tick * period_ns
         if signal == "input.power":
             return self.sample("input.voltage", tick, period_ns) * self.sample("input.current", tick, period_ns)
         if signal == "heat.temperature":
+            if "heat.sensor_voltage" not in self._converters:
+                return self.at(signal, when)
             volt = self.sample("heat.sensor_voltage", tick, period_ns)
             return deduced_celsius(self._plant.thermistor, self._plant.rail_volt, volt)
         value = self.at(signal, when)
         converter = self._converters.get(signal)
         if converter is not None:
             value = converter.convert(value, tick)
-        kind = {"input.voltage": "voltage", "input.terminal_voltage": "voltage", "input.current": "current"}.get(signal)
-        if kind is not None:
-            value = value * float(self._set[f"trim.{kind}_gain"]) + float(self._set[f"trim.{kind}_shift"])
+        if signal in ("input.voltage", "input.terminal_voltage"):
+            value = value * float(self._set["trim.voltage_gain"]) + float(self._set["trim.voltage_shift"])
+        elif signal == "input.current":
+            value = value * float(self._set["trim.current_gain"]) + float(self._set["trim.current_shift"])
+        elif signal == "sense.drop":
+            value = self.sample("input.terminal_voltage", tick, period_ns) - (
+                self.sample("input.voltage", tick, period_ns) if self._set["sense"] == "remote" else
+                self.at("input.terminal_voltage", when) - value
+            )
         return value
+
+
+def _seconds_ns(seconds: float) -> int:
+    return math.ceil(seconds * 1e9) if seconds < 1e9 else _NEVER - (1 << 61)
+
+
+class _Begun(Protocol):
+    start_ns: int
+
+
+Piece = TypeVar("Piece", bound=_Begun)
+
+
+def _holding(chain: deque[Piece], ns: int) -> Piece:
+    for piece in reversed(chain):
+        if piece.start_ns <= ns:
+            return piece
+    raise ValueError(f"{ns} ns is before the oldest instant kept, {chain[0].start_ns} ns: read within horizon_ns")
+
+
+Reader = Callable[[Sink, int, Stretch, HeatStretch], float]
+
+
+
+def _node(node: int) -> Reader:
+    return lambda plant, ns, s, heat: heat.ambient + heat.node(node)((ns - heat.start_ns) * 1e-9)
+
+
+def _temperature(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
+    thermistor = plant._plant.thermistor
+    condition = heat.thermistor
+    if condition != "good":
+        return thermistor.lowest_celsius if condition == "open" else thermistor.highest_celsius
+    bead = heat.ambient + heat.node(BEAD)((ns - heat.start_ns) * 1e-9)
+    return min(max(bead, thermistor.lowest_celsius), thermistor.highest_celsius)
+
+
+def _divider(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
+    bead = heat.ambient + heat.node(BEAD)((ns - heat.start_ns) * 1e-9)
+    return divider_volt(plant._plant.thermistor, plant._plant.rail_volt, heat.thermistor, bead)
+
+
+def _drop(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
+    t = (ns - s.start_ns) * 1e-9
+    if s.unsensed:
+        return s.sign * s.solved.volt(t)
+    return -s.sign * s.lead * s.solved.current(t)
+
+
+def _emf(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
+    used = s.solved.used((ns - s.start_ns) * 1e-9)
+    volt = 0.0
+    for c in reversed(s.rest):
+        volt = volt * used + c
+    return volt
+
+
+_READERS: dict[str, Reader] = {
+    "input.voltage": lambda plant, ns, s, heat: s.sign * s.sensed((ns - s.start_ns) * 1e-9),
+    "input.terminal_voltage": lambda plant, ns, s, heat: s.sign * s.solved.volt((ns - s.start_ns) * 1e-9),
+    "input.current": lambda plant, ns, s, heat: s.sign * s.solved.current((ns - s.start_ns) * 1e-9),
+    "input.power": lambda plant, ns, s, heat: s.sense_power((ns - s.start_ns) * 1e-9),
+    "sense.drop": _drop,
+    "heat.junction": _node(JUNCTION),
+    "heat.case": _node(CASE),
+    "heat.sink": _node(SINK),
+    "heat.air": lambda plant, ns, s, heat: heat.ambient,
+    "heat.sensor_voltage": _divider,
+    "heat.temperature": _temperature,
+    "heat.ceiling": lambda plant, ns, s, heat: plant._air_at(ns).ceiling,
+    "fan.duty": lambda plant, ns, s, heat: plant._air_at(ns).duty,
+    "fan.speed": lambda plant, ns, s, heat: plant._air_at(ns).speed(ns),
+    "charge": lambda plant, ns, s, heat: (
+        s.charge0 + s.sign * s.clock * s.solved.charge((ns - s.start_ns) * 1e-9)
+    ),
+    "energy": lambda plant, ns, s, heat: s.energy0 + s.clock * s.energy((ns - s.start_ns) * 1e-9),
+    "run.time": lambda plant, ns, s, heat: s.time0 + s.clock * ((ns - s.start_ns) * 1e-9),
+    "battery.soc": lambda plant, ns, s, heat: (
+        s.share[0] - s.share[1] * s.solved.used((ns - s.start_ns) * 1e-9)
+    ),
+    "source.emf": _emf,
+    "swing.done": lambda plant, ns, s, heat: float(s.done),
+    "swing.upper": lambda plant, ns, s, heat: float(s.upper),
+    "supply.rail": lambda plant, ns, s, heat: plant._plant.rail_volt,
+}
+
+_CLOCK = Curve((0.0, 1.0))

@@ -79,7 +79,7 @@ class Regulation(PlantSection):
         default=0.5, gt=0.0, le=1.5, description="Share of the error in current that one sample takes away."
     )
     voltage_gain_ohm: float = Field(
-        default=0.2,
+        default=1.0,
         gt=0.0,
         le=1e3,
         description="Voltage loop: a volt of error moves the current by gain / this, in A, each sample.",
@@ -89,6 +89,9 @@ class Regulation(PlantSection):
         ge=0.5,
         le=10.0,
         description="Steps of the level converter by which the wanted current must differ before the code follows.",
+    )
+    deadband_volt: float = Field(
+        default=0.005, gt=0.0, le=1.0, description="Error below which the voltage loop leaves the code alone."
     )
 
 

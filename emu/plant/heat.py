@@ -1,0 +1,149 @@
+"""The heat ladder: junction, case, sink and the thermistor's bead, four capacities in a chain to the air.
+
+With the conductance to the air constant the ladder is linear and symmetric: C dT/dt = -G (T - Ta) + P(t) at
+the junction. In the coordinates sqrt(C) (T - Ta) its matrix is symmetric, so its eigenvalues are real and its
+eigenvectors orthogonal; each mode is a first-order lag, solved in closed form (`emu.plant.expoly`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+from emu.plant.expoly import Curve, respond, total
+from protocol.document.plant import Heat, Thermistor
+
+JUNCTION, CASE, SINK, BEAD = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Ladder:
+    """The ladder at one conductance to the air, diagonalised.
+
+    `rates` in 1/s; `push[k]` in K/W per second: what a watt at the junction does to mode k;
+    `shape[n][k]`: kelvin at node n for a unit of mode k; `back[k][n]`: the inverse.
+    """
+
+    rates: tuple[float, ...]
+    push: tuple[float, ...]
+    shape: tuple[tuple[float, ...], ...]
+    back: tuple[tuple[float, ...], ...]
+
+
+@lru_cache(maxsize=256)
+def ladder(heat: tuple[float, ...], air_watt_per_kelvin: float) -> Ladder:
+    """Diagonalise; `heat` is the tuple of `constants`. Jacobi's rotations (1846) until nothing is left."""
+    g_jc, g_cs, g_sb, cj, cc, cs, cb = heat
+    capacity = (cj, cc, cs, cb)
+    g = [
+        [g_jc, -g_jc, 0.0, 0.0],
+        [-g_jc, g_jc + g_cs, -g_cs, 0.0],
+        [0.0, -g_cs, g_cs + air_watt_per_kelvin + g_sb, -g_sb],
+        [0.0, 0.0, -g_sb, g_sb],
+    ]
+    root = [math.sqrt(c) for c in capacity]
+    a = [[g[m][n] / (root[m] * root[n]) for n in range(4)] for m in range(4)]
+    u = [[1.0 if m == n else 0.0 for n in range(4)] for m in range(4)]
+    for _ in range(60):
+        largest = 0.0
+        for p in range(3):
+            for q in range(p + 1, 4):
+                apq = a[p][q]
+                if abs(apq) <= 1e-30 * (abs(a[p][p]) + abs(a[q][q])):
+                    continue
+                largest = max(largest, abs(apq) / math.sqrt(abs(a[p][p] * a[q][q]) + 1e-300))
+                theta = (a[q][q] - a[p][p]) / (2.0 * apq)
+                t = math.copysign(1.0, theta) / (abs(theta) + math.hypot(theta, 1.0))
+                c = 1.0 / math.hypot(t, 1.0)
+                s = t * c
+                for n in range(4):
+                    x, y = a[n][p], a[n][q]
+                    a[n][p], a[n][q] = c * x - s * y, s * x + c * y
+                for n in range(4):
+                    x, y = a[p][n], a[q][n]
+                    a[p][n], a[q][n] = c * x - s * y, s * x + c * y
+                for n in range(4):
+                    x, y = u[n][p], u[n][q]
+                    u[n][p], u[n][q] = c * x - s * y, s * x + c * y
+        if largest < 1e-17:
+            break
+    return Ladder(
+        rates=tuple(a[k][k] for k in range(4)),
+        push=tuple(u[JUNCTION][k] / root[JUNCTION] for k in range(4)),
+        shape=tuple(tuple(u[n][k] / root[n] for k in range(4)) for n in range(4)),
+        back=tuple(tuple(u[n][k] * root[n] for n in range(4)) for k in range(4)),
+    )
+
+
+def constants(heat: Heat, thermistor: Thermistor) -> tuple[float, ...]:
+    """Conductances (W/K) and capacities (J/K) of the chain; the bead's own way is its capacity over its lag."""
+    return (
+        1.0 / heat.junction_to_case_kelvin_per_watt,
+        1.0 / heat.case_to_sink_kelvin_per_watt,
+        thermistor.bead_joule_per_kelvin / thermistor.lag_second,
+        heat.junction_joule_per_kelvin,
+        heat.case_joule_per_kelvin,
+        heat.sink_joule_per_kelvin,
+        thermistor.bead_joule_per_kelvin,
+    )
+
+
+def air_conductance(heat: Heat, exponent: float, speed_share: float, blocked: float) -> float:
+    """Sink to air in W/K: forced convection by a power of the air's speed above the still-air floor.
+
+    Blocked vents take their share of the air's speed, and half their share of what still air carries
+    (common practice, no source).
+    """
+    still = (1.0 - 0.5 * blocked) / heat.still_kelvin_per_watt
+    moving = speed_share * (1.0 - blocked)
+    return max(still, moving**exponent / heat.blown_kelvin_per_watt) if moving > 0.0 else still
+
+
+class HeatStretch:
+    """The ladder over a stretch with one conductance, one ambient and one closed form of power."""
+
+    __slots__ = ("_nodes", "ambient", "ladder", "modes", "start_ns", "thermistor")
+
+    def __init__(
+        self,
+        start_ns: int,
+        at: Ladder,
+        start: list[float],
+        power: Curve,
+        span: float,
+        ambient: float,
+        thermistor: str,
+    ) -> None:
+        """`start` are the modes' values at `start_ns`, `power` in W from then on, good for `span` seconds;
+        `thermistor` is its condition in this stretch (good, open or shorted)."""
+        self.start_ns = start_ns
+        self.ladder = at
+        self.ambient = ambient
+        self.thermistor = thermistor
+        self.modes = [
+            respond(rate, value, power.scaled(push), span)
+            for rate, value, push in zip(at.rates, start, at.push, strict=True)
+        ]
+        self._nodes: list[Curve | None] = [None] * 4
+
+    def node(self, node: int) -> Curve:
+        """Kelvin above ambient of a node, joined into one closed form when first asked for."""
+        curve = self._nodes[node]
+        if curve is None:
+            curve = total(list(zip(self.ladder.shape[node], self.modes, strict=True)))
+            self._nodes[node] = curve
+        return curve
+
+    def values(self, ns: int) -> list[float]:
+        """The modes at an instant."""
+        t = (ns - self.start_ns) * 1e-9
+        return [mode(t) for mode in self.modes]
+
+
+def to_modes(at: Ladder, kelvin: list[float]) -> list[float]:
+    return [sum(w * k for w, k in zip(row, kelvin, strict=True)) for row in at.back]
+
+
+def to_kelvin(at: Ladder, modes: list[float]) -> list[float]:
+    return [sum(w * m for w, m in zip(row, modes, strict=True)) for row in at.shape]
