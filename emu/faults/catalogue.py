@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from emu.faults.fault import Fault
 from emu.faults.lines import lines
+from emu.faults.numbers import numbers
 
-KINDS = (lines,)
+KINDS = (lines, numbers)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

@@ -4,7 +4,7 @@ A file holds exchanges headed `# name`. Each line is one step:
 
     > TEXT               the line TEXT is sent; {1} is the first ticket given, {a*9} is nine a
     ~ TEXT               the same with its check
-    : BYTES              bytes are sent as they are, with the escapes of a bytes literal; no line feed is added
+    > TEXT               the line is sent; {1} is the first ticket given, {a*9} is nine a
     wait 20 ms           time passes
     bench EVENT [VALUE]  something happens on the bench
     power off, power on  the box's supply

@@ -1,0 +1,588 @@
+"""Faults of numbers: their form, digits, unit, rounding and limits; and of words from a list."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from fractions import Fraction
+
+from emu.faults.change import with_point
+from emu.faults.fault import Kind
+from protocol.device import Answer, Device, Values
+from protocol.message import Request
+from protocol.quantity import Scale
+from protocol.vow import PointEntry, Value, Vow
+
+numbers = Kind("numbers")
+
+
+def has_dependent_limit(vow: Vow) -> bool:
+    """Some setting's limit is an expression over other points."""
+    return any(_dependent(entry) for entry in vow.settings)
+
+
+def _dependent(entry: PointEntry) -> bool:
+    return any(limit is not None and bool(limit.names) for limit in (entry.low, entry.high))
+
+
+def has_unit(vow: Vow) -> bool:
+    """Some setting has a unit."""
+    return any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings)
+
+
+def exact_steps(entry: PointEntry, text: str) -> Fraction:
+    """The value of a well-formed number in steps, not rounded."""
+    return Fraction(text) / entry.number.step
+
+
+# -------------------------------------------------------------------------------------------------- limits
+
+
+@numbers.device(
+    "bound-high-excluded",
+    "Compares with < where <= is meant at the upper limit.",
+    breaks="point.*.bounds",
+    depth=1,
+)
+class BoundHighExcluded(Device):
+    def _inside(self, given: int, low: int, high: int) -> bool:
+        return low <= given < high
+
+
+@numbers.device(
+    "bound-low-excluded",
+    "Compares with > where >= is meant at the lower limit.",
+    breaks="point.*.bounds",
+    depth=1,
+)
+class BoundLowExcluded(Device):
+    def _inside(self, given: int, low: int, high: int) -> bool:
+        return low < given <= high
+
+
+@numbers.device(
+    "bound-high-one-over",
+    "The upper limit is counted from 1 in the table, so one step too much is let through.",
+    breaks="point.*.bounds",
+    depth=1,
+)
+class BoundHighOneOver(Device):
+    def _inside(self, given: int, low: int, high: int) -> bool:
+        return low <= given <= high + 1
+
+
+@numbers.device(
+    "bound-low-one-under",
+    "The lower limit is rounded down once more when the table is made: one step too little is let through.",
+    breaks="point.*.bounds",
+    depth=1,
+)
+class BoundLowOneUnder(Device):
+    def _inside(self, given: int, low: int, high: int) -> bool:
+        return low - 1 <= given <= high
+
+
+@numbers.device(
+    "bound-dependent-ignored",
+    "Only the limits of the quantity are tested, never those that other settings give.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=has_dependent_limit,
+)
+class BoundDependentIgnored(Device):
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        return entry.number.low, entry.number.high
+
+
+@numbers.device(
+    "bound-dependent-from-boot",
+    "Limits that depend on other settings are worked out once, at the boot.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=has_dependent_limit,
+)
+class BoundDependentFromBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.limits: dict[str, tuple[int, int]] = {}
+        super().boot(cause, now_ns)
+        self.limits = {
+            entry.name: super(BoundDependentFromBoot, self).bounds(entry, now_ns)
+            for entry in self.vow.settings
+            if entry.scale is not None
+        }
+
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        return self.limits.get(entry.name) or super().bounds(entry, now_ns)
+
+
+@numbers.device(
+    "bound-stale-after-recall",
+    "Limits that depend on settings are worked out at every put, but not when settings are brought back.",
+    breaks="point.*.bounds",
+    depth=3,
+    applies=lambda vow: (
+        has_dependent_limit(vow)
+        and any(effect == "defaults" for action in vow.actions.values() for effect, _ in action.does)
+    ),
+)
+class BoundStaleAfterRecall(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.stale: dict[str, tuple[int, int]] = {}
+        super().boot(cause, now_ns)
+
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        self.stale = {
+            entry.name: self.bounds(entry, now_ns) for entry in self.vow.settings if entry.scale is not None
+        }
+        super()._replace(settings, now_ns)
+
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        self.stale = {}
+
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        return self.stale.get(entry.name) or super().bounds(entry, now_ns)
+
+
+@numbers.device(
+    "bound-rounds-outwards",
+    "A limit that is not on a step is rounded away from the middle instead of inwards.",
+    breaks="wire.round point.*.bounds",
+    depth=2,
+    applies=has_dependent_limit,
+)
+class BoundRoundsOutwards(Device):
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        scale, values = entry.number, Values(self, now_ns)
+        low, high = scale.low, scale.high
+        if entry.low is not None:
+            low = max(low, math.floor(entry.low.number(values) / scale.step))
+        if entry.high is not None:
+            high = min(high, math.ceil(entry.high.number(values) / scale.step))
+        return low, high
+
+
+@numbers.device(
+    "bound-details-of-quantity",
+    "The refusal names the limits of the quantity, not those in force.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=has_dependent_limit,
+)
+class BoundDetailsOfQuantity(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if not ok and words[0] == "range":
+            scale = self.vow.points[request.name].number
+            return False, ("range", scale.text(scale.low), *scale.words(scale.high))
+        return ok, words
+
+
+@numbers.device(
+    "bound-details-without-unit",
+    "The refusal names the limits without their unit.",
+    breaks="wire.unit point.*.bounds",
+    depth=1,
+    applies=has_unit,
+)
+class BoundDetailsWithoutUnit(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        return ok, words[:3] if not ok and words[0] == "range" else words
+
+
+@numbers.device(
+    "value-wraps-at-16-bits",
+    "A number is kept in 16 bits before its range is tested, and what is too large for them comes round.",
+    breaks="point.*.bounds",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.high <= 0xFFFF for entry in vow.settings),
+)
+class ValueWrapsAt16Bits(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        return given & 0xFFFF if isinstance(given, int) and entry.number.high <= 0xFFFF else given
+
+
+# ------------------------------------------------------------------------------------------------ rounding
+
+
+@numbers.device(
+    "range-before-rounding",
+    "The range is tested before the number is rounded to its step.",
+    breaks="wire.round",
+    depth=1,
+)
+class RangeBeforeRounding(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        if isinstance(given, int):
+            scale, steps = entry.number, exact_steps(entry, request.arguments[0])
+            return given + 1 if steps > scale.high else given - 1 if steps < scale.low else given
+        return given
+
+
+@numbers.device(
+    "rounding-cuts",
+    "Digits beyond the step are cut off instead of rounded.",
+    breaks="wire.round",
+    depth=1,
+)
+class RoundingCuts(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        return math.trunc(exact_steps(entry, request.arguments[0])) if isinstance(given, int) else given
+
+
+@numbers.device(
+    "rounding-half-to-even",
+    "A number half-way between two steps is rounded to the even one, as the compiler's library does.",
+    breaks="wire.round",
+    depth=1,
+)
+class RoundingHalfToEven(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        return round(exact_steps(entry, request.arguments[0])) if isinstance(given, int) else given
+
+
+def _free_below_zero(entry: PointEntry) -> bool:
+    return entry.scale is not None and entry.scale.low < 0
+
+
+@numbers.device(
+    "rounding-half-up",
+    "A half is added and the rest cut off, also below zero.",
+    breaks="wire.round",
+    depth=2,
+    applies=lambda vow: any(_free_below_zero(entry) for entry in vow.settings),
+)
+class RoundingHalfUp(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        if isinstance(given, int):
+            return math.floor(exact_steps(entry, request.arguments[0]) + Fraction(1, 2))
+        return given
+
+
+@numbers.device(
+    "put-answers-what-was-sent",
+    "`put` answers the number as it was sent, not the value that took effect.",
+    breaks="wire.round point.*.quantum",
+    depth=1,
+)
+class PutAnswersWhatWasSent(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        return ok, (request.arguments[0], *words[1:]) if ok else words
+
+
+@numbers.device(
+    "minus-zero-printed",
+    "The sign is printed from the number as it was sent, so that one rounded to zero is minus zero.",
+    breaks="wire.round point.*.quantum",
+    depth=2,
+    applies=lambda vow: any(_free_below_zero(entry) for entry in vow.settings),
+)
+class MinusZeroPrinted(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok and request.arguments[0].startswith("-") and not words[0].startswith("-"):
+            return True, (f"-{words[0]}", *words[1:])
+        return ok, words
+
+
+@numbers.device(
+    "derived-cut",
+    "A computed point is cut to its step where it should be rounded.",
+    breaks="point.*.derived",
+    depth=2,
+    applies=lambda vow: any(entry.derived is not None for entry in vow.points.values()),
+)
+class DerivedCut(Device):
+    def value(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.derived is None:
+            return super().value(entry, now_ns)
+        scale = entry.number
+        counts = math.trunc(entry.derived.number(Values(self, now_ns)) / scale.step)
+        return min(max(counts, scale.low), scale.high)
+
+
+@numbers.device(
+    "derived-from-boot",
+    "A computed point is computed once, when it is first needed after the boot.",
+    breaks="point.*.derived",
+    depth=3,
+    applies=lambda vow: any(entry.derived is not None for entry in vow.points.values()),
+)
+class DerivedFromBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.computed: dict[str, Value] = {}
+        super().boot(cause, now_ns)
+
+    def value(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.derived is None:
+            return super().value(entry, now_ns)
+        return self.computed.setdefault(entry.name, super().value(entry, now_ns))
+
+
+# ----------------------------------------------------------------------------------------- form of numbers
+
+
+class Lenient(Device):
+    """Numbers are put in order before they are read."""
+
+    def tidy(self, text: str) -> str:
+        return text
+
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is not None and request.arguments:
+            first, *rest = request.arguments
+            request = request._replace(arguments=(self.tidy(first), *rest))
+        return super()._read(entry, request)
+
+
+@numbers.device(
+    "plus-accepted",
+    "A number may begin with a plus sign.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class PlusAccepted(Lenient):
+    def tidy(self, text: str) -> str:
+        return text.removeprefix("+")
+
+
+@numbers.device(
+    "leading-zeros-accepted",
+    "Zeros before a number are skipped, so that a doubled zero passes.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class LeadingZerosAccepted(Lenient):
+    def tidy(self, text: str) -> str:
+        while text.startswith("00"):
+            text = text[1:]
+        return text
+
+
+@numbers.device(
+    "minus-zero-accepted",
+    "Minus zero is taken for zero.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class MinusZeroAccepted(Lenient):
+    def tidy(self, text: str) -> str:
+        return text.removeprefix("-") if not text.strip("-0.") else text
+
+
+@numbers.device(
+    "long-number-wraps",
+    "Digits are gathered in 32 bits without counting them, so that a number of ten digits comes round.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.digits == 0 for entry in vow.settings),
+)
+class LongNumberWraps(Lenient):
+    def tidy(self, text: str) -> str:
+        return str(int(text) & 0xFFFFFFFF) if len(text) > 9 and text.isdecimal() else text
+
+
+@numbers.device(
+    "letters-after-number-skipped",
+    "The number ends where its digits end; what is stuck to it is not looked at.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class LettersAfterNumberSkipped(Lenient):
+    def tidy(self, text: str) -> str:
+        return text.rstrip("abcdefghijklmnopqrstuvwxyz") or text
+
+
+@numbers.device(
+    "digits-missing-accepted",
+    "An unchecked `put` may leave digits out.",
+    breaks="wire.exact",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.digits > 0 for entry in vow.settings),
+)
+class DigitsMissingAccepted(Device):
+    def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
+        return digits < scale.digits or super()._exact(scale, text, digits, counts)
+
+
+@numbers.device(
+    "digits-too-many-accepted",
+    "An unchecked `put` with more digits than the step is rounded instead of refused.",
+    breaks="wire.exact",
+    depth=1,
+)
+class DigitsTooManyAccepted(Device):
+    def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
+        return digits > scale.digits or super()._exact(scale, text, digits, counts)
+
+
+@numbers.device(
+    "digits-checked-too",
+    "A checked `put` is held to the digits of the step as well.",
+    breaks="wire.exact wire.round",
+    depth=1,
+)
+class DigitsCheckedToo(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        if isinstance(given, int) and entry.number.text(given) != request.arguments[0]:
+            return ("type", "digits", str(entry.number.digits))
+        return given
+
+
+# --------------------------------------------------------------------------------------------------- units
+
+
+@numbers.device(
+    "unit-optional",
+    "An unchecked `put` may leave the unit out.",
+    breaks="wire.unit wire.exact",
+    depth=1,
+    applies=has_unit,
+)
+class UnitOptional(Device):
+    def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
+        return not given or super()._unit(unit, given, checked)
+
+
+@numbers.device(
+    "unit-ignored",
+    "Whatever unit is given is taken for the right one.",
+    breaks="wire.unit",
+    depth=1,
+    applies=has_unit,
+)
+class UnitIgnored(Device):
+    def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
+        return bool(given) or super()._unit(unit, given, checked)
+
+
+@numbers.device(
+    "unit-in-any-case",
+    "Units are compared without regard to capitals.",
+    breaks="wire.unit",
+    depth=1,
+    applies=has_unit,
+)
+class UnitInAnyCase(Device):
+    def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
+        return super()._unit(unit.lower(), tuple(word.lower() for word in given), checked)
+
+
+@numbers.device(
+    "unit-in-thousandths",
+    "A unit with the prefix for a thousandth is understood and converted.",
+    breaks="wire.unit",
+    depth=1,
+    applies=has_unit,
+)
+class UnitInThousandths(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is not None and request.arguments[1:] == (f"m{entry.scale.unit}",):
+            parsed = entry.scale.parse(request.arguments[0])
+            if parsed is not None:
+                return round(Fraction(request.arguments[0]) / 1000 / entry.scale.step)
+        return super()._read(entry, request)
+
+
+@numbers.device(
+    "unit-missing-after-put",
+    "The answer to `put` is the number alone.",
+    breaks="wire.unit",
+    depth=1,
+    applies=has_unit,
+)
+class UnitMissingAfterPut(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        return ok, words[:1] if ok else words
+
+
+def _has_point_in_unit(entry: PointEntry) -> bool:
+    return entry.scale is not None and "." in entry.scale.unit
+
+
+@numbers.tables(
+    "unit-without-its-point",
+    "The point inside a unit such as A.h is not printed.",
+    breaks="point.*.unit",
+    depth=1,
+    applies=lambda vow: any(_has_point_in_unit(entry) for entry in vow.points.values()),
+)
+def unit_without_its_point(vow: Vow) -> Vow:
+    for entry in vow.points.values():
+        if _has_point_in_unit(entry):
+            scale = replace(entry.number, unit=entry.number.unit.replace(".", ""))
+            vow = with_point(vow, entry.name, scale=scale)
+    return vow
+
+
+@numbers.tables(
+    "digits-one-short",
+    "One reading is printed with a decimal too few: it has the format string of another.",
+    breaks="point.*.unit",
+    depth=1,
+    applies=lambda vow: _first_fine_reading(vow) is not None,
+)
+def digits_one_short(vow: Vow) -> Vow:
+    entry = _first_fine_reading(vow)
+    assert entry is not None
+    scale = entry.number
+    coarse = Scale(scale.unit, scale.digits - 1, scale.grain, scale.low // 10, scale.high // 10)
+    return with_point(vow, entry.name, scale=coarse, si=entry.si * 10)
+
+
+def _first_fine_reading(vow: Vow) -> PointEntry | None:
+    fine = (entry for entry in vow.points.values() if entry.signal is not None and entry.number.digits > 1)
+    return next(fine, None)
+
+
+# ---------------------------------------------------------------------------------------- words, arguments
+
+
+@numbers.device(
+    "choice-by-prefix",
+    "A choice may be shortened as long as its beginning fits.",
+    breaks="point.*.choices",
+    depth=1,
+    applies=lambda vow: any(entry.scale is None for entry in vow.settings),
+)
+class ChoiceByPrefix(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is None and len(request.arguments) == 1:
+            meant = [word for word in entry.choices if word.startswith(request.arguments[0])]
+            request = request._replace(arguments=tuple(meant[:1]))
+        return super()._read(entry, request)
+
+
+@numbers.tables(
+    "choice-last-missing",
+    "The last word of a choice is not found: the loop over the table ends one too early.",
+    breaks="point.*.choices",
+    depth=1,
+    applies=lambda vow: any(entry.scale is None for entry in vow.settings),
+)
+def choice_last_missing(vow: Vow) -> Vow:
+    entry = next(entry for entry in vow.settings if entry.scale is None)
+    return with_point(vow, entry.name, choices=entry.choices[:-1])
+
+
+@numbers.device(
+    "arguments-left-over-skipped",
+    "Arguments after those that are expected are not looked at.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class ArgumentsLeftOverSkipped(Device):
+    def _ask(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        expected = 0 if entry is None or entry.record is None else 1
+        return super()._ask(request._replace(arguments=request.arguments[:expected]), now_ns)
