@@ -31,6 +31,7 @@ from protocol import __version__
 from protocol.errors import WirevowError
 
 COMMANDS: dict[str, str] = {
+    "vet": "Find what is wrong with a document itself.",
     "emulate": "Simulate the instrument of a document on a port.",
 }
 """Subcommand -> what it is for, in the order `wirevow --help` shows them."""
@@ -74,7 +75,7 @@ class Subcommands(click.Group):
 def wirevow() -> None:
     """Hold an instrument to what one document says about it.
 
-    DOC is the instrument's document (YAML). PORT is a serial device such as /dev/ttyUSB0, or one of
+    DOC is the instrument's document: a YAML file, or the name of one that comes with Wirevow (tarn). PORT is a serial device such as /dev/ttyUSB0, or one of
     pyserial's URLs: socket://HOST:PORT, rfc2217://HOST:PORT, or emu://NAME for the simulated instrument
     in this same process.
     """

@@ -99,3 +99,13 @@ def test_a_port_in_use_is_named(capfd):
         address = f"tcp:127.0.0.1:{taken.getsockname()[1]}"
         assert command.run(["emulate", TARN, "--listen", address]) == 2
     assert capfd.readouterr().err.startswith(f"wirevow: {address}: ")
+
+
+def test_a_fault_is_emulated_and_an_unknown_one_refused(capfd):
+    from emu.faults.catalogue import FAULTS
+
+    name = next(iter(FAULTS))
+    with emulating("--listen", "tcp:127.0.0.1:0", "--fault", name) as (_, addresses):
+        assert addresses["port"]
+    assert command.run(["emulate", TARN, "--fault", "nonsense"]) == 2
+    assert capfd.readouterr().err.startswith("wirevow: there is no fault 'nonsense': ")

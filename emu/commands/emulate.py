@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 
 @click.command("emulate")
-@click.argument("doc", type=click.Path(path_type=Path))
-@click.option("--bench", metavar="FILE", type=click.Path(path_type=Path), help="What is wired to it (YAML).")
+@click.argument("doc")
+@click.option("--bench", metavar="FILE", help="What is wired to it (YAML, or the name of a ready one).")
 @click.option(
     "--listen",
     metavar="WHERE",
@@ -19,14 +17,16 @@ import click
 )
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
 @click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this line rate does.")
+@click.option("--fault", metavar="NAME", help="Break it in one way on purpose.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
 @click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT.")
 def command(
-    doc: Path,
-    bench: Path | None,
+    doc: str,
+    bench: str | None,
     listen: str,
     link: str | None,
     pace: int | None,
+    fault: str | None,
     seed: int,
     rig: str | None,
 ) -> None:
@@ -35,14 +35,15 @@ def command(
     Hosts may come and go; the instrument keeps running. Its address is printed once it listens.
     """
     from emu.bench import Bench
-    from emu.instrument import Instrument
+    from emu.faults import build_instrument
+    from emu.ports.address import find
     from emu.ports.server import serve
     from protocol.document.load import load_document, load_yaml_model
     from protocol.vow import compile_vow
 
-    document = load_document(doc).document
-    wired = load_yaml_model(bench, Bench).document if bench is not None else None
-    vow = compile_vow(document)
+    document = load_document(find(doc)).document
+    wired = load_yaml_model(find(bench, "bench"), Bench).document if bench is not None else None
+    instrument = build_instrument(compile_vow(document), wired, seed, fault)
 
     def ready(port: str, rig_address: str | None) -> None:
         click.echo(f"port {port}")
@@ -50,7 +51,7 @@ def command(
             click.echo(f"rig {rig_address}")
 
     serve(
-        Instrument(vow, wired, seed),
+        instrument,
         document.vow.name,
         listen=listen,
         link=link,
