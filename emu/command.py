@@ -75,9 +75,9 @@ class Subcommands(click.Group):
 def wirevow() -> None:
     """Hold an instrument to what one document says about it.
 
-    DOC is the instrument's document: a YAML file, or the name of one that comes with Wirevow (tarn). PORT is a serial device such as /dev/ttyUSB0, or one of
-    pyserial's URLs: socket://HOST:PORT, rfc2217://HOST:PORT, or emu://NAME for the simulated instrument
-    in this same process.
+    DOC is the instrument's document: a YAML file, or the name of one that comes with Wirevow (tarn).
+    PORT is a serial device such as /dev/ttyUSB0, or one of pyserial's URLs: socket://HOST:PORT,
+    rfc2217://HOST:PORT, or emu://NAME for the simulated instrument in this same process.
     """
 
 

@@ -16,7 +16,7 @@ import click
     help="pty, tcp:HOST:PORT (port 0: any free one), or a serial device.",
 )
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
-@click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this line rate does.")
+@click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this rate does.")
 @click.option("--fault", metavar="NAME", help="Break it in one way on purpose.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
 @click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT.")
