@@ -5,6 +5,7 @@ moves it; run again, it goes on from where it stands.
 """
 
 import time
+from collections.abc import Callable
 from typing import Protocol
 
 
@@ -29,12 +30,13 @@ class Clock(Protocol):
 
 
 class RealClock:
-    """The machine's monotonic clock, which can be held."""
+    """A clock that runs by itself (`source`, in nanoseconds; the machine's monotonic one) but can be held."""
 
-    __slots__ = ("_held_ns", "_origin_ns")
+    __slots__ = ("_held_ns", "_origin_ns", "_source")
 
-    def __init__(self) -> None:
-        self._origin_ns = time.monotonic_ns()
+    def __init__(self, source: Callable[[], int] = time.monotonic_ns) -> None:
+        self._source = source
+        self._origin_ns = source()
         self._held_ns: int | None = None
 
     @property
@@ -42,14 +44,14 @@ class RealClock:
         return self._held_ns is not None
 
     def now_ns(self) -> int:
-        return time.monotonic_ns() - self._origin_ns if self._held_ns is None else self._held_ns
+        return self._source() - self._origin_ns if self._held_ns is None else self._held_ns
 
     def hold(self) -> None:
         self._held_ns = self.now_ns()
 
     def run(self) -> None:
         if self._held_ns is not None:
-            self._origin_ns = time.monotonic_ns() - self._held_ns
+            self._origin_ns = self._source() - self._held_ns
             self._held_ns = None
 
     def move(self, to_ns: int) -> None:

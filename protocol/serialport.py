@@ -97,7 +97,7 @@ def explain(url: str, error: Exception) -> PortError:
             f"{url}: the port was lost; look at the plug, whether the instrument is still running, "
             "and whether another program has it."
         )
-    return PortError(f"{url}: {text}")
+    return PortError(text if text.startswith(f"{url}: ") else f"{url}: {text}")
 
 
 def _number(error: BaseException) -> int | None:

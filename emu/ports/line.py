@@ -30,6 +30,8 @@ class Line:
         """Bytes to the host since it opened the port."""
         self.grain_ns = grain_ns
         """How long, at most, a character that has arrived waits to be shown to the host."""
+        self._rate = baud
+        self._bypassed = False
         self._in = Wire(baud)
         self._out = Wire(baud)
         self._arrived = bytearray()
@@ -38,12 +40,24 @@ class Line:
 
     @property
     def baud(self) -> int | None:
+        """The rate in force."""
         return self._in.baud
 
     def pace(self, baud: int | None, now_ns: int) -> None:
         """Another rate from now on."""
-        self._in.pace(baud, now_ns)
-        self._out.pace(baud, now_ns)
+        self._rate = baud
+        self._repace(now_ns)
+
+    def bypass(self, bypassed: bool, now_ns: int) -> None:
+        """While bypassed, bytes take no time whatever the rate; those under way arrive at once."""
+        self._bypassed = bypassed
+        self._repace(now_ns)
+
+    def _repace(self, now_ns: int) -> None:
+        baud = None if self._bypassed else self._rate
+        if baud != self._in.baud:
+            self._in.pace(baud, now_ns)
+            self._out.pace(baud, now_ns)
 
     def opened(self, now_ns: int) -> None:
         """A host is there from now on; the counts begin anew."""
@@ -101,6 +115,10 @@ class Line:
         del self._arrived[: len(data)]
         return data
 
+    def find(self, end: bytes) -> int:
+        """Where `end` begins in what has arrived; -1 if it is not there."""
+        return self._arrived.find(end)
+
     def discard_ready(self) -> None:
         """The host throws away what has arrived."""
         self._arrived.clear()
@@ -112,32 +130,46 @@ class Line:
 
     def next_ns(self) -> int | None:
         """When `run` will next have something to do, if the host keeps quiet; None for never."""
-        due_ns = self.instrument.next_event_ns()
-        if self._in.queued and not self._deaf():
-            due_ns = _earlier(due_ns, self._in.next_ns(None))
-        if self._out.queued and len(self._arrived) < OUTPUT_LIMIT:
-            due_ns = _earlier(due_ns, self._out.next_ns(self.grain_ns))
-        return due_ns
+        return _earlier(self.instrument.next_event_ns(), self._wire_ns())
 
     def run(self, until_ns: int) -> None:
         """Do everything that is due by `until_ns`, each thing at its own instant."""
-        instrument = self.instrument
-        while (due_ns := self.next_ns()) is not None and due_ns <= until_ns:
-            # What had to wait (a stalled wire, the host's clock running ahead) happens as soon as it can.
-            self._step(max(due_ns, instrument.now_ns))
-        if instrument.now_ns < until_ns:
-            self._step(until_ns)
-        else:
-            self._transmit(until_ns)
+        while self.step(until_ns) < until_ns:
+            pass
+        while (due_ns := self._wire_ns()) is not None and due_ns <= until_ns:
+            self.step(until_ns)
 
-    def _step(self, now_ns: int) -> None:
-        data = b"" if self._deaf() else self._in.arrived(now_ns)
-        if data:
-            self._unanswered += len(data)
-            self.instrument.receive(data, now_ns)
-        else:
-            self.instrument.advance(now_ns)
-        self._transmit(now_ns)
+    def step(self, until_ns: int) -> int:
+        """Do the next thing that is due by `until_ns`; returns the instant reached.
+
+        It is at most `until_ns` (or where the instrument is already), and earlier if something came
+        out of the instrument or off a wire, so that whoever waits can look.
+        """
+        instrument = self.instrument
+        wire_ns = self._wire_ns()
+        # What had to wait (a stalled wire, a busy program) happens as soon as it can.
+        goal_ns = max(instrument.now_ns, until_ns if wire_ns is None else min(until_ns, wire_ns))
+        if instrument.now_ns < goal_ns:
+            due_ns = instrument.next_event_ns()
+            if due_ns is not None and instrument.now_ns < due_ns < goal_ns:
+                instrument.advance(due_ns)
+            else:
+                instrument.advance(goal_ns)
+        if instrument.now_ns >= goal_ns and not self._deaf():
+            data = self._in.arrived(goal_ns)
+            if data:
+                self._unanswered += len(data)
+                instrument.receive(data, goal_ns)
+        self._transmit(instrument.now_ns)
+        return instrument.now_ns
+
+    def _wire_ns(self) -> int | None:
+        due_ns = None
+        if self._in.queued and not self._deaf():
+            due_ns = self._in.next_ns(None)
+        if self._out.queued and len(self._arrived) < OUTPUT_LIMIT:
+            due_ns = _earlier(due_ns, self._out.next_ns(self.grain_ns))
+        return due_ns
 
     def _transmit(self, now_ns: int) -> None:
         """Let the instrument send if its transmitter is free: until then notices queue and drop in it."""

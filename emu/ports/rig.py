@@ -1,5 +1,8 @@
 """The rig of a simulated instrument, in the process that has it."""
 
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+
 from emu.clock import Clock
 from emu.ports.line import Line
 from protocol.conformance.rig import Hello, RigError
@@ -10,13 +13,22 @@ LONGEST_NS = 400 * 24 * 3600 * 1_000_000_000
 
 
 class InstrumentRig:
-    """Satisfies `protocol.conformance.rig.Rig` for one line and its clock."""
+    """Satisfies `protocol.conformance.rig.Rig` for one line and its clock.
 
-    def __init__(self, line: Line, clock: Clock, document: str) -> None:
+    `turn` is entered around everything that touches them.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        clock: Clock,
+        document: str,
+        turn: Callable[[], AbstractContextManager[object]] = nullcontext,
+    ) -> None:
         self._line = line
         self._clock = clock
         self._document = document
-        self._baud: int | None = None
+        self._turn = turn
 
     def hello(self) -> Hello:
         return Hello(
@@ -28,43 +40,49 @@ class InstrumentRig:
         )
 
     def bench(self, event: str, value: float | str | None = None) -> None:
-        try:
-            self._line.instrument.bench(event, value, self._settle())
-        except ValueError as error:
-            raise RigError(str(error)) from error
+        with self._turn():
+            try:
+                self._line.instrument.bench(event, value, self._settle())
+            except ValueError as error:
+                raise RigError(str(error)) from error
 
     def power(self, on: bool) -> None:
-        self._line.instrument.power(on, self._settle())
+        with self._turn():
+            self._line.instrument.power(on, self._settle())
 
     def reset(self) -> None:
-        self._line.instrument.reset(self._settle())
+        with self._turn():
+            self._line.instrument.reset(self._settle())
 
     def hold(self) -> None:
-        if not self._clock.held:
-            self._settle()
-            self._clock.hold()
-            self._baud = self._line.baud
-            self._line.pace(None, self._clock.now_ns())
-            self._settle()
+        with self._turn():
+            if not self._clock.held:
+                self._settle()
+                self._clock.hold()
+                self._line.bypass(True, self._clock.now_ns())
+                self._settle()
 
     def run(self) -> None:
-        if self._clock.held:
-            self._line.pace(self._baud, self._clock.now_ns())
-            self._clock.run()
+        with self._turn():
+            if self._clock.held:
+                self._line.bypass(False, self._clock.now_ns())
+                self._clock.run()
 
     def advance(self, span_ns: int, sent: int) -> int:
-        if not self._clock.held:
-            raise RigError("the clock runs by itself; hold it before advancing it")
         if not 0 <= span_ns <= LONGEST_NS:
             raise RigError(f"time advances by 0 to {LONGEST_NS // 10**9} seconds at once, not {span_ns} ns")
-        self._expect(sent)
-        self._clock.move(self._clock.now_ns() + span_ns)
-        self._settle()
-        return self._line.emitted
+        with self._turn():
+            if not self._clock.held:
+                raise RigError("the clock runs by itself; hold it before advancing it")
+            self._expect(sent)
+            self._clock.move(self._clock.now_ns() + span_ns)
+            self._settle()
+            return self._line.emitted
 
     def counts(self, sent: int) -> int:
-        self._expect(sent)
-        return self._line.emitted
+        with self._turn():
+            self._expect(sent)
+            return self._line.emitted
 
     def close(self) -> None:
         self.run()

@@ -1,0 +1,83 @@
+"""The URL of an instrument in the host's own process: `emu://NAME?bench=...&seed=...&fault=...&name=...`."""
+
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from urllib.parse import parse_qsl, unquote
+
+from emu.ports.interface import Instrument
+from protocol.errors import WirevowError
+
+SCHEME = "emu://"
+PARAMETERS = ("bench", "seed", "fault", "name")
+
+
+class AddressError(WirevowError):
+    """An `emu://` URL that leads nowhere: what is wrong with it, and what to write."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """What a URL says.
+
+    `document` and `bench` are names of ready ones, or paths (with a slash, or ending in `.yaml`).
+    Instruments are one per opened URL, except that all URLs with the same `name` mean the same one.
+    """
+
+    document: str
+    bench: str | None = None
+    seed: int = 0
+    fault: str | None = None
+    name: str | None = None
+
+
+def parse(url: str) -> Address:
+    """Read a URL. Raises AddressError."""
+    if not url.lower().startswith(SCHEME):
+        raise AddressError(f"write {SCHEME}NAME, for example {SCHEME}tarn?seed=7")
+    where, _, query = url[len(SCHEME) :].partition("?")
+    document = unquote(where)
+    if len(document) > 1 and not document.endswith(".yaml"):
+        document = document.rstrip("/")  # some programs append one
+    if not document:
+        raise AddressError(f"no document is named; write {SCHEME}tarn, or a path such as {SCHEME}./mine.yaml")
+    given: dict[str, str] = {}
+    for key, value in parse_qsl(query, keep_blank_values=True):
+        if key not in PARAMETERS:
+            raise AddressError(f"there is no parameter {key!r}; there are {', '.join(PARAMETERS)}")
+        if key in given or not value:
+            raise AddressError(f"{key} needs one value")
+        given[key] = value
+    seed = given.get("seed", "0")
+    if not (seed.isascii() and seed.isdigit() and len(seed) <= 18):
+        raise AddressError(f"seed is a whole number, not {seed!r}")
+    return Address(document, given.get("bench"), int(seed), given.get("fault"), given.get("name"))
+
+
+def find(name: str, folder: str = "") -> Path:
+    """The file of a ready document (`tarn`) or bench, or of a path. Raises AddressError."""
+    if "/" in name or "\\" in name or name.endswith(".yaml"):
+        return Path(name)
+    # In the package `spec` or the folder it is made of: both are files, which is what the loader reads.
+    ready = resources.files("spec").joinpath(folder)
+    path = Path(str(ready.joinpath(f"{name}.yaml")))
+    if not path.is_file():
+        files = [Path(file.name) for file in ready.iterdir()] if ready.is_dir() else []
+        known = ", ".join(sorted(file.stem for file in files if file.suffix == ".yaml")) or "none"
+        what = folder or "document"
+        raise AddressError(
+            f"there is no ready {what} {name!r} (there are: {known}); a path has a slash or ends in .yaml"
+        )
+    return path
+
+
+def make(address: Address) -> tuple[Instrument, int]:
+    """An instrument as the URL says, and the baud rate of its document. Raises WirevowError."""
+    from emu.bench import Bench
+    from emu.faults import build_instrument
+    from protocol.document.load import load_document, load_yaml_model
+    from protocol.vow import compile_vow
+
+    document = load_document(find(address.document)).document
+    bench = None if address.bench is None else load_yaml_model(find(address.bench, "bench"), Bench).document
+    return build_instrument(compile_vow(document), bench, address.seed, address.fault), document.wire.baud
