@@ -22,6 +22,7 @@ from typing import Literal
 
 from protocol.device import Device, Store
 from protocol.document.load import load_document
+from protocol.errors import WirevowError
 from protocol.framing import Framer
 from protocol.message import Malformed, Reply, Request, parse_answer, parse_request
 from protocol.vectors import Case, Send, read_vectors
@@ -219,4 +220,9 @@ def main(document: str, vectors: str) -> None:
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    if len(sys.argv) != 3:
+        sys.exit("usage: python -m protocol.noise DOCUMENT FOLDER_OF_VECTORS")
+    try:
+        main(sys.argv[1], sys.argv[2])
+    except WirevowError as wrong:
+        sys.exit(f"wirevow: {wrong.message}")
