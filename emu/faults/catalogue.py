@@ -5,7 +5,9 @@ from __future__ import annotations
 from emu.faults.fault import Fault
 from emu.faults.lines import lines
 from emu.faults.numbers import numbers
+from emu.faults.refusals import refusals
+from emu.faults.sessions import sessions
 
-KINDS = (lines, numbers)
+KINDS = (lines, numbers, refusals, sessions)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

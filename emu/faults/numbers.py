@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
@@ -362,9 +363,7 @@ class PlusAccepted(Lenient):
 )
 class LeadingZerosAccepted(Lenient):
     def tidy(self, text: str) -> str:
-        while text.startswith("00"):
-            text = text[1:]
-        return text
+        return re.sub(r"^0+(?=[0-9])", "", text)
 
 
 @numbers.device(

@@ -1,0 +1,452 @@
+"""Faults of refusals: a wrong reason, a wrong order of reasons, something done all the same."""
+
+from __future__ import annotations
+
+from emu.faults.change import with_action, with_point
+from emu.faults.fault import Kind
+from protocol.device import Answer, Device
+from protocol.framing import Overlong
+from protocol.message import Reply, Request
+from protocol.vow import Value, Vow
+
+refusals = Kind("refusals")
+
+
+def has_panel(vow: Vow) -> bool:
+    """The front panel can take control."""
+    return "local" in vow.parts
+
+
+def _takes_ticket(vow: Vow) -> bool:
+    return any(action.takes_ticket is not None for action in vow.actions.values())
+
+
+# ----------------------------------------------------------------------------------- which reason comes first
+
+
+@refusals.device(
+    "unit-before-number",
+    "The unit is looked at before the number, so that a line wrong in both is refused for its unit.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+)
+class UnitBeforeNumber(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        if entry is None or not entry.settable or entry.scale is None or len(request.arguments) != 2:
+            return super()._put(request, now_ns)
+        if not self._unit(entry.scale.unit, request.arguments[1:], request.checked):
+            return False, ("unit", entry.scale.unit)
+        return super()._put(request, now_ns)
+
+
+@refusals.device(
+    "state-before-type",
+    "The state is looked at before the value: a bad value in the wrong state is refused for the state.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
+)
+class StateBeforeType(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        if entry is not None and entry.settable and not self._settable_now(entry):
+            return False, ("state", self.state)
+        return super()._put(request, now_ns)
+
+
+@refusals.device(
+    "range-before-state",
+    "The limits are tested before the state.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=lambda vow: any(entry.set_in is not None and entry.scale is not None for entry in vow.settings),
+)
+class RangeBeforeState(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if not ok and words[0] == "state":
+            # The same request, as if the state allowed it, would be refused for its range.
+            entry = self.vow.points[request.name]
+            given = self._read(entry, request)
+            if isinstance(given, int):
+                low, high = self.bounds(entry, now_ns)
+                if not low <= given <= high:
+                    return False, ("range", entry.number.text(low), *entry.words(high))
+        return ok, words
+
+
+@refusals.device(
+    "busy-before-everything",
+    "While the front panel has control every `put` is refused `busy`, before it is even read.",
+    breaks="wire.reasons",
+    depth=1,
+    rig=True,
+    applies=has_panel,
+)
+class BusyBeforeEverything(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        return (False, ("busy", "local")) if self._busy() else super()._put(request, now_ns)
+
+
+@refusals.device(
+    "busy-before-state",
+    "An action is refused `busy` before its state is looked at.",
+    breaks="wire.reasons",
+    depth=1,
+    rig=True,
+    applies=has_panel,
+)
+class BusyBeforeState(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if not ok and words[0] == "state" and self._busy() and not self.vow.actions[request.name].always:
+            return False, ("busy", "local")
+        return ok, words
+
+
+@refusals.device(
+    "state-before-ticket-form",
+    "The state is looked at before the ticket is read: a missing ticket is refused for the wrong state.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=_takes_ticket,
+)
+class StateBeforeTicketForm(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        action = self.vow.actions.get(request.name)
+        if action is not None and self._target(action) is None:
+            return False, ("state", self.state)
+        return super()._act(request, now_ns)
+
+
+@refusals.device(
+    "ticket-before-guard",
+    "The ticket is tested before the guard.",
+    breaks="wire.reasons",
+    depth=3,
+    applies=lambda vow: any(
+        action.guard is not None and action.takes_ticket is not None for action in vow.actions.values()
+    ),
+)
+class TicketBeforeGuard(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words != ("state", "guard"):
+            return ok, words
+        giver = self.vow.actions[request.name].takes_ticket
+        bad = giver is not None and not self._good(giver, request.arguments[0], now_ns)
+        return False, ("state", "ticket" if bad else "guard")
+
+
+# ----------------------------------------------------------------------------------------- which reason it is
+
+
+@refusals.device(
+    "access-is-unknown",
+    "Points and actions are looked for in their own table only; one that is in the other is `unknown`.",
+    breaks="point.*.access",
+    depth=1,
+)
+class AccessIsUnknown(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._do(request, now_ns)
+        known = self.vow.actions if request.verb == "act" else self.vow.points
+        return (False, ("unknown",)) if words == ("access",) and request.name not in known else (ok, words)
+
+
+@refusals.device(
+    "reading-cannot-be-put-is-type",
+    "`put` of a reading is refused `type`, as if it were the value's fault.",
+    breaks="point.*.access",
+    depth=1,
+)
+class ReadingCannotBePutIsType(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        reading = words == ("access",) and request.name in self.vow.points
+        return (False, ("type", "none")) if reading else (ok, words)
+
+
+@refusals.device(
+    "guard-refusal-names-state",
+    "When its guard is false, an action's refusal names the state, as if that were the cause.",
+    breaks="action.*.guard",
+    depth=3,
+    applies=lambda vow: any(action.guard is not None for action in vow.actions.values()),
+)
+class GuardRefusalNamesState(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        return (False, ("state", self.state)) if words == ("state", "guard") else (ok, words)
+
+
+@refusals.device(
+    "state-refusal-names-first-state",
+    "The refusal names the state there was at the boot.",
+    breaks="action.*.refused",
+    depth=2,
+)
+class StateRefusalNamesFirstState(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        return (False, ("state", self.vow.initial)) if words == ("state", self.state) else (ok, words)
+
+
+@refusals.device(
+    "length-refusal-without-limit",
+    "`refuse length` does not say how long a line may be.",
+    breaks="wire.length",
+    depth=1,
+)
+class LengthRefusalWithoutLimit(Device):
+    def _refuse_overlong(self, line: Overlong) -> Reply:
+        return super()._refuse_overlong(line)._replace(words=("length",))
+
+
+# --------------------------------------------------------------------------- done, or half done, all the same
+
+
+@refusals.device(
+    "refused-number-is-held",
+    "A number out of range is refused, but the nearest limit is put.",
+    breaks="wire.atomic",
+    depth=2,
+)
+class RefusedNumberIsHeld(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if not ok and words[0] == "range":
+            entry = self.vow.points[request.name]
+            low, high = self.bounds(entry, now_ns)
+            given = self._read(entry, request)
+            assert isinstance(given, int)
+            self._set(entry, min(max(given, low), high), now_ns)
+        return ok, words
+
+
+@refusals.device(
+    "refused-unit-is-put",
+    "The number is stored as soon as it is read, before the unit behind it is looked at.",
+    breaks="wire.atomic",
+    depth=2,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+)
+class RefusedUnitIsPut(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if not ok and words[0] == "unit":
+            entry = self.vow.points[request.name]
+            parsed = entry.number.parse(request.arguments[0])
+            low, high = self.bounds(entry, now_ns)
+            if parsed is not None and low <= parsed[0] <= high and self._settable_now(entry):
+                self._set(entry, parsed[0], now_ns)
+        return ok, words
+
+
+@refusals.device(
+    "refused-in-state-is-put",
+    "A setting that cannot be changed in the present state is refused, and changed.",
+    breaks="wire.atomic point.*.set_in",
+    depth=4,
+    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
+)
+class RefusedInStateIsPut(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        entry = self.vow.points.get(request.name)
+        if not ok and words[0] == "state" and entry is not None and self.state != self.vow.initial:
+            given: Value | tuple[str, ...] = self._read(entry, request)
+            assert not isinstance(given, tuple)
+            self._set(entry, given, now_ns)
+        return ok, words
+
+
+@refusals.device(
+    "refused-line-ends-silence",
+    "Whatever is understood ends the host's silence, refused or not.",
+    breaks="wire.watchdog",
+    depth=2,
+    applies=lambda vow: any(entry.system == "silence" for entry in vow.points.values()),
+)
+class RefusedLineEndsSilence(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._do(request, now_ns)
+        if not ok:
+            self.accepted_ns = now_ns
+        return ok, words
+
+
+@refusals.device(
+    "refused-line-clears-ticket",
+    "Any refused action makes the ticket void.",
+    breaks="wire.ticket",
+    depth=3,
+    applies=_takes_ticket,
+)
+class RefusedLineClearsTicket(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if not ok:
+            self._ticket = None
+        return ok, words
+
+
+@refusals.device(
+    "refused-start-energises",
+    "The outputs are switched before the ticket is tested; the refusal does not switch them back.",
+    breaks="wire.atomic trip.*.fires",
+    depth=3,
+    applies=lambda vow: any(
+        action.takes_ticket is not None and any(vow.states[to].energised for to in action.to.values())
+        for action in vow.actions.values()
+    ),
+)
+class RefusedStartEnergises(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words == ("state", "ticket"):
+            target = self._target(self.vow.actions[request.name])
+            if target is not None:
+                self.world.control(self.vow.states[target].outputs, now_ns)
+        return ok, words
+
+
+# ------------------------------------------------------------------------------------ access that is too wide
+
+
+@refusals.device(
+    "count-can-be-put",
+    "The count of boots can be put, which service found handy.",
+    breaks="point.*.access",
+    depth=1,
+    applies=lambda vow: any(entry.system == "boots" for entry in vow.points.values()),
+)
+class CountCanBePut(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        if entry is not None and entry.system == "boots":
+            given = self._read(entry, request)
+            if isinstance(given, int):
+                self.store.boots = min(given, entry.number.high)
+                return True, entry.words(self.store.boots)
+        return super()._put(request, now_ns)
+
+
+@refusals.tables(
+    "set-in-forgotten",
+    "The states in which a setting can be put are left out of the table.",
+    breaks="point.*.set_in",
+    depth=1,
+    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
+)
+def set_in_forgotten(vow: Vow) -> Vow:
+    for entry in vow.settings:
+        vow = with_point(vow, entry.name, set_in=None)
+    return vow
+
+
+@refusals.tables(
+    "set-in-while-energised",
+    "A setting that is locked while energised can be put then: the first such one was left out of the table.",
+    breaks="point.*.set_in",
+    depth=3,
+    applies=lambda vow: _locked_while_energised(vow) is not None,
+)
+def set_in_while_energised(vow: Vow) -> Vow:
+    name = _locked_while_energised(vow)
+    assert name is not None
+    return with_point(vow, name, set_in=None)
+
+
+def _locked_while_energised(vow: Vow) -> str | None:
+    energised = {name for name, state in vow.states.items() if state.energised}
+    locked = (
+        entry.name
+        for entry in vow.settings
+        if entry.set_in is not None and vow.initial in entry.set_in and not entry.set_in & energised
+    )
+    return next(locked, None)
+
+
+@refusals.tables(
+    "save-anywhere",
+    "The settings can be saved in any state, also while energised.",
+    breaks="action.*.refused",
+    depth=2,
+    applies=lambda vow: _saving(vow) is not None,
+)
+def save_anywhere(vow: Vow) -> Vow:
+    name = _saving(vow)
+    assert name is not None
+    to = vow.actions[name].to
+    return with_action(vow, name, to={state: to.get(state, state) for state in vow.states})
+
+
+def _saving(vow: Vow) -> str | None:
+    saving = (
+        action.name
+        for action in vow.actions.values()
+        if any(effect == "save" for effect, _ in action.does) and len(action.to) < len(vow.states)
+    )
+    return next(saving, None)
+
+
+# ---------------------------------------------------------------------------------------------- local control
+
+
+@refusals.device(
+    "busy-ignored",
+    "Requests are obeyed while the front panel has control.",
+    breaks="wire.reasons point.*.local action.*.effect",
+    depth=1,
+    rig=True,
+    applies=has_panel,
+)
+class BusyIgnored(Device):
+    def _busy(self) -> bool:
+        return False
+
+
+@refusals.tables(
+    "stop-refused-when-local",
+    "No action is done while the front panel has control, not even the one that must be.",
+    breaks="action.*.always",
+    depth=1,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and any(action.always for action in vow.actions.values()),
+)
+def stop_refused_when_local(vow: Vow) -> Vow:
+    for name in vow.actions:
+        vow = with_action(vow, name, always=False)
+    return vow
+
+
+@refusals.device(
+    "busy-for-asking",
+    "While the front panel has control the readings cannot be asked either.",
+    breaks="point.*.readable",
+    depth=1,
+    rig=True,
+    applies=has_panel,
+)
+class BusyForAsking(Device):
+    def _ask(self, request: Request, now_ns: int) -> Answer:
+        return (False, ("busy", "local")) if self._busy() else super()._ask(request, now_ns)
+
+
+@refusals.device(
+    "stop-takes-control-back",
+    "The action that is always done also takes control back from the front panel.",
+    breaks="wire.reasons action.*.always",
+    depth=2,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and any(action.always for action in vow.actions.values()),
+)
+class StopTakesControlBack(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if ok and self.vow.actions[request.name].always:
+            self.control = "remote"
+        return ok, words

@@ -1,0 +1,503 @@
+"""Faults of what protects a session: checks and the guard, exactly once, tickets."""
+
+from __future__ import annotations
+
+import re
+from binascii import crc_hqx
+from dataclasses import replace
+
+from emu.faults.change import with_action, with_state
+from emu.faults.fault import Kind
+from protocol.device import Answer, Device
+from protocol.framing import Overlong
+from protocol.message import Malformed, Reply, Request
+from protocol.vow import ActionEntry, TripEntry, Value, Vow
+
+sessions = Kind("sessions")
+
+_CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
+
+
+def gives_ticket(vow: Vow) -> bool:
+    """Some action gives out a ticket."""
+    return any(action.gives_ticket_ns is not None for action in vow.actions.values())
+
+
+def _reboots(vow: Vow) -> bool:
+    return any(effect == "reboot" for action in vow.actions.values() for effect, _ in action.does)
+
+
+# -------------------------------------------------------------------------------------------------- the check
+
+
+@sessions.device(
+    "check-not-compared",
+    "The check is taken off the line and not compared.",
+    breaks="wire.check",
+    depth=1,
+)
+class CheckNotCompared(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = _CHECKED.fullmatch(line)
+        if parsed == Malformed("check") and found is not None:
+            parsed = super()._parse(found[1])
+            return parsed._replace(checked=True) if isinstance(parsed, Request) else parsed
+        return parsed
+
+
+@sessions.device(
+    "check-low-byte-only",
+    "Of the check only the last two digits are compared: the sum is kept in one byte.",
+    breaks="wire.check",
+    depth=1,
+)
+class CheckLowByteOnly(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = _CHECKED.fullmatch(line)
+        if parsed != Malformed("check") or found is None:
+            return parsed
+        if crc_hqx(found[1], 0xFFFF) & 0xFF != int(found[2][2:], 16):
+            return parsed
+        parsed = super()._parse(found[1])
+        return parsed._replace(checked=True) if isinstance(parsed, Request) else parsed
+
+
+@sessions.device(
+    "check-in-small-letters",
+    "The check is read in small letters as well.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class CheckInSmallLetters(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        found = _CHECKED.fullmatch(line)
+        return super()._parse(line if found is None else found[1] + b" ~" + found[2].upper())
+
+
+@sessions.device(
+    "check-without-tag",
+    "The sum begins behind the tag, so that a tagged line with a right check is refused.",
+    breaks="wire.check",
+    depth=1,
+)
+class CheckWithoutTag(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        tagged = isinstance(parsed, Request) and parsed.checked and parsed.tag is not None
+        return Malformed("check") if tagged else parsed
+
+
+@sessions.device(
+    "check-missing-on-refusal",
+    "Refusals leave without a check.",
+    breaks="wire.echo_check",
+    depth=1,
+)
+class CheckMissingOnRefusal(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        return super()._answer(reply if reply.ok else reply._replace(checked=False))
+
+
+@sessions.device(
+    "check-missing-when-not-asked",
+    "A request without a check is answered without one, guard or not.",
+    breaks="wire.echo_check",
+    depth=2,
+)
+class CheckMissingWhenNotAsked(Device):
+    asked = False
+
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        self.asked = isinstance(parsed, Request) and parsed.checked
+        return parsed
+
+    def _answer(self, reply: Reply) -> bytes:
+        return super()._answer(reply._replace(checked=reply.checked and self.asked))
+
+
+# -------------------------------------------------------------------------------------------------- the guard
+
+
+@sessions.device(
+    "guard-by-put-only",
+    "A checked request does not turn the guard on; only putting it does.",
+    breaks="wire.guard",
+    depth=2,
+)
+class GuardByPutOnly(Device):
+    def _set_guard(self, on: bool) -> None:
+        super()._set_guard(on and self.putting)
+
+    putting = False
+
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        self.putting = True
+        answer = super()._put(request, now_ns)
+        self.putting = False
+        return answer
+
+
+@sessions.device(
+    "guard-on-by-refused",
+    "A checked request turns the guard on even if it is refused.",
+    breaks="wire.guard",
+    depth=2,
+)
+class GuardOnByRefused(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._do(request, now_ns)
+        if not ok and request.checked:
+            self._set_guard(True)
+        return ok, words
+
+
+@sessions.device(
+    "guard-lets-actions-through",
+    "The guard is asked for `put` only.",
+    breaks="wire.guard",
+    depth=2,
+)
+class GuardLetsActionsThrough(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        if request.verb == "act" and self.guard and not request.checked:
+            return self._act(request, now_ns)
+        return super()._do(request, now_ns)
+
+
+@sessions.device(
+    "guard-stops-asking",
+    "The guard refuses unchecked questions too.",
+    breaks="wire.guard",
+    depth=2,
+)
+class GuardStopsAsking(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        if self.guard and not request.checked:
+            return False, ("check",)
+        return super()._do(request, now_ns)
+
+
+@sessions.device(
+    "guard-opened-unchecked",
+    "The request that turns the guard off is let through without a check.",
+    breaks="wire.guard",
+    depth=2,
+)
+class GuardOpenedUnchecked(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        if request.verb == "put" and entry is not None and entry.system == "guard":
+            return self._put(request, now_ns)
+        return super()._do(request, now_ns)
+
+
+@sessions.device(
+    "guard-kept-over-boot",
+    "The guard stays on over a boot that was asked for: its flag is in memory that is not cleared.",
+    breaks="wire.guard",
+    depth=2,
+    applies=_reboots,
+)
+class GuardKeptOverBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        guard = self.guard
+        super().boot(cause, now_ns)
+        if cause == "request" and guard:
+            self._set_guard(True)
+
+
+@sessions.device(
+    "guard-lost-by-overlong-line",
+    "A line that is too long runs over the flag of the guard behind the buffer.",
+    breaks="wire.guard",
+    depth=3,
+)
+class GuardLostByOverlongLine(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        if isinstance(line, Overlong):
+            self._set_guard(False)
+
+
+@sessions.device(
+    "guard-lost-by-trip",
+    "A trip resets the session, guard and all.",
+    breaks="wire.guard",
+    depth=2,
+    rig=True,
+    applies=lambda vow: bool(vow.trips),
+)
+class GuardLostByTrip(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        super().fire(trip, value, now_ns)
+        self._set_guard(False)
+
+
+# ----------------------------------------------------------------------------------------------- exactly once
+
+
+@sessions.device(
+    "once-done-again",
+    "A request repeated with its tag is done again.",
+    breaks="wire.once action.*.repeat",
+    depth=2,
+)
+class OnceDoneAgain(Device):
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        return False
+
+
+@sessions.device(
+    "once-by-tag-alone",
+    "A request with the tag of the one before is taken for its repetition, whatever it says.",
+    breaks="wire.once",
+    depth=2,
+)
+class OnceByTagAlone(Device):
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        return remembered.partition(b" ")[0] == line.partition(b" ")[0]
+
+
+@sessions.device(
+    "once-kept-over-untagged",
+    "A request without a tag leaves what is remembered, so that an older one is taken for repeated.",
+    breaks="wire.once",
+    depth=3,
+)
+class OnceKeptOverUntagged(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        remembered = self._remembered
+        super().line(line, now_ns)
+        self._remembered = self._remembered or remembered
+
+
+@sessions.device(
+    "once-cleared-by-noise",
+    "A line that is not understood clears what is remembered.",
+    breaks="wire.once",
+    depth=3,
+)
+class OnceClearedByNoise(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if isinstance(parsed, Malformed):
+            self._remembered = None
+        return parsed
+
+
+@sessions.device(
+    "once-not-for-asking",
+    "Answers to `ask` are not remembered.",
+    breaks="wire.once",
+    depth=2,
+)
+class OnceNotForAsking(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        if self._remembered is not None and b"ask " in self._remembered[0]:
+            self._remembered = None
+
+
+@sessions.device(
+    "once-not-for-refusals",
+    "Refusals are not remembered: repeated, the request may be done.",
+    breaks="wire.once",
+    depth=3,
+)
+class OnceNotForRefusals(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        if self._remembered is not None and b"refuse " in self._remembered[1]:
+            self._remembered = None
+
+
+@sessions.device(
+    "once-kept-over-boot",
+    "What is remembered outlives a boot: the request for the boot, repeated, is answered and not done.",
+    breaks="wire.once",
+    depth=2,
+    applies=_reboots,
+)
+class OnceKeptOverBoot(Device):
+    def reboot(self, now_ns: int) -> None:
+        remembered = self._remembered
+        super().reboot(now_ns)
+        self._remembered = remembered
+
+
+@sessions.device(
+    "once-feeds-the-watchdog",
+    "A stored answer given again ends the host's silence.",
+    breaks="wire.watchdog wire.once",
+    depth=3,
+    applies=lambda vow: any(entry.system == "silence" for entry in vow.points.values()),
+)
+class OnceFeedsTheWatchdog(Device):
+    now_ns = 0
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        self.now_ns = now_ns
+        super().line(line, now_ns)
+
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        same = super()._same(remembered, line)
+        if same:
+            self.accepted_ns = self.now_ns
+        return same
+
+
+# ---------------------------------------------------------------------------------------------------- tickets
+
+
+@sessions.device(
+    "ticket-any",
+    "Any four digits pass for the ticket.",
+    breaks="wire.ticket action.*.ticket",
+    depth=2,
+    applies=gives_ticket,
+)
+class TicketAny(Device):
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        return True
+
+
+@sessions.device(
+    "ticket-in-capitals",
+    "A ticket may be written in capitals.",
+    breaks="wire.reasons action.*.ticket",
+    depth=1,
+    applies=gives_ticket,
+)
+class TicketInCapitals(Device):
+    def _wrong_arguments(self, action: ActionEntry, arguments: tuple[str, ...]) -> tuple[str, ...] | None:
+        return super()._wrong_arguments(action, tuple(word.lower() for word in arguments))
+
+
+@sessions.device(
+    "ticket-older-stays-good",
+    "A newer ticket does not make the older ones void.",
+    breaks="wire.ticket",
+    depth=3,
+    applies=gives_ticket,
+)
+class TicketOlderStaysGood(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.given: list[tuple[str, str, int]] = []
+        super().boot(cause, now_ns)
+
+    def _give(self, action: ActionEntry, now_ns: int) -> str:
+        ticket = super()._give(action, now_ns)
+        assert self._ticket is not None
+        self.given.append(self._ticket)
+        return ticket
+
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        return any(each[:2] == (giver, given) and now_ns <= each[2] for each in self.given)
+
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        if action.takes_ticket is not None:
+            self.given = []
+        return super()._perform(action, target, now_ns)
+
+
+@sessions.device(
+    "ticket-used-is-good-again",
+    "A ticket that was used is not struck out: it passes once more beside the newest.",
+    breaks="wire.ticket",
+    depth=5,
+    applies=gives_ticket,
+)
+class TicketUsedIsGoodAgain(Device):
+    used: tuple[str, str] | None = None
+
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        good = super()._good(giver, given, now_ns) or (giver, given) == self.used
+        if good:
+            self.used = (giver, given)
+        return good
+
+
+@sessions.tables(
+    "ticket-everlasting",
+    "The timer that ends a ticket and the state it leads to is never started.",
+    breaks="wire.ticket action.*.ticket state.*.leave.*",
+    depth=1,
+    applies=gives_ticket,
+)
+def ticket_everlasting(vow: Vow) -> Vow:
+    for action in vow.actions.values():
+        if action.gives_ticket_ns is not None:
+            vow = with_action(vow, action.name, gives_ticket_ns=1 << 62)
+            for name in set(action.to.values()):
+                timeless = tuple(leave for leave in vow.states[name].leaves if leave.when is not None)
+                vow = with_state(vow, name, leaves=timeless)
+    return vow
+
+
+@sessions.tables(
+    "ticket-half-its-time",
+    "The time of a ticket is counted on a timer that runs twice as fast.",
+    breaks="wire.ticket action.*.ticket",
+    depth=2,
+    applies=gives_ticket,
+)
+def ticket_half_its_time(vow: Vow) -> Vow:
+    for action in vow.actions.values():
+        if action.gives_ticket_ns is not None:
+            vow = with_action(vow, action.name, gives_ticket_ns=action.gives_ticket_ns // 2)
+    return vow
+
+
+@sessions.device(
+    "ticket-same-after-boot",
+    "The tickets are the same after every boot, so that one of the session before may pass.",
+    breaks="wire.ticket",
+    depth=4,
+    applies=lambda vow: gives_ticket(vow) and _reboots(vow),
+)
+class TicketSameAfterBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        self._tickets = 0
+
+    def _give(self, action: ActionEntry, now_ns: int) -> str:
+        store = self.store
+        self.store = replace(store, boots=0)
+        ticket = super()._give(action, now_ns)
+        self.store = store
+        return ticket
+
+
+@sessions.device(
+    "ticket-unlocked-by-depth",
+    "Once the farthest state has been visited, tickets are no longer compared: a flag is not taken back.",
+    breaks="wire.ticket action.*.ticket",
+    depth=6,
+    applies=lambda vow: gives_ticket(vow) and farthest(vow) is not None,
+)
+class TicketUnlockedByDepth(Device):
+    unlocked = False
+
+    def enter(self, state: str, now_ns: int) -> None:
+        super().enter(state, now_ns)
+        self.unlocked |= state == farthest(self.vow)
+
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        return self.unlocked or super()._good(giver, given, now_ns)
+
+
+def farthest(vow: Vow) -> str | None:
+    """The energised state that takes the most actions from the initial one; None if there is none."""
+    steps = {vow.initial: 0}
+    reached = [vow.initial]
+    for state in reached:
+        for action in vow.actions.values():
+            to = action.to.get(state)
+            if to is not None and to not in steps:
+                steps[to] = steps[state] + 1
+                reached.append(to)
+    energised = [state for state in reached if vow.states[state].energised]
+    return max(energised, key=lambda state: steps[state], default=None)
