@@ -1,7 +1,7 @@
 """What a port asks of an instrument. Bytes and instants in, bytes and instants out; no I/O."""
 
 from collections.abc import Collection
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 
 class Instrument(Protocol):
@@ -48,3 +48,14 @@ class Instrument(Protocol):
 
     def reset(self, now_ns: int) -> None:
         """Its reset pin is pulled."""
+
+
+@runtime_checkable
+class Pausing(Protocol):
+    """What an instrument may have besides, so that hours of silence pass in one call.
+
+    Without it a port has to look at every `next_event_ns` whether there is something to send.
+    """
+
+    def advance_to_output(self, to_ns: int) -> None:
+        """Run to `to_ns`, but stop at the first instant at which `take` gives something."""

@@ -3,7 +3,7 @@
 No I/O and no clock: a port says what the host sent and what time it is.
 """
 
-from emu.ports.interface import Instrument
+from emu.ports.interface import Instrument, Pausing
 from emu.ports.wire import Wire
 
 INPUT_LIMIT = 4096
@@ -24,6 +24,7 @@ class Line:
 
     def __init__(self, instrument: Instrument, baud: int | None = None, grain_ns: int | None = None) -> None:
         self.instrument = instrument
+        self._pausing = instrument if isinstance(instrument, Pausing) else None
         self.received = 0
         """Bytes from the host since it opened the port."""
         self.emitted = 0
@@ -109,6 +110,11 @@ class Line:
         """When `count` bytes will be ready if the instrument says nothing more; None if nothing comes."""
         return self._out.when_ns(max(1, count - len(self._arrived)))
 
+    @property
+    def stalled(self) -> bool:
+        """So much has arrived that the wire waits for the host to take some."""
+        return len(self._arrived) >= OUTPUT_LIMIT
+
     def take(self, count: int | None = None) -> bytes:
         """What has arrived at the host (at most `count` bytes)."""
         data = bytes(self._arrived if count is None else self._arrived[:count])
@@ -150,11 +156,7 @@ class Line:
         # What had to wait (a stalled wire, a busy program) happens as soon as it can.
         goal_ns = max(instrument.now_ns, until_ns if wire_ns is None else min(until_ns, wire_ns))
         if instrument.now_ns < goal_ns:
-            due_ns = instrument.next_event_ns()
-            if due_ns is not None and instrument.now_ns < due_ns < goal_ns:
-                instrument.advance(due_ns)
-            else:
-                instrument.advance(goal_ns)
+            self._advance(goal_ns)
         if instrument.now_ns >= goal_ns and not self._deaf():
             data = self._in.arrived(goal_ns)
             if data:
@@ -163,18 +165,31 @@ class Line:
         self._transmit(instrument.now_ns)
         return instrument.now_ns
 
+    def _advance(self, goal_ns: int) -> None:
+        """Run the instrument to `goal_ns`, or to where it may have something to send."""
+        instrument = self.instrument
+        if self._out.queued:
+            instrument.advance(goal_ns)  # its transmitter is busy: it cannot send before
+        elif self._pausing is not None:
+            self._pausing.advance_to_output(goal_ns)
+        else:
+            due_ns = instrument.next_event_ns()
+            if due_ns is not None and instrument.now_ns < due_ns < goal_ns:
+                goal_ns = due_ns
+            instrument.advance(goal_ns)
+
     def _wire_ns(self) -> int | None:
         due_ns = None
         if self._in.queued and not self._deaf():
             due_ns = self._in.next_ns(None)
-        if self._out.queued and len(self._arrived) < OUTPUT_LIMIT:
+        if self._out.queued and not self.stalled:
             due_ns = _earlier(due_ns, self._out.next_ns(self.grain_ns))
         return due_ns
 
     def _transmit(self, now_ns: int) -> None:
         """Let the instrument send if its transmitter is free: until then notices queue and drop in it."""
         if self._out.queued:
-            if len(self._arrived) >= OUTPUT_LIMIT:
+            if self.stalled:
                 return
             self._arrived += self._out.arrived(now_ns)
             if self._out.queued:

@@ -152,9 +152,10 @@ class World:
         elif not line.ready:
             self._poll()
         self._polled = 0
+        stalled = line.stalled
         data = line.take(length())
-        # What had no room in the host's buffer has some now.
-        line.run(self.clock.now_ns())
+        if stalled:
+            line.run(self.clock.now_ns())
         return data
 
     def waiting(self) -> int:

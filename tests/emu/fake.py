@@ -46,6 +46,10 @@ class Fake:
             if len(self._notices) > self._queue:
                 self._notices.popleft()
 
+    @property
+    def output(self) -> bool:
+        return bool(self._replies or self._notices)
+
     def next_event_ns(self) -> int | None:
         return self._due[0][0] if self._due else None
 
@@ -74,3 +78,16 @@ class Fake:
 
     def reset(self, now_ns: int) -> None:
         self.seen.append(("reset",))
+
+
+class PausingFake(Fake):
+    """One that stops by itself where it has something to say, and is of no help otherwise."""
+
+    def advance_to_output(self, to_ns: int) -> None:
+        while not self.output and self._due and self._due[0][0] <= to_ns:
+            self.advance(self._due[0][0])
+        if not self.output:
+            self.advance(to_ns)
+
+    def next_event_ns(self) -> int | None:
+        return self.now_ns + 1000

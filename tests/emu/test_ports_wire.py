@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from emu.ports.line import ANSWER_LIMIT, OUTPUT_LIMIT, Line
 from emu.ports.wire import Wire
-from tests.emu.fake import Fake
+from tests.emu.fake import Fake, PausingFake
 
 BAUDS = st.sampled_from([300, 9600, 115200, 921600])
 # 8N1: one start bit, eight data bits, one stop bit (EIA/TIA-404-B calls it start-stop signalling).
@@ -132,8 +132,9 @@ class TestLine:
         assert line.take() == b""
         assert line.emitted == 0
 
-    def test_many_events_pass_in_one_run_each_at_its_instant(self) -> None:
-        line = Line(Fake(notice_queue=1))
+    @pytest.mark.parametrize("make", [Fake, PausingFake])
+    def test_many_events_pass_in_one_run_each_at_its_instant(self, make: type[Fake]) -> None:
+        line = Line(make(notice_queue=1))
         line.opened(0)
         line.receive(b"".join(b"later %d n%d\n" % (n, n) for n in range(1, 50)), 0)
         line.run(10**12)
