@@ -21,10 +21,6 @@ from protocol.document.model import BenchEvent, Document
 from protocol.units import si_per_unit
 from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, compile_vow, scale_of
 
-POLL_NS = 5_000_000
-"""How long a port may sleep while the plant could cross a threshold: short against what a person sees."""
-
-
 class _Settings(Mapping[str, Fraction | str]):
     """Settings and system values in engineering units, at the instant they are looked up."""
 
@@ -112,9 +108,9 @@ class Instrument:
 
     def next_event_ns(self) -> int | None:
         """The earliest instant at which something may happen unasked; may be early, never late."""
-        poll_ns = self.now_ns + POLL_NS
+        quiet_ns = self.plant.quiet_until_ns()
         timer_ns = self._timer_ns() if self.powered else None
-        return poll_ns if timer_ns is None else min(poll_ns, timer_ns)
+        return max(self.now_ns + 1, quiet_ns if timer_ns is None else min(quiet_ns, timer_ns))
 
     def _timer_ns(self) -> int | None:
         capture_ns = self._capture[2] if self._capture is not None else None

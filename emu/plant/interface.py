@@ -86,6 +86,10 @@ class Plant(Protocol):
         """How far back from now `at` and `sample` can look."""
         ...
 
+    def quiet_until_ns(self) -> int:
+        """Before this instant no watch changes its truth, if nothing is driven; may be early, never late."""
+        ...
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         """Drive controls at `now_ns`. `ValueError` for an unknown name, a bad value, or a time that is not now."""
         ...

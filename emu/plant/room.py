@@ -28,6 +28,7 @@ EVENTS: dict[str, Control] = {
 }
 
 _HORIZON_NS = 10_000_000_000
+_LOOK_AHEAD_NS = 3600 * 1_000_000_000
 
 
 class _Stretch:
@@ -80,12 +81,15 @@ class Room:
         self._open = False
         self._works = True
         self.now_ns = 0
+        self._quiet_ns: int | None = None
+        """Cached answer of `quiet_until_ns`, until something is driven or watched anew."""
         start = plant.start_celsius if plant.start_celsius is not None else plant.outside_celsius
         self._past: deque[_Stretch] = deque()
         self._begin(0, start, start)
         self._fire_planned()
 
     def _begin(self, ns: int, air: float, sensed: float) -> None:
+        self._quiet_ns = None
         plant = self._plant
         way = plant.loss_kelvin_per_watt
         if self._open:
@@ -127,10 +131,12 @@ class Room:
         watch = Watch(signal, above, threshold, False)
         watch.true = watch.holds(self.at(signal, self.now_ns))
         self._watches[key] = watch
+        self._quiet_ns = None
         return watch.true
 
     def unwatch(self, key: int) -> None:
         self._watches.pop(key, None)
+        self._quiet_ns = None
 
     def _fire_planned(self) -> None:
         while self._next < len(self._agenda) and self._agenda[self._next].when_ns <= self.now_ns:
@@ -148,11 +154,20 @@ class Room:
                     return Crossing(key, self.now_ns, true)
             if self.now_ns >= to_ns:
                 return None
-            stop = to_ns
+            if to_ns < self.quiet_until_ns():
+                self.now_ns = to_ns
+                return None
+            self.now_ns = self.quiet_until_ns()
+            self._quiet_ns = None
+            self._fire_planned()
+
+    def quiet_until_ns(self) -> int:
+        if self._quiet_ns is None:
+            stop = self.now_ns + _LOOK_AHEAD_NS
             if self._next < len(self._agenda):
                 stop = min(stop, self._agenda[self._next].when_ns)
-            self.now_ns = min([stop, *(self._first_change(watch, stop) for watch in self._watches.values())])
-            self._fire_planned()
+            self._quiet_ns = min([stop, *(self._first_change(watch, stop) for watch in self._watches.values())])
+        return self._quiet_ns
 
     def _first_change(self, watch: Watch, stop: int) -> int:
         """First nanosecond in (now, stop] at which the watch's truth is another, else `stop`.

@@ -1,0 +1,53 @@
+"""Test purposes: what is tried for each kind of requirement.
+
+A purpose is a function of a `Tester` and, where its section has elements, the element's name. It works from
+the initial state with default settings, sends what shows the requirement, and returns; whatever the document
+does not allow has raised `Broken` by then. `PURPOSES` is the whole list, as data: section and aspect of the
+requirement, the function, and a rank. Lower ranks run first, over all elements, so that every requirement
+gets a first look early (breadth first).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from protocol.conformance.tester import Tester
+from protocol.document.requirements import Requirement
+
+
+@dataclass(frozen=True, slots=True)
+class Purpose:
+    """What to try for requirements of one section and aspect."""
+
+    section: str
+    aspect: str
+    rank: int
+    work: Callable[[Tester, Requirement], None]
+
+
+PURPOSES: list[Purpose] = []
+
+
+def purpose(
+    section: str, aspect: str, rank: int
+) -> Callable[[Callable[[Tester, Requirement], None]], Callable[[Tester, Requirement], None]]:
+    """Enter a function in the list."""
+
+    def enter(work: Callable[[Tester, Requirement], None]) -> Callable[[Tester, Requirement], None]:
+        PURPOSES.append(Purpose(section, aspect, rank, work))
+        return work
+
+    return enter
+
+
+def purposes_for(requirement: Requirement) -> list[Purpose]:
+    """The purposes of a requirement, cheapest first; aspects such as `leave.2` match by their first word."""
+    aspect = requirement.aspect.split(".")[0] if requirement.section == "state" else requirement.aspect
+    return sorted(
+        (each for each in PURPOSES if each.section == requirement.section and each.aspect == aspect),
+        key=lambda each: each.rank,
+    )
+
+
+from protocol.conformance.purposes import behaviour, physics, points, wire  # noqa: E402,F401  (they enter themselves)

@@ -1,0 +1,450 @@
+"""Purposes about what the instrument does: states, actions, trips."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.points import other_value
+from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from protocol.device import NS_PER_S
+from protocol.document.model import Provoke
+from protocol.document.requirements import Requirement
+from protocol.oracle import Judgement
+from protocol.vow import ActionEntry, TripEntry
+
+
+def _look(t: Tester) -> None:
+    """See the state, by every point that shows it."""
+    t.ask("self.state")
+
+
+@purpose("state", "reachable", 2)
+def reachable(t: Tester, r: Requirement) -> None:
+    t.prepare()
+    t.goto(r.element)
+    _look(t)
+    # In every state: everything can be asked, and every action is done or refused as the table says.
+    for name in t.random.sample(list(t.vow.points), min(8, len(t.vow.points))):
+        if t.vow.points[name].kind != "record":
+            t.ask(name)
+    _look(t)
+
+
+@purpose("state", "reachable", 5)
+def readable_everywhere(t: Tester, r: Requirement) -> None:
+    t.prepare()
+    t.goto(r.element)
+    for name, entry in t.vow.points.items():
+        if entry.kind != "record":
+            t.ask(name)
+
+
+@purpose("state", "leave", 3)
+def leave(t: Tester, r: Requirement) -> None:
+    index = int(r.aspect.split(".")[1]) - 1
+    rule = t.vow.document.states[r.element].leaves[index]
+    t.prepare()
+    if rule.provoke is not None:
+        t.settings({n: v for n, v in rule.provoke.put.items() if t.vow.points[n].set_in is not None})
+    t.goto(r.element)
+    if rule.when is None:
+        if not t.session.held and rule.after > 20 * NS_PER_S:
+            raise NotSelected("waiting for it takes too long on a clock that cannot be advanced")
+        slack_ns = max(rule.after // 500, 1) if t.session.held else 4 * HOST_SLACK_NS
+        began_ns = t.oracle.twin.entered_ns
+        t.quiet_until(began_ns + rule.after - slack_ns)
+        _look(t)
+        t.quiet_until(began_ns + rule.after + slack_ns)
+        _look(t)
+        if t.state == r.element:
+            raise Broken(
+                Judgement(False, r.id, f"{r.element} left after {rule.after / NS_PER_S:g} s"), "", f"still {t.state}"
+            )
+        return
+    if rule.provoke is None:
+        raise NotSelected("the document does not say how to provoke it")
+    for event in rule.provoke.bench:
+        if event not in t.events:
+            raise NotSelected(f"needs a rig that can make {event} happen")
+    t.settings({n: v for n, v in rule.provoke.put.items() if t.setting(n) is not None and t.vow.points[n].set_in is None})
+    if rule.provoke.bench and rule.after and rule.provoke.within < 3 * rule.after and t.session.held:
+        # Held for less than its time it must not act, and a break starts the time afresh.
+        for _ in range(2):
+            for event, value in rule.provoke.bench.items():
+                t.bench(event, value)
+            t.alive(rule.after * 6 // 10)
+            t.relieve(rule.provoke)
+            t.alive(rule.after * 6 // 10)
+            _look(t)
+            if t.state != r.element:
+                raise Broken(
+                    Judgement(False, r.id, f"still {r.element}: it held for less than {rule.after / NS_PER_S:g} s"),
+                    "", f"now {t.state}",
+                )  # fmt: skip
+    t.leave(r.element, rule)
+    _look(t)
+    if t.state != rule.to:
+        raise Broken(Judgement(False, r.id, f"state {rule.to}"), "", f"state {t.state}")
+
+
+def target_state(t: Tester, action: ActionEntry) -> str:
+    """A state in which the action is done: the first that these hands reach."""
+    for state in sorted(action.to, key=lambda each: (t.vow.states[each].energised, each != t.vow.initial)):
+        if t.vow.states[state].energised and not t.energise:
+            continue
+        with suppress(NotSelected):
+            if state != t.state:
+                t.route(state)
+            return state
+    raise NotSelected("no state in which it is done can be reached here")
+
+
+@purpose("action", "effect", 2)
+def effect(t: Tester, r: Requirement) -> None:
+    action = t.vow.actions[r.element]
+    t.prepare()
+    state = target_state(t, action)
+    t.goto(state)
+    do(t, action)
+    _look(t)
+
+
+@purpose("action", "effect", 4)
+def effect_everywhere(t: Tester, r: Requirement) -> None:
+    """From every state that allows it."""
+    action = t.vow.actions[r.element]
+    for state in action.to:
+        if t.vow.states[state].energised and not t.energise:
+            continue
+        t.home()
+        t.prepare()
+        try:
+            t.goto(state)
+        except NotSelected:
+            continue
+        do(t, action)
+        _look(t)
+        _read_settings(t)
+
+
+def do(t: Tester, action: ActionEntry) -> None:
+    """Do an action and look at what it counts."""
+    if action.takes_ticket is not None:
+        t.with_ticket(action.name)
+    else:
+        t.act(action.name)
+    if ("reboot", "") in action.does:
+        t.booted_by("request")
+    for kind, what in action.does:
+        if kind == "capture":
+            fields = t.vow.document.records[what].fields
+            longest_ns = max((each.count * (each.every or 0) for each in fields), default=0)
+            count = next((e for e in t.vow.points.values() if e.system == "captures"), None)
+            if count is not None:
+                t.alive(longest_ns + (0 if t.session.held else HOST_SLACK_NS))
+                t.oracle.twin.captures += 1
+                t.ask(count.name)
+        if kind == "save":
+            count = next((e for e in t.vow.points.values() if e.system == "saves"), None)
+            if count is not None:
+                t.ask(count.name)
+
+
+def _read_settings(t: Tester) -> None:
+    for entry in t.random.sample(list(t.vow.settings), min(4, len(t.vow.settings))):
+        t.ask(entry.name)
+
+
+@purpose("action", "effect", 3)
+def settings_effect(t: Tester, r: Requirement) -> None:
+    """Defaults and recall act on every setting they are for, and on no other."""
+    action = t.vow.actions[r.element]
+    kinds = {kind for kind, _ in action.does}
+    if not kinds & {"defaults", "recall"}:
+        return
+    t.goto(target_state(t, action))
+    for entry in t.vow.settings:
+        if t.settable_here(entry):
+            with suppress(NotSelected):
+                t.put(entry.name, other_value(t, entry))
+    if action.to.get(t.state) is None:
+        t.goto(target_state(t, action))
+    t.act(action.name)
+    for entry in t.vow.settings:
+        t.ask(entry.name)
+
+
+@purpose("action", "refused", 3)
+def refused(t: Tester, r: Requirement) -> None:
+    action = t.vow.actions[r.element]
+    tried = False
+    for state in t.vow.states:
+        if state in action.to or (t.vow.states[state].energised and not t.energise):
+            continue
+        t.home()
+        t.prepare()
+        try:
+            t.goto(state)
+        except NotSelected:
+            continue
+        tried = True
+        t.act(action.name)
+        _look(t)
+    if not tried:
+        raise NotSelected("no state in which it is refused can be reached here")
+
+
+@purpose("action", "guard", 3)
+def guard(t: Tester, r: Requirement) -> None:
+    action = t.vow.actions[r.element]
+    assert action.guard is not None
+    t.prepare()
+    state = target_state(t, action)
+    settings = [name for name in action.guard.names if name in t.oracle.twin.settings]
+    tried: set[bool] = set()
+    for name in sorted(settings):
+        entry = t.vow.points[name]
+        candidates = list(entry.choices) if entry.scale is None else list(t.bounds(entry))
+        for value in candidates:
+            t.home()
+            t.prepare()
+            if not t.settable_here(entry):
+                t.goto(next(iter(entry.set_in or {t.vow.initial})))
+            if isinstance(value, int):
+                low, high = t.bounds(entry)
+                value = min(max(value, low), high)
+            t.put(name, value)
+            t.goto(state)
+            # What the guard reads is known better than its range: it is being read now.
+            readings = {
+                each: t.read(each) for each in action.guard.names if t.vow.points[each].source == "signal"
+            }
+            t.oracle.twin.readings = {
+                each: (counts - _width(t, each), counts + _width(t, each)) for each, counts in readings.items()
+            }
+            try:
+                reply = t.with_ticket(action.name) if action.takes_ticket is not None else t.act(action.name)
+            finally:
+                t.oracle.twin.readings = {}
+            tried.add(reply.ok)
+            _look(t)
+    if len(tried) < 2:
+        raise Doubtful(f"the guard was only seen {'open' if True in tried else 'closed' if tried else 'not at all'}")
+
+
+def _width(t: Tester, name: str) -> int:
+    entry = t.vow.points[name]
+    return int(2 * entry.range_error / entry.number.step) + 2
+
+
+@purpose("action", "ticket", 3)
+def ticket(t: Tester, r: Requirement) -> None:
+    action = t.vow.actions[r.element]
+    t.prepare()
+    if action.gives_ticket_ns is not None:
+        t.goto(target_state(t, action))
+        t.act(action.name)
+        t.act(action.name)
+        return
+    assert action.takes_ticket is not None
+    t.goto(target_state(t, action))
+    for wrong in ("", " 0000", " ffff", " x", " 12345"):
+        t.say(f"act {action.name}{wrong}")
+        _look(t)
+    t.home()
+    t.prepare()
+    t.goto(target_state(t, action))
+    t.with_ticket(action.name)
+    _look(t)
+
+
+@purpose("action", "repeat", 3)
+def repeat(t: Tester, r: Requirement) -> None:
+    action = t.vow.actions[r.element]
+    t.prepare()
+    t.goto(target_state(t, action))
+    if ("reboot", "") in action.does:
+        t.act(action.name)
+        t.booted_by("request")
+        t.ask("self.boots")
+        return
+    if action.takes_ticket is not None and t.oracle.twin.ticket is None:
+        t.act(action.takes_ticket)
+    ticket = "" if action.takes_ticket is None else f" {t.oracle.twin.ticket or '0000'}"
+    line = f"@f{t.new_tag()[1:][-3:]} act {action.name}{ticket}".encode()
+    t.line(line)
+    t.line(line)
+    _look(t)
+    saves = next((e for e in t.vow.points.values() if e.system == "saves"), None)
+    if saves is not None and ("save", "") in action.does:
+        t.ask(saves.name)
+    if not action.once:
+        t.act(action.name)
+        _look(t)
+
+
+@purpose("action", "always", 3)
+def always(t: Tester, r: Requirement) -> None:
+    action = t.vow.actions[r.element]
+    t.need("bench")
+    if "panel.control" not in t.events:
+        raise NotSelected("needs a rig that can turn the front panel")
+    states = [state for state, to in action.to.items() if to != state] or list(action.to)
+    for state in states:
+        if t.vow.states[state].energised and not t.energise:
+            continue
+        t.home()
+        t.prepare()
+        try:
+            t.goto(state)
+        except NotSelected:
+            continue
+        t.panel_control("local")
+        t.act(action.name)
+        _look(t)
+        t.panel_control("remote")
+
+
+# ----------------------------------------------------------------------------------------------------- trips
+
+
+def _trip(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
+    provoke = t.vow.document.trips[r.element].provoke
+    if provoke is None:
+        raise NotSelected("the document does not say how to provoke it")
+    for event in provoke.bench:
+        if event not in t.events:
+            raise NotSelected(f"needs a rig that can make {event} happen")
+    if not t.session.held and provoke.within > 30 * NS_PER_S:
+        raise NotSelected("it takes too long on a clock that cannot be advanced")
+    return t.vow.trips[r.element], provoke
+
+
+def _happen(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
+    trip, provoke = _trip(t, r)
+    t.arrange(provoke)
+    t.strike(trip, provoke)
+    return trip, provoke
+
+
+@purpose("trip", "fires", 2)
+def fires(t: Tester, r: Requirement) -> None:
+    trip, provoke = _happen(t, r)
+    _look(t)
+    if t.state != trip.to:
+        raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
+    if t.oracle.twin.last_trip[0] != trip.name:
+        raise Broken(Judgement(False, r.id, f"trip {trip.name}"), "", " ".join(t.oracle.twin.last_trip))
+    t.relieve(provoke)
+
+
+@purpose("trip", "notice", 3)
+def notice(t: Tester, r: Requirement) -> None:
+    fires(t, r)
+
+
+@purpose("trip", "report", 3)
+def report(t: Tester, r: Requirement) -> None:
+    trip, _ = _happen(t, r)
+    last = next(entry.name for entry in t.vow.points.values() if entry.system == "last_trip")
+    t.ask(last)
+    t.alive(NS_PER_S)
+    t.ask(last)
+
+
+@purpose("trip", "fires", 5)
+def only_where_armed(t: Tester, r: Requirement) -> None:
+    """In states where it does not watch, the same provocation does nothing."""
+    trip, provoke = _trip(t, r)
+    if not provoke.bench or provoke.silence:
+        return
+    for state in t.vow.states:
+        if state in trip.armed_in or state == trip.to or (t.vow.states[state].energised and not t.energise):
+            continue
+        t.home()
+        try:
+            early = {n: v for n, v in provoke.put.items() if t.vow.points[n].set_in is not None}
+            t.settings(early)
+            t.goto(state)
+        except NotSelected:
+            continue
+        for event, value in provoke.bench.items():
+            t.bench(event, value)
+        t.alive(min(provoke.within, 2 * NS_PER_S) if t.session.held else trip.after_ns * 3)
+        _look(t)
+        t.relieve(provoke)
+
+
+@purpose("trip", "delay", 3)
+def delay(t: Tester, r: Requirement) -> None:
+    """Not before its time, and not for a condition that came and went."""
+    trip, provoke = _trip(t, r)
+    if not t.session.held:
+        raise NotSelected("needs a rig that can hold the clock")
+    if provoke.silence or not provoke.relief:
+        raise NotSelected("its condition cannot be taken back")
+    t.arrange(provoke)
+    before = t.state
+    part_ns = trip.after_ns * 6 // 10
+    for _ in range(3):
+        for event, value in provoke.bench.items():
+            t.bench(event, value)
+        t.alive(part_ns)
+        _look(t)
+        if t.state != before:
+            held = f"the condition held for at most {part_ns / 1e6:g} ms"
+            raise Broken(Judgement(False, r.id, f"no trip: {held}"), "", " ".join(t.oracle.twin.last_trip))
+        t.relieve(provoke)
+        t.alive(part_ns)
+    _look(t)
+    if t.state != before:
+        raise Broken(Judgement(False, r.id, "no trip: the condition had gone"), "", " ".join(t.oracle.twin.last_trip))
+
+
+@purpose("trip", "latch", 3)
+def latch(t: Tester, r: Requirement) -> None:
+    trip, provoke = _happen(t, r)
+    t.relieve(provoke)
+    t.alive(NS_PER_S)
+    _look(t)
+    t.alive(20 * NS_PER_S if t.session.held else NS_PER_S)
+    _look(t)
+    if t.state != trip.to:
+        raise Broken(Judgement(False, r.id, f"still {trip.to}"), "", f"state {t.state}")
+    safe = t.vow.document.trial.safe
+    if safe is not None:
+        t.act(safe)
+        _look(t)
+    for name, action in t.vow.actions.items():
+        if trip.to not in action.to:
+            t.act(name)
+    _look(t)
+
+
+@purpose("trip", "clears", 3)
+def clears(t: Tester, r: Requirement) -> None:
+    trip, provoke = _happen(t, r)
+    clear = next((a.name for a in t.vow.actions.values() if ("clear_trip", "") in a.does and trip.to in a.to), None)
+    if clear is None:
+        raise NotSelected("no action clears it")
+    condition = trip.cleared_when if trip.cleared_when is not None else trip.when
+    readings = [name for name in condition.names if t.vow.points[name].source == "signal"]
+    # The relay has opened, the source has recovered: give readings time to show it.
+    t.alive(t.vow.document.trial.settle)
+    t.oracle.twin.readings = {name: _about(t, name) for name in readings}
+    try:
+        t.act(clear)
+    finally:
+        t.oracle.twin.readings = {}
+    _look(t)
+    if t.state == trip.to:
+        t.relieve(provoke)
+        t.clear()
+        _look(t)
+
+
+def _about(t: Tester, name: str) -> tuple[int, int]:
+    counts = t.read(name)
+    width = _width(t, name)
+    return counts - width, counts + width

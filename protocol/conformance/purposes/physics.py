@@ -1,0 +1,405 @@
+"""Purposes about what always holds: limits, derating, fan, laws, records, promises."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from decimal import Decimal
+from fractions import Fraction
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.behaviour import do, target_state
+from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from protocol.device import NS_PER_S
+from protocol.document.model import Provoke, Record
+from protocol.document.requirements import Requirement
+from protocol.expression import Expression
+from protocol.message import Reply
+from protocol.oracle import Judgement
+from protocol.record import layout, parts_of
+from protocol.vow import part_bytes
+
+CONSISTENT_READS = 3
+
+
+def _states(t: Tester, names: Sequence[str] | None) -> list[str]:
+    """States to look in, those that these hands may use."""
+    wanted = list(names) if names is not None else [t.vow.initial]
+    usable = [state for state in wanted if t.energise or not t.vow.states[state].energised]
+    if not usable:
+        raise NotSelected("it holds in states that handle power; that needs a simulated instrument or an envelope")
+    return usable
+
+
+def _arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
+    t.home()
+    if provoke is not None and provoke.state == state:
+        t.arrange(provoke)
+        for event, value in provoke.bench.items():
+            t.bench(event, value)
+    else:
+        t.prepare()
+        t.goto(state)
+
+
+def _values(t: Tester, names: Sequence[str]) -> dict[str, Fraction | int | str]:
+    """Readings and settings, asked one after another."""
+    values: dict[str, Fraction | int | str] = {}
+    for name in names:
+        entry = t.vow.points[name]
+        reply = t.ask(name)
+        if entry.scale is not None:
+            parsed = entry.number.parse(reply.words[0])
+            assert parsed is not None
+            values[name] = parsed[0] * entry.number.step
+        else:
+            values[name] = reply.words[0]
+    return values
+
+
+def _steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -> None:
+    """The condition holds once settled; on a running clock one of a few tries may be off, as readings move."""
+    t.alive(max(settle_ns, t.vow.document.trial.settle))
+    names = sorted(condition.names)
+    wrong: dict[str, Fraction | int | str] = {}
+    for _ in range(CONSISTENT_READS):
+        values = _values(t, names)
+        if condition.truth(values):
+            if not wrong or not t.session.held:
+                t.keep(requirement)
+                return
+        else:
+            wrong = values
+            if t.session.held:
+                break
+        t.alive(settle_ns)
+    shown = ", ".join(f"{name} {float(v):g}" if not isinstance(v, str) else f"{name} {v}" for name, v in wrong.items())
+    raise Broken(Judgement(False, requirement, condition.text), f"ask {', '.join(names)}", shown)
+
+
+@purpose("limit", "", 3)
+def limit(t: Tester, r: Requirement) -> None:
+    rule = t.vow.document.limits[r.element]
+    tried = False
+    for state in _states(t, rule.armed_in):
+        try:
+            _arrive(t, state, rule.provoke)
+        except NotSelected:
+            continue
+        tried = True
+        t.alive(max(rule.settle, t.vow.document.trial.settle))
+        names = {rule.of}
+        for bound in (rule.low, rule.high):
+            if bound is not None:
+                names |= bound.names
+        values = _values(t, sorted(names))
+        entry = t.vow.points[rule.of]
+        reading = values[rule.of]
+        assert not isinstance(reading, str)
+        slack = entry.range_error + abs(reading) * entry.reading_error + entry.number.step
+        low = rule.low.number(values) if rule.low is not None else None
+        high = rule.high.number(values) if rule.high is not None else None
+        if (low is not None and reading < low - slack) or (high is not None and reading > high + slack):
+            due = " and ".join(
+                text
+                for text, bound in ((f"at least {low and float(low):g}", low), (f"at most {high and float(high):g}", high))
+                if bound is not None
+            ) if (low is not None or high is not None) else ""
+            raise Broken(Judgement(False, r.id, f"{rule.of} {due}"), f"ask {rule.of}", f"{float(reading):g}")
+        t.keep(r.id)
+    if not tried:
+        raise NotSelected("none of its states can be reached here")
+
+
+@purpose("derating", "", 4)
+def derating(t: Tester, r: Requirement) -> None:
+    rule = t.vow.document.derating
+    assert rule is not None
+    if rule.power is None or rule.provoke is None:
+        raise NotSelected("the document does not say how to warm it up (`provoke`, `power`)")
+    if not t.session.held:
+        raise NotSelected("warming up takes too long on a clock that cannot be advanced")
+    if not t.energise:
+        raise NotSelected("needs a simulated instrument or an envelope")
+    _arrive(t, rule.provoke.state, rule.provoke)
+    entry = t.vow.points[rule.power]
+    heat = t.vow.points[rule.temperature]
+    steps = 24
+    seen_hot = False
+    for _ in range(steps):
+        t.alive(rule.provoke.within // steps)
+        if t.state != rule.provoke.state:
+            break
+        values = _values(t, [rule.temperature, rule.power, rule.ceiling])
+        celsius, power, ceiling = (values[name] for name in (rule.temperature, rule.power, rule.ceiling))
+        assert not isinstance(celsius, str) and not isinstance(power, str) and not isinstance(ceiling, str)
+        # The device knows the temperature to its accuracy: allow what the coolest reading would.
+        coolest = celsius - heat.range_error - heat.number.step
+        start, end, floor = (Fraction(each) for each in (rule.start, rule.end, rule.floor))
+        share = 1 - (1 - floor) * min(max((coolest - start) / (end - start), Fraction(0)), Fraction(1))
+        slack = entry.range_error + power * entry.reading_error + Fraction(1, 2)
+        if power > ceiling * share + slack:
+            due = f"{rule.power} at most {float(ceiling * share):.2f} at {float(celsius):g}"
+            raise Broken(Judgement(False, r.id, due), f"ask {rule.power}", f"{float(power):g}")
+        seen_hot = seen_hot or coolest > start
+    if not seen_hot:
+        raise NotSelected("it did not get warm enough to derate")
+    t.keep(r.id)
+
+
+def _warm(t: Tester) -> tuple[str, str]:
+    """The bench event that warms what the fan follows, or NotSelected."""
+    fan = t.vow.document.fan
+    assert fan is not None
+    if not t.session.held:
+        raise NotSelected("warming up takes too long on a clock that cannot be advanced")
+    for event, declared in t.declared.items():
+        if fan.temperature in declared.moves and event in t.events and declared.base is not None:
+            return event, str(declared.base)
+    raise NotSelected("no bench event is known to move its temperature (`moves`)")
+
+
+def _fan_walk(t: Tester, requirement: str) -> None:
+    """Warm up and cool down in steps; the duty must be one that curve and hysteresis allow."""
+    fan = t.vow.document.fan
+    assert fan is not None
+    event, base = _warm(t)
+    heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
+    levels = [(Fraction(level.at), Fraction(level.duty)) for level in fan.levels]
+    slack = heat.range_error / 4 + 2 * heat.number.step
+    within_ns = t.declared[event].moves[fan.temperature]
+    top = levels[-1][0] + 12
+    targets = [Fraction(base), *(at + 3 for at, _ in levels), top]
+    walk = [*targets, *(at - Fraction(fan.hysteresis) / 2 for at, _ in reversed(levels)), Fraction(base)]
+    warmest = coolest = None
+    for target in walk:
+        t.bench(event, Decimal(int(target)))
+        for _ in range(8):
+            t.alive(max(within_ns // 16, 2 * fan.tick))
+            values = _values(t, [fan.temperature, fan.duty])
+            celsius, share = values[fan.temperature], values[fan.duty]
+            assert not isinstance(celsius, str) and not isinstance(share, str)
+            given = share / 100 if duty.number.unit == "%" else share
+            on = max((d for at, d in levels if celsius - slack >= at), default=Fraction(0))
+            off = max((d for at, d in levels if celsius + slack >= at - Fraction(fan.hysteresis)), default=Fraction(0))
+            if not on - duty.number.step <= given <= off + duty.number.step:
+                due = f"{fan.duty} from {float(on):g} to {float(off):g} at {float(celsius):g}"
+                raise Broken(Judgement(False, requirement, due), f"ask {fan.duty}", f"{float(given):g}")
+            warmest = celsius if warmest is None else max(warmest, celsius)
+            coolest = celsius if coolest is None else min(coolest, celsius)
+    if warmest is None or warmest < levels[0][0]:
+        raise NotSelected("it did not get warm enough for the fan to start")
+    t.keep(requirement)
+
+
+@purpose("fan", "curve", 4)
+def fan_curve(t: Tester, r: Requirement) -> None:
+    _fan_walk(t, r.id)
+
+
+@purpose("fan", "hysteresis", 5)
+def fan_hysteresis(t: Tester, r: Requirement) -> None:
+    """Warm past a level, cool to just below where it began: the level stays; cool further: it goes."""
+    fan = t.vow.document.fan
+    assert fan is not None
+    event, _ = _warm(t)
+    within_ns = t.declared[event].moves[fan.temperature]
+    duty = t.vow.points[fan.duty]
+    level = fan.levels[min(1, len(fan.levels) - 1)]
+    below = fan.levels[min(1, len(fan.levels) - 1) - 1] if len(fan.levels) > 1 else None
+    t.bench(event, Decimal(int(level.at) + 3))
+    t.alive(within_ns)
+    steps = 200
+    t.bench(event, Decimal(int(level.at - fan.hysteresis)) - 3)
+    before = Fraction(level.duty)
+    for _ in range(steps):
+        values = _values(t, [fan.temperature, fan.duty])
+        celsius, share = values[fan.temperature], values[fan.duty]
+        assert not isinstance(celsius, str) and not isinstance(share, str)
+        given = share / 100 if duty.number.unit == "%" else share
+        if given < before - duty.number.step:
+            edge = Fraction(level.at) - Fraction(fan.hysteresis)
+            slack = 2 * t.vow.points[fan.temperature].number.step + 1
+            if not edge - slack - 1 <= celsius <= edge + slack:
+                due = f"the level left at about {float(edge):g}"
+                raise Broken(Judgement(False, r.id, due), f"ask {fan.temperature}", f"{float(celsius):g}")
+            t.keep(r.id)
+            return
+        t.alive(max(within_ns // steps, fan.tick))
+    if below is not None:
+        raise Broken(Judgement(False, r.id, "the level left once it is cool"), f"ask {fan.duty}", f"still {float(before):g}")
+
+
+@purpose("fan", "tick", 5)
+def fan_tick(t: Tester, r: Requirement) -> None:
+    """While it warms, the duty changes at most once in a tick."""
+    fan = t.vow.document.fan
+    assert fan is not None
+    event, _ = _warm(t)
+    t.bench(event, Decimal(int(fan.levels[-1].at) + 20))
+    last = None
+    changed_ns = None
+    for _ in range(240):
+        value = t.read(fan.duty)
+        if last is not None and value != last:
+            now_ns = t.now_ns
+            if changed_ns is not None and now_ns - changed_ns < fan.tick // 2:
+                due = f"at least {fan.tick / NS_PER_S:g} s between changes of {fan.duty}"
+                raise Broken(Judgement(False, r.id, due), f"ask {fan.duty}", f"{(now_ns - changed_ns) / 1e9:g} s")
+            changed_ns = now_ns
+        last = value
+        t.alive(fan.tick // 4)
+    t.keep(r.id)
+
+
+# ------------------------------------------------------------------------------------------------------ laws
+
+
+@purpose("law", "", 3)
+def law(t: Tester, r: Requirement) -> None:
+    rule = t.vow.document.laws[r.element]
+    tried = False
+    for state in _states(t, rule.armed_in):
+        try:
+            _arrive(t, state, rule.provoke)
+        except NotSelected:
+            continue
+        if rule.holds is not None:
+            _steady(t, rule.holds, r.id, rule.settle)
+        elif rule.integral_of is not None and rule.counter is not None:
+            _integral(t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle)
+        else:
+            assert rule.never_falls is not None and rule.while_rises is not None
+            _never_falls(t, r, rule.never_falls, rule.while_rises)
+        tried = True
+    if not tried:
+        raise NotSelected("none of its states can be reached here")
+
+
+def _integral(t: Tester, r: Requirement, reading: str, counter: str, tolerance: Fraction, settle_ns: int) -> None:
+    """Sum the reading over time (trapezoids) and compare with what the counter gained."""
+    t.alive(settle_ns)
+    entry, total = t.vow.points[reading], t.vow.points[counter]
+    seconds = 120 if t.session.held else 4
+    steps = 24
+    began_counts, began_ns = t.read(counter), t.now_ns
+    sum_steps = Fraction(0)
+    last, last_ns = t.read(reading), t.now_ns
+    for _ in range(steps):
+        t.alive(seconds * NS_PER_S // steps)
+        now, now_ns = t.read(reading), t.now_ns
+        sum_steps += Fraction(now + last, 2) * entry.number.step * Fraction(now_ns - last_ns, NS_PER_S)
+        last, last_ns = now, now_ns
+    gained = (t.read(counter) - began_counts) * total.number.step * Fraction(total.si / float(total.number.step))
+    span = Fraction(t.now_ns - began_ns, NS_PER_S)
+    # Half a step of the counter at either end, the reading's accuracy all along, and a sample period of delay.
+    unit = Fraction(total.si / float(total.number.step))
+    slack = tolerance * abs(sum_steps) + total.number.step * unit
+    slack += span * (entry.range_error + abs(Fraction(last)) * entry.number.step * entry.reading_error)
+    slack += abs(last * entry.number.step) * Fraction(entry.period_ns + total.period_ns, NS_PER_S) * 2
+    if not t.session.held:
+        slack += abs(last * entry.number.step) * Fraction(2 * HOST_SLACK_NS, NS_PER_S)
+    if abs(gained - sum_steps) > slack:
+        due = f"{counter} gains {float(sum_steps / unit):.5g} within {float(slack / unit):.2g}"
+        raise Broken(Judgement(False, r.id, due), f"ask {counter}", f"gained {float(gained / unit):.5g}")
+    t.keep(r.id)
+
+
+def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
+    event = None
+    for name, declared in t.declared.items():
+        if rises in declared.moves and name in t.events and declared.base is not None and declared.other is not None:
+            event = name
+            break
+    if event is None or not t.session.held:
+        raise NotSelected(f"no bench event is known to move {rises} (`moves`), or the clock cannot be held")
+    declared = t.declared[event]
+    t.bench(event, declared.other if declared.other is not None else Decimal(0))
+    last: tuple[int, int] | None = None
+    for _ in range(40):
+        t.alive(declared.moves[rises] // 40)
+        now = t.read(rises), t.read(falls)
+        if last is not None and now[0] >= last[0] and now[1] < last[1]:
+            entry = t.vow.points[falls]
+            due = f"{falls} at least {' '.join(entry.words(last[1]))}"
+            raise Broken(Judgement(False, r.id, due), f"ask {falls}", " ".join(entry.words(now[1])))
+        last = now
+    t.keep(r.id)
+
+
+# --------------------------------------------------------------------------------------------------- records
+
+
+@purpose("record", "layout", 2)
+def record_layout(t: Tester, r: Requirement) -> None:
+    record = t.vow.document.records[r.element]
+    entry = next((each for each in t.vow.points.values() if each.record == r.element), None)
+    if entry is None:
+        raise NotSelected("no point answers its parts")
+    has_series = any(field.count > 1 for field in record.fields)
+    if has_series:
+        action = next((a for a in t.vow.actions.values() if ("capture", r.element) in a.does), None)
+        if action is None:
+            raise NotSelected("no action fills it")
+        t.prepare()
+        t.goto(target_state(t, action))
+        t.alive(t.vow.document.trial.settle)
+        do(t, action)
+    parsed = _parse(t, r, entry.name, record)
+    for field in record.fields:
+        if isinstance(field.value, int):
+            _same(t, r, field.name, parsed[field.name], field.value)
+        elif field.count == 1:
+            point = t.vow.points[field.value]
+            value = t.oracle.twin.value(point, t.now_ns) if point.source != "signal" else None
+            if value is not None:
+                _same(t, r, field.name, parsed[field.name], value if isinstance(value, int) else point.choices.index(value))
+        else:
+            point = t.vow.points[field.value]
+            if point.source == "signal":
+                _plausible(t, r, field.name, parsed[field.name], point.name)
+
+
+def _parse(t: Tester, r: Requirement, name: str, record: Record) -> dict[str, int | list[int]]:
+    data = b""
+    count = parts_of(record, part_bytes(t.vow, t.vow.points[name]))
+    for index in range(count):
+        reply: Reply = t.say(f"ask {name} {index}")
+        data += bytes.fromhex(reply.words[1])
+    parsed = layout(record).parse(data)
+    return {field.name: parsed[field.name] for field in record.fields}
+
+
+def _same(t: Tester, r: Requirement, field: str, seen: object, due: object) -> None:
+    if seen != due:
+        raise Broken(Judgement(False, r.id, f"field {field} is {due}"), "", f"{seen}")
+    t.keep(r.id)
+
+
+def _plausible(t: Tester, r: Requirement, field: str, series: object, name: str) -> None:
+    """A series of a steady reading is about what the reading shows now."""
+    assert not isinstance(series, int)
+    values = list(series)  # type: ignore[call-overload]
+    entry = t.vow.points[name]
+    now = t.read(name)
+    width = 4 * entry.range_error / entry.number.step + abs(now) * 4 * entry.reading_error + 10
+    if any(abs(value - now) > width for value in values):
+        raise Broken(Judgement(False, r.id, f"field {field} about {now}"), "", f"{min(values)} to {max(values)}")
+
+
+@purpose("promise", "", 1)
+def promise(t: Tester, r: Requirement) -> None:
+    if r.element == "quiet":
+        t.quiet()
+        if t.session.held:
+            t.wait(5 * NS_PER_S)
+        t.quiet()
+        t.keep(r.id)
+        return
+    work = PROMISES.get(r.element)
+    if work is None:
+        raise NotSelected("a promise in words; no check is entered for it")
+    work(t, r)
+
+
+PROMISES: dict[str, Callable[[Tester, Requirement], None]] = {}
+"""Checks for promises in words, by id; a project enters its own here."""

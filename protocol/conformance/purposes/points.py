@@ -1,0 +1,338 @@
+"""Purposes about points: what can be asked and put."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from fractions import Fraction
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.tester import Broken, NotSelected, Tester
+from protocol.document.requirements import Requirement
+from protocol.oracle import Judgement
+from protocol.record import parts_of
+from protocol.vow import PointEntry, Value, part_bytes, record_of
+
+
+def entry_of(t: Tester, r: Requirement) -> PointEntry:
+    """The point that the requirement is about."""
+    return t.vow.points[r.element]
+
+
+def enable(t: Tester, entry: PointEntry) -> None:
+    """Go where the setting can be put."""
+    if entry.set_in is not None and t.state not in entry.set_in:
+        t.goto(_nearest(t, entry.set_in))
+
+
+def _nearest(t: Tester, states: frozenset[str]) -> str:
+    quiet = [state for state in t.vow.states if state in states and not t.vow.states[state].energised]
+    return t.vow.initial if t.vow.initial in states else (quiet or sorted(states))[0]
+
+
+def other_value(t: Tester, entry: PointEntry) -> Value:
+    """A value in force now that differs from the present one."""
+    present = t.setting(entry.name)
+    if entry.scale is None:
+        return next(choice for choice in entry.choices if choice != present)
+    low, high = t.bounds(entry)
+    for counts in ((low + high) // 2, low, high):
+        if counts != present:
+            return counts
+    raise NotSelected(f"{entry.name} can only be {present} here")
+
+
+@purpose("point", "readable", 0)
+def readable(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    if entry.kind == "record":
+        last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+        for index in {0, last}:
+            t.say(f"ask {entry.name} {index}")
+        t.say(f"ask {entry.name} {last + 1}")
+        t.say(f"ask {entry.name}")
+        t.say(f"ask {entry.name} 0.0")
+    else:
+        t.ask(entry.name)
+
+
+@purpose("point", "unit", 0)
+def unit(t: Tester, r: Requirement) -> None:
+    t.ask(r.element, tag=False)
+
+
+@purpose("point", "access", 1)
+def access(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    if not entry.settable:
+        value = " ".join(entry.words(0 if entry.scale is not None else (entry.choices or ("x",))[0]))
+        t.say(f"put {entry.name} {value}")
+    t.say(f"act {entry.name}")
+    if entry.kind != "record":
+        t.say(f"ask {entry.name} 1")
+
+
+@purpose("point", "default", 1)
+def default(t: Tester, r: Requirement) -> None:
+    # The way home has put every default back; ask whether it did.
+    entry = entry_of(t, r)
+    enable(t, entry)
+    t.put(entry.name, other_value(t, entry))
+    t.home()
+    with t.blaming("default"):
+        t.ask(entry.name)
+
+
+@purpose("point", "choices", 2)
+def choices(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    if not entry.settable:
+        t.ask(entry.name)
+        return
+    enable(t, entry)
+    for choice in entry.choices[1:] + entry.choices[:1]:
+        if entry.system == "guard":
+            continue  # the guard has purposes of its own
+        t.put(entry.name, choice)
+        t.ask(entry.name)
+    if entry.system == "notices":
+        t.put(entry.name, "on")
+    first = entry.choices[0]
+    for wrong in (first[:-1] or "x", first + first[-1], "0", first.upper(), f"{first} {first}"):
+        if wrong not in entry.choices:
+            t.say(f"put {entry.name} {wrong}")
+    t.say(f"put {entry.name}")
+    t.ask(entry.name)
+
+
+@purpose("point", "quantum", 2)
+def quantum(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    scale = entry.number
+    enable(t, entry)
+    low, high = t.bounds(entry)
+    middle = (low + high) // 2
+    wanted = dict.fromkeys((middle, min(middle + 1, high), t.random.randint(low, high)))
+    for counts in wanted:
+        t.put(entry.name, counts)
+        t.ask(entry.name)
+    # Half a step more, and one digit more than half a step less, both checked because they have more digits.
+    if scale.digits < 8 and low <= middle < high:
+        half = Fraction(1, 2)
+        for share in (half, half - Fraction(1, 10)):
+            value = (middle + share) * scale.step
+            digits = scale.digits + 2
+            shown = f"{float(value):.{digits}f}" if abs(value) < 10**6 else ""
+            if shown and len(shown.replace(".", "").replace("-", "")) <= 9 and Fraction(shown) == value:
+                t.say(f"put {entry.name} {shown}", check=True)
+                t.ask(entry.name)
+        t.guard_off()
+    t.say(f"put {entry.name}")
+    t.say(f"put {entry.name} x")
+
+
+@purpose("point", "bounds", 2)
+def bounds(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    enable(t, entry)
+    _edges(t, entry)
+
+
+def _edges(t: Tester, entry: PointEntry) -> None:
+    scale = entry.number
+    low, high = t.bounds(entry)
+    for counts in (high, high + 1, low, low - 1):
+        if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
+            t.put(entry.name, counts)
+    t.ask(entry.name)
+
+
+@purpose("point", "bounds", 4)
+def dependent_bounds(t: Tester, r: Requirement) -> None:
+    """Limits that depend on other settings, with those moved to other values."""
+    entry = entry_of(t, r)
+    names = set[str]()
+    for limit in (entry.low, entry.high):
+        if limit is not None:
+            names |= limit.names
+    if not names:
+        return
+    for name in sorted(names):
+        t.home()
+        other = t.vow.points[name]
+        enable(t, other)
+        low, high = t.bounds(other)
+        for counts in dict.fromkeys((low + (high - low) // 3, low, high, low + (high - low) // 7)):
+            t.put(name, counts)
+            enable(t, entry)
+            _edges(t, entry)
+            # Leave room for the next value of the other setting.
+            if t.setting(entry.name) != entry.default:
+                low_now, high_now = t.bounds(entry)
+                default = entry.default
+                assert isinstance(default, int)
+                t.put(entry.name, min(max(default, low_now), high_now))
+
+
+@purpose("point", "set_in", 3)
+def set_in(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    enable(t, entry)
+    value = other_value(t, entry)
+    t.put(entry.name, value)
+    assert entry.set_in is not None
+    tried = False
+    for state in t.vow.states:
+        if state in entry.set_in or (t.vow.states[state].energised and not t.energise):
+            continue
+        try:
+            t.prepare()
+            t.goto(state)
+        except NotSelected:
+            continue
+        tried = True
+        t.put(entry.name, entry.default)
+        t.ask(entry.name)
+        t.home()
+    if not tried:
+        raise NotSelected("no state in which it is refused can be reached")
+
+
+@purpose("point", "saved", 5)
+def saved(t: Tester, r: Requirement) -> None:
+    """Once for all saved settings, because a store wears out."""
+    if "saved" in t.done:
+        t.keep(r.id)
+        return
+    save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
+    if save is None:
+        raise NotSelected("no action saves")
+    if "power" not in t.abilities and _reboot(t) is None:
+        raise NotSelected("nothing boots the instrument: no rig that can cut its power, no action that reboots")
+    moved: list[PointEntry] = []
+    for entry in t.vow.settings:
+        with suppress(NotSelected):
+            if entry.set_in is None or t.vow.initial in entry.set_in:
+                t.put(entry.name, other_value(t, entry))
+                moved.append(entry)
+    for entry in t.vow.settings:
+        if entry.set_in is not None and t.vow.initial not in entry.set_in:
+            with suppress(NotSelected):
+                enable(t, entry)
+                t.put(entry.name, other_value(t, entry))
+                moved.append(entry)
+    _go_to_act(t, save)
+    t.act(save)
+    for entry in moved[:1]:
+        enable(t, entry)
+        t.put(entry.name, entry.default)
+    restart(t)
+    with t.blaming("saved"):
+        for entry in t.vow.settings:
+            t.ask(entry.name)
+    # And a save of the defaults, so that the next boot is as the first.
+    t.home()
+    _go_to_act(t, save)
+    t.act(save)
+    restart(t)
+    with t.blaming("saved"):
+        for entry in t.vow.settings:
+            t.ask(entry.name)
+    t.done.add("saved")
+
+
+def _go_to_act(t: Tester, name: str) -> None:
+    action = t.vow.actions[name]
+    if t.state not in action.to:
+        t.goto(_nearest(t, frozenset(action.to)))
+
+
+def _reboot(t: Tester) -> str | None:
+    return next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
+
+
+def restart(t: Tester) -> None:
+    """Boot the instrument: by its own supply where the rig can, else by its own action."""
+    name = _reboot(t)
+    if "power" in t.abilities:
+        t.power_cycle()
+    elif name is not None:
+        _go_to_act(t, name)
+        t.act(name)
+        t.booted_by("request")
+    else:
+        raise NotSelected("nothing boots the instrument")
+
+
+@purpose("point", "fresh", 4)
+def fresh(t: Tester, r: Requirement) -> None:
+    """Turn the bench and see the reading follow in time."""
+    entry = entry_of(t, r)
+    for event, declared in t.declared.items():
+        within_ns = declared.moves.get(entry.name)
+        if within_ns is None or declared.other is None or declared.base is None:
+            continue
+        if not t.session.held and within_ns > 2_000_000_000:
+            continue
+        if within_ns > 2_000_000_000:
+            t.alive(within_ns)  # what was before may still linger
+        before = t.read(entry.name)
+        t.bench(event, declared.other)
+        t.alive(max(within_ns, entry.period_ns))
+        after = t.read(entry.name)
+        expect_moved(t, entry, before, after, f"{event} went from {declared.base} to {declared.other}")
+        return
+    raise NotSelected("no bench event is known to move it (`moves`)")
+
+
+def expect_moved(t: Tester, entry: PointEntry, before: int, after: int, why: str) -> None:
+    """The reading must have left the neighbourhood of its old value."""
+    scale = entry.number
+    width = 2 * (entry.range_error + abs(before * scale.step) * entry.reading_error) + 2 * scale.step
+    if abs(after - before) * scale.step <= width:
+        raise Broken(
+            Judgement(False, f"point.{entry.name}.fresh", f"another value, for {why}"),
+            f"ask {entry.name}",
+            " ".join(("ok", *entry.words(after))),
+        )
+
+
+@purpose("point", "derived", 3)
+def derived(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    assert entry.derived is not None
+    t.ask(entry.name)
+    for name in sorted(entry.derived.names):
+        point = t.vow.points[name]
+        if point.source == "setting":
+            enable(t, point)
+            t.put(name, other_value(t, point))
+            t.ask(entry.name)
+    measured = [name for name in entry.derived.names if t.vow.points[name].source == "signal"]
+    if measured and t.session.held:
+        # On a held clock the readings taken now are the ones it is made of.
+        exact = {name: (t.read(name),) * 2 for name in measured}
+        t.oracle.twin.readings = dict(exact)
+        try:
+            t.ask(entry.name)
+        finally:
+            t.oracle.twin.readings = {}
+
+
+@purpose("point", "local", 4)
+def local(t: Tester, r: Requirement) -> None:
+    entry = entry_of(t, r)
+    t.need("bench")
+    if f"panel.{entry.name}" not in t.events:
+        raise NotSelected("needs a rig that can turn the front panel")
+    t.panel_control("local")
+    t.ask("panel.control")
+    t.panel_turn(entry.name, other_value(t, entry))
+    t.ask(entry.name)
+    t.put(entry.name, entry.default)
+    t.ask(entry.name)
+    for action in t.vow.actions.values():
+        if t.vow.initial in action.to and action.takes_ticket is None and ("reboot", "") not in action.does:
+            t.act(action.name)
+    t.panel_control("remote")
+    t.put(entry.name, entry.default)
+    t.ask(entry.name)

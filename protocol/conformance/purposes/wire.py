@@ -1,0 +1,683 @@
+"""Purposes about the wire itself: lines, checks, tags, tickets, notices (`spec/wire.md`)."""
+
+from __future__ import annotations
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.points import enable, other_value, restart
+from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from protocol.document.requirements import Requirement
+from protocol.message import Request, check_of
+from protocol.oracle import Judgement
+from protocol.vow import ActionEntry, PointEntry
+
+
+def a_number(t: Tester) -> PointEntry:
+    """A number that can be put in the initial state, with a unit if there is one."""
+    found = [
+        entry
+        for entry in t.vow.settings
+        if entry.scale is not None and (entry.set_in is None or t.vow.initial in entry.set_in)
+    ]
+    if not found:
+        raise NotSelected("the document has no number that can be put in the initial state")
+    return min(found, key=lambda entry: (entry.number.unit == "1", entry.low is not None, -entry.number.digits))
+
+
+def a_choice(t: Tester) -> PointEntry | None:
+    """A stored choice that can be put in the initial state."""
+    for entry in t.vow.settings:
+        if entry.scale is None and (entry.set_in is None or t.vow.initial in entry.set_in):
+            return entry
+    return None
+
+
+def giver(t: Tester) -> ActionEntry:
+    """The action that gives tickets."""
+    return next(action for action in t.vow.actions.values() if action.gives_ticket_ns is not None)
+
+
+def taker(t: Tester) -> ActionEntry | None:
+    """An action that takes one, in a state that the giver leads to."""
+    targets = set(giver(t).to.values())
+    for action in t.vow.actions.values():
+        if action.takes_ticket is not None and action.guard is None and targets & set(action.to):
+            return action
+    return None
+
+
+def put_line(t: Tester, entry: PointEntry, counts: int) -> str:
+    """A put of a number in full."""
+    return f"put {entry.name} {' '.join(entry.words(counts))}"
+
+
+@purpose("wire", "framing", 0)
+def framing(t: Tester, r: Requirement) -> None:
+    t.raw(b"ask self.state\r\n")
+    t.raw(b"\n\r\n\n")
+    t.quiet()
+    t.raw(b"ask self.state\n")
+    for line in (b"ask  self.state", b" ask self.state", b"ask self.state ", b"ask\tself.state"):
+        t.line(line)
+    t.raw(b"ask self.state\r\r\n")
+    t.raw(b"ask self.\rstate\n")
+    t.raw(b"\rask self.state\n")
+    t.raw(b"ask self.state\nask self.state\n")
+    t.raw(b"ask self.state\n", pieces=7)
+
+
+@purpose("wire", "length", 1)
+def length(t: Tester, r: Requirement) -> None:
+    limit = t.vow.document.wire.line_limit
+    exact = b"ask self.state " + b"x" * (limit - len("ask self.state "))
+    t.line(exact)
+    t.raw(exact + b"\r\n")
+    t.line(exact + b"x")
+    t.raw(exact + b"x\r\n")
+    t.raw(exact + b"\rx\n")
+    for size in (limit + 2, 2 * limit, 255 + limit, 256 + limit, 1024):
+        t.line(b"x" * size)
+    # The tail of a line that is too long is no command.
+    entry = a_number(t)
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    command = put_line(t, entry, value).encode()
+    for pad in (limit, limit + 1, 2 * limit, 256):
+        t.line(b"x" * pad + b" " + command)
+        t.line(b"x" * pad + command)
+    t.ask(entry.name)
+    t.line(b"@1f " + exact)
+
+
+@purpose("wire", "syntax", 1)
+def syntax(t: Tester, r: Requirement) -> None:
+    for line in (
+        b"x", b"ask", b"ask ", b"Ask self.state", b"ASK self.state", b"get self.state", b"asks self.state",
+        b"ask Self.state", b"ask self..state", b"ask .self", b"ask self.", b"ask 1self", b"ask self-state",
+        b"ask self.1state", b"ask _self", b"@ ask self.state", b"@12345 ask self.state", b"@1F ask self.state",
+        b"@1g ask self.state", b"@1f  ask self.state", b"@1f", b"@1f ", b"@1f ask", b"1f ask self.state",
+        b"@1f ask Self", b"@1f@2 ask self.state", b"ask self.state ~", b"ask self.state ~123",
+        b"ask self.state ~12345", b"ask self.state ~abcd", b"~1234", b"ask ~1234", b"note 1 boot power",
+        b"ok", b"refuse syntax", b"@1f ok",
+    ):  # fmt: skip
+        t.line(line)
+    for byte in (0x00, 0x01, 0x07, 0x08, 0x09, 0x0B, 0x1B, 0x1F, 0x7F, 0x80, 0xA0, 0xC3, 0xFE, 0xFF):
+        t.raw(b"ask self.st" + bytes((byte,)) + b"ate\n")
+        t.raw(b"@2a ask self.state" + bytes((byte,)) + b"\n")
+    t.raw(bytes((0x80 | value if value != 0x0A else value) for value in b"ask self.state\n"))
+    t.ask("self.state")
+
+
+@purpose("wire", "resync", 1)
+def resync(t: Tester, r: Requirement) -> None:
+    for garbage in (b"\xff\x00\xfe", b"@@@@", b"put ", bytes(range(0x20, 0x7F)), b"\x00" * 40, b"~0000 ~0000"):
+        t.raw(garbage + b"\nask self.state\n")
+    noise = bytes(t.random.randrange(256) for _ in range(400)).replace(b"\n", b"?")
+    t.raw(noise + b"\n")
+    t.raw(b"ask self.state\n")
+    t.quiet()
+
+
+@purpose("wire", "idle", 3)
+def idle(t: Tester, r: Requirement) -> None:
+    wire = t.vow.document.wire
+    entry = a_number(t)
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    command = put_line(t, entry, value)
+    if not t.session.held and wire.idle_typing > 5 * 10**9:
+        raise NotSelected("waiting for the idle time takes too long on a clock that cannot be advanced")
+    for idle_ns, checked in ((wire.idle_typing, False), (wire.idle_checked, True)):
+        margin_ns = max(idle_ns // 50, 1 if t.session.held else 3 * HOST_SLACK_NS)
+        line = Request(None, "ask", entry.name, (), checked).line()
+        if checked:
+            t.say("put link.guard on")
+            command_line = Request(None, *_words(command), checked).line()
+        else:
+            command_line = command.encode()
+        cut = len(command_line) // 2
+        # Within the idle time the line goes on.
+        t.raw(line[:5])
+        t.wait(idle_ns - margin_ns)
+        t.raw(line[5:] + b"\n")
+        # After it, the rest of the line is nothing, and neither is a whole command behind it.
+        t.raw(command_line[:cut])
+        t.wait(idle_ns + margin_ns)
+        t.raw(command_line[cut:] + b"\n")
+        t.quiet()
+        t.raw(b"xx")
+        t.wait(idle_ns + margin_ns)
+        t.raw(command_line + b"\n")
+        t.quiet()
+        t.ask(entry.name)
+        t.raw(command_line + b"\n")
+        t.ask(entry.name)
+        t.home()
+
+
+def _words(text: str) -> tuple[str, str, tuple[str, ...]]:
+    verb, name, *arguments = text.split(" ")
+    return verb, name, tuple(arguments)
+
+
+@purpose("wire", "tag", 0)
+def tag(t: Tester, r: Requirement) -> None:
+    for each in ("@0", "@1", "@00", "@0f", "@fff", "@0000", "@ffff", "@a9b"):
+        t.line(f"{each} ask self.state".encode())
+        t.line(f"{each} ask no.such".encode())
+    t.line(b"ask self.state")
+    t.line(b"@1f ask self.state ~0000")
+    t.line(b"@1f x")
+
+
+@purpose("wire", "order", 1)
+def order(t: Tester, r: Requirement) -> None:
+    count = t.vow.document.wire.pipeline
+    entry = a_number(t)
+    low, high = t.bounds(entry)
+    lines = []
+    for index in range(count):
+        counts = low + (high - low) * (index + 1) // (count + 1)
+        line = put_line(t, entry, counts) if index % 2 == 0 else f"ask {entry.name}"
+        lines.append(f"{t.new_tag()} {line}\n")
+    t.raw("".join(lines).encode())
+    t.ask(entry.name)
+    t.quiet()
+
+
+@purpose("wire", "unit", 1)
+def unit(t: Tester, r: Requirement) -> None:
+    seen = set[str]()
+    for entry in t.vow.settings:
+        if entry.scale is None or entry.number.unit == "1" or entry.number.unit in seen:
+            continue
+        enable(t, entry)
+        seen.add(entry.number.unit)
+        value = other_value(t, entry)
+        assert isinstance(value, int)
+        number, ours = entry.words(value)
+        for wrong in (f"m{ours}", ours.swapcase(), ours + ours, "x", "1", f"{ours} {ours}"):
+            if wrong != ours:
+                t.say(f"put {entry.name} {number} {wrong}")
+        t.say(f"put {entry.name} {number}")
+        t.say(f"put {entry.name} {number} m{ours}", check=True)
+        t.ask(entry.name)
+        t.home()
+    entry = a_number(t)
+    if entry.number.unit != "1":
+        value = other_value(t, entry)
+        assert isinstance(value, int)
+        t.say(f"put {entry.name} {entry.number.text(value)}", check=True)
+        t.ask(entry.name)
+
+
+@purpose("wire", "exact", 1)
+def exact(t: Tester, r: Requirement) -> None:
+    for entry in t.vow.settings:
+        if entry.scale is None or (entry.set_in is not None and t.vow.initial not in entry.set_in):
+            continue
+        scale = entry.number
+        value = other_value(t, entry)
+        assert isinstance(value, int)
+        # A value that is whole in units, so that fewer digits mean the same.
+        number, *rest = entry.words(value)
+        shorter = number.rstrip("0").rstrip(".") if "." in number else ""
+        for wrong in dict.fromkeys((shorter, number + "0" if "." in number else number + ".0", number[:-1])):
+            if wrong and wrong != number:
+                t.say(" ".join(("put", entry.name, wrong, *rest)))
+        for wrong in (f"+{number}", f"0{number}", f"-{scale.text(0)}", number.replace(".", ","), f"{number}e0", "-", "."):
+            if wrong != number:
+                t.say(" ".join(("put", entry.name, wrong, *rest)))
+        t.ask(entry.name)
+    entry = a_number(t)
+    low, high = t.bounds(entry)
+    whole = next((counts for counts in range(low, high + 1) if counts * entry.number.step % 1 == 0 and counts != t.setting(entry.name)), None)
+    if whole is not None and entry.number.digits:
+        unit_words = entry.words(whole)[1:]
+        short = str(int(whole * entry.number.step))
+        t.say(" ".join(("put", entry.name, short, *unit_words)))
+        t.say(" ".join(("put", entry.name, short, *unit_words)), check=True)
+        t.ask(entry.name)
+
+
+@purpose("wire", "round", 2)
+def rounding(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    scale = entry.number
+    low, high = t.bounds(entry)
+    unit_words = entry.words(low)[1:]
+    if scale.digits >= 7:
+        raise NotSelected("its numbers leave no room for more digits")
+    grain = scale.grain
+
+    def more(counts: int, tail: str) -> str:
+        return scale.text(counts) + ("" if scale.digits else ".") + tail
+
+    middle = (low + high) // 2
+    for counts in (middle, middle + 1, high, high - 1, low):
+        for digit in ("4", "5", "49", "51", "6", "9"):
+            text = more(counts, digit) if grain == 1 else more(counts, "0")
+            if len(text.replace(".", "").replace("-", "")) <= 9:
+                t.say(" ".join(("put", entry.name, text, *unit_words)), check=True)
+                t.ask(entry.name)
+
+
+@purpose("wire", "reasons", 2)
+def reasons(t: Tester, r: Requirement) -> None:
+    """Lines to which several reasons apply; the first of the table is due."""
+    entry = a_number(t)
+    number, *unit_words = entry.words(entry.number.high)
+    over = entry.number.text(entry.number.high + 1)
+    wrong_unit = "xx" if unit_words else ""
+    lines = [
+        "ask no.such ~0000",
+        "ask no.such 1",
+        "put no.such 1.0 A",
+        "act no.such",
+        "put self.state",
+        "put self.state 1",
+        "act self.state 1",
+        f"put {entry.name} x {wrong_unit}".rstrip(),
+        f"put {entry.name} {over} {wrong_unit}".rstrip(),
+        f"put {entry.name} {over}00 {' '.join(unit_words)}".rstrip(),
+        f"put {entry.name} {number} {' '.join(unit_words)} more".replace("  ", " "),
+        f"ask {entry.name} 1",
+        "ask self.vow x",
+    ]
+    for action in t.vow.actions.values():
+        lines += [f"ask {action.name}", f"put {action.name} 1"]
+        if action.takes_ticket is not None:
+            lines += [f"act {action.name} {each}" for each in ("123", "12345", "ABCD", "x", "0000 0000", "00g0")]
+            lines += [f"act {action.name}"]
+        else:
+            lines += [f"act {action.name} 0000"] if ("reboot", "") not in action.does else []
+    for line in lines:
+        t.say(line)
+    # In a state that forbids it: type before state, state before range, unit before state.
+    for setting in t.vow.settings:
+        if setting.set_in is not None and t.vow.initial not in setting.set_in:
+            if setting.scale is not None:
+                scale = setting.number
+                over, *ours = setting.words(scale.high)
+                t.say(" ".join(("put", setting.name, "x", *ours)))
+                t.say(" ".join(("put", setting.name, scale.text(scale.high + 1), *ours)))
+                if ours:
+                    t.say(f"put {setting.name} {over} xx")
+            else:
+                t.say(f"put {setting.name} nosuch")
+    # The guard's check comes before everything that a line says.
+    t.say("put link.guard on")
+    for line in (b"put no.such 1", b"put self.state 1", b"act no.such", f"put {entry.name} x".encode()):
+        t.line(line)
+
+
+@purpose("wire", "reasons", 4)
+def busy(t: Tester, r: Requirement) -> None:
+    """While the panel has control: every other reason comes before `busy`."""
+    t.need("bench")
+    if "panel.control" not in t.events:
+        raise NotSelected("needs a rig that can turn the front panel")
+    entry = a_number(t)
+    scale = entry.number
+    t.panel_control("local")
+    high, *ours = entry.words(scale.high)
+    t.say(" ".join(("put", entry.name, scale.text(scale.high + 1), *ours)))
+    t.say(" ".join(("put", entry.name, "x", *ours)))
+    t.put(entry.name, entry.number.nearest(entry.number.low * entry.number.step))
+    for action in t.vow.actions.values():
+        if ("reboot", "") not in action.does:
+            t.act(action.name)
+    t.put("link.notices" if "link.notices" in t.vow.points else "link.guard", "off")
+    t.panel_control("remote")
+
+
+@purpose("wire", "atomic", 2)
+def atomic(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    scale = entry.number
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    t.put(entry.name, value)
+    number, *ours = entry.words(entry.default if isinstance(entry.default, int) else 0)
+    for line in (
+        f"put {entry.name} {number} xx",
+        " ".join(("put", entry.name, scale.text(scale.high + 1), *ours)),
+        " ".join(("put", entry.name, number, *ours, "~0000")),
+        " ".join(("put", entry.name, number, *ours, "more")),
+        f"put {entry.name} {number}0",
+    ):
+        t.line(line.encode())
+        t.ask(entry.name)
+    choice = a_choice(t)
+    if choice is not None:
+        other = other_value(t, choice)
+        t.say(f"put {choice.name} {other} {other}")
+        t.ask(choice.name)
+    # A refused request has not turned the guard on, whatever its check.
+    t.say("ask no.such", check=True)
+    t.ask("link.guard")
+    t.put(entry.name, value)
+    # Actions that are refused change no state and no setting.
+    for action in t.vow.actions.values():
+        if t.state not in action.to:
+            t.act(action.name)
+    t.ask("self.state")
+    t.ask(entry.name)
+
+
+@purpose("wire", "check", 1)
+def check(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    body = put_line(t, entry, value).encode()
+    right = int(check_of(body), 16)
+    for wrong in {right ^ 1, right ^ 0x8000, right ^ 0xFFFF, (right >> 8) | (right & 0xFF) << 8, 0, 0xFFFF} - {right}:
+        t.line(body + b" ~%04X" % wrong)
+    t.line(b"ask self.state ~0000")
+    t.line(b"ask self.state ~FFFF")
+    t.line(b"@7 act " + next(iter(t.vow.actions)).encode() + b" ~0001")
+    t.ask(entry.name)
+    for bit in range(8):
+        damaged = bytearray(body + b" ~%04X" % right)
+        damaged[4 + bit % (len(body) - 4)] ^= 1 << (bit % 7)
+        if b"\n" not in damaged:
+            t.line(bytes(damaged))
+    t.ask(entry.name)
+    t.say("ask self.state", check=True)
+
+
+@purpose("wire", "guard", 1)
+def guard(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    t.ask("link.guard")
+    t.say("ask self.state", check=True)
+    t.ask("link.guard")
+    plain = put_line(t, entry, value).encode()
+    t.line(plain)
+    t.line(b"@5 " + plain)
+    safe = t.vow.document.trial.safe
+    if safe is not None:
+        t.line(f"act {safe}".encode())
+    t.line(b"put link.guard off")
+    t.ask(entry.name)
+    t.put(entry.name, value)
+    t.ask(entry.name)
+    t.say("put link.guard off", check=True)
+    t.ask("link.guard")
+    t.line(plain)
+    t.say("put link.guard on")
+    t.line(plain)
+    restart(t)
+    t.ask("link.guard")
+    t.line(plain)
+
+
+@purpose("wire", "echo_check", 1)
+def echo_check(t: Tester, r: Requirement) -> None:
+    t.say("ask self.state", tag=False)
+    t.say("ask self.state", check=True)
+    t.say("ask self.state")
+    t.say("ask no.such")
+    t.line(b"x")
+    t.line(b"x" * 600)
+    t.line(b"ask self.state ~0000")
+    t.say("put link.guard off", check=True)
+    t.say("ask self.state")
+    t.say("ask no.such", check=True)
+    t.say("put link.guard on")
+    t.say("put link.guard off", check=True)
+
+
+@purpose("wire", "once", 1)
+def once(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    low, high = t.bounds(entry)
+    first, second = low + (high - low) // 3, low + (high - low) // 2
+    line = f"@a1 {put_line(t, entry, first)}".encode()
+    t.line(line)
+    t.line(line)
+    # A damaged or blank line between does not clear what is remembered.
+    t.line(line + b" ~0000")
+    t.raw(b"\n")
+    t.line(b"x")
+    t.line(line)
+    # An untagged or another request does.
+    t.line(put_line(t, entry, second).encode())
+    t.line(line)
+    t.ask(entry.name)
+    t.line(f"@a2 {put_line(t, entry, second)}".encode())
+    t.line(f"@a1 {put_line(t, entry, second)}".encode())
+    t.line(line)
+    t.ask(entry.name)
+    # What is given again is the reply, not the deed: a ticket is the same one.
+    if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
+        give = giver(t).name
+        t.line(f"@b1 act {give}".encode())
+        t.line(f"@b1 act {give}".encode())
+        t.line(f"@b2 act {give}".encode())
+        t.home()
+    t.line(b"@c1 ask self.uptime")
+    if t.session.held:
+        t.wait(3_000_000_000)
+        t.line(b"@c1 ask self.uptime")
+        t.line(b"@c2 ask self.uptime")
+        t.line(b"@c1 ask self.uptime")
+    # Refusals are remembered as well, and a boot forgets.
+    t.line(b"@d1 ask no.such")
+    t.line(b"@d1 ask no.such")
+    t.line(b"@e1 ask self.boots")
+    restart(t)
+    t.line(b"@e1 ask self.boots")
+
+
+@purpose("wire", "ticket", 2)
+def ticket(t: Tester, r: Requirement) -> None:
+    give = giver(t)
+    take = taker(t)
+    t.act(give.name)
+    t.ask("self.state")
+    if take is None:
+        raise NotSelected("no action takes the ticket without a guard")
+    good = t.oracle.twin.ticket
+    assert good is not None
+    near = f"{int(good, 16) ^ 1:04x}"
+    for wrong in (near, f"{int(good, 16) ^ 0x8000:04x}", "0000", "ffff", good[::-1]):
+        if wrong != good:
+            t.say(f"act {take.name} {wrong}")
+    # A newer one voids it.
+    t.act(give.name)
+    if t.oracle.twin.ticket != good:
+        t.say(f"act {take.name} {good}")
+    # So does time.
+    assert give.gives_ticket_ns is not None
+    if t.session.held or give.gives_ticket_ns < 10**10:
+        latest = t.oracle.twin.ticket
+        t.wait(give.gives_ticket_ns + (1_000_000 if t.session.held else 4 * HOST_SLACK_NS))
+        t.ask("self.state")
+        if t.state not in take.to:
+            t.act(give.name)
+        t.say(f"act {take.name} {latest}")
+    if not t.energise:
+        return
+    # Good once.
+    t.home()
+    t.prepare()
+    t.act(give.name)
+    used = t.oracle.twin.ticket
+    t.act(take.name)
+    t.ask("self.state")
+    t.safe()
+    if t.state != t.vow.initial:
+        t.home()
+    t.act(give.name)
+    t.say(f"act {take.name} {used}")
+    # And void after a boot.
+    t.home()
+    t.act(give.name)
+    old = t.oracle.twin.ticket
+    if "power" in t.abilities:
+        t.power_cycle()
+        t.act(give.name)
+        t.say(f"act {take.name} {old}")
+
+
+@purpose("wire", "notice.number", 2)
+def notice_number(t: Tester, r: Requirement) -> None:
+    restart(t)
+    causes_notices(t, 3)
+
+
+def causes_notices(t: Tester, count: int) -> None:
+    """Have a few notices come, by whatever hand there is."""
+    if "panel.control" in t.events:
+        for index in range(count):
+            t.panel_control("local" if index % 2 == 0 else "remote")
+        t.panel_control("remote")
+        return
+    leave = next(
+        ((state, each) for state in t.vow.states.values() for each in state.leaves if each.when is None), None
+    )
+    if leave is None or (not t.session.held and leave[1].after_ns > 10**10):
+        raise NotSelected("nothing here can cause notices: no rig, no timed transition")
+    for _ in range(count):
+        t.goto(leave[0].name)
+        t.wait(leave[1].after_ns + leave[1].after_ns // 500 + (0 if t.session.held else 4 * HOST_SLACK_NS))
+        t.ask("self.state")
+
+
+@purpose("wire", "notice.whole", 2)
+def notice_whole(t: Tester, r: Requirement) -> None:
+    causes_notices(t, 2)
+    t.say("put link.guard on")
+    causes_notices(t, 2)
+
+
+@purpose("wire", "notice.off", 2)
+def notice_off(t: Tester, r: Requirement) -> None:
+    t.say("put link.notices off")
+    t.ask("link.notices")
+    causes_notices(t, 2)
+    t.quiet()
+    t.say("put link.notices on")
+    causes_notices(t, 1)
+
+
+@purpose("wire", "notice.queue", 3)
+def notice_queue(t: Tester, r: Requirement) -> None:
+    t.need("bench")
+    if "panel.control" not in t.events or "link.transmitter" not in t.events:
+        raise NotSelected("needs a rig that can stall the transmitter and turn the panel")
+    limit = t.vow.document.wire.notice_queue
+    for extra in (0, 3):
+        restart(t)
+        t.bench("link.transmitter", "stalled")
+        for index in range(limit + extra):
+            t.bench("panel.control", "local" if index % 2 == 0 else "remote")
+            t.oracle.twin.panel("panel.control", "local" if index % 2 == 0 else "remote", t.now_ns)
+        # The oldest are gone, but their numbers are taken. The boot's notice was the first.
+        t.oracle.twin.number = extra + 1
+        t.oracle.twin.drops = extra
+        for index in range(extra, limit + extra):
+            t.oracle.awaited.append(("control", "local" if index % 2 == 0 else "remote"))
+        t.bench("link.transmitter", "free")
+        t.expect_notices(r.id, f"{limit} notices, the oldest {extra} dropped")
+        t.ask("link.drops")
+        t.panel_control("remote")
+
+
+@purpose("wire", "boot", 2)
+def boot(t: Tester, r: Requirement) -> None:
+    t.ask("self.boots")
+    t.ask("self.uptime")
+    if t.session.held:
+        t.wait(10_000_000_000)
+        t.ask("self.uptime")
+    for each in ("power", "reset"):
+        if each in t.abilities:
+            if each == "power":
+                t.power_cycle()
+            else:
+                t.reset()
+            for name in ("self.boots", "self.boot_cause", "self.uptime", "self.state"):
+                t.ask(name)
+    reboot = next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
+    if reboot is not None and t.state in t.vow.actions[reboot].to:
+        entry = a_number(t)
+        t.put(entry.name, other_value(t, entry))
+        t.act(reboot)
+        t.booted_by("request")
+        for name in ("self.boots", "self.boot_cause", "self.uptime", "self.state", entry.name):
+            t.ask(name)
+        if "drops" in {point.system for point in t.vow.points.values()}:
+            t.ask("link.drops")
+
+
+@purpose("wire", "identity", 0)
+def identity(t: Tester, r: Requirement) -> None:
+    t.ask("self.vow")
+    t.raw(b"\n")
+    t.line(b"@beef ask self.vow")
+    t.line(b"@c0de ask self.vow")
+
+
+@purpose("wire", "bulk", 2)
+def bulk(t: Tester, r: Requirement) -> None:
+    for entry in t.vow.points.values():
+        if entry.kind == "record":
+            for text in ("-1", "x", "00", "1 1", "999999999", "1.0"):
+                t.say(f"ask {entry.name} {text}")
+            t.say(f"put {entry.name} 1")
+            t.say(f"ask {entry.name} 0", check=True)
+            t.guard_off()
+
+
+@purpose("wire", "watchdog", 3)
+def watchdog(t: Tester, r: Requirement) -> None:
+    """Only accepted requests feed it."""
+    silence = next((entry for entry in t.vow.points.values() if entry.system == "silence"), None)
+    if silence is None:
+        raise NotSelected("the document has no point for the host's silence")
+    if not t.session.held:
+        t.ask(silence.name)
+        return
+    for fed in (b"", b"\n", b"ask no.such\n", b"x\n", b"x" * 600 + b"\n", b"ask self.state ~0000\n", b"ask sel"):
+        t.ask("self.state")
+        t.wait(700_000_000)
+        if fed:
+            t.raw(fed)
+        t.wait(700_000_000)
+        if fed == b"ask sel":
+            t.raw(b"\n")
+        t.ask(silence.name)
+    # A remembered reply given again is no new request.
+    t.line(b"@77 ask self.state")
+    t.wait(1_500_000_000)
+    t.line(b"@77 ask self.state")
+    t.ask(silence.name)
+    if not t.energise:
+        return
+    for name, trip in t.vow.document.trips.items():
+        if trip.provoke is not None and trip.provoke.silence:
+            t.home()
+            t.arrange(trip.provoke)
+            patience_ns = t.patience_ns() or 0
+            # Lines that are refused do not keep it alive.
+            steps = 8
+            for _ in range(steps):
+                t.session.wait(2 * patience_ns // steps)
+                if t.session.waiting:
+                    break
+                t.raw(b"ask no.such\n")
+            t.wait(trip.provoke.within)
+            if t.state == trip.provoke.state:
+                raise Broken(Judgement(False, r.id, f"trip {name}"), "refused requests", f"still in {t.state}")
+            t.ask("self.state")
+
+
+@purpose("wire", "deadline", 1)
+def deadline(t: Tester, r: Requirement) -> None:
+    for name in list(t.vow.points)[:8]:
+        if t.vow.points[name].kind != "record":
+            t.ask(name)

@@ -1,0 +1,200 @@
+"""Bytes and time between the checker and a port.
+
+Time is the checker's own: real time, or, when a rig holds the instrument's clock, the sum of what was
+advanced. On a held clock nothing races: the rig counts the bytes both ways, so when as many have come as the
+instrument has emitted, all that happened is known.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import serial
+
+from protocol.conformance.rig import Rig
+from protocol.framing import Framer, Overlong
+from protocol.serialport import PortError, explain
+
+REAL_PATIENCE_S = 0.02
+"""How long a read on a held clock waits before it asks the rig whether anything is to come."""
+ARRIVAL_S = 5.0
+"""Longest way of a byte that the instrument has emitted, through the system to us."""
+
+JournalKind = Literal["send", "line", "wait", "bench", "power", "reset"]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One thing that happened, at the checker's time."""
+
+    when_ns: int
+    kind: JournalKind
+    data: bytes = b""
+    """Bytes sent, or one line received without its LF."""
+    ns: int = 0
+    name: str = ""
+    value: str | float | None = None
+
+
+class Session:
+    """One open port, perhaps with a rig. Raises PortError when the port is lost."""
+
+    def __init__(self, port: serial.SerialBase, line_limit: int, rig: Rig | None = None) -> None:
+        self.port = port
+        self.rig = rig
+        self.held = False
+        self.journal: list[Entry] = []
+        self.sent = 0
+        """Bytes written since the port was opened."""
+        self._got = 0
+        self._got_offset = 0
+        self._held_ns = 0
+        self._lines: list[bytes | Overlong] = []
+        self._framer = Framer(4 * line_limit + 64, None)
+        self._descriptor = _descriptor(port)
+        if self._descriptor is None:
+            port.timeout = REAL_PATIENCE_S
+
+    # ---------------------------------------------------------------------------------------------------- time
+
+    def now_ns(self) -> int:
+        """The checker's time."""
+        return self._held_ns if self.held else time.monotonic_ns()
+
+    def hold(self) -> None:
+        """Hold the instrument's clock, if the rig can."""
+        assert self.rig is not None
+        self.rig.hold()
+        self.held = True
+        self._held_ns = 0
+        self._catch_up(self.rig.counts(self.sent))
+
+    def wait(self, ns: int, until: Callable[[], bool] | None = None) -> None:
+        """Let time pass; lines that come are kept. On a real clock `until` may end it early."""
+        self.journal.append(Entry(self.now_ns(), "wait", ns=ns))
+        if self.held:
+            assert self.rig is not None
+            emitted = self.rig.advance(ns, self.sent)
+            self._held_ns += ns
+            self._read_to(emitted)
+            return
+        end_ns = time.monotonic_ns() + ns
+        while (left_ns := end_ns - time.monotonic_ns()) > 0:
+            self._read(left_ns / 1e9)
+            if until is not None and until():
+                return
+
+    # --------------------------------------------------------------------------------------------------- bytes
+
+    def send(self, data: bytes) -> None:
+        """Write all of `data`."""
+        self.journal.append(Entry(self.now_ns(), "send", data))
+        self.sent += len(data)
+        try:
+            if self._descriptor is None:
+                self.port.write(data)
+                return
+            view = memoryview(data)
+            while view:
+                try:
+                    view = view[os.write(self._descriptor, view) :]
+                except BlockingIOError:
+                    select.select([], [self._descriptor], [], 1.0)
+        except (OSError, serial.SerialException) as error:
+            raise self._lost(error) from error
+
+    def line(self, timeout_ns: int) -> bytes | Overlong | None:
+        """The next line, or None if none comes within `timeout_ns` of the checker's time."""
+        if self._lines:
+            return self._pop()
+        if not self.held:
+            end_ns = time.monotonic_ns() + timeout_ns
+            while not self._lines:
+                left_ns = end_ns - time.monotonic_ns()
+                if left_ns <= 0:
+                    return None
+                self._read(left_ns / 1e9)
+            return self._pop()
+        assert self.rig is not None
+        self._read(REAL_PATIENCE_S)
+        if not self._lines:
+            self._read_to(self.rig.counts(self.sent))
+        if not self._lines and timeout_ns:
+            self.wait(timeout_ns)
+        return self._pop() if self._lines else None
+
+    def settle(self) -> None:
+        """Read all that is there already, without letting time pass."""
+        if self.held:
+            assert self.rig is not None
+            self._read_to(self.rig.counts(self.sent))
+        else:
+            self._read(0.0)
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a whole line is there."""
+        return bool(self._lines)
+
+    def discard(self) -> None:
+        """Forget everything that has come."""
+        self._read(0.0)
+        self._lines.clear()
+        self._framer.reset()
+
+    def _pop(self) -> bytes | Overlong:
+        line = self._lines.pop(0)
+        self.journal.append(Entry(self.now_ns(), "line", line if isinstance(line, bytes) else b"(a line without end)"))
+        return line
+
+    def _read(self, timeout_s: float) -> int:
+        try:
+            if self._descriptor is None:
+                data = self.port.read(max(1, self.port.in_waiting)) if timeout_s or self.port.in_waiting else b""
+            else:
+                if not select.select([self._descriptor], [], [], timeout_s)[0]:
+                    return 0
+                data = os.read(self._descriptor, 4096)
+                if not data:
+                    raise serial.SerialException("the port was disconnected")
+        except BlockingIOError:
+            return 0
+        except (OSError, serial.SerialException) as error:
+            raise self._lost(error) from error
+        if data:
+            self._got += len(data)
+            self._lines += self._framer.feed(data, 0)
+        return len(data)
+
+    def _read_to(self, emitted: int) -> None:
+        end = time.monotonic() + ARRIVAL_S
+        while self._got + self._got_offset < emitted:
+            if not self._read(REAL_PATIENCE_S) and time.monotonic() > end:
+                raise PortError(
+                    f"{self.port.port}: the instrument has sent {emitted} bytes, "
+                    f"{self._got + self._got_offset} have come; is something else reading this port?"
+                )
+
+    def _catch_up(self, emitted: int) -> None:
+        """Read what is under way; whatever a driver has thrown away before is not waited for."""
+        while self._read(REAL_PATIENCE_S):
+            pass
+        self._got_offset = emitted - self._got
+
+    def _lost(self, error: Exception) -> PortError:
+        return explain(str(self.port.port), error)
+
+
+def _descriptor(port: serial.SerialBase) -> int | None:
+    """The file descriptor of a port whose reads and writes are the system's own; None for any other."""
+    if not isinstance(port, serial.Serial) or os.name != "posix":
+        return None
+    try:
+        return int(port.fileno())
+    except (OSError, AttributeError, serial.SerialException):
+        return None

@@ -1,0 +1,753 @@
+"""Exchanges judged by the oracle, and the way from here to every state.
+
+A `Tester` sends, waits and turns the bench, and holds everything that comes against the oracle. The first
+answer that the document does not allow raises `Broken`; what the tester's hands cannot do raises `NotSelected`.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from decimal import Decimal
+
+from protocol.conformance.rig import Rig, RigError
+from protocol.conformance.session import Entry, Session
+from protocol.device import NS_PER_S
+from protocol.document.model import BenchEvent, Leave, Provoke
+from protocol.errors import WirevowError
+from protocol.framing import Overlong
+from protocol.message import Malformed, Notice, Reply, Request, parse_answer
+from protocol.oracle import Judgement, Oracle
+from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_of
+
+HOST_SLACK_NS = 30_000_000
+"""How late a host on an ordinary system may see or send a byte (common practice, no source)."""
+SYNC_TRIES = 8
+
+
+class Broken(Exception):
+    """The instrument did what the document does not allow."""
+
+    def __init__(self, judgement: Judgement, sent: str, seen: str) -> None:
+        super().__init__(judgement.requirement)
+        self.judgement = judgement
+        self.sent = sent
+        self.seen = seen
+
+
+class NotSelected(Exception):
+    """This cannot be tried here: no rig, no permission, or nothing in the document to try it with."""
+
+
+class OutOfBudget(Exception):
+    """The lines that the check may send are used up."""
+
+
+class Doubtful(Exception):
+    """It was tried and cannot be judged."""
+
+
+class NoInstrument(WirevowError):
+    """What is behind the port is not the instrument of this document, or says nothing."""
+
+
+class Tester:
+    """Works one instrument. `rig` may be None; `energise` allows states that handle power."""
+
+    def __init__(
+        self,
+        vow: Vow,
+        session: Session,
+        *,
+        seed: int = 0,
+        energise: bool = False,
+        budget: int | None = None,
+    ) -> None:
+        self.vow = vow
+        self.session = session
+        self.rig: Rig | None = session.rig
+        self.energise = energise
+        self.random = random.Random(seed)
+        hello = self.rig.hello() if self.rig is not None else None
+        self.abilities = hello.abilities if hello is not None else frozenset()
+        self.events = hello.events if hello is not None else frozenset()
+        self.declared: Mapping[str, BenchEvent] = bench_events(vow.document)
+        self.deadline_ns = vow.document.wire.reply_deadline
+        self.oracle = Oracle(vow)
+        self.budget = budget
+        self.lines = 0
+        """Requests sent so far."""
+        self.kept: dict[str, int] = {}
+        """How many right answers bore on each requirement."""
+        self.visited: set[tuple[str, str]] = set()
+        """Requirement and state pairs that were looked at."""
+        self.bench_now: dict[str, Decimal | str] = {}
+        self.slowest_ns = 0
+        self.done: set[str] = set()
+        """Work that is done once for several requirements."""
+        self._aspect: str | None = None
+        self._store_known = False
+        self._tag = 0
+        self._mark = 0
+
+    # ------------------------------------------------------------------------------------------------ small words
+
+    @property
+    def state(self) -> str:
+        """The state the instrument is in, as far as all that was seen shows."""
+        return self.oracle.twin.state
+
+    @property
+    def now_ns(self) -> int:
+        """The checker's time."""
+        return self.session.now_ns()
+
+    @property
+    def guard(self) -> bool:
+        """Whether the guard is on."""
+        return self.oracle.twin.guard
+
+    def setting(self, name: str) -> Value:
+        """A setting in force."""
+        return self.oracle.twin.settings[name]
+
+    def bounds(self, entry: PointEntry) -> tuple[int, int]:
+        """Limits in force, in counts."""
+        return self.oracle.twin.bounds(entry, self.now_ns)
+
+    # --------------------------------------------------------------------------------------------------- exchanges
+
+    def say(
+        self, text: str, *, tag: bool | None = None, check: bool = False
+    ) -> Reply:
+        """One request and its reply. A tag comes by turns unless asked for; a check when the guard wants one."""
+        words = text.split(" ")
+        with_tag = tag if tag is not None else self.lines % 4 != 3
+        check = check or (self.guard and words[0] != "ask")
+        request = Request(self.new_tag() if with_tag else None, words[0], words[1], tuple(words[2:]), check)
+        reply = self.line(request.line())
+        assert reply is not None
+        return reply
+
+    def ask(self, name: str, *, tag: bool | None = None) -> Reply:
+        """Ask a point."""
+        return self.say(f"ask {name}", tag=tag)
+
+    def put(self, name: str, value: Value, *, check: bool = False) -> Reply:
+        """Put a value, written in full."""
+        return self.say(f"put {name} {' '.join(self.vow.points[name].words(value))}", check=check)
+
+    def act(self, name: str, *, check: bool = False) -> Reply:
+        """Do an action, with the ticket that is good if it takes one."""
+        action = self.vow.actions[name]
+        ticket = "" if action.takes_ticket is None else f" {self.oracle.twin.ticket or '0000'}"
+        return self.say(f"act {name}{ticket}", check=check)
+
+    def read(self, name: str) -> int:
+        """Ask a number and return its counts."""
+        reply = self.ask(name)
+        parsed = self.vow.points[name].number.parse(reply.words[0])
+        assert parsed is not None
+        return parsed[0]
+
+    def new_tag(self) -> str:
+        """A tag not used lately, one to four digits."""
+        self._tag += 1
+        return f"@{self._tag % 0xFFFF + 1:x}"
+
+    def line(self, line: bytes) -> Reply | None:
+        """Send one line and judge what comes; None only for a line that is not answered."""
+        return self.raw(line + b"\n")[-1]
+
+    def raw(self, data: bytes, *, pieces: int = 1) -> list[Reply | None]:
+        """Send bytes as they are; judge the reply to each line that they complete, in order."""
+        self.attend()
+        now_ns = self.now_ns
+        lines = self.oracle.twin.frames(data, now_ns)
+        size = -(-len(data) // pieces)
+        for start in range(0, len(data), size or 1):
+            self.session.send(data[start : start + size])
+        if not lines:
+            return [None]
+        return [self._reply(line, now_ns) for line in lines]
+
+    def _reply(self, line: bytes | Overlong, now_ns: int) -> Reply | None:
+        self.lines += 1
+        if self.budget is not None and self.lines > self.budget:
+            raise OutOfBudget
+        waited_ns = self.session.now_ns()
+        raw = self._answer(self.deadline_ns + (0 if self.session.held else HOST_SLACK_NS))
+        self.slowest_ns = max(self.slowest_ns, self.session.now_ns() - waited_ns)
+        state = self.state
+        judgement = self._blamed(self.oracle.reply(line, raw, now_ns))
+        sent = line.decode("latin-1") if isinstance(line, bytes) else f"(more than {line.limit} bytes)"
+        if raw is None and not judgement.right:
+            # Late, or never? Both are wrong; say which.
+            raw = self._answer(4 * self.deadline_ns)
+            seen = "no answer" if raw is None else f"{_shown(raw)} (later than the deadline)"
+            raise Broken(judgement, sent, seen)
+        if not judgement.right:
+            raise Broken(judgement, sent, _shown(raw) if raw is not None else "no answer")
+        self._keep(judgement.requirement, state)
+        if raw is None:
+            return None
+        parsed = parse_answer(raw)
+        assert isinstance(parsed, Reply)
+        return parsed
+
+    def _blamed(self, judgement: Judgement) -> Judgement:
+        section, _, rest = judgement.requirement.partition(".")
+        if self._aspect is None or section != "point":
+            return judgement
+        return replace(judgement, requirement=f"point.{rest.rpartition('.')[0]}.{self._aspect}")
+
+    def _answer(self, timeout_ns: int) -> bytes | None:
+        """The next line that is no notice; notices on the way are judged."""
+        while True:
+            line = self.session.line(timeout_ns)
+            if line is None:
+                return None
+            if isinstance(line, Overlong):
+                raise Broken(Judgement(False, "wire.framing", "a line within the limit"), "", "a line without end")
+            parsed = parse_answer(line)
+            if not isinstance(parsed, Notice):
+                if isinstance(parsed, Malformed) and b"note " in line[1:]:
+                    raise Broken(Judgement(False, "wire.notice.whole", "whole lines"), "", _shown(line))
+                return line
+            self._noticed(parsed, line)
+
+    def _noticed(self, notice: Notice, line: bytes) -> None:
+        state = self.state
+        judgement = self.oracle.notice(notice, self.now_ns)
+        if not judgement.right:
+            raise Broken(judgement, "", _shown(line))
+        self._keep(judgement.requirement, state)
+
+    def attend(self) -> None:
+        """Judge what has come unasked, and what should have come by now."""
+        while self.session.waiting:
+            line = self._answer(0)
+            if line is not None:
+                requirement = "promise.quiet" if "quiet" in self.vow.document.promises else "wire.order"
+                raise Broken(Judgement(False, requirement, "nothing unasked"), "", _shown(line))
+        overdue = self.oracle.overdue(self.now_ns)
+        if overdue is not None:
+            raise Broken(overdue, "", "no such notice")
+
+    def quiet(self) -> None:
+        """Make sure that nothing more comes for what was sent."""
+        if self.session.held:
+            self.session.settle()
+        else:
+            self.session.wait(HOST_SLACK_NS, until=lambda: self.session.waiting)
+        self.attend()
+
+    def wait(self, ns: int) -> None:
+        """Let time pass and judge what comes."""
+        self.oracle.looked_ns = self.now_ns
+        self.session.wait(ns)
+        self.attend()
+
+    @contextmanager
+    def blaming(self, aspect: str) -> Iterator[None]:
+        """A wrong value of a point bears on this aspect of it, while the block runs."""
+        self._aspect = aspect
+        try:
+            yield
+        finally:
+            self._aspect = None
+
+    def guard_off(self) -> None:
+        """Turn the guard off, if a checked request has turned it on."""
+        if self.guard:
+            self.say("put link.guard off", check=True)
+
+    def keep(self, requirement: str) -> None:
+        """Something that bore on this requirement went right."""
+        self._keep(requirement, self.state)
+
+    def alive(self, ns: int) -> None:
+        """Let time pass without letting the host seem silent."""
+        end_ns = self.now_ns + ns
+        while (left_ns := end_ns - self.now_ns) > 0:
+            patience_ns = self.patience_ns()
+            self.wait(left_ns if patience_ns is None else min(left_ns, patience_ns))
+            if patience_ns is not None and left_ns > patience_ns:
+                self.ask("self.uptime")
+
+    def quiet_until(self, when_ns: int) -> None:
+        """Let time pass up to a moment, in silence."""
+        if when_ns > self.now_ns:
+            self.wait(when_ns - self.now_ns)
+
+    def settable_here(self, entry: PointEntry) -> bool:
+        """Whether it can be put in the present state."""
+        return entry.set_in is None or self.state in entry.set_in
+
+    def _keep(self, requirement: str, state: str) -> None:
+        self.kept[requirement] = self.kept.get(requirement, 0) + 1
+        self.visited.add((requirement, state))
+
+    # --------------------------------------------------------------------------------------------------------- rig
+
+    def need(self, ability: str) -> Rig:
+        """The rig, if it can do this."""
+        if self.rig is None or ability not in self.abilities:
+            raise NotSelected(f"needs a rig that can {ability}")
+        return self.rig
+
+    def bench(self, event: str, value: Decimal | str | None = None) -> None:
+        """Turn the bench."""
+        rig = self.need("bench")
+        if event not in self.events:
+            raise NotSelected(f"needs a rig that can make {event} happen")
+        given = str(value) if value is not None else None
+        self.session.journal.append(Entry(self.now_ns, "bench", name=event, value=given))
+        try:
+            rig.bench(event, given)
+        except RigError as error:
+            raise NotSelected(str(error)) from error
+        if value is not None:
+            self.bench_now[event] = value
+
+    def power_cycle(self) -> None:
+        """Cut the instrument's own supply and give it again."""
+        rig = self.need("power")
+        self.attend()
+        for on in (False, True):
+            self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
+            rig.power(on)
+        self._expect_boot("power")
+
+    def reset(self) -> None:
+        """Pull the reset pin."""
+        rig = self.need("reset")
+        self.attend()
+        self.session.journal.append(Entry(self.now_ns, "reset"))
+        rig.reset()
+        self._expect_boot("reset")
+
+    def booted_by(self, cause: str) -> None:
+        """The instrument boots now, for a reason the tester knows."""
+        self._expect_boot(cause)
+
+    def _expect_boot(self, cause: str) -> None:
+        settle_ns = self.vow.document.wire.opening.settle
+        self.oracle.boot(cause, self.now_ns)
+        self.oracle.expect_boot = cause
+        if settle_ns or not self.session.held:
+            self.session.wait(settle_ns + (0 if self.session.held else HOST_SLACK_NS))
+        else:
+            self.session.settle()
+        self.attend()
+        if self.oracle.expect_boot is not None and "notices" in self.vow.parts:
+            self.oracle.expect_boot = None
+            raise Broken(Judgement(False, "wire.boot", f"note 1 boot {cause}"), "", "no such notice")
+        if not self._store_known:
+            self._adopt_saved()
+
+    # ------------------------------------------------------------------------------------------------ getting there
+
+    def mark(self) -> None:
+        """What comes from here on belongs to the next purpose."""
+        self._mark = len(self.session.journal)
+
+    def since_mark(self) -> list[Entry]:
+        """What happened since the mark."""
+        return self.session.journal[self._mark :]
+
+    def synchronise(self) -> None:
+        """Find the instrument behind the port: LF, discard, and ask who it is until the tag comes back."""
+        for _ in range(SYNC_TRIES):
+            tag = f"@{self.random.randrange(0x1000, 0xFFFF):x}"
+            self.session.send(b"\n")
+            self.session.wait(0 if self.session.held else HOST_SLACK_NS, until=lambda: self.session.waiting)
+            self.session.discard()
+            self.session.send(f"{tag} ask self.vow\n".encode())
+            heard = self._hear(tag)
+            if heard is not None:
+                self._is_ours(heard)
+                return
+        raise self._stranger()
+
+    def _hear(self, tag: str) -> Reply | None:
+        """The reply with this tag, whatever else comes before it."""
+        end_ns = self.now_ns + 2 * self.deadline_ns + HOST_SLACK_NS
+        self.heard = b""
+        for _ in range(200):
+            left_ns = end_ns - self.now_ns
+            line = self.session.line(left_ns) if left_ns >= 0 else None
+            if line is None:
+                return None
+            parsed = parse_answer(line) if isinstance(line, bytes) else None
+            if isinstance(parsed, Reply) and parsed.tag == tag:
+                return parsed
+            self.heard = line if isinstance(line, bytes) else b"(a line without end)"
+        return None
+
+    heard: bytes = b""
+
+    def _stranger(self) -> NoInstrument:
+        port = self.session.port.port
+        if self.heard:
+            return NoInstrument(
+                f"{port}: what comes is not this wire (for example {_shown(self.heard)[:40]!r}); "
+                "look at the baud rate, and at what is plugged in there"
+            )
+        return NoInstrument(
+            f"{port}: no answer to `ask self.vow` in {SYNC_TRIES} tries; "
+            "is the instrument on, and is this its port and baud rate?"
+        )
+
+    def _is_ours(self, reply: Reply) -> None:
+        if reply.ok and reply.words == self.vow.identity:
+            return
+        theirs, ours = " ".join(reply.words), " ".join(self.vow.identity)
+        raise NoInstrument(
+            f"{self.session.port.port}: the instrument is {theirs!r}, the document {ours!r}; "
+            "check it against the document it was made from"
+        )
+
+    def acquaint(self) -> None:
+        """Begin anew with an instrument of which nothing is known but who it is."""
+        self.oracle = Oracle(self.vow, 0 if self.session.held else HOST_SLACK_NS)
+        self._base_bench()
+        self.synchronise()
+        twin = self.oracle.twin
+        twin.booted_ns = twin.accepted_ns = self.now_ns
+        # Whether the guard is on is not known: a checked line is right either way, and turns it off.
+        self._plainly("put link.guard off", check=True)
+        if "link.notices" in self.vow.points:
+            self._plainly("put link.notices on")
+        if self.vow.document.trial.safe is not None:
+            self._plainly(f"act {self.vow.document.trial.safe}")
+        state = self._plainly("ask self.state")
+        if not state.ok or len(state.words) != 1 or state.words[0] not in self.vow.states:
+            raise Broken(
+                Judgement(False, "point.self.state.readable", "ok and a state"), "ask self.state", _reply_text(state)
+            )
+        twin.state = state.words[0]
+        twin.entered_ns = self.now_ns
+        twin.latched = None
+        self._clear_trips()
+        self._learn_store()
+        if self.vow.document.trial.reset is not None and self.state == self.vow.initial:
+            self._plainly(f"act {self.vow.document.trial.reset}")
+        for entry in self.vow.settings:
+            self._adopt(entry)
+        uptime = self._plainly("ask self.uptime")
+        parsed = self.vow.points["self.uptime"].number.parse(uptime.words[0]) if uptime.words else None
+        if parsed is not None:
+            scale = self.vow.points["self.uptime"].number
+            # It has run at least this long; up to a step more is taken up by the slack below.
+            twin.booted_ns = self.now_ns - int(parsed[0] * scale.step * NS_PER_S)
+            twin.uptime_slack_ns = int(scale.step * NS_PER_S)
+        twin.forget_request()
+        for name in ("self.boots", "self.boot_cause"):
+            self.ask(name)
+
+    def _learn_store(self) -> None:
+        """What is saved already, if an action shows it; else the first boot will."""
+        recall = next((a for a in self.vow.actions.values() if ("recall", "") in a.does), None)
+        self._store_known = recall is not None and self.state in recall.to and self._plainly(f"act {recall.name}").ok
+        if self._store_known:
+            self._adopt_saved()
+
+    def _adopt_saved(self) -> None:
+        twin = self.oracle.twin
+        for entry in self.vow.settings:
+            if entry.saved:
+                self._adopt(entry)
+                twin.store.settings[entry.name] = twin.settings[entry.name]
+        self._store_known = True
+
+    def _adopt(self, entry: PointEntry) -> None:
+        reply = self._plainly(f"ask {entry.name}")
+        words = reply.words
+        if entry.scale is not None:
+            parsed = entry.number.parse(words[0]) if reply.ok and words else None
+            if parsed is None:
+                raise Broken(
+                    Judgement(False, f"point.{entry.name}.readable", "ok and a number"),
+                    f"ask {entry.name}",
+                    _reply_text(reply),
+                )
+            self.oracle.twin.settings[entry.name] = parsed[0]
+        elif reply.ok and words and words[0] in entry.choices:
+            self.oracle.twin.settings[entry.name] = words[0]
+
+    def _plainly(self, text: str, check: bool = False) -> Reply:
+        """A request whose answer is taken as it is: the oracle knows nothing yet."""
+        tag = self.new_tag()
+        words = text.split(" ")
+        line = Request(tag, words[0], words[1], tuple(words[2:]), check).line()
+        self.lines += 1
+        self.session.send(line + b"\n")
+        reply = self._hear(tag)
+        if reply is None:
+            raise Broken(Judgement(False, "wire.deadline", "an answer"), line.decode("ascii"), "no answer")
+        self.oracle.twin.accepted_ns = self.now_ns
+        return reply
+
+    def _clear_trips(self) -> None:
+        """Leave a state that only clearing a trip leaves."""
+        for action in self.vow.actions.values():
+            if ("clear_trip", "") in action.does and self.state in action.to:
+                for _ in range(40):
+                    reply = self._plainly(f"act {action.name}")
+                    if reply.ok:
+                        self.oracle.twin.state = action.to[self.state]
+                        self.oracle.twin.entered_ns = self.now_ns
+                        return
+                    self._pass_time(30 * NS_PER_S)
+                raise NoInstrument(f"the instrument is in state {self.state} and the cause does not go away: {reply.words}")
+
+    def _pass_time(self, ns: int) -> None:
+        self.session.wait(ns if self.session.held else min(ns, NS_PER_S))
+        self.session.discard()
+
+    def home(self) -> None:
+        """Bring the instrument to its initial state with default settings, sending only what that takes."""
+        self.restore_bench()
+        self.attend()
+        self.guard_off()
+        if not self.oracle.twin.notices:
+            self.say("put link.notices on")
+        if self.state != self.vow.initial:
+            self.safe()
+        if self.state != self.vow.initial:
+            self.clear()
+        if self.state != self.vow.initial:
+            self.goto(self.vow.initial)
+        if any(self.setting(entry.name) != entry.default for entry in self.vow.settings):
+            if self.vow.document.trial.reset is not None:
+                self.act(self.vow.document.trial.reset)
+            else:
+                for entry in self.vow.settings:
+                    if self.setting(entry.name) != entry.default:
+                        self.put(entry.name, entry.default)
+
+    def safe(self) -> None:
+        """The safe action, if the document has one."""
+        if self.vow.document.trial.safe is not None:
+            self.act(self.vow.document.trial.safe)
+
+    def clear(self) -> None:
+        """Clear a latched trip, waiting for its condition to go."""
+        for action in self.vow.actions.values():
+            if ("clear_trip", "") in action.does and self.state in action.to:
+                for patience_ns in (0, NS_PER_S, 60 * NS_PER_S, 600 * NS_PER_S, 3600 * NS_PER_S, 4 * 3600 * NS_PER_S):
+                    if patience_ns:
+                        if not self.session.held and patience_ns > NS_PER_S:
+                            break
+                        self.wait(patience_ns)
+                    if self.act(action.name).ok:
+                        return
+                raise Doubtful(f"the cause of the trip does not go away, so {action.name} is refused")
+
+    def restore_bench(self) -> None:
+        """Every bench event that has a base is back at it, and readings have had time to follow."""
+        if self._base_bench():
+            self.wait(self.vow.document.trial.settle)
+
+    def _base_bench(self) -> bool:
+        turned = False
+        for event, declared in self.declared.items():
+            if declared.base is not None and event in self.events and "bench" in self.abilities:
+                now = self.bench_now.get(event)
+                if now != declared.base:
+                    turned = True
+                    if event == "panel.control" and now is not None:
+                        self.panel_control(str(declared.base))
+                    else:
+                        self.bench(event, declared.base)
+        return turned
+
+    def panel_control(self, who: str) -> None:
+        """The panel takes or gives back the controls."""
+        changes = self.oracle.twin.control != who
+        self.bench("panel.control", who)
+        if changes:
+            self.oracle.twin.panel("panel.control", who, self.now_ns)
+            if self.oracle.twin.notices and "notices" in self.vow.parts:
+                self.oracle.awaited.append(("control", who))
+                self.expect_notices(f"point.panel.control.readable", f"note N control {who}")
+            else:
+                self.quiet()
+
+    def panel_turn(self, name: str, value: Value) -> None:
+        """A setting is changed at the panel, which has control."""
+        entry = self.vow.points[name]
+        exact = entry.exact(value)
+        given = exact if isinstance(exact, str) else Decimal(exact.numerator) / Decimal(exact.denominator)
+        self.bench(f"panel.{name}", given)
+        self.oracle.twin.panel(name, value, self.now_ns)
+        held = self.setting(name)
+        if self.oracle.twin.notices and "notices" in self.vow.parts:
+            self.oracle.awaited.append(("local", name, *entry.words(held)))
+            self.expect_notices(f"point.{name}.local", f"note N local {name} {' '.join(entry.words(held))}")
+
+    def expect_notices(self, requirement: str, expected: str) -> None:
+        """The notices that our own hands caused have to be here now."""
+        self.quiet()
+        if self.oracle.awaited:
+            self.oracle.awaited.clear()
+            raise Broken(Judgement(False, requirement, expected), "", "no such notice")
+
+    def goto(self, state: str) -> None:
+        """Go to a state, by actions where possible, else by what the document says provokes the way."""
+        if self.state == state:
+            return
+        for step in self.route(state):
+            before = self.state
+            step()
+            if self.state == before:
+                # A guard may look at a reading that has not followed yet.
+                self.wait(self.vow.document.trial.settle)
+                step()
+            if self.state == state:
+                return
+        if self.state != state:
+            raise Doubtful(f"the way to {state} ended in {self.state}")
+
+    def route(self, target: str) -> list[Callable[[], object]]:
+        """The shortest way over the state table; NotSelected if there is none for these hands."""
+        ways: deque[tuple[str, list[Callable[[], object]]]] = deque([(self.state, [])])
+        seen = {self.state}
+        reason = f"state {target} cannot be reached"
+        while ways:
+            state, steps = ways.popleft()
+            for name, to, step in self._moves(state):
+                if to in seen:
+                    continue
+                if self.vow.states[to].energised and not self.energise:
+                    reason = f"{name} energises the input; that needs a simulated instrument or an envelope"
+                    continue
+                if to == target:
+                    return [*steps, step]
+                seen.add(to)
+                ways.append((to, [*steps, step]))
+        raise NotSelected(reason)
+
+    def _moves(self, state: str) -> list[tuple[str, str, Callable[[], object]]]:
+        """Everything that leads out of a state: name, target, and how to do it."""
+        moves: list[tuple[str, str, Callable[[], object]]] = []
+        for action in self.vow.actions.values():
+            to = action.to.get(state)
+            if to is not None and to != state and ("reboot", "") not in action.does:
+                if action.takes_ticket is not None:
+                    moves.append((action.name, to, lambda name=action.name: self.with_ticket(name)))
+                else:
+                    moves.append((action.name, to, lambda name=action.name: self.act(name)))
+        for index, leave in enumerate(self.vow.document.states[state].leaves):
+            if leave.when is None or (leave.provoke is not None and self._possible(leave.provoke)):
+                moves.append((f"{state}.leave.{index + 1}", leave.to, lambda each=leave, s=state: self.leave(s, each)))
+        for name, trip in self.vow.document.trips.items():
+            if trip.provoke is not None and trip.provoke.state == state and self._possible(trip.provoke):
+                moves.append((name, trip.to, lambda each=trip.provoke, n=name: self.provoke_trip(n, each)))
+        return moves
+
+    def _possible(self, provoke: Provoke) -> bool:
+        return all(event in self.events for event in provoke.bench) and ("bench" in self.abilities or not provoke.bench)
+
+    def with_ticket(self, name: str) -> Reply:
+        """An action that takes a ticket, with a fresh one if none is good."""
+        action = self.vow.actions[name]
+        assert action.takes_ticket is not None
+        if self.oracle.twin.ticket is None and self.state in self.vow.actions[action.takes_ticket].to:
+            self.act(action.takes_ticket)
+        if self.oracle.twin.ticket is None:
+            self.act(action.takes_ticket)
+        return self.act(name)
+
+    def leave(self, state: str, leave: Leave) -> None:
+        """Let an unasked transition happen."""
+        if leave.provoke is not None:
+            self.settings(leave.provoke.put)
+            for event, value in leave.provoke.bench.items():
+                self.bench(event, value)
+        within_ns = leave.provoke.within if leave.provoke is not None else leave.after
+        self.until(lambda: self.state != state, within_ns, f"state.{state}.leave", silent=leave.provoke is not None and leave.provoke.silence)
+        with suppress(NotSelected):
+            if leave.provoke is not None:
+                self.relieve(leave.provoke)
+
+    def settings(self, values: Mapping[str, Decimal | str]) -> None:
+        """Put settings that a document's trial or provocation names."""
+        for name, value in values.items():
+            entry = self.vow.points[name]
+            wanted = value_of(entry, value)
+            if self.setting(name) != wanted and not self.put(name, wanted).ok:
+                raise Doubtful(f"the document has a tester put {name} {value}, which is refused")
+
+    def relieve(self, provoke: Provoke) -> None:
+        """Undo what a provocation did to the bench."""
+        for event, value in provoke.relief.items():
+            self.bench(event, value)
+
+    def provoke_trip(self, name: str, provoke: Provoke) -> int:
+        """Make a trip happen from its state; returns how long it took after the last hand, in nanoseconds."""
+        self.arrange(provoke)
+        return self.strike(self.vow.trips[name], provoke)
+
+    def arrange(self, provoke: Provoke) -> None:
+        """Settings and state before a provocation. Settings that only some states allow come first."""
+        early = {name: value for name, value in provoke.put.items() if self.vow.points[name].set_in is not None}
+        late = {name: value for name, value in provoke.put.items() if name not in early}
+        if early and self.state != self.vow.initial:
+            self.home()
+        self.settings(early)
+        self.prepare()
+        self.goto(provoke.state)
+        self.settings(late)
+
+    def prepare(self) -> None:
+        """Settings that a tester works with (`trial.put`), where they still are at their defaults."""
+        for name, value in self.vow.document.trial.put.items():
+            if self.setting(name) == self.vow.points[name].default:
+                self.settings({name: value})
+
+    def strike(self, trip: TripEntry, provoke: Provoke) -> int:
+        """The bench part of a provocation, and wait for the trip."""
+        for event, value in provoke.bench.items():
+            self.bench(event, value)
+        began_ns = self.now_ns
+        before = self.state
+        expected = f"trip.{trip.name}.fires"
+        self.until(lambda: self.state != before, provoke.within, expected, silent=provoke.silence)
+        return self.now_ns - began_ns
+
+    def until(self, happened: Callable[[], bool], within_ns: int, requirement: str, *, silent: bool = False) -> None:
+        """Wait until something has happened, keeping the link alive; Broken if it has not in time."""
+        left_ns = within_ns + (0 if self.session.held else HOST_SLACK_NS)
+        patience_ns = self.patience_ns()
+        self.session.settle()
+        self.attend()
+        while not happened():
+            if left_ns <= 0:
+                seconds = within_ns / NS_PER_S
+                raise Broken(Judgement(False, requirement, f"within {seconds:g} s"), "", f"still in state {self.state}")
+            step_ns = left_ns if silent or patience_ns is None else min(left_ns, patience_ns)
+            self.wait(step_ns)
+            left_ns -= step_ns
+            if not happened() and not silent:
+                self.ask("self.state")
+
+    def patience_ns(self) -> int | None:
+        """How long to stay silent at most, so that no link watchdog acts unless it is meant to."""
+        entry = self.vow.points.get("link.patience")
+        if entry is None or not self.vow.states[self.state].energised:
+            return None
+        value = self.setting("link.patience")
+        return int(Decimal(int(value)) * Decimal(float(entry.number.step)) * NS_PER_S) // 2 if isinstance(value, int) else None
+
+
+def _shown(line: bytes) -> str:
+    return line.decode("latin-1").encode("unicode_escape").decode("ascii")
+
+
+def _reply_text(reply: Reply) -> str:
+    return reply.line().decode("ascii")

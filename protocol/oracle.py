@@ -1,0 +1,594 @@
+"""The oracle: which answers the document allows, given all that was sent and seen before.
+
+It is a second device half (`Twin`), fed with the same lines at the same times. What the document fixes, the
+twin computes. What it leaves open (a reading within its accuracy, a ticket, the moment of a timed change
+within its tolerance, a guard over a reading) the twin takes from what was seen, if that is allowed, and goes
+on from there. So the oracle is a set of allowed answers, held as one device that has made the device's
+choices; and a wrong answer is always named with the answer that was due.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from protocol.device import NS_PER_S, Device, Store
+from protocol.expression import Expression, ExpressionError
+from protocol.framing import Overlong
+from protocol.message import Malformed, Notice, Reply, Request, parse_answer, parse_request
+from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
+
+CLOCK_PARTS = 1000
+"""A clock may be off by one part in so many (a ceramic resonator; common practice, no source)."""
+
+LEARNED = frozenset({"boots", "saves", "boot_cause", "last_trip", "drops", "captures"})
+"""System values that an observer who came late does not know until it has asked once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What the oracle says of one answer."""
+
+    right: bool
+    requirement: str
+    """The requirement that the answer bears on: the one it breaks, or the main one it keeps."""
+    expected: str
+    """What was due, as text; open words in braces, e.g. `ok {0.000..40.000} V`."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """A word that the document leaves open within bounds."""
+
+    text: str
+
+    def __str__(self) -> str:
+        return self.text
+
+
+class Twin(Device):
+    """A device half whose open choices are made by what was seen.
+
+    `seen` is the reply that the real one gave to the line being judged (None if none came); `slack_ns` the
+    uncertainty of times.
+    """
+
+    def __init__(self, vow: Vow, slack_ns: int) -> None:
+        super().__init__(vow, _Nowhere(), Store())
+        self.slack_ns = slack_ns
+        self.seen: Reply | None = None
+        self.reply: Reply | None = None
+        self.raw: bytes | None = None
+        self.repeated = False
+        self.open_words: tuple[str, ...] | None = None
+        self.unknown: set[str] = set()
+        """System values not yet learned."""
+        self.readings: dict[str, tuple[int, int]] = {}
+        """Bounds for readings that the tester knows more about than the quantity's range, in counts."""
+        self.last_reading: dict[str, int] = {}
+        self.uptime_slack_ns = 0
+        """How much earlier than we think it may have booted."""
+        self.boot("power", 0)
+        self.unknown = set(LEARNED)
+
+    # ------------------------------------------------------------------------------- answers are kept, not sent
+
+    def judge(self, line: bytes | Overlong, seen: Reply | None, raw: bytes | None, now_ns: int) -> Reply | None:
+        """The reply that is due, made with the choices of the one seen; None if none is due."""
+        self.seen, self.raw = seen, raw
+        self.reply, self.repeated, self.open_words = None, False, None
+        self.line(line, now_ns)
+        self.output.clear()
+        return self.reply
+
+    def _answer(self, reply: Reply) -> bytes:
+        self.reply = reply
+        return self.raw or b""
+
+    def _repeat(self, answer: bytes) -> None:
+        self.repeated = True
+        parsed = parse_answer(answer)
+        self.reply = parsed if isinstance(parsed, Reply) else None
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        # Numbers are followed where notices are seen (`Oracle.notice`); unseen, they go on all the same.
+        if not self.notices:
+            self._number = self._number % 65535 + 1
+
+    def reboot(self, now_ns: int) -> None:
+        """Whoever asked for it says when it has happened (`Oracle.boot`)."""
+        self._reboot = False
+
+    # ---------------------------------------------------------------------------------------------- open choices
+
+    def _words(self, entry: PointEntry, now_ns: int) -> tuple[str, ...]:
+        if entry.system == "state":
+            self._moved_on(now_ns)
+        if entry.system in self.unknown:
+            words = self._learn(entry, now_ns)
+            if words is not None:
+                return words
+        if entry.kind == "number" and entry.source in ("signal", "derived", "system"):
+            bounds = self._bounds_of(entry, now_ns)
+            if bounds is not None:
+                return self._within(entry, *bounds)
+        return super()._words(entry, now_ns)
+
+    def _moved_on(self, now_ns: int) -> None:
+        """About the time of a timed transition both states are right; the one seen is taken."""
+        words = self._words_seen()
+        for leave in self.vow.states[self.state].leaves:
+            if leave.when is None and words == (leave.to,):
+                if now_ns >= self.entered_ns + leave.after_ns - leave_slack_ns(self, leave):
+                    self.enter(leave.to, now_ns)
+                    return
+
+    def _learn(self, entry: PointEntry, now_ns: int) -> tuple[str, ...] | None:
+        """Take a value that only the instrument can know, if it has the right form."""
+        assert entry.system is not None
+        words = self._words_seen()
+        if entry.kind == "words":
+            self.unknown.discard(entry.system)
+            self.last_trip = words or ("none",)
+            return self.last_trip if words else None
+        if entry.kind == "choice":
+            if len(words) == 1 and words[0] in entry.choices:
+                self.unknown.discard(entry.system)
+                self.boot_cause = words[0]
+            return None
+        counts = self._counts_seen(entry)
+        if counts is None:
+            return self._within(entry, entry.number.low, entry.number.high)
+        self.unknown.discard(entry.system)
+        match entry.system:
+            case "boots":
+                self.store.boots = counts
+            case "saves":
+                self.store.saves = counts
+            case "drops":
+                self.drops = counts
+            case "captures":
+                self.captures = counts
+        return None
+
+    def _bounds_of(self, entry: PointEntry, now_ns: int) -> tuple[int, int] | None:
+        """Bounds in counts of a number that is not fixed; None if it is."""
+        scale = entry.number
+        if entry.source == "signal":
+            return self.readings.get(entry.name, (scale.low, scale.high))
+        if entry.derived is not None:
+            measured = [self.vow.points[name] for name in entry.derived.names if not self.fixed(name)]
+            if not measured:
+                return None
+            ranges: dict[str, tuple[Fraction, Fraction]] = {}
+            for name in entry.derived.names:
+                point = self.vow.points[name]
+                if self.fixed(name):
+                    value = point.exact(self.value(point, now_ns))
+                    assert not isinstance(value, str)
+                    ranges[name] = (value, value)
+                else:
+                    low, high = self._bounds_of(point, now_ns) or (point.number.low, point.number.high)
+                    ranges[name] = (low * point.number.step, high * point.number.step)
+            try:
+                low_value, high_value = entry.derived.interval(ranges)
+            except ExpressionError:
+                return scale.low, scale.high
+            return (
+                min(max(scale.nearest(low_value), scale.low), scale.high),
+                min(max(scale.nearest(high_value), scale.low), scale.high),
+            )
+        if entry.system in ("uptime", "silence"):
+            low, high = self.clock_bounds(entry, now_ns)
+            return low, high
+        return None
+
+    def clock_bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        """Bounds of a time that the instrument counts: our own count, give or take slack and clock error."""
+        since_ns = now_ns - (self.booted_ns if entry.system == "uptime" else self.accepted_ns)
+        slack_ns = self.slack_ns + since_ns // CLOCK_PARTS
+        more_ns = slack_ns + (self.uptime_slack_ns if entry.system == "uptime" else 0)
+        return self._elapsed(entry, max(0, since_ns - slack_ns)), self._elapsed(entry, since_ns + more_ns)
+
+    def fixed(self, name: str) -> bool:
+        entry = self.vow.points[name]
+        if entry.source == "derived":
+            assert entry.derived is not None
+            return all(self.fixed(each) for each in entry.derived.names)
+        return entry.source == "setting" or entry.kind == "choice"
+
+    def _within(self, entry: PointEntry, low: int, high: int) -> tuple[str, ...]:
+        scale = entry.number
+        counts = self._counts_seen(entry)
+        if counts is not None and low <= counts <= high:
+            self.last_reading[entry.name] = counts
+            return scale.words(counts)
+        shown = scale.text(low) if low == high else f"{{{scale.text(low)}..{scale.text(high)}}}"
+        return (shown,) if scale.unit == "1" else (shown, scale.unit)
+
+    def _counts_seen(self, entry: PointEntry) -> int | None:
+        """The value seen, if it is written as the point writes values."""
+        words = self._words_seen()
+        parsed = entry.number.parse(words[0]) if words else None
+        return parsed[0] if parsed is not None and entry.number.words(parsed[0]) == words else None
+
+    def _words_seen(self) -> tuple[str, ...]:
+        return self.seen.words if self.seen is not None and self.seen.ok else ()
+
+    def value(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.source == "signal":
+            return self.last_reading.get(entry.name, 0)
+        return super().value(entry, now_ns)
+
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> tuple[bool, tuple[str, ...]]:
+        ok, words = super()._part(entry, arguments, now_ns)
+        if ok and any(field.count > 1 for field in self.vow.document.records[entry.record or ""].fields):
+            # A series holds samples: any bytes, of the right length.
+            seen = self._words_seen()
+            digits = "0123456789ABCDEF"
+            if len(seen) == 2 and len(seen[1]) == len(words[1]) and set(seen[1]) <= set(digits):
+                return True, (words[0], seen[1])
+            return True, (words[0], "{any}")
+        return ok, words
+
+    def _accepts_seen(self, decided: bool | None) -> bool:
+        """A decision: our own if there is one, else what the reply seen says."""
+        if decided is not None:
+            return decided
+        return self.seen is not None and self.seen.ok
+
+    def _holds(self, guard: Expression, now_ns: int) -> bool:
+        return self._accepts_seen(self.decide(guard, now_ns))
+
+    def _gone(self, trip: TripEntry, now_ns: int) -> bool:
+        condition = trip.cleared_when if trip.cleared_when is not None else trip.when
+        decided = self.decide(condition, now_ns)
+        if decided is not None and trip.cleared_when is None:
+            decided = not decided
+        return self._accepts_seen(decided)
+
+    def decide(self, condition: Expression, now_ns: int) -> bool | None:
+        """The truth of a condition if what is known fixes it."""
+        open_names = [name for name in condition.names if not self.fixed(name)]
+        if not open_names:
+            return super()._holds(condition, now_ns)
+        if condition.word_points:
+            return None
+        ranges: dict[str, tuple[Fraction, Fraction]] = {}
+        for name in condition.names:
+            point = self.vow.points[name]
+            if name in open_names:
+                low, high = self._bounds_of(point, now_ns) or (point.number.low, point.number.high)
+                ranges[name] = (low * point.number.step, high * point.number.step)
+            else:
+                value = point.exact(self.value(point, now_ns))
+                if isinstance(value, str):
+                    return None
+                ranges[name] = (value, value)
+        truths = condition.truths(ranges)
+        return next(iter(truths)) if len(truths) == 1 else None
+
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        ticket = self._ticket
+        if ticket is not None and ticket[:2] == (giver, given) and abs(now_ns - ticket[2]) <= self.slack_ns:
+            return self._accepts_seen(None)
+        return super()._good(giver, given, now_ns)
+
+    def _give(self, action: ActionEntry, now_ns: int) -> str:
+        super()._give(action, now_ns)
+        words = self._words_seen()
+        good = len(words) == 1 and len(words[0]) == 4 and set(words[0]) <= set("0123456789abcdef")
+        ticket = words[0] if good else "{ticket}"
+        assert action.gives_ticket_ns is not None
+        self._ticket = (action.name, ticket, now_ns + action.gives_ticket_ns)
+        return ticket
+
+    def frames(self, data: bytes, now_ns: int) -> list[bytes | Overlong]:
+        """The lines that the instrument makes of these bytes."""
+        return [] if now_ns < self._deaf_until_ns else self._framer.feed(data, now_ns)
+
+    @property
+    def ticket(self) -> str | None:
+        """The ticket that is good now."""
+        return self._ticket[1] if self._ticket is not None else None
+
+    @property
+    def number(self) -> int:
+        """Number of the last notice."""
+        return self._number
+
+    @number.setter
+    def number(self, number: int) -> None:
+        self._number = number
+
+    def forget_request(self) -> None:
+        """What was remembered for `wire.once` is not known any more."""
+        self._remembered = None
+
+
+def leave_slack_ns(twin: Twin, leave: LeaveEntry) -> int:
+    """How far the moment of a timed transition may be off: our own uncertainty and the instrument's clock."""
+    return twin.slack_ns + leave.after_ns // CLOCK_PARTS
+
+
+class _Nowhere:
+    """A world without physics: the twin's readings come from what was seen."""
+
+    def reading(self, entry: PointEntry, now_ns: int) -> int:
+        return 0
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        """Nothing is driven."""
+
+    def capture(self, record: str, now_ns: int) -> None:
+        """No series is taken; `Oracle` counts captures when they are due."""
+
+    def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
+        """Nothing depends on it."""
+
+
+class Oracle:
+    """Judges every line that comes from the instrument. Times are integer nanoseconds of the tester's clock.
+
+    `slack_ns`: how far the tester's idea of a moment may be off the instrument's (0 on a held clock, host
+    jitter and wire time otherwise).
+    """
+
+    def __init__(self, vow: Vow, slack_ns: int = 0) -> None:
+        self.vow = vow
+        self.twin = Twin(vow, slack_ns)
+        self.awaited: list[tuple[str, ...]] = []
+        """Notices that the tester's own hands have caused and that have not come yet: event and first words."""
+        self.number_known = False
+        self.expect_boot: str | None = None
+        self.looked_ns = 0
+        """When everything that had come was last judged: what comes now has happened since."""
+
+    # --------------------------------------------------------------------------------------------------- replies
+
+    def reply(self, line: bytes | Overlong, raw: bytes | None, now_ns: int) -> Judgement:
+        """Judge the reply `raw` (None: none came) to the line `line` (without its LF) sent at `now_ns`."""
+        parsed = parse_answer(raw) if raw is not None else None
+        seen = parsed if isinstance(parsed, Reply) else None
+        twin = self.twin
+        before = twin.state
+        request = parse_request(line) if isinstance(line, bytes) else None
+        due = twin.judge(line, seen, raw, now_ns)
+        if raw is None:
+            if due is None:
+                return Judgement(True, "wire.framing", "")
+            return Judgement(False, "wire.deadline", self._text(due))
+        if due is None:
+            return Judgement(False, "wire.framing", "")
+        if seen == due and not isinstance(parsed, Malformed):
+            return Judgement(True, self._bears_on(request, due, before), self._text(due))
+        return Judgement(False, self._broken(request, due, seen, parsed, before), self._text(due))
+
+    @staticmethod
+    def _text(reply: Reply) -> str:
+        """The reply as text; the check of a reply with open words cannot be written out."""
+        bare = Reply(reply.tag, reply.ok, reply.words).line().decode("ascii")
+        if not reply.checked:
+            return bare
+        if any("{" in word for word in reply.words):
+            return f"{bare} ~{{check}}"
+        return reply.line().decode("ascii")
+
+    def _bears_on(self, request: Request | Malformed | None, due: Reply, state: str) -> str:
+        """The requirement that an answer is about."""
+        if request is None:
+            return "wire.length"
+        if self.twin.repeated:
+            return "wire.once"
+        if isinstance(request, Malformed):
+            return f"wire.{request.reason}"
+        if not due.ok:
+            return self._refusal(request, due.words)
+        entry = self.vow.points.get(request.name)
+        if entry is not None:
+            if request.verb == "put":
+                if entry.source == "system":
+                    return f"point.{entry.name}.choices"
+                return f"point.{entry.name}.{'quantum' if entry.kind == 'number' else 'choices'}"
+            if entry.derived is not None:
+                return f"point.{entry.name}.derived"
+            if entry.system == "state":
+                return f"state.{self.twin.state}.reachable"
+            return f"point.{entry.name}.readable"
+        return f"action.{request.name}.effect"
+
+    def _refusal(self, request: Request, words: tuple[str, ...]) -> str:
+        """The requirement behind a refusal that is due."""
+        name, reason = request.name, words[0]
+        entry = self.vow.points.get(name)
+        action = self.vow.actions.get(name)
+        match reason:
+            case "check":
+                return "wire.guard"
+            case "access" if entry is not None:
+                return f"point.{name}.access"
+            case "type" if entry is not None and entry.kind == "choice" and request.verb == "put":
+                return f"point.{name}.choices"
+            case "type" if action is not None and action.takes_ticket is not None:
+                return f"action.{name}.ticket"
+            case "type" if words[1:2] == ("digits",):
+                return "wire.exact"
+            case "unit":
+                return "wire.unit"
+            case "state" if entry is not None:
+                return f"point.{name}.set_in"
+            case "state" if action is not None:
+                detail = words[1]
+                return f"action.{name}.{detail if detail in ('guard', 'ticket') else 'refused'}"
+            case "range" if entry is not None and entry.kind == "record":
+                return "wire.bulk"
+            case "range" if entry is not None:
+                return f"point.{name}.bounds"
+            case "fault":
+                return f"trip.{words[1]}.clears"
+        return "wire.reasons"
+
+    def _broken(
+        self,
+        request: Request | Malformed | None,
+        due: Reply,
+        seen: Reply | None,
+        parsed: Reply | Notice | Malformed | None,
+        state: str,
+    ) -> str:
+        """The requirement that a wrong answer breaks."""
+        if seen is None:
+            return "wire.check" if isinstance(parsed, Malformed) and parsed.reason == "check" else "wire.syntax"
+        if seen.tag != due.tag:
+            return "wire.tag"
+        if (seen.ok, seen.words) == (due.ok, due.words):
+            return "wire.echo_check"
+        if self.twin.repeated:
+            return "wire.once"
+        if isinstance(request, Request) and not seen.ok and not due.ok and seen.words[0] != due.words[0]:
+            return "wire.reasons"
+        if isinstance(request, Request) and due.ok and not seen.ok:
+            # A good request refused: the rule of that refusal was applied where it does not belong.
+            return self._refusal(request, seen.words if len(seen.words) > 1 else (*seen.words, ""))
+        return self._bears_on(request, due, state)
+
+    # --------------------------------------------------------------------------------------------------- notices
+
+    def notice(self, notice: Notice, now_ns: int) -> Judgement:
+        """Judge a notice, and follow it: its event has happened."""
+        try:
+            return self._notice(notice, now_ns)
+        finally:
+            # Following the event has counted it once more; the instrument's own number is what counts.
+            self.twin.number = notice.number
+
+    def _notice(self, notice: Notice, now_ns: int) -> Judgement:
+        twin = self.twin
+        if notice.event == "boot":
+            return self._booted(notice, now_ns)
+        due = twin.number % 65535 + 1
+        known, self.number_known = self.number_known, True
+        if known and notice.number != due:
+            return Judgement(False, "wire.notice.number", f"note {due} {notice.event}")
+        if not twin.notices:
+            return Judgement(False, "wire.notice.off", "")
+        if notice.checked != twin.guard:
+            return Judgement(False, "wire.echo_check", "a check just while the guard is on")
+        for index, words in enumerate(self.awaited):
+            if (notice.event, *notice.words)[: len(words)] == words:
+                del self.awaited[index]
+                return Judgement(True, "wire.notice.number", "")
+        if notice.event == "trip":
+            return self._tripped(notice, now_ns)
+        if notice.event == "state" and len(notice.words) == 1:
+            return self._left(notice.words[0], now_ns)
+        return Judgement(False, "promise.quiet" if "quiet" in self.vow.document.promises else "wire.syntax", "")
+
+    def _booted(self, notice: Notice, now_ns: int) -> Judgement:
+        expected, self.expect_boot = self.expect_boot, None
+        self.number_known = True
+        if expected is None:
+            self.boot(notice.words[0] if notice.words else "power", now_ns)
+            return Judgement(False, "wire.boot", "no boot")
+        if notice.number != 1 or notice.words != (expected,):
+            return Judgement(False, "wire.boot", f"note 1 boot {expected}")
+        return Judgement(True, "wire.boot", "")
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        """The instrument has booted at `now_ns`."""
+        self.twin.boot(cause, now_ns)
+        self.twin.uptime_slack_ns = 0
+        self.twin.unknown -= {"drops", "captures", "last_trip", "boot_cause"}
+        self.awaited.clear()
+        self.number_known = True
+        self.twin.number = 0
+
+    def _tripped(self, notice: Notice, now_ns: int) -> Judgement:
+        trip = self.vow.trips.get(notice.words[0] if notice.words else "")
+        if trip is None:
+            return Judgement(False, "wire.reasons", "a trip of the document")
+        entry = self.vow.points[trip.reports]
+        parsed = entry.number.parse(notice.words[1]) if entry.scale is not None and len(notice.words) > 1 else None
+        well_formed = (
+            notice.words[1:] == entry.number.words(parsed[0])
+            if parsed is not None
+            else entry.scale is None and notice.words[1:2] and notice.words[1] in entry.choices
+        )
+        armed = self.twin.state in trip.armed_in
+        value: Value = parsed[0] if parsed is not None else entry.default
+        plausible = self._could_fire(trip, value, now_ns)
+        self.twin.fire(trip, value, now_ns)
+        self.twin.last_trip = notice.words
+        self.twin.unknown.discard("last_trip")
+        if not armed:
+            states = ", ".join(sorted(trip.armed_in))
+            return Judgement(False, f"trip.{trip.name}.fires", f"no such trip outside {states}")
+        if not well_formed:
+            return Judgement(False, f"trip.{trip.name}.notice", f"trip {trip.name} and the value of {trip.reports}")
+        if not plausible:
+            return Judgement(False, f"trip.{trip.name}.fires", f"no trip unless {trip.when.text}")
+        return Judgement(True, f"trip.{trip.name}.notice", "")
+
+    def _could_fire(self, trip: TripEntry, value: Value, now_ns: int) -> bool:
+        """Whether the condition could be true with the value reported, given the settings."""
+        if trip.when.word_points - set(self.twin.settings) - {"panel.control"}:
+            return True
+        ranges: dict[str, tuple[Fraction, Fraction]] = {}
+        for name in trip.when.names:
+            point = self.vow.points[name]
+            if point.kind != "number":
+                continue
+            scale = point.number
+            if name == trip.reports and isinstance(value, int):
+                # The condition looks at the value itself, the report at its nearest step.
+                slack = Fraction(1)
+                ranges[name] = ((value - slack) * scale.step, (value + slack) * scale.step)
+            elif self.twin.fixed(name):
+                exact = point.exact(self.twin.value(point, now_ns))
+                assert not isinstance(exact, str)
+                ranges[name] = (exact, exact)
+            else:
+                ranges[name] = (scale.low * scale.step, scale.high * scale.step)
+        try:
+            return True in trip.when.truths(ranges)
+        except ExpressionError:
+            return True
+
+    def _left(self, state: str, now_ns: int) -> Judgement:
+        twin = self.twin
+        before = twin.state
+        for leave in self.vow.states[before].leaves:
+            if leave.to != state:
+                continue
+            requirement = f"state.{before}.leave.{leave.index + 1}"
+            due_ns = twin.entered_ns + leave.after_ns
+            slack_ns = leave_slack_ns(twin, leave)
+            # It happened at some moment since we last looked.
+            early, late = now_ns < due_ns - slack_ns, self.looked_ns > due_ns + slack_ns
+            twin.enter(state, min(max(due_ns, self.looked_ns), now_ns))
+            if leave.when is None and (early or late):
+                return Judgement(False, requirement, f"{before} to {state} after {leave.after_ns / NS_PER_S:g} s")
+            if leave.when is not None and (early or twin.decide(leave.when, now_ns) is False):
+                return Judgement(False, requirement, f"{before} to {state} only when {leave.when.text}")
+            return Judgement(True, requirement, "")
+        if state in self.vow.states:
+            twin.enter(state, now_ns)
+        return Judgement(False, f"state.{before}.reachable", f"no transition from {before} to {state}")
+
+    def overdue(self, now_ns: int) -> Judgement | None:
+        """A timed transition that should have been noticed by now, or None. It is followed all the same."""
+        twin = self.twin
+        for leave in self.vow.states[twin.state].leaves:
+            if leave.when is None and now_ns > twin.entered_ns + leave.after_ns + leave_slack_ns(twin, leave):
+                before = twin.state
+                twin.enter(leave.to, twin.entered_ns + leave.after_ns)
+                if twin.notices and self._noticed:
+                    requirement = f"state.{before}.leave.{leave.index + 1}"
+                    return Judgement(False, requirement, f"note N state {leave.to}")
+                twin.number = twin.number % 65535 + 1
+        return None
+
+    @property
+    def _noticed(self) -> bool:
+        return "notices" in self.vow.parts
