@@ -20,11 +20,11 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Mapping
-from typing import Protocol, TypeVar
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from emu.bench import Bench
 from emu.plant.agenda import Planned, Watch, timeline
-from emu.plant.circuit import Law, Solved, bound, given
+from emu.plant.circuit import Solved, given
 from emu.plant.converter import Converter, Level
 from emu.plant.curves import DeratingCurve, FanCurve
 from emu.plant.expoly import Curve, constant, first_exit, product, respond, total
@@ -46,6 +46,9 @@ from emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
 from emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
 from emu.plant.thermistor import celsius, deduced_celsius, divider_volt
 from protocol.document.plant import SinkPlant
+
+if TYPE_CHECKING:
+    from emu.plant.collocation import Array, Bound, Law
 
 _NEVER = 1 << 62
 _LONG_SECONDS = 1e7
@@ -309,6 +312,13 @@ class Sink:
             if self._due_ns == due:
                 self._happen()
 
+    def quiet_until_ns(self) -> int:
+        if self._check:
+            return self.now_ns
+        if self._watch_ns is None:
+            self._watch_ns = self._next_watch()
+        return min(self._due_ns, self._watch_ns)
+
     # ------------------------------------------------------------------------------------------ events
 
     def _fire_planned(self) -> bool:
@@ -476,8 +486,11 @@ class Sink:
                 s.solved = Solved(solved.span, solved.current, volt, solved.charge, solved.used, solved.pairs)
             return _INF
 
-        def law(emf: float, to_terminals: float, fall: float) -> float:
-            return max(emf - drop, 0.0) / (to_terminals + ohm)
+        from emu.plant.collocation import bound
+
+        def law(emf: Array, to_terminals: Array) -> Bound | None:
+            slope = 1.0 / (to_terminals + ohm)
+            return (emf - drop) * slope, slope, 0.0 * slope
 
         solution = bound(source, law, available, _LONG_SECONDS, self._reach(available), s.lead)
         if solution is None:
@@ -505,24 +518,25 @@ class Sink:
         rate = 1.0 / tau
         s.goal = goal
         span = _INF
-        if abs(goal - target) <= _SETTLED_AMPERE:
+        slew = min(float(self._set["slew"]), self._plant.stage.slew_ampere_per_second)
+        # A ramp that is over within a thousandth of the stage's lag is a jump: nothing could tell them apart.
+        if abs(goal - target) <= max(_SETTLED_AMPERE, 1e-3 * tau * slew):
             s.target = target = goal
             rest: tuple[float, ...] = (goal,)
             gap = start - goal
         else:
-            slew = min(float(self._set["slew"]), self._plant.stage.slew_ampere_per_second)
             s.ramp = slew = math.copysign(slew, goal - target)
             s.why = "ramp"
             span = (goal - target) / slew
             rest = (target - slew * tau, slew)
             gap = start - rest[0]
-        terms: tuple[tuple[float, tuple[float, ...]], ...] = ()
+        decays: tuple[tuple[float, float], ...] = ()
         if abs(gap) > _SETTLED_AMPERE:
             window = tau * max(math.log(abs(gap) / (0.5 * _SETTLED_AMPERE)), 1.0)
-            if window < span:
+            if window < span and self._loop != "ticking":
                 span, s.why = window, "window"
-            terms = ((rate, (gap,)),)
-        s.steady = not terms and len(rest) == 1
+            decays = ((rate, gap),)
+        s.steady = not decays and len(rest) == 1
         if self._loop == "ticking":
             span = min(span, self._loop_ns * 1e-9)
         source = self._feed
@@ -531,7 +545,7 @@ class Sink:
             length = min(length, max(self._plain_span(goal, start), 1e-6))
             if length < span:
                 span, s.why = length, "window"
-        current = Curve(rest, terms)
+        current = Curve(rest, decays)
         s.solved = given(source, current, goal, length, s.lead, 0.0 if s.steady else self._henry)
         if not source.dynamic and not s.steady:
             _, _, low, high = source.branch(start, goal)
@@ -701,7 +715,7 @@ class Sink:
         elif self._is_full(s):
             if abs(error) < 1e-6 and wanted >= self._amps:
                 self._loop = "resting"
-        elif abs(change) < 1e-8 + 1e-6 * abs(error):
+        elif abs(change) < 1e-6:
             self._loop = "slow"
             self._guess = 1.0
 
@@ -770,7 +784,7 @@ class Sink:
         if kind == "resistance":
             resistance = float(set_["level.resistance"])
 
-            def solve(emf: float, ohm: float) -> tuple[float, float, float] | None:
+            def solve(emf: Array, ohm: Array) -> Bound | None:
                 b = gain * (ohm - lead_back)
                 slope = gain / resistance / (1.0 / g + b / resistance)
                 amps = ((gain * emf + offset) / resistance + o / g) / (1.0 / g + b / resistance)
@@ -780,38 +794,40 @@ class Sink:
             level_volt = float(set_["level.voltage"])
             reference = self._plant.regulation.voltage_gain_ohm
 
-            def solve(emf: float, ohm: float) -> tuple[float, float, float] | None:
+            def solve(emf: Array, ohm: Array) -> Bound | None:
                 b = gain * (ohm - lead_back)
-                if b <= 0.0:
+                if b.min() <= 0.0:
                     return None
                 return (gain * emf + offset - level_volt) / b, gain / b, 1.0 - loop_gain * g * b / reference
 
         else:
             power = min(float(set_["level.power"]), ceiling) if kind == "power" else ceiling
 
-            def solve(emf: float, ohm: float) -> tuple[float, float, float] | None:
+            def solve(emf: Array, ohm: Array) -> Bound | None:
                 a, b = gain * emf + offset, gain * (ohm - lead_back)
                 p = a + o * b
-                root = p * p - 4.0 * b * (o * a + g * power)
-                if root <= 0.0 or p <= 0.0:
+                square = p * p - 4.0 * b * (o * a + g * power)
+                if square.min() <= 0.0 or p.min() <= 0.0:
                     return None
-                root = math.sqrt(root)
+                root = square**0.5
                 amps = 2.0 * (o * a + g * power) / (p + root)
                 measured = a - b * amps
                 return amps, -gain * (amps - o) / root, 1.0 - loop_gain + loop_gain * g * power * b / (measured * measured)
 
-        def law(emf: float, ohm: float, fall: float) -> float | None:
+        def law(emf: Array, ohm: Array) -> Bound | None:
             found = solve(emf, ohm)
             if found is None:
                 return None
             amps, slope, rho = found
-            if not -0.9 < rho < 0.97:
+            if not (rho.min() > -0.9 and rho.max() < 0.97):
                 return None
-            return amps - (tick * (rho / (1.0 - rho) + 0.5) + tau) * slope * fall
+            return amps, slope, tick * (rho / (1.0 - rho) + 0.5) + tau
 
         return law
 
     def _solve_slow(self, s: Stretch, conditions: list[tuple[Curve, float, float, str]]) -> float | None:
+        from emu.plant.collocation import bound
+
         law = self._slow_law(s)
         if law is None:
             return None
@@ -984,13 +1000,13 @@ class Sink:
         """Powers and energy of a stretch that has been solved."""
         solved = s.solved
         current = solved.current
-        if not current.terms and len(current.poly) == 1:
+        if current.constant:
             amps = current.poly[0]
             s.heat_power = solved.volt.scaled(amps)
             extra = s.lead * amps
             s.sensed = solved.volt
             if s.reads == "source" and extra:
-                s.sensed = Curve((solved.volt.poly[0] + extra, *solved.volt.poly[1:]), solved.volt.terms)
+                s.sensed = Curve((solved.volt.poly[0] + extra, *solved.volt.poly[1:]), solved.volt.decays)
             elif s.reads == "nothing":
                 s.sensed = constant(0.0)
             s.sense_power = s.heat_power if s.sensed is solved.volt else s.sensed.scaled(amps)
@@ -1082,7 +1098,8 @@ class Sink:
 
     def _replay_before(self, when: int) -> None:
         """A settled loop near a crossing of its own quantities: leave the fixed point and do its samples."""
-        samples = 60
+        shrinks = abs(1.0 - self._plant.regulation.gain)
+        samples = min(max(math.ceil(math.log(1e-5) / math.log(shrinks)) if 0.0 < shrinks < 1.0 else 0, 8), 60)
         begin = (when // self._loop_ns - samples) * self._loop_ns
         self._exact_until_ns = (when // self._loop_ns + 4) * self._loop_ns
         s = self._stretches[-1]
