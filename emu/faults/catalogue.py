@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from emu.faults.boots import boots
 from emu.faults.fault import Fault
 from emu.faults.lines import lines
+from emu.faults.notices import notices
 from emu.faults.numbers import numbers
 from emu.faults.refusals import refusals
 from emu.faults.sessions import sessions
 
-KINDS = (lines, numbers, refusals, sessions)
+KINDS = (lines, numbers, refusals, sessions, notices, boots)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

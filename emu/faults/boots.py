@@ -1,0 +1,602 @@
+"""Faults of boots, clocks, the settings store, the identity and the bulk records."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from emu.faults.change import with_document, with_point
+from emu.faults.fault import Kind
+from protocol.device import NS_PER_S, Answer, Device
+from protocol.document.model import Record
+from protocol.framing import Overlong
+from protocol.record import parts_of
+from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
+
+boots = Kind("boots")
+
+
+def does(vow: Vow, *effects: str) -> bool:
+    """Each of these effects belongs to some action."""
+    found = {effect for action in vow.actions.values() for effect, _ in action.does}
+    return found.issuperset(effects)
+
+
+def _has_system(vow: Vow, system: str) -> bool:
+    return any(entry.system == system for entry in vow.points.values())
+
+
+def _image(vow: Vow) -> PointEntry | None:
+    """The first bulk point whose record has no series: an image of present values."""
+    images = (
+        entry
+        for entry in vow.points.values()
+        if entry.record is not None and all(each.count == 1 for each in record_of(vow, entry).fields)
+    )
+    return next(images, None)
+
+
+def _has_image(vow: Vow) -> bool:
+    return _image(vow) is not None
+
+
+# ------------------------------------------------------------------------------------------- boots and clocks
+
+
+@boots.device(
+    "boot-cause-always-power",
+    "The register with the cause of a boot is cleared before it is read: every boot is one of power.",
+    breaks="wire.boot",
+    depth=1,
+    applies=lambda vow: does(vow, "reboot"),
+)
+class BootCauseAlwaysPower(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot("power", now_ns)
+
+
+@boots.device(
+    "boot-on-request-uncounted",
+    "A boot that is asked for jumps past the place where boots are counted.",
+    breaks="wire.boot",
+    depth=2,
+    applies=lambda vow: does(vow, "reboot") and _has_system(vow, "boots"),
+)
+class BootOnRequestUncounted(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.store.boots -= cause == "request"
+        super().boot(cause, now_ns)
+
+
+@boots.device(
+    "uptime-kept-over-boot",
+    "The clock of the time since the boot is not zeroed by a boot that is asked for.",
+    breaks="wire.boot",
+    depth=2,
+    applies=lambda vow: does(vow, "reboot") and _has_system(vow, "uptime"),
+)
+class UptimeKeptOverBoot(Device):
+    def reboot(self, now_ns: int) -> None:
+        booted_ns = self.booted_ns
+        super().reboot(now_ns)
+        self.booted_ns = booted_ns
+
+
+@boots.device(
+    "uptime-in-16-bits",
+    "The time since the boot is kept in 16 bits of milliseconds.",
+    breaks="wire.boot promise.clock",
+    depth=1,
+    applies=lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises,
+)
+class UptimeIn16Bits(Device):
+    def _system(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.system == "uptime":
+            return self._elapsed(entry, (now_ns - self.booted_ns) % (0x10000 * 1_000_000))
+        return super()._system(entry, now_ns)
+
+
+@boots.device(
+    "uptime-in-binary-milliseconds",
+    "A tick of 1.024 ms is taken for a millisecond.",
+    breaks="promise.clock",
+    depth=1,
+    applies=lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises,
+)
+class UptimeInBinaryMilliseconds(Device):
+    def _system(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.system == "uptime":
+            return self._elapsed(entry, (now_ns - self.booted_ns) * 1000 // 1024)
+        return super()._system(entry, now_ns)
+
+
+class Crashing(Device):
+    """A device half that can boot without a word."""
+
+    crashed = False
+
+    def crash(self, now_ns: int) -> None:
+        self.crashed = True
+        self.boot("watchdog", now_ns)
+        self.crashed = False
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if not self.crashed:
+            super().notify(event, words)
+
+
+@boots.device(
+    "silent-boot-after-forty",
+    "Memory is lost with every request; after forty the chip's watchdog boots it, and says nothing.",
+    breaks="wire.boot",
+    depth=41,
+)
+class SilentBootAfterForty(Crashing):
+    requests = 0
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        self.requests += 1
+        if self.requests == 40:
+            self.requests = 0
+            self.crash(now_ns)
+
+
+@boots.device(
+    "silent-boot-by-full-line",
+    "The zero behind a line of just the limit overwrites the stack; the box boots silently.",
+    breaks="wire.boot wire.length",
+    depth=2,
+    applies=lambda vow: _has_system(vow, "boots"),
+)
+class SilentBootByFullLine(Crashing):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        if not isinstance(line, Overlong) and len(line) == self._wire.line_limit:
+            self.crash(now_ns)
+
+
+# -------------------------------------------------------------------------------------------------- the store
+
+
+@boots.device(
+    "save-loses-last",
+    "The loop over the saved settings ends one too early.",
+    breaks="point.*.saved action.*.effect",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot"),
+)
+class SaveLosesLast(Device):
+    def _save(self) -> None:
+        last = [entry.name for entry in self.vow.settings if entry.saved][-1]
+        before = self.store.settings.get(last)
+        super()._save()
+        del self.store.settings[last]
+        if before is not None:
+            self.store.settings[last] = before
+
+
+@boots.device(
+    "save-forgets-choices",
+    "Choices are saved as the first word of their list.",
+    breaks="point.*.saved",
+    depth=4,
+    applies=lambda vow: does(vow, "save", "reboot") and any(e.choices and e.saved for e in vow.settings),
+)
+class SaveForgetsChoices(Device):
+    def _save(self) -> None:
+        super()._save()
+        for entry in self.vow.settings:
+            if entry.saved and entry.choices:
+                self.store.settings[entry.name] = entry.choices[0]
+
+
+def _needs_more_than_16_bits(entry: PointEntry) -> bool:
+    return entry.saved and isinstance(entry.default, int) and entry.default > 0xFFFF
+
+
+@boots.device(
+    "save-in-16-bits",
+    "A saved number that needs more than 16 bits has 16 in the store.",
+    breaks="point.*.saved",
+    depth=3,
+    applies=lambda vow: does(vow, "save", "reboot") and any(map(_needs_more_than_16_bits, vow.settings)),
+)
+class SaveIn16Bits(Device):
+    def _save(self) -> None:
+        super()._save()
+        name = next(filter(_needs_more_than_16_bits, self.vow.settings)).name
+        value = self.store.settings[name]
+        assert isinstance(value, int)
+        self.store.settings[name] = value & 0xFFFF
+
+
+@boots.device(
+    "save-once-per-boot",
+    "Only the first save after a boot is written; the flag that the store is ready is not set again.",
+    breaks="action.*.effect point.*.saved",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot"),
+)
+class SaveOncePerBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.saved = False
+        super().boot(cause, now_ns)
+
+    def _save(self) -> None:
+        settings = self.store.settings
+        super()._save()
+        if self.saved:
+            self.store.settings = settings
+        self.saved = True
+
+
+@boots.device(
+    "save-uncounted",
+    "Saves are not counted.",
+    breaks="action.*.effect point.*.readable",
+    depth=2,
+    applies=lambda vow: does(vow, "save") and _has_system(vow, "saves"),
+)
+class SaveUncounted(Device):
+    def _save(self) -> None:
+        super()._save()
+        self.store.saves -= 1
+
+
+@boots.device(
+    "save-torn",
+    "The store is written setting by setting over 200 ms; a loss of power in between leaves a mixture.",
+    breaks="promise.saves_are_whole",
+    depth=5,
+    rig=True,
+    applies=lambda vow: does(vow, "save") and "saves_are_whole" in vow.document.promises,
+)
+class SaveTorn(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.rest: tuple[int, dict[str, Value]] | None = None
+        super().boot(cause, now_ns)
+
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        before = {**self._defaults(saved_only=True), **self.store.settings}
+        super()._effect(effect, what, now_ns)
+        if effect == "save":
+            whole = self.store.settings
+            written = list(whole)[: len(whole) // 2]
+            self.store.settings = before | {name: whole[name] for name in written}
+            self.rest = (now_ns + NS_PER_S // 5, whole)
+
+    def next_timeout_ns(self) -> int | None:
+        timeout_ns = super().next_timeout_ns()
+        if self.rest is None:
+            return timeout_ns
+        return self.rest[0] if timeout_ns is None else min(timeout_ns, self.rest[0])
+
+    def expire(self, now_ns: int) -> None:
+        if self.rest is not None and self.rest[0] <= now_ns:
+            self.store.settings = self.rest[1]
+            self.rest = None
+        else:
+            super().expire(now_ns)
+
+
+@boots.device(
+    "store-read-at-power-only",
+    "The store is read when power comes, not at a boot that is asked for.",
+    breaks="point.*.saved",
+    depth=4,
+    applies=lambda vow: does(vow, "save", "reboot"),
+)
+class StoreReadAtPowerOnly(Device):
+    def reboot(self, now_ns: int) -> None:
+        saved, self.store.settings = self.store.settings, {}
+        super().reboot(now_ns)
+        self.store.settings = saved
+
+
+@boots.device(
+    "store-lost-without-power",
+    "What is saved is held in memory that needs power.",
+    breaks="point.*.saved",
+    depth=3,
+    rig=True,
+    applies=lambda vow: does(vow, "save"),
+)
+class StoreLostWithoutPower(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        if cause == "power":
+            self.store.settings = {}
+        super().boot(cause, now_ns)
+
+
+@boots.device(
+    "settings-kept-over-boot",
+    "Settings are in memory that a boot does not clear: what was put and not saved is still there.",
+    breaks="point.*.default",
+    depth=3,
+    applies=lambda vow: does(vow, "reboot"),
+)
+class SettingsKeptOverBoot(Device):
+    def reboot(self, now_ns: int) -> None:
+        saved = self.store.settings
+        self.store.settings = dict(self.settings)
+        super().reboot(now_ns)
+        self.store.settings = saved
+
+
+@boots.tables(
+    "saved-what-must-not-be",
+    "A setting that is not to be kept is saved with the others.",
+    breaks="point.*.default",
+    depth=4,
+    applies=lambda vow: does(vow, "save", "reboot") and not all(entry.saved for entry in vow.settings),
+)
+def saved_what_must_not_be(vow: Vow) -> Vow:
+    return with_point(vow, next(entry.name for entry in vow.settings if not entry.saved), saved=True)
+
+
+@boots.device(
+    "defaults-empty-the-store",
+    "Setting the defaults empties the store as well.",
+    breaks="action.*.effect point.*.saved",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "defaults", "recall"),
+)
+class DefaultsEmptyTheStore(Device):
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        super()._effect(effect, what, now_ns)
+        if effect == "defaults":
+            self.store.settings = {}
+
+
+@boots.device(
+    "defaults-for-saved-only",
+    "Setting the defaults skips the settings that are not saved.",
+    breaks="action.*.effect",
+    depth=3,
+    applies=lambda vow: does(vow, "defaults") and not all(entry.saved for entry in vow.settings),
+)
+class DefaultsForSavedOnly(Device):
+    def _defaults(self, saved_only: bool) -> dict[str, Value]:
+        return super()._defaults(saved_only=True)
+
+
+@boots.device(
+    "defaults-are-lowest",
+    "Setting the defaults sets every number to the low end of its range.",
+    breaks="action.*.effect",
+    depth=2,
+    applies=lambda vow: does(vow, "defaults"),
+)
+class DefaultsAreLowest(Device):
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        super()._effect(effect, what, now_ns)
+        if effect == "defaults":
+            self._replace({e.name: e.number.low for e in self.vow.settings if e.scale is not None}, now_ns)
+
+
+@boots.device(
+    "recall-skips-unsaved",
+    "Bringing back the store leaves settings as they are that were never saved.",
+    breaks="action.*.effect",
+    depth=3,
+    applies=lambda vow: does(vow, "recall"),
+)
+class RecallSkipsUnsaved(Device):
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        if effect == "recall":
+            self._replace(self.store.settings, now_ns)
+        else:
+            super()._effect(effect, what, now_ns)
+
+
+@boots.tables(
+    "default-one-step-up",
+    "One default in the table is a step too high.",
+    breaks="point.*.default",
+    depth=1,
+    applies=lambda vow: any(e.scale is not None and e.default != e.scale.high for e in vow.settings),
+)
+def default_one_step_up(vow: Vow) -> Vow:
+    for entry in vow.settings:
+        if isinstance(entry.default, int) and entry.default < entry.number.high:
+            return with_point(vow, entry.name, default=entry.default + 1)
+    return vow
+
+
+@boots.tables(
+    "default-second-choice",
+    "A choice begins with the second word of its list.",
+    breaks="point.*.default",
+    depth=1,
+    applies=lambda vow: any(entry.choices for entry in vow.settings),
+)
+def default_second_choice(vow: Vow) -> Vow:
+    entry = [entry for entry in vow.settings if entry.choices][-1]
+    other = next(word for word in entry.choices if word != entry.default)
+    return with_point(vow, entry.name, default=other)
+
+
+# --------------------------------------------------------------------------------------------- identity, bulk
+
+
+@boots.tables(
+    "identity-of-older-document",
+    "The digest is that of the document before the last change.",
+    breaks="wire.identity",
+    depth=1,
+)
+def identity_of_older_document(vow: Vow) -> Vow:
+    name, version, digest = vow.identity
+    return replace(vow, identity=(name, version, f"{int(digest, 16) ^ 0x5A5A5A5A:08x}"))
+
+
+@boots.device(
+    "part-counted-from-one",
+    "Parts are counted from 1.",
+    breaks="wire.bulk point.*.readable",
+    depth=1,
+    applies=_has_image,
+)
+class PartCountedFromOne(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        if len(arguments) == 1 and arguments[0].isdecimal():
+            ok, words = super()._part(entry, (str(int(arguments[0]) - 1),), now_ns)
+            return ok, (arguments[0], *words[1:]) if ok else words
+        return super()._part(entry, arguments, now_ns)
+
+
+@boots.device(
+    "part-past-last-answered",
+    "The part after the last is answered, with nothing in it.",
+    breaks="wire.bulk point.*.readable",
+    depth=1,
+    applies=_has_image,
+)
+class PartPastLastAnswered(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        size = part_bytes(self.vow, entry)
+        if arguments == (str(parts_of(record_of(self.vow, entry), size)),):
+            return True, (arguments[0], "00" * size)
+        return super()._part(entry, arguments, now_ns)
+
+
+@boots.device(
+    "part-in-small-letters",
+    "The bytes of a part are written with small letters.",
+    breaks="wire.bulk",
+    depth=1,
+    applies=_has_image,
+)
+class PartInSmallLetters(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        ok, words = super()._part(entry, arguments, now_ns)
+        return ok, tuple(word.lower() for word in words)
+
+
+@boots.device(
+    "part-without-check",
+    "A part leaves without a check unless the request had one.",
+    breaks="wire.bulk wire.echo_check",
+    depth=1,
+    applies=_has_image,
+)
+class PartWithoutCheck(Device):
+    def _bulk(self, request: object, ok: bool) -> bool:
+        return False
+
+
+@boots.device(
+    "part-last-filled-up",
+    "The last part is filled up with zeros to the length of the others.",
+    breaks="wire.bulk",
+    depth=1,
+    applies=_has_image,
+)
+class PartLastFilledUp(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        ok, words = super()._part(entry, arguments, now_ns)
+        size = part_bytes(self.vow, entry)
+        return ok, (words[0], words[1].ljust(2 * size, "0")) if ok else words
+
+
+@boots.device(
+    "record-from-boot",
+    "The image of the settings is made at the boot and not refreshed.",
+    breaks="record.*.layout wire.bulk",
+    depth=2,
+    applies=_has_image,
+)
+class RecordFromBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.first: dict[tuple[str, tuple[str, ...]], Answer] = {}
+        super().boot(cause, now_ns)
+        entry = _image(self.vow)
+        assert entry is not None
+        for index in range(parts_of(record_of(self.vow, entry), part_bytes(self.vow, entry))):
+            self.first[entry.name, (str(index),)] = super()._part(entry, (str(index),), now_ns)
+
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        return self.first.get((entry.name, arguments)) or super()._part(entry, arguments, now_ns)
+
+
+def _with_image(vow: Vow, record: Record) -> Vow:
+    entry = _image(vow)
+    assert entry is not None
+    assert entry.record is not None
+    return with_document(vow, records={**vow.document.records, entry.record: record})
+
+
+def _image_record(vow: Vow) -> Record:
+    entry = _image(vow)
+    assert entry is not None
+    return record_of(vow, entry)
+
+
+@boots.tables(
+    "record-wrong-end-first",
+    "Numbers of a record are sent with the other end first.",
+    breaks="record.*.layout wire.bulk",
+    depth=1,
+    applies=_has_image,
+)
+def record_wrong_end_first(vow: Vow) -> Vow:
+    record = _image_record(vow)
+    other = "big" if record.order == "little" else "little"
+    return _with_image(vow, record.model_copy(update={"order": other}))
+
+
+@boots.tables(
+    "record-fields-swapped",
+    "Two neighbouring fields of a record, of one type, have changed places.",
+    breaks="record.*.layout wire.bulk",
+    depth=1,
+    applies=lambda vow: _has_image(vow) and _twins(vow) is not None,
+)
+def record_fields_swapped(vow: Vow) -> Vow:
+    record, index = _image_record(vow), _twins(vow)
+    assert index is not None
+    fields = list(record.fields)
+    fields[index : index + 2] = fields[index + 1], fields[index]
+    return _with_image(vow, record.model_copy(update={"fields": fields}))
+
+
+def _twins(vow: Vow) -> int | None:
+    """Where two neighbouring fields have one type and different defaults."""
+    fields = _image_record(vow).fields
+
+    def default(index: int) -> Value:
+        value = fields[index].value
+        return value if isinstance(value, int) else vow.points[value].default
+
+    pairs = range(len(fields) - 1)
+    twins = (i for i in pairs if fields[i].type == fields[i + 1].type and default(i) != default(i + 1))
+    return next(twins, None)
+
+
+@boots.device(
+    "capture-uncounted",
+    "A finished capture is kept but not counted.",
+    breaks="action.*.effect record.*.layout",
+    depth=4,
+    applies=lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
+)
+class CaptureUncounted(Device):
+    def captured(self, *finished: object) -> None:
+        super().captured(*finished)  # type: ignore[arg-type]
+        self.captures = 0
+
+
+@boots.device(
+    "capture-one-behind",
+    "The parts are those of the capture before the last: two buffers are exchanged too late.",
+    breaks="record.*.layout wire.bulk",
+    depth=4,
+    applies=lambda vow: does(vow, "capture"),
+)
+class CaptureOneBehind(Device):
+    def captured(self, *finished: object) -> None:
+        before = dict(self._records)
+        super().captured(*finished)  # type: ignore[arg-type]
+        self.late, self._records = self._records, before
+
+    late: dict[str, bytes]

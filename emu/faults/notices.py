@@ -1,0 +1,362 @@
+"""Faults of notices: lost, doubled, misnumbered, in the wrong place, sent though nobody wants them."""
+
+from __future__ import annotations
+
+from emu.faults.fault import Kind
+from emu.faults.refusals import has_panel
+from protocol.device import Device
+from protocol.message import LAST_NOTICE, Reply
+from protocol.vow import ActionEntry, LeaveEntry, Value, Vow
+
+notices = Kind("notices")
+
+
+def has_notices(vow: Vow) -> bool:
+    """The wire has notices."""
+    return "notices" in vow.parts
+
+
+def _timed(vow: Vow) -> bool:
+    """Some state is left because of time alone, so that a notice comes without hands on the bench."""
+    timed = any(leave.when is None for state in vow.states.values() for leave in state.leaves)
+    return has_notices(vow) and timed
+
+
+def _reboots(vow: Vow) -> bool:
+    reboots = any(effect == "reboot" for action in vow.actions.values() for effect, _ in action.does)
+    return has_notices(vow) and reboots
+
+
+def _local(vow: Vow) -> bool:
+    return has_notices(vow) and has_panel(vow) and any(entry.local for entry in vow.settings)
+
+
+# ---------------------------------------------------------------------------------------------------- numbers
+
+
+@notices.device(
+    "notice-number-kept-over-boot",
+    "Notices are numbered on after a boot that was asked for.",
+    breaks="wire.notice.number",
+    depth=1,
+    applies=_reboots,
+)
+class NoticeNumberKeptOverBoot(Device):
+    last = 0
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.last = self._number if cause == "request" else 0
+        super().boot(cause, now_ns)
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "boot":
+            self._number = self.last
+        super().notify(event, words)
+
+
+@notices.device(
+    "notice-number-in-a-byte",
+    "The number of a notice is kept in one byte and starts again after 255.",
+    breaks="wire.notice.number",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeNumberInAByte(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        self._number %= 255
+        super().notify(event, words)
+
+
+@notices.device(
+    "notice-number-taken-twice",
+    "A change of state takes two numbers, one when it happens and one when it is sent.",
+    breaks="wire.notice.number",
+    depth=1,
+    applies=_timed,
+)
+class NoticeNumberTakenTwice(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "state":
+            self._number = self._number % LAST_NOTICE + 1
+        super().notify(event, words)
+
+
+@notices.device(
+    "notice-off-stops-numbers",
+    "While notices are off no numbers are given out, so that a host cannot see what it has missed.",
+    breaks="wire.notice.off wire.notice.number",
+    depth=4,
+    applies=_timed,
+)
+class NoticeOffStopsNumbers(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if self.notices:
+            super().notify(event, words)
+
+
+# --------------------------------------------------------------------------------------- lost, doubled, extra
+
+
+@notices.device(
+    "notice-sent-twice",
+    "A notice stays in the queue once it has been sent, and leaves again.",
+    breaks="wire.notice.number",
+    depth=1,
+    applies=_timed,
+)
+class NoticeSentTwice(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        number = self._number
+        super().notify(event, words)
+        self._number = number
+        super().notify(event, words)
+
+
+@notices.device(
+    "notice-of-boot-missing",
+    "A boot is not noticed: the queue is emptied behind it.",
+    breaks="wire.boot",
+    depth=1,
+    applies=_reboots,
+)
+class NoticeOfBootMissing(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event != "boot":
+            super().notify(event, words)
+
+
+@notices.device(
+    "notice-of-state-missing",
+    "A state that is left by itself is left silently.",
+    breaks="state.*.leave.*",
+    depth=1,
+    applies=_timed,
+)
+class NoticeOfStateMissing(Device):
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        self.enter(leave.to, now_ns)
+
+
+@notices.device(
+    "notice-of-state-asked-for",
+    "Every change of state is noticed, also those the host has asked for.",
+    breaks="action.*.effect wire.notice.number",
+    depth=1,
+    applies=has_notices,
+)
+class NoticeOfStateAskedFor(Device):
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        before = self.state
+        words = super()._perform(action, target, now_ns)
+        if self.state != before:
+            self.notify("state", (self.state,))
+        return words
+
+
+@notices.device(
+    "notice-of-panel-missing",
+    "A setting that is changed at the front panel is changed silently.",
+    breaks="point.*.local",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeOfPanelMissing(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event != "local":
+            super().notify(event, words)
+
+
+@notices.device(
+    "notice-of-panel-without-unit",
+    "The notice of a change at the front panel has the number alone.",
+    breaks="point.*.local wire.unit",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeOfPanelWithoutUnit(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words[:2] if event == "local" else words)
+
+
+@notices.device(
+    "notice-of-panel-before-bounds",
+    "The notice of a change at the front panel has the value dialled, not the one that took effect.",
+    breaks="point.*.local",
+    depth=1,
+    rig=True,
+    applies=_local,
+)
+class NoticeOfPanelBeforeBounds(Device):
+    dialled: Value = ""
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self.dialled = value
+        super().panel(name, value, now_ns)
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "local":
+            words = (words[0], *self.vow.points[words[0]].words(self.dialled))
+        super().notify(event, words)
+
+
+@notices.device(
+    "notice-of-control-missing",
+    "Nobody is told that the front panel has taken control.",
+    breaks="point.*.choices point.*.local",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeOfControlMissing(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event != "control":
+            super().notify(event, words)
+
+
+@notices.device(
+    "notice-without-check",
+    "Notices leave without a check while the guard is on.",
+    breaks="wire.echo_check",
+    depth=1,
+    applies=_timed,
+)
+class NoticeWithoutCheck(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        guard, self.guard = self.guard, False
+        super().notify(event, words)
+        self.guard = guard
+
+
+@notices.device(
+    "notice-off-ignored",
+    "Notices are sent although they have been turned off.",
+    breaks="wire.notice.off",
+    depth=2,
+    applies=_timed,
+)
+class NoticeOffIgnored(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        wanted, self.notices = self.notices, True
+        super().notify(event, words)
+        self.notices = wanted
+
+
+# ----------------------------------------------------------------------------------------------------- places
+
+
+@notices.device(
+    "notice-inside-reply",
+    "The transmitter takes its next byte from whichever queue has one: a notice lands inside a reply.",
+    breaks="wire.notice.whole",
+    depth=1,
+    applies=_reboots,
+)
+class NoticeInsideReply(Device):
+    reply = b""
+
+    def _answer(self, reply: Reply) -> bytes:
+        self.reply = super()._answer(reply)
+        return self.reply
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        sent = bytes(self.output)
+        super().notify(event, words)
+        if self.reply and sent.endswith(self.reply):
+            notice = self.output[len(sent) :]
+            inside = len(sent) - len(self.reply) // 2
+            self.output[inside:] = notice + sent[inside:]
+
+
+@notices.device(
+    "notice-after-reply",
+    "A notice waits until the next reply has left.",
+    breaks="wire.notice.whole state.*.leave.*",
+    depth=1,
+    applies=_timed,
+)
+class NoticeAfterReply(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.kept: list[bytes] = []
+        super().boot(cause, now_ns)
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        begun = len(self.output)
+        super().notify(event, words)
+        if event != "boot":
+            self.kept.append(bytes(self.output[begun:]))
+            del self.output[begun:]
+
+    def _answer(self, reply: Reply) -> bytes:
+        line = super()._answer(reply)
+        self.output += b"".join(self.kept)
+        self.kept.clear()
+        return line
+
+
+# ------------------------------------------------------------------------------------------------------ queue
+
+
+@notices.device(
+    "queue-drops-newest",
+    "When the queue of notices is full the new one is dropped, not the oldest.",
+    breaks="wire.notice.queue",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class QueueDropsNewest(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        oldest = self.waiting[0] if len(self.waiting) >= self._wire.notice_queue else None
+        super().notify(event, words)
+        if oldest is not None and self.waiting:
+            self.waiting.pop()
+            self.waiting.appendleft(oldest)
+
+
+@notices.device(
+    "queue-one-short",
+    "The ring of notices is full with one place left: head and tail may not meet.",
+    breaks="wire.notice.queue",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class QueueOneShort(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words)
+        if len(self.waiting) >= self._wire.notice_queue:
+            self.waiting.popleft()
+            self.drops += 1
+
+
+@notices.device(
+    "queue-drops-uncounted",
+    "Notices that are dropped are not counted.",
+    breaks="wire.notice.queue",
+    depth=1,
+    rig=True,
+    applies=_local,
+)
+class QueueDropsUncounted(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words)
+        self.drops = 0
+
+
+@notices.device(
+    "queue-gives-numbers-back",
+    "A notice that is dropped gives its number back, so that a host sees no gap.",
+    breaks="wire.notice.queue wire.notice.number",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class QueueGivesNumbersBack(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        drops = self.drops
+        super().notify(event, words)
+        if self.drops != drops:
+            self._number -= 1
