@@ -48,6 +48,7 @@ MOST_NODES = 12_000
 """Far more than an instrument needs, and few enough that reading them takes about a second."""
 MOST_NUMBER_CHARACTERS = 40
 MOST_PROBLEMS = 20
+MOST_COMPLAINTS = 200
 
 NodePath = tuple[str | int, ...]
 """Where a node is: the keys (as written) and list positions from the top."""
@@ -81,9 +82,8 @@ class DocumentError(WirevowError):
             name + ("" if problem.line is None else f":{problem.line}") + f": {problem.message}"
             for problem in self.problems[:MOST_PROBLEMS]
         ]
-        left = len(self.problems) - len(lines)
-        if left:
-            lines.append(f"{name}: and {left} more: mend these first")
+        if len(self.problems) > len(lines):
+            lines.append(f"{name}: and more: mend these first")
         super().__init__("\n".join(lines))
 
 
@@ -395,7 +395,8 @@ class _Complaint:
 
 def _problems(errors: Sequence[ErrorDetails], source: Source, model: type[BaseModel]) -> list[Problem]:
     """One problem for every node that the model complains about, in the order of the text."""
-    complaints = [_locate(error, source.data) for error in errors]
+    # A flood is cut before it is put into words: nobody mends more at once.
+    complaints = [_locate(error, source.data) for error in errors[:MOST_COMPLAINTS]]
     for node in {node for complaint in complaints for node in complaint.forms}:
         complaints = _fitting(complaints, node, _at(source.data, node))
     nodes: dict[NodePath, list[_Complaint]] = {}

@@ -346,7 +346,7 @@ class State(Section):
     outputs: dict[Name, Word | Exact | FromPoint] = Field(
         default={}, description="Plant controls held in the state."
     )
-    leaves: list[Leave] = []
+    leaves: list[Leave] = Field(default=[], max_length=16)
 
 
 class Pulse(Section):
@@ -533,18 +533,18 @@ class Document(Section):
 
     vow: VowSection
     wire: Wire
-    quantities: dict[Word, Quantity] = Field(min_length=1)
-    points: dict[Name, Point] = Field(min_length=1)
-    states: dict[Word, State] = Field(min_length=1)
-    actions: dict[Name, Action] = {}
-    trips: dict[Word, Trip] = {}
-    limits: dict[Word, Limit] = {}
+    quantities: dict[Word, Quantity] = Field(min_length=1, max_length=100)
+    points: dict[Name, Point] = Field(min_length=1, max_length=400)
+    states: dict[Word, State] = Field(min_length=1, max_length=64)
+    actions: dict[Name, Action] = Field(default={}, max_length=100)
+    trips: dict[Word, Trip] = Field(default={}, max_length=64)
+    limits: dict[Word, Limit] = Field(default={}, max_length=64)
     derating: Derating | None = None
     fan: Fan | None = None
-    laws: dict[Word, Law] = {}
-    records: dict[Word, Record] = {}
-    promises: dict[Name, Prose] = {}
-    bench: dict[Name, BenchEvent] = {}
+    laws: dict[Word, Law] = Field(default={}, max_length=64)
+    records: dict[Word, Record] = Field(default={}, max_length=32)
+    promises: dict[Name, Prose] = Field(default={}, max_length=200)
+    bench: dict[Name, BenchEvent] = Field(default={}, max_length=64)
     trial: Trial = Trial()
     plant: Plant
 

@@ -1,8 +1,8 @@
 """Whether one condition implies another, as far as it can be proved by simple means.
 
-`implies` is sound: True is a proof. False means "not proved". What it knows: equal conditions, conjunctions,
-disjunctions and negations, and comparisons of the same value with levels whose order is certain, such as
-`v > 5` implying `v > 3`, or `v > limit + 1` implying `v > limit`.
+`Prover.implies` is sound: True is a proof, False means "not proved". What it knows: equal conditions,
+conjunctions, disjunctions and negations, and comparisons of the same value with levels whose order is
+certain, such as `v > 5` implying `v > 3`, or `v > limit + 1` implying `v > limit`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ from protocol.expression.tree import (
     Quantity,
     Relation,
     Word,
-    walk,
 )
 
 _OPPOSITE: dict[Relation, Relation] = {"<": ">=", "<=": ">", ">": "<=", ">=": "<", "==": "!=", "!=": "=="}
@@ -52,55 +51,71 @@ def negation(condition: Condition) -> Condition:
             return part
 
 
-def implies(first: Condition, second: Condition, ranges: Ranges) -> bool:
-    """Whether `second` certainly holds wherever `first` does."""
-    if first == second:
-        return True
-    match first, second:
-        case (Not(part=part), _):
-            return implies(negation(part), second, ranges)
-        case (_, Not(part=part)):
-            return implies(first, negation(part), ranges)
-        case (Or(parts=parts), _):
-            return all(implies(part, second, ranges) for part in parts)
-        case (_, And(parts=parts)):
-            return all(implies(first, part, ranges) for part in parts)
-        case (And(parts=parts), _):
-            return any(implies(part, second, ranges) for part in parts)
-        case (_, Or(parts=parts)):
-            return any(implies(first, part, ranges) for part in parts)
-        case (Comparison(), Comparison()):
-            return any(_compare(a, b, ranges) for a in _sides(first) for b in _sides(second))
+class Prover:
+    """Proves implications over the ranges of points, within a budget of comparisons for a whole document.
+
+    The budget is far more than documents need; it ends hostile ones, for which nothing is proved any more.
+    """
+
+    def __init__(self, ranges: Ranges, budget: int = 20_000) -> None:
+        self._ranges = ranges
+        self._budget = budget
+
+    def implies(self, first: Condition, second: Condition) -> bool:
+        """Whether `second` certainly holds wherever `first` does."""
+        self._budget -= 1
+        if self._budget < 0:
+            return False
+        if first == second:
+            return True
+        match first, second:
+            case (Not(part=part), _):
+                return self.implies(negation(part), second)
+            case (_, Not(part=part)):
+                return self.implies(first, negation(part))
+            case (Or(parts=parts), _):
+                return all(self.implies(part, second) for part in parts)
+            case (_, And(parts=parts)):
+                return all(self.implies(first, part) for part in parts)
+            case (And(parts=parts), Or(parts=others)):
+                return any(self.implies(first, part) for part in others) or any(
+                    self.implies(part, second) for part in parts
+                )
+            case (And(parts=parts), _):
+                return any(self.implies(part, second) for part in parts)
+            case (_, Or(parts=parts)):
+                return any(self.implies(first, part) for part in parts)
+            case (Comparison(), Comparison()):
+                return any(self._compare(a, b) for a in _sides(first) for b in _sides(second))
+
+    def _compare(self, first: Comparison, second: Comparison) -> bool:
+        if first.left != second.left:
+            return False
+        needed = _FOLLOWS[first.relation].get(second.relation)
+        if needed is None:
+            return False
+        a, b = first.right, second.right
+        if a == b:
+            return needed in (">=", "<=", "==")
+        if isinstance(a, Word) or isinstance(b, Word):
+            return needed == "!=" and isinstance(a, Word) and isinstance(b, Word)
+        try:
+            low, high = bounds(_difference(a, b), self._ranges)
+        except ExpressionError:
+            return False
+        return {
+            ">": low > 0,
+            ">=": low >= 0,
+            "<": high < 0,
+            "<=": high <= 0,
+            "==": low == high == 0,
+            "!=": low > 0 or high < 0,
+        }[needed]
 
 
 def _sides(comparison: Comparison) -> tuple[Comparison, Comparison]:
     mirrored = Comparison(comparison.right, MIRRORED[comparison.relation], comparison.left)
     return (comparison, mirrored)
-
-
-def _compare(first: Comparison, second: Comparison, ranges: Ranges) -> bool:
-    if first.left != second.left:
-        return False
-    needed = _FOLLOWS[first.relation].get(second.relation)
-    if needed is None:
-        return False
-    a, b = first.right, second.right
-    if a == b:
-        return needed in (">=", "<=", "==")
-    if isinstance(a, Word) or isinstance(b, Word):
-        return needed == "!=" and isinstance(a, Word) and isinstance(b, Word)
-    try:
-        low, high = bounds(_difference(a, b), ranges)
-    except ExpressionError:
-        return False
-    return {
-        ">": low > 0,
-        ">=": low >= 0,
-        "<": high < 0,
-        "<=": high <= 0,
-        "==": low == high == 0,
-        "!=": low > 0 or high < 0,
-    }[needed]
 
 
 def _difference(a: Quantity, b: Quantity) -> Quantity:
@@ -126,8 +141,3 @@ def _collect(node: Quantity, sign: int, terms: list[tuple[int, Quantity]]) -> No
         _collect(node.right, sign if node.operator == "+" else -sign, terms)
     else:
         terms.append((sign, node))
-
-
-def comparisons(condition: Condition) -> list[Comparison]:
-    """Every comparison in a condition."""
-    return [node for node in walk(condition) if isinstance(node, Comparison)]

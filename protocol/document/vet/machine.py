@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from protocol.document.model import Action, Leave, duration_text
-from protocol.document.vet.logic import implies
 from protocol.document.vet.survey import Survey, Where
 from protocol.expression import Condition, Expression
 
@@ -172,9 +171,7 @@ def _hides(survey: Survey, first: Leave, second: Leave) -> bool:
         return first.after <= second.after
     if second.when is None:
         return False
-    return first.after <= second.after and implies(
-        first=_atoms(second), second=_atoms(first), ranges=survey.ranges
-    )
+    return first.after <= second.after and survey.prover.implies(_atoms(second), _atoms(first))
 
 
 def _atoms(leave: Leave) -> Condition:
@@ -187,7 +184,9 @@ def _tripped_before(survey: Survey, name: str, index: int, leave: Leave) -> None
         armed = trip.armed_in is None or name in trip.armed_in
         if leave.when is None or not armed or trip.to == name or trip.after > leave.after:
             continue
-        if implies(leave.when.atoms(), trip.when.atoms(), survey.ranges):
+        if len(survey.truths(trip.when)) == 1:
+            continue  # a trip that is always or never true has a rule of its own
+        if survey.prover.implies(leave.when.atoms(), trip.when.atoms()):
             survey.report(
                 "leave-shadowed",
                 ("states", name, "leaves", index),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import graphlib
 import random
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
@@ -163,8 +164,13 @@ def limits(survey: Survey, name: str, values: Mapping[str, Fraction | str]) -> t
 
 
 def _defaults(survey: Survey) -> None:
+    told = {finding.line for finding in survey.found if finding.code == "limit-empty"}
+    wrong: set[str] = set()
     for name, value in defaults(survey).items():
         point = survey.document.points[name]
+        limiting = {other for limit in (point.low, point.high) if limit is not None for other in limit.names}
+        if limiting & wrong or told & {survey.marks.line("points", name, key) for key in ("low", "high")}:
+            continue  # one mistake, told already
         if isinstance(value, Fraction) and not on_step(value, survey.scales[name]):
             _off_step(survey, ("points", name, "default"), name, value)
             continue
@@ -175,6 +181,7 @@ def _defaults(survey: Survey) -> None:
                 f"the default {point.default} of {name} is outside its limits, {found}",
                 "write a default that is inside them while all other settings are at theirs",
             )
+            wrong.add(name)
 
 
 def _outside(survey: Survey, name: str, value: Fraction | str, values: Values) -> Iterator[str]:
@@ -192,6 +199,8 @@ def _outside(survey: Survey, name: str, value: Fraction | str, values: Values) -
 # between, and looks whether all settings stay inside their limits. The seed is fixed, so a document is
 # either found wanting or not.
 _PUTS = 2000
+_MOST_CHARACTERS = 1_000_000
+"""Of limits that are computed in all: hostile documents end here."""
 
 
 def _walk(survey: Survey) -> None:
@@ -212,28 +221,37 @@ def _walk(survey: Survey) -> None:
         return
     pick = random.Random(1)
     values = defaults(survey)
+    length = {
+        name: sum(len(limit.text) for limit in (point.low, point.high) if limit is not None)
+        for name, point in survey.document.points.items()
+    }
+    affected = {name: [other for other in movable if name in depends[other]] for name in movable}
+    spent = 0
     for _ in range(_PUTS):
+        if spent > _MOST_CHARACTERS:
+            return
         name = pick.choice(movable)
         low, high = limits(survey, name, values)
         step = survey.steps[name]
         value = pick.choice((low, high, low + step * pick.randint(0, max(0, int((high - low) / step)))))
         before = values[name]
         values[name] = value
-        for other in movable:
-            if name in depends[other]:
-                least, most = limits(survey, other, values)
-                now = values[other]
-                assert isinstance(now, Fraction)
-                if not least <= now <= most:
-                    assert isinstance(before, Fraction)
-                    survey.report(
-                        "limit-strands",
-                        ("points", other, "high" if now > most else "low"),
-                        f"{name} can be put from {plain(before)} to {plain(value)}, which leaves {other}"
-                        f" at {plain(now)}, outside {plain(least)} to {plain(most)}",
-                        f"make the limits of {name} and {other} say the same",
-                    )
-                    return
+        spent += length[name]
+        for other in affected[name]:
+            spent += length[other]
+            least, most = limits(survey, other, values)
+            now = values[other]
+            assert isinstance(now, Fraction)
+            if not least <= now <= most:
+                assert isinstance(before, Fraction)
+                survey.report(
+                    "limit-strands",
+                    ("points", other, "high" if now > most else "low"),
+                    f"{name} can be put from {plain(before)} to {plain(value)}, which leaves {other}"
+                    f" at {plain(now)}, outside {plain(least)} to {plain(most)}",
+                    f"make the limits of {name} and {other} say the same",
+                )
+                return
 
 
 # ----------------------------------------------------------------------------------- formulas and constants
@@ -263,20 +281,15 @@ def _arithmetic(survey: Survey) -> None:
 def _derived(survey: Survey) -> None:
     points = survey.document.points
     depends = {name: point.derived.names for name, point in points.items() if point.derived is not None}
-    # A point depends on itself if it is among what it depends on, at any distance.
-    for name in depends:
-        seen: set[str] = set()
-        waiting = list(depends[name])
-        while waiting:
-            other = waiting.pop()
-            if other not in seen:
-                seen.add(other)
-                waiting.extend(depends.get(other, ()))
-        if name in seen:
-            survey.report(
-                "derived-cycle", ("points", name, "derived"), f"{name} depends on itself", "break the circle"
-            )
-            return
+    try:
+        graphlib.TopologicalSorter(depends).prepare()
+    except graphlib.CycleError as wrong:
+        circle: list[str] = wrong.args[1]
+        first = min(circle, key=list(depends).index)
+        way = " and ".join(name for name in depends if name in circle and name != first)
+        message = f"{first} depends on itself" + (f" by way of {way}" if way else "")
+        survey.report("derived-cycle", ("points", first, "derived"), message, "break the circle")
+        return
     for name in depends:
         formula = points[name].derived
         assert formula is not None

@@ -6,7 +6,7 @@ that lead nowhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
@@ -30,15 +30,16 @@ def check(survey: Survey) -> None:
         _formula(survey, where, formula)
 
 
-def _known(survey: Survey, kind: str, where: Where, name: str, declared: Iterable[str]) -> bool:
-    declared = list(declared)
+def _known(survey: Survey, kind: str, where: Where, name: str, declared: Collection[str]) -> bool:
     if name in declared:
         return True
+    remedy = f"declare it, or name one of {_some(list(declared))}"
     survey.report(
         f"unknown-{kind}",
         where,
         f"there is no {'bench event' if kind == 'event' else kind} {name}",
-        near(name, declared, f"declare it, or name one of {_some(declared)}"),
+        # Looking for the name that was meant is slow, and nobody needs it a hundred times.
+        remedy if len(survey.found) > 100 else near(name, declared, remedy),
     )
     return False
 

@@ -13,6 +13,7 @@ from protocol.document.load import Loaded
 from protocol.document.model import BenchEvent, Document, Point, Provoke, Quantity
 from protocol.document.requirements import choices_of
 from protocol.document.vet.findings import Finding
+from protocol.document.vet.logic import Prover
 from protocol.expression import Expression, ExpressionError
 from protocol.expression.interval import Interval
 from protocol.quantity import Scale
@@ -81,19 +82,28 @@ class Survey:
     def ranges(self) -> Mapping[str, Interval]:
         """What every number point can be: settings inside their limits, all else in its quantity's range."""
         ranges = dict(self.full_ranges)
-        for name, point in self.document.points.items():
-            if name in ranges and (point.low is not None or point.high is not None):
-                low, high = ranges[name]
-                if point.low is not None:
-                    low = max(low, self._end(point.low, 0, low))
-                if point.high is not None:
-                    high = min(high, self._end(point.high, 1, high))
-                if low <= high:
-                    ranges[name] = (low, high)
+        # A limit narrows its setting, and that may narrow another: each round is sound, three are enough.
+        for _ in range(3):
+            for name, point in self.document.points.items():
+                if name in ranges and (point.low is not None or point.high is not None):
+                    low, high = ranges[name]
+                    if point.low is not None:
+                        low = max(low, self._end(point.low, 0, low, ranges))
+                    if point.high is not None:
+                        high = min(high, self._end(point.high, 1, high, ranges))
+                    if low <= high:
+                        ranges[name] = (low, high)
         return ranges
 
-    def _end(self, limit: Expression, end: int, otherwise: Fraction) -> Fraction:
-        bounds = self.interval(limit, self.full_ranges)
+    @cached_property
+    def prover(self) -> Prover:
+        """Proves that one condition implies another."""
+        return Prover(self.ranges)
+
+    def _end(
+        self, limit: Expression, end: int, otherwise: Fraction, ranges: Mapping[str, Interval]
+    ) -> Fraction:
+        bounds = self.interval(limit, ranges)
         return otherwise if bounds is None else bounds[end]
 
     def interval(self, formula: Expression, ranges: Mapping[str, Interval] | None = None) -> Interval | None:

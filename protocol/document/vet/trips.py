@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import permutations
 
 from protocol.document.model import Trip, duration_text
-from protocol.document.vet.logic import implies, negation
+from protocol.document.vet.logic import negation
 from protocol.document.vet.survey import Survey, plain
 from protocol.expression import Expression, ExpressionError
 from protocol.expression.tree import And, Comparison, Condition, Point
@@ -66,7 +66,7 @@ def _against_limits(survey: Survey, condition: Condition) -> bool:
             held.append(Comparison(left, ">=", point.low.root))  # type: ignore[arg-type]
         if point.high is not None and point.high.kind == "number":
             held.append(Comparison(left, "<=", point.high.root))  # type: ignore[arg-type]
-    return any(implies(fact, negation(condition), survey.ranges) for fact in held)
+    return any(survey.prover.implies(fact, negation(condition)) for fact in held)
 
 
 def _reach(survey: Survey, name: str, trip: Trip) -> None:
@@ -109,7 +109,7 @@ def _clears(survey: Survey, name: str, trip: Trip) -> None:
                 f"{name} is never cleared, for no value makes this true",
                 "compare with values that can be read",
             )
-        elif implies(trip.when.atoms(), trip.cleared_when.atoms(), survey.ranges):
+        elif survey.prover.implies(trip.when.atoms(), trip.cleared_when.atoms()):
             survey.report(
                 "trip-clears",
                 ("trips", name, "cleared_when"),
@@ -138,7 +138,7 @@ def _shadowed(survey: Survey) -> None:
             continue
         if not armed(survey, after) <= armed(survey, before) or before.to in armed(survey, after):
             continue
-        if implies(after.when.atoms(), before.when.atoms(), survey.ranges):
+        if survey.prover.implies(after.when.atoms(), before.when.atoms()):
             told.add(second)
             survey.report(
                 "trip-shadowed",
