@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import serial
 
+from emu.ports.endpoint import FileHost, Host, SocketHost
 from protocol.serialport import PortError, open_port
 
 _LOOK_S = 0.1
@@ -28,13 +29,15 @@ class AdapterPort:
         self.address = url
         self._port = open_port(url, baud)
         self._pump: _Pump | None = None
+        self._attached: Host
         try:
-            self._descriptor: int = self._port.fileno()
-            os.set_blocking(self._descriptor, False)
+            descriptor: int = self._port.fileno()
+            os.set_blocking(descriptor, False)
+            self._attached = FileHost(descriptor)
         except (AttributeError, io.UnsupportedOperation, OSError):
             self._pump = _Pump(self._port)
-            self._descriptor = self._pump.descriptor
-        self.host: int | None = None
+            self._attached = SocketHost(self._pump.near)
+        self.host: Host | None = None
 
     def watched(self) -> Sequence[int]:
         return ()
@@ -42,7 +45,7 @@ class AdapterPort:
     def changes(self) -> list[bool]:
         if self.host is not None:
             return []
-        self.host = self._descriptor
+        self.host = self._attached
         return [True]
 
     def lost(self) -> list[bool]:
@@ -59,14 +62,13 @@ class AdapterPort:
 
 
 class _Pump:
-    """Makes a descriptor of a pyserial port that has none: one thread each way through a socket pair."""
+    """Makes a pyserial port without a descriptor a socket (`near`): one thread each way through a pair."""
 
     def __init__(self, port: serial.Serial) -> None:
         self._port = port
         self._port.timeout = _LOOK_S
-        self._near, self._far = socket.socketpair()
-        self._near.setblocking(False)
-        self.descriptor = self._near.fileno()
+        self.near, self._far = socket.socketpair()
+        self.near.setblocking(False)
         self._threads = [threading.Thread(target=work, daemon=True) for work in (self._inward, self._outward)]
         for thread in self._threads:
             thread.start()
@@ -94,7 +96,7 @@ class _Pump:
         self._end()
         for thread in self._threads:
             thread.join()
-        self._near.close()
+        self.near.close()
         self._far.close()
 
 

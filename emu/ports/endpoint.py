@@ -1,16 +1,65 @@
 """What a server asks of the place where hosts come in."""
 
+import os
+import socket
 from collections.abc import Sequence
 from typing import Protocol
 
+CHUNK = 4096
+"""Most bytes taken from a host at once."""
+
+
+class Host(Protocol):
+    """The bytes of the host that is there. Neither way blocks: BlockingIOError instead."""
+
+    descriptor: int
+    """For waiting."""
+
+    def read(self) -> bytes:
+        """What it has sent; b"" or OSError at the end."""
+
+    def write(self, data: bytes) -> int:
+        """Send some of the bytes; returns how many."""
+
+
+class FileHost:
+    """A host behind a file descriptor that does not block."""
+
+    __slots__ = ("descriptor",)
+
+    def __init__(self, descriptor: int) -> None:
+        self.descriptor = descriptor
+
+    def read(self) -> bytes:
+        return os.read(self.descriptor, CHUNK)
+
+    def write(self, data: bytes) -> int:
+        return os.write(self.descriptor, data)
+
+
+class SocketHost:
+    """A host behind a socket that does not block; on some systems those are no files."""
+
+    __slots__ = ("_socket", "descriptor")
+
+    def __init__(self, connection: socket.socket) -> None:
+        self._socket = connection
+        self.descriptor = connection.fileno()
+
+    def read(self) -> bytes:
+        return self._socket.recv(CHUNK)
+
+    def write(self, data: bytes) -> int:
+        return self._socket.send(data)
+
 
 class Endpoint(Protocol):
-    """A place at which at most one host talks to the instrument, by file descriptors."""
+    """A place at which at most one host talks to the instrument."""
 
     address: str
     """What a host opens, as pyserial spells it."""
-    host: int | None
-    """Descriptor for the present host's bytes (not blocking), None while there is none."""
+    host: Host | None
+    """The present host, None while there is none."""
     look_again_s: float | None
     """Ask `changes` at least this often: no descriptor tells."""
 

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from emu.ports.endpoint import FileHost, Host
 from protocol.serialport import PortError
 
 IN_CLOSE = 0x08 | 0x10
@@ -57,7 +58,8 @@ class PseudoTerminal:
             self.close()
             raise
         self.address = self.device if link is None else link
-        self.host: int | None = None
+        self.host: Host | None = None
+        self._attached = FileHost(self._master)
         self.look_again_s = PROBE_S if self._watch is None else None
         self._hosts = 0
 
@@ -77,7 +79,7 @@ class PseudoTerminal:
             if (self._hosts > 0) != was_open:
                 changes.append(not was_open)
         if changes:
-            self.host = self._master if changes[-1] else None
+            self.host = self._attached if changes[-1] else None
         return changes
 
     def lost(self) -> list[bool]:
@@ -93,7 +95,7 @@ class PseudoTerminal:
             # Reads nothing: it fails with EIO without a host and succeeds with one.
             os.read(self._master, 0)
             if not _hung_up(self._master):
-                self.host = self._master
+                self.host = self._attached
                 return [True]
         except OSError:
             pass
@@ -102,7 +104,7 @@ class PseudoTerminal:
     def last_words(self) -> bytes:
         words = b""
         with contextlib.suppress(OSError):
-            while data := os.read(self._master, 4096):
+            while data := self._attached.read():
                 words += data
         return words
 

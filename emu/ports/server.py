@@ -7,21 +7,25 @@ host's bytes, the rig. So a rig's command finds done what the host did before it
 
 import contextlib
 import ctypes
-import os
+import signal
 import socket
 import sys
+import threading
 from collections.abc import Callable
 from typing import Protocol
 
 from emu.clock import RealClock
-from emu.ports.endpoint import Endpoint
+from emu.ports.endpoint import Endpoint, Host
 from emu.ports.interface import Instrument
 from emu.ports.line import INPUT_LIMIT, Line
 from emu.ports.waiter import READ, WRITE, make_waiter
 
-_CHUNK = 4096
 _GRAIN_NS = 1_000_000
 """Characters of a paced reply are shown at least this often: as a full-speed USB adapter does."""
+_BREATH_S = 0.001
+"""After an answer: how long the next request is waited for before looking what else is due."""
+_LONGEST_S = 3600.0
+"""Longest sleep at once: what systems take as a timeout is bounded."""
 _SLACK_NS = 1000
 _PR_SET_TIMERSLACK = 29  # linux/prctl.h; prctl(2)
 
@@ -59,7 +63,10 @@ class Server:
         self._stopping = False
         self._waiter = make_waiter(punctual=pace is not None)
         self._waker, self._alarm = socket.socketpair()
-        self._host: int | None = None
+        # Not blocking, because signals write to it too.
+        self._waker.setblocking(False)
+        self._alarm.setblocking(False)
+        self._host: Host | None = None
         self._watched: frozenset[int] = frozenset()
         self._plain: list[tuple[int, int]] | None = None
         """What the waiter says when the host has sent something and nothing else happened."""
@@ -72,18 +79,28 @@ class Server:
 
     def run(self) -> None:
         """Serve until `stop` is called, or an exception (Ctrl-C) ends it. Leaves nothing behind."""
+        wakes = threading.current_thread() is threading.main_thread()
+        # Not every system's `select` ends when a signal comes.
+        former = signal.set_wakeup_fd(self._waker.fileno(), warn_on_full_buffer=False) if wakes else -1
         try:
             if self.line.baud is not None:
                 _wake_punctually()
             self._greet(self._endpoint.changes())
             self._arrange()
+            wait = self._waiter.wait
+            ready = wait(self._patience_s())
             while not self._stopping:
-                ready = self._waiter.wait(self._patience_s())
                 if ready == self._plain:
                     self._answer()
+                    ready = wait(_BREATH_S)
+                    if ready:
+                        continue
                 else:
                     self._tend(ready)
+                ready = wait(self._patience_s())
         finally:
+            if wakes:
+                signal.set_wakeup_fd(former)
             self._endpoint.close()
             if self.rig is not None:
                 self.rig.close()
@@ -93,9 +110,10 @@ class Server:
 
     def _answer(self) -> None:
         """The short way: a host's bytes, and nothing else to do."""
-        assert self._host is not None
+        host = self._host
+        assert host is not None
         try:
-            data = os.read(self._host, _CHUNK)
+            data = host.read()
         except BlockingIOError:
             return
         except OSError:
@@ -107,7 +125,7 @@ class Server:
         answer = self.line.exchange(data, self.clock.now_ns())
         if answer:
             try:
-                written = os.write(self._host, answer)
+                written = host.write(answer)
             except OSError:  # full, or gone: `_write` will find out which
                 written = 0
             if written != len(answer):
@@ -116,15 +134,17 @@ class Server:
 
     def _tend(self, ready: list[tuple[int, int]]) -> None:
         """Everything else, in its order."""
+        if any(descriptor == self._alarm.fileno() for descriptor, _ in ready):
+            self._alarm.recv(4096)
         host = self._host
         probing = host is None and self._endpoint.look_again_s is not None
         if probing or any(descriptor in self._watched for descriptor, _ in ready):
             self._greet(self._endpoint.changes())
         # A host that came just now is heard in the next turn.
-        if host is not None and host == self._host:
+        if host is not None and host is self._host:
             if self._pending:
                 self._write(b"")
-            elif any(descriptor == host and mask != WRITE for descriptor, mask in ready):
+            elif any(descriptor == host.descriptor and mask != WRITE for descriptor, mask in ready):
                 self._read(host)
         self._run_line()
         if self.rig is not None:
@@ -132,9 +152,9 @@ class Server:
             self._run_line()
         self._arrange()
 
-    def _read(self, host: int) -> None:
+    def _read(self, host: Host) -> None:
         try:
-            data = os.read(host, _CHUNK)
+            data = host.read()
         except BlockingIOError:
             return
         except OSError:
@@ -150,7 +170,7 @@ class Server:
             self._pending = b""
         elif self._pending:
             try:
-                self._pending = self._pending[os.write(self._host, self._pending) :]
+                self._pending = self._pending[self._host.write(self._pending) :]
             except BlockingIOError:
                 pass
             except OSError:
@@ -185,7 +205,7 @@ class Server:
         if not clock.held:
             due_ns = self.line.next_ns()
             if due_ns is not None:
-                due_s = max(0, due_ns - clock.now_ns()) / 1e9
+                due_s = min(max(0, due_ns - clock.now_ns()) / 1e9, _LONGEST_S)
                 if wait_s is None or due_s < wait_s:
                     wait_s = due_s
         return wait_s
@@ -201,11 +221,11 @@ class Server:
         host = self._host
         if host is not None:
             if self._pending:
-                writers.append(host)
+                writers.append(host.descriptor)
             elif self.line.waiting_in < INPUT_LIMIT:
-                readers.append(host)
+                readers.append(host.descriptor)
                 if self.line.baud is None and not self.line.ready:
-                    self._plain = [(host, READ)]
+                    self._plain = [(host.descriptor, READ)]
         self._waiter.watch(readers, writers)
 
 

@@ -8,6 +8,7 @@ import os
 import socket
 from collections.abc import Sequence
 
+from emu.ports.endpoint import Host, SocketHost
 from protocol.serialport import PortError
 
 BUSY = b"busy: another host has this instrument\n"
@@ -105,7 +106,7 @@ class TcpPort:
     def __init__(self, text: str) -> None:
         self._listener = listen(text)
         self.address = f"socket://{place(self._listener)}"
-        self.host: int | None = None
+        self.host: Host | None = None
         self._connection: socket.socket | None = None
         self._refusals = Refusals(BUSY)
 
@@ -124,7 +125,7 @@ class TcpPort:
         connection.setblocking(False)
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._connection = connection
-        self.host = connection.fileno()
+        self.host = SocketHost(connection)
         return [True]
 
     def lost(self) -> list[bool]:

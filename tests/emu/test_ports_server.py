@@ -61,6 +61,12 @@ class TestSleep:
             port.readline()
             assert self.asleep()
 
+    def test_while_nothing_is_due_for_years(self) -> None:
+        with serving() as (_, address, _), serial.Serial(address, timeout=5) as port:
+            port.write(b"later 1e9 tick\n")
+            assert port.readline() == b"ok\n"
+            assert self.asleep()
+
     def test_after_the_host_has_gone(self) -> None:
         with serving() as (fake, address, _):
             serial.Serial(address).close()
