@@ -11,40 +11,50 @@ Both go away when the response to such a term is written as exp(-r t) times a Ta
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from math import exp
 
 Coefficients = tuple[float, ...]
+Decay = tuple[float, float]
 Term = tuple[float, Coefficients]
 
 
 class Curve:
-    """p(t) + sum of p_j(t) exp(-r_j t), t in s from the start of its stretch; coefficients by rising power."""
+    """p(t) + sum of a exp(-r t) + sum of p_j(t) exp(-r_j t), t in s from the start of its stretch.
 
-    __slots__ = ("poly", "terms")
+    `poly` by rising power; `decays` are (r, a); `terms` are (r_j, p_j) with at least two coefficients.
+    """
 
-    def __init__(self, poly: Coefficients, terms: tuple[Term, ...] = ()) -> None:
+    __slots__ = ("decays", "poly", "terms")
+
+    def __init__(
+        self, poly: Coefficients, decays: tuple[Decay, ...] = (), terms: tuple[Term, ...] = ()
+    ) -> None:
         self.poly = poly
+        self.decays = decays
         self.terms = terms
 
     def __call__(self, t: float) -> float:
         value = 0.0
-        for c in reversed(self.poly):
+        for c in self.poly[::-1]:
             value = value * t + c
+        for rate, c in self.decays:
+            value += c * exp(-rate * t)
         for rate, coefficients in self.terms:
-            if len(coefficients) == 1:
-                value += coefficients[0] * exp(-rate * t)
-            else:
-                inner = 0.0
-                for c in reversed(coefficients):
-                    inner = inner * t + c
-                value += inner * exp(-rate * t)
+            inner = 0.0
+            for c in coefficients[::-1]:
+                inner = inner * t + c
+            value += inner * exp(-rate * t)
         return value
+
+    @property
+    def constant(self) -> bool:
+        return len(self.poly) == 1 and not self.decays and not self.terms
 
     def scaled(self, factor: float) -> Curve:
         return Curve(
             tuple([factor * c for c in self.poly]),
+            tuple([(rate, factor * c) for rate, c in self.decays]),
             tuple([(rate, tuple([factor * c for c in coefficients])) for rate, coefficients in self.terms]),
         )
 
@@ -55,18 +65,51 @@ class Curve:
             moved = [n * c[n] for n in range(1, len(c))]
             moved.append(0.0)
             terms.append((rate, tuple([m - rate * x for m, x in zip(moved, c, strict=True)])))
-        return Curve(tuple([n * self.poly[n] for n in range(1, len(self.poly))]), tuple(terms))
+        return Curve(
+            tuple([n * self.poly[n] for n in range(1, len(self.poly))]) or (0.0,),
+            tuple([(rate, -rate * c) for rate, c in self.decays]),
+            tuple(terms),
+        )
 
     def later(self, dt: float) -> Curve:
         """The same function with its time counted from `dt` later."""
         if dt == 0.0:
             return self
-        terms = []
-        for rate, c in self.terms:
-            decay = exp(-rate * dt)
-            if decay > 1e-300:
-                terms.append((rate, tuple([decay * x for x in _shift(c, dt)])))
-        return Curve(_shift(self.poly, dt), tuple(terms))
+        return Curve(
+            _shift(self.poly, dt),
+            tuple([(rate, c * exp(-rate * dt)) for rate, c in self.decays]),
+            tuple([(rate, tuple([exp(-rate * dt) * x for x in _shift(c, dt)])) for rate, c in self.terms]),
+        )
+
+    def limits(self, b: float) -> tuple[float, float]:
+        """Bounds of its values on 0 <= t <= b: each power and each exponential is monotone there."""
+        low = high = self.poly[0]
+        power = b
+        for c in self.poly[1:]:
+            x = c * power
+            if x < 0.0:
+                low += x
+            else:
+                high += x
+            power *= b
+        for rate, c in self.decays:
+            x = c * exp(-rate * b)
+            if x < c:
+                low += x
+                high += c
+            else:
+                low += c
+                high += x
+        for _, coefficients in self.terms:
+            power = 1.0
+            for c in coefficients:
+                x = c * power
+                if x < 0.0:
+                    low += x
+                else:
+                    high += x
+                power *= b
+        return low, high
 
     def steepest(self, a: float, b: float) -> float:
         """A bound of the slope's size on a <= t <= b."""
@@ -76,17 +119,15 @@ class Curve:
         for n in range(1, len(poly)):
             bound += n * abs(poly[n]) * power
             power *= b
+        for rate, c in self.decays:
+            bound += abs(rate * c) * exp(-rate * a)
         for rate, coefficients in self.terms:
-            decay = exp(-rate * a)
-            if len(coefficients) == 1:
-                bound += abs(rate * coefficients[0]) * decay
-            else:
-                power, lower = 1.0, 0.0
-                inner = 0.0
-                for n, c in enumerate(coefficients):
-                    inner += abs(c) * (rate * power + n * lower)
-                    lower, power = power, power * b
-                bound += inner * decay
+            power, lower = 1.0, 0.0
+            inner = 0.0
+            for n, c in enumerate(coefficients):
+                inner += abs(c) * (rate * power + n * lower)
+                lower, power = power, power * b
+            bound += inner * exp(-rate * a)
         return bound
 
 
@@ -105,23 +146,21 @@ def constant(value: float) -> Curve:
 
 
 def total(curves: Sequence[tuple[float, Curve]]) -> Curve:
-    """Weighted sum; terms of the same rate are joined."""
-    longest = 1
-    for _, curve in curves:
-        if len(curve.poly) > longest:
-            longest = len(curve.poly)
-    poly = [0.0] * longest
+    """Weighted sum; exponentials of the same rate are joined."""
+    poly: list[float] = []
+    decays: dict[float, float] = {}
     terms: dict[float, Coefficients] = {}
     for weight, curve in curves:
         for n, c in enumerate(curve.poly):
-            poly[n] += weight * c
-        for rate, coefficients in curve.terms:
-            known = terms.get(rate)
-            if len(coefficients) == 1 and (known is None or len(known) == 1):
-                terms[rate] = (weight * coefficients[0] + (known[0] if known is not None else 0.0),)
+            if n < len(poly):
+                poly[n] += weight * c
             else:
-                terms[rate] = _add(known or (), tuple([weight * c for c in coefficients]))
-    return Curve(tuple(poly), tuple(terms.items()))
+                poly.append(weight * c)
+        for rate, c in curve.decays:
+            decays[rate] = decays.get(rate, 0.0) + weight * c
+        for rate, coefficients in curve.terms:
+            terms[rate] = _add(terms.get(rate, ()), tuple([weight * c for c in coefficients]))
+    return Curve(tuple(poly), tuple(decays.items()), tuple(terms.items()))
 
 
 def _add(a: Coefficients, b: Coefficients) -> Coefficients:
@@ -148,31 +187,48 @@ def _multiply(a: Coefficients, b: Coefficients) -> Coefficients:
 
 def product(a: Curve, b: Curve) -> Curve:
     """a(t) b(t); rates add."""
-    poly = _multiply(a.poly, b.poly)
+    if a.constant:
+        return b.scaled(a.poly[0])
+    if b.constant:
+        return a.scaled(b.poly[0])
     terms: dict[float, Coefficients] = {}
-    for rate, coefficients in a.terms:
+    of_a = [(rate, (c,)) for rate, c in a.decays] + list(a.terms)
+    of_b = [(rate, (c,)) for rate, c in b.decays] + list(b.terms)
+    for rate, coefficients in of_a:
         terms[rate] = _add(terms.get(rate, ()), _multiply(coefficients, b.poly))
-    for rate, coefficients in b.terms:
+    for rate, coefficients in of_b:
         terms[rate] = _add(terms.get(rate, ()), _multiply(coefficients, a.poly))
-    for rate_a, ca in a.terms:
-        for rate_b, cb in b.terms:
+    for rate_a, ca in of_a:
+        for rate_b, cb in of_b:
             rate = rate_a + rate_b
             terms[rate] = _add(terms.get(rate, ()), _multiply(ca, cb))
-    return Curve(poly, tuple(terms.items()))
+    return _sorted(_multiply(a.poly, b.poly), terms.items())
 
 
-_TAYLOR_BELOW = {1: 0.0, 2: 0.01, 3: 0.05, 4: 0.15}
+def _sorted(poly: Coefficients, terms: Iterable[Term]) -> Curve:
+    decays: list[Decay] = []
+    longer: list[Term] = []
+    for rate, c in terms:
+        if len(c) == 1:
+            decays.append((rate, c[0]))
+        else:
+            longer.append((rate, c))
+    return Curve(poly, tuple(decays), tuple(longer))
+
+
+_TAYLOR_BELOW = {1: 1e-6, 2: 0.01, 3: 0.05, 4: 0.15}
 """By number of coefficients: the |rate difference| x time below which the Taylor form loses less.
 
 The stable form divides by it once for each power; with c coefficients the rounding of the highest is raised by
-(c-1)! / x^c, so the limit grows with c. One coefficient alone loses nothing worth the longer form."""
+(c-1)! / x^c, so the limit grows with c, up to 1: high coefficients are small where a polynomial has converged.
+One coefficient alone loses nothing worth the longer form."""
 
 
 def _driven(difference: float, c: Coefficients, span: float) -> Coefficients:
     """u(t) with u' + difference u = c(t): stable form, or u(0) = 0 and Taylor when `difference * span` is small."""
     x = abs(difference) * span
     count = len(c)
-    if x >= _TAYLOR_BELOW.get(count, 4.0) and x > 1e-6:
+    if x > _TAYLOR_BELOW.get(count, 1.0):
         u = [0.0] * count
         above = 0.0
         for n in range(count - 1, -1, -1):
@@ -193,34 +249,77 @@ def _driven(difference: float, c: Coefficients, span: float) -> Coefficients:
 
 def respond(rate: float, start: float, forcing: Curve, span: float) -> Curve:
     """y with y' = -rate y + forcing(t), y(0) = start, good for 0 <= t <= span. With rate 0, the integral."""
-    particular = _driven(rate, forcing.poly, span)
-    own = start - particular[0]
+    return _respond(rate, start, forcing, 1.0, span)
+
+
+def responses(
+    rates: Sequence[float], starts: Sequence[float], pushes: Sequence[float], forcing: Curve, span: float
+) -> list[Curve]:
+    """`respond` to one forcing, weighted by `pushes`, for several lags."""
+    return [
+        _respond(rate, start, forcing, push, span) for rate, start, push in zip(rates, starts, pushes, strict=True)
+    ]
+
+
+def _respond(rate: float, own: float, forcing: Curve, weight: float, span: float) -> Curve:
+    poly = forcing.poly
+    count = len(poly)
+    x = rate * span
+    if x > 1.0 or (count < 5 and x > _TAYLOR_BELOW[count]):
+        above = 0.0
+        stable = [0.0] * count
+        for n in range(count - 1, -1, -1):
+            above = (weight * poly[n] - (n + 1) * above) / rate
+            stable[n] = above
+        own -= above
+        particular = tuple(stable)
+    else:
+        particular = _driven(rate, tuple([weight * c for c in poly]), span)
+        own -= particular[0]
+    decays: list[Decay] = []
     terms: list[Term] = []
     same: Coefficients = ()
-    for r, c in forcing.terms:
+    for r, c in forcing.decays:
+        difference = rate - r
+        if not -1e-6 < difference * span < 1e-6:
+            u = weight * c / difference
+            own -= u
+            decays.append((r, u))
+        elif difference == 0.0:
+            same = (0.0, weight * c)
+        else:
+            driven = _driven(difference, (weight * c,), span)
+            own -= driven[0]
+            terms.append((r, driven))
+    for r, coefficients in forcing.terms:
+        driven = _driven(rate - r, tuple([weight * c for c in coefficients]), span)
         if r == rate:
-            same = _driven(0.0, c, span)
-            continue
-        u = _driven(rate - r, c, span)
-        own -= u[0]
-        terms.append((r, u))
+            same = _add(same, driven)
+        else:
+            own -= driven[0]
+            terms.append((r, driven))
     if rate == 0.0:
-        return Curve((particular[0] + own, *particular[1:]), tuple(terms))
-    terms.append((rate, (own, *same[1:]) if same else (own,)))
-    return Curve(particular, tuple(terms))
+        particular = (particular[0] + own, *particular[1:])
+    elif same:
+        terms.append((rate, (own, *same[1:])))
+    else:
+        decays.append((rate, own))
+    return Curve(particular, tuple(decays), tuple(terms))
 
 
 def first_exit(curve: Curve, low: float, high: float, a: float, b: float) -> float | None:
-    """First t in (a, b] at which the curve is <= low or >= high, to the resolution of a double; None if never.
+    """First t in [a, b] at which the curve is <= low or >= high, to the resolution of a double; None if never.
 
     Rigorous: an interval is passed over only when the slope's bound proves that it holds no exit.
     """
     if b <= a:
         return None
-    here = curve(a)
-    slack = min(here - low, high - here)
-    if slack > 0.0 and slack > curve.steepest(a, b) * (b - a):
+    least, most = curve.limits(b)
+    if least > low and most < high:
         return None
+    here = curve(a)
+    if not low < here < high:
+        return a
     return _search(curve, low, high, a, here, b)
 
 
@@ -290,9 +389,5 @@ def compose(c: Sequence[float], inner: Curve) -> Curve:
     value = Curve((c[-1],))
     for factor in reversed(c[:-1]):
         value = product(value, inner)
-        value = Curve((value.poly[0] + factor, *value.poly[1:]), value.terms)
+        value = Curve((value.poly[0] + factor, *value.poly[1:]), value.decays, value.terms)
     return value
-
-
-def is_finite(curve: Curve) -> bool:
-    return all(map(math.isfinite, curve.poly))

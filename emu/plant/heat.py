@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from operator import mul
 
-from emu.plant.expoly import Curve, respond, total
+from emu.plant.expoly import Curve, responses, total
 from protocol.document.plant import Heat, Thermistor
 
 JUNCTION, CASE, SINK, BEAD = range(4)
@@ -22,13 +23,17 @@ class Ladder:
     """The ladder at one conductance to the air, diagonalised.
 
     `rates` in 1/s; `push[k]` in K/W per second: what a watt at the junction does to mode k;
-    `shape[n][k]`: kelvin at node n for a unit of mode k; `back[k][n]`: the inverse.
+    `shape[n][k]`: kelvin at node n for a unit of mode k, `most[k]` the largest of them; `back[k][n]`: the
+    inverse. `bead_rate` in 1/s and `junction` in J/K are what `HeatStretch.bead_way` needs.
     """
 
     rates: tuple[float, ...]
     push: tuple[float, ...]
     shape: tuple[tuple[float, ...], ...]
+    most: tuple[float, ...]
     back: tuple[tuple[float, ...], ...]
+    bead_rate: float
+    junction: float
 
 
 @lru_cache(maxsize=256)
@@ -72,6 +77,9 @@ def ladder(heat: tuple[float, ...], air_watt_per_kelvin: float) -> Ladder:
         rates=tuple(a[k][k] for k in range(4)),
         push=tuple(u[JUNCTION][k] / root[JUNCTION] for k in range(4)),
         shape=tuple(tuple(u[n][k] / root[n] for k in range(4)) for n in range(4)),
+        most=tuple(max(abs(u[n][k]) / root[n] for n in range(4)) for k in range(4)),
+        bead_rate=g_sb / cb,
+        junction=cj,
         back=tuple(tuple(u[n][k] * root[n] for n in range(4)) for k in range(4)),
     )
 
@@ -103,7 +111,7 @@ def air_conductance(heat: Heat, exponent: float, speed_share: float, blocked: fl
 class HeatStretch:
     """The ladder over a stretch with one conductance, one ambient and one closed form of power."""
 
-    __slots__ = ("_nodes", "ambient", "ladder", "modes", "start_ns", "thermistor")
+    __slots__ = ("_nodes", "ambient", "bead_way", "ladder", "modes", "start", "start_ns", "thermistor")
 
     def __init__(
         self,
@@ -121,11 +129,16 @@ class HeatStretch:
         self.ladder = at
         self.ambient = ambient
         self.thermistor = thermistor
-        self.modes = [
-            respond(rate, value, power.scaled(push), span)
-            for rate, value, push in zip(at.rates, start, at.push, strict=True)
-        ]
+        self.start = start
+        self.modes = responses(at.rates, start, at.push, power, span)
         self._nodes: list[Curve | None] = [None] * 4
+        # How far the bead can move at most in this stretch. No node is hotter than the hottest was, or than
+        # all of the heat in the junction makes it; good enough to pass over short stretches.
+        self.bead_way = math.inf
+        if span < 0.1:
+            low, high = power.limits(span)
+            hottest = sum(map(mul, at.most, map(abs, start))) + max(abs(low), abs(high)) * span / at.junction
+            self.bead_way = 2.0 * hottest * at.bead_rate * span
 
     def node(self, node: int) -> Curve:
         """Kelvin above ambient of a node, joined into one closed form when first asked for."""

@@ -384,6 +384,7 @@ class Sink:
             self._time = stretch.time0 + stretch.clock * t
         if self._loop == "slow":
             self._u = self._inverse_level(self._amps)
+            self._code = self._code_of(self._u)
 
     # ------------------------------------------------------------------------------------- the circuit
 
@@ -414,14 +415,9 @@ class Sink:
         if self._feed.dynamic:
             room = self._feed.room()
             if room < _INF:
-                reach = s.solved.used(min(span, _LONG_SECONDS)) if span < _INF else _INF
-                if reach >= room:
-                    if s.steady and len(s.solved.used.poly) == 2:
-                        at: float | None = room / s.solved.used.poly[1] if s.solved.used.poly[1] else None
-                    else:
-                        at = first_exit(s.solved.used, -_INF, room, 0.0, min(span, _LONG_SECONDS))
-                    if at is not None and now + _seconds_ns(at) <= until:
-                        until, s.why = now + max(_seconds_ns(at), 1), "room"
+                at = _time_of(s.solved.used, room, min(span, _LONG_SECONDS))
+                if at is not None and now + _seconds_ns(at) <= until:
+                    until, s.why = now + max(_seconds_ns(at), 1), "room"
         if self._loop == "ticking":
             tick = (now // self._loop_ns + 1) * self._loop_ns
             if tick <= until:
@@ -488,7 +484,7 @@ class Sink:
 
         from emu.plant.collocation import bound
 
-        def law(emf: Array, to_terminals: Array) -> Bound | None:
+        def law(emf: Array, to_terminals: Array, asked: bool) -> Bound | None:
             slope = 1.0 / (to_terminals + ohm)
             return (emf - drop) * slope, slope, 0.0 * slope
 
@@ -715,7 +711,7 @@ class Sink:
         elif self._is_full(s):
             if abs(error) < 1e-6 and wanted >= self._amps:
                 self._loop = "resting"
-        elif abs(change) < 1e-6:
+        elif abs(change) < 4e-6:
             self._loop = "slow"
             self._guess = 1.0
 
@@ -784,7 +780,7 @@ class Sink:
         if kind == "resistance":
             resistance = float(set_["level.resistance"])
 
-            def solve(emf: Array, ohm: Array) -> Bound | None:
+            def solve(emf: Array, ohm: Array, asked: bool) -> Bound | None:
                 b = gain * (ohm - lead_back)
                 slope = gain / resistance / (1.0 / g + b / resistance)
                 amps = ((gain * emf + offset) / resistance + o / g) / (1.0 / g + b / resistance)
@@ -794,32 +790,36 @@ class Sink:
             level_volt = float(set_["level.voltage"])
             reference = self._plant.regulation.voltage_gain_ohm
 
-            def solve(emf: Array, ohm: Array) -> Bound | None:
+            def solve(emf: Array, ohm: Array, asked: bool) -> Bound | None:
                 b = gain * (ohm - lead_back)
-                if b.min() <= 0.0:
+                if b[0] <= 0.0 or b[-1] <= 0.0:
                     return None
                 return (gain * emf + offset - level_volt) / b, gain / b, 1.0 - loop_gain * g * b / reference
 
         else:
             power = min(float(set_["level.power"]), ceiling) if kind == "power" else ceiling
 
-            def solve(emf: Array, ohm: Array) -> Bound | None:
+            def solve(emf: Array, ohm: Array, asked: bool) -> Bound | None:
                 a, b = gain * emf + offset, gain * (ohm - lead_back)
                 p = a + o * b
                 square = p * p - 4.0 * b * (o * a + g * power)
-                if square.min() <= 0.0 or p.min() <= 0.0:
+                if square[0] <= 0.0 or square[-1] <= 0.0 or p[-1] <= 0.0:
                     return None
                 root = square**0.5
                 amps = 2.0 * (o * a + g * power) / (p + root)
+                if not asked:
+                    return amps, None, None
                 measured = a - b * amps
                 return amps, -gain * (amps - o) / root, 1.0 - loop_gain + loop_gain * g * power * b / (measured * measured)
 
-        def law(emf: Array, ohm: Array) -> Bound | None:
-            found = solve(emf, ohm)
+        def law(emf: Array, ohm: Array, asked: bool) -> Bound | None:
+            found = solve(emf, ohm, asked)
             if found is None:
                 return None
             amps, slope, rho = found
-            if not (rho.min() > -0.9 and rho.max() < 0.97):
+            if rho is None:
+                return found
+            if not (-0.9 < rho[0] < 0.97 and -0.9 < rho[-1] < 0.97):
                 return None
             return amps, slope, tick * (rho / (1.0 - rho) + 0.5) + tau
 
@@ -985,7 +985,7 @@ class Sink:
         when: int | None = None
         if not low < here < high:
             when = now + 1
-        elif self._world["thermistor"] == "good":
+        elif self._world["thermistor"] == "good" and min(here - low, high - here) <= heat.bead_way:
             bead = heat.node(BEAD)
             at = first_exit(bead, low - heat.ambient, high - heat.ambient, 0.0, span)
             when = None if at is None else now + _seconds_ns(at)
@@ -1039,23 +1039,25 @@ class Sink:
         s, heat = self._stretches[-1], self._heats[-1]
         now = self.now_ns
         end = self._due_ns
-        bands: dict[tuple[bool, int], list[float]] = {}
-        curves: dict[tuple[bool, int], Curve] = {}
-        members: dict[tuple[bool, int], list[Watch]] = {}
+        bands: dict[int, list[float]] = {}
+        curves: dict[int, Curve] = {}
+        members: dict[int, list[Watch]] = {}
         for watch in self._watches.values():
             found = self._curve_of(watch, s, heat)
             if found is None:
                 continue
-            thermal, curve, factor, shift = found
+            node, curve, factor, shift = found
             if not factor:
                 continue
-            key = (thermal, id(curve))
-            threshold = (watch.threshold - shift) / factor
-            if watch.signal == "heat.sensor_voltage":
-                threshold = shift
-            band = bands.setdefault(key, [-_INF, _INF])
-            curves[key] = curve
-            members.setdefault(key, []).append(watch)
+            key = node if curve is None else id(curve)
+            threshold = shift if watch.signal == "heat.sensor_voltage" else (watch.threshold - shift) / factor
+            band = bands.get(key)
+            if band is None:
+                band = bands[key] = [-_INF, _INF]
+                members[key] = []
+                if curve is not None:
+                    curves[key] = curve
+            members[key].append(watch)
             rising = (watch.above == (factor > 0.0)) != watch.true
             if rising:
                 band[1] = min(band[1], threshold)
@@ -1063,8 +1065,18 @@ class Sink:
                 band[0] = max(band[0], threshold)
         first = self._speed_watches()
         for key, (low, high) in bands.items():
-            start = heat.start_ns if key[0] else s.start_ns
-            at = first_exit(curves[key], low, high, (now - start) * 1e-9, min((min(end, first) - start) * 1e-9, _LONG_SECONDS))
+            start = s.start_ns
+            curve = curves.get(key)
+            if curve is None:
+                start = heat.start_ns
+                if key == BEAD and heat.bead_way < _INF:
+                    bead = sum(w * m for w, m in zip(heat.ladder.shape[BEAD], heat.start, strict=True))
+                    if min(bead - low, high - bead) > heat.bead_way:
+                        continue
+                curve = heat.node(key)
+            at = first_exit(
+                curve, low, high, (now - start) * 1e-9, min((min(end, first) - start) * 1e-9, _LONG_SECONDS)
+            )
             if at is None:
                 continue
             when = max(start + int(at * 1e9) - 1, now + 1)
@@ -1075,7 +1087,7 @@ class Sink:
                     break
             if when < first:
                 first = when
-                if self._loop == "slow" and not key[0] and self._exact_until_ns < when:
+                if self._loop == "slow" and key in curves and self._exact_until_ns < when:
                     self._replay_before(when)
         return first if first <= self._due_ns else _NEVER
 
@@ -1099,7 +1111,7 @@ class Sink:
     def _replay_before(self, when: int) -> None:
         """A settled loop near a crossing of its own quantities: leave the fixed point and do its samples."""
         shrinks = abs(1.0 - self._plant.regulation.gain)
-        samples = min(max(math.ceil(math.log(1e-5) / math.log(shrinks)) if 0.0 < shrinks < 1.0 else 0, 8), 60)
+        samples = min(max(math.ceil(math.log(1e-3) / math.log(shrinks)) if 0.0 < shrinks < 1.0 else 0, 4), 60)
         begin = (when // self._loop_ns - samples) * self._loop_ns
         self._exact_until_ns = (when // self._loop_ns + 4) * self._loop_ns
         s = self._stretches[-1]
@@ -1111,41 +1123,50 @@ class Sink:
 
     def _curve_of(
         self, watch: Watch, s: Stretch, heat: HeatStretch
-    ) -> tuple[bool, Curve, float, float] | None:
-        """(thermal?, curve, factor, shift) with value = factor * curve + shift; None when constant here.
+    ) -> tuple[int, Curve | None, float, float] | None:
+        """What a watch looks at: a node of the ladder, or a curve of the circuit, with value = factor * it +
+        shift; None when it is constant here.
 
         The divider's voltage falls with the bead's temperature: factor -1, and the shift is the threshold
         itself, as kelvin above ambient.
         """
         signal = watch.signal
-        if signal in ("input.voltage", "input.terminal_voltage", "input.power", "sense.drop"):
-            if signal == "input.power":
-                return False, s.sense_power, 1.0, 0.0
-            if signal == "input.voltage":
-                return (False, s.sensed, s.sign, 0.0) if s.reads != "nothing" else None
-            if signal == "input.terminal_voltage" or s.unsensed:
-                return False, s.solved.volt, s.sign, 0.0
-            return False, s.solved.current, -s.lead * s.sign, 0.0
-        if signal == "input.current":
-            return False, s.solved.current, s.sign, 0.0
-        if signal in _HEAT_SIGNALS:
-            return True, heat.node(_HEAT_SIGNALS[signal]), 1.0, heat.ambient
+        node = _HEAT_SIGNALS.get(signal)
+        if node is not None:
+            return node, None, 1.0, heat.ambient
         if signal == "heat.temperature":
-            return (True, heat.node(BEAD), 1.0, heat.ambient) if self._world["thermistor"] == "good" else None
+            return (BEAD, None, 1.0, heat.ambient) if heat.thermistor == "good" else None
         if signal == "heat.sensor_voltage":
             thermistor, rail = self._plant.thermistor, self._plant.rail_volt
-            if self._world["thermistor"] != "good" or not 0.0 < watch.threshold < rail:
+            if heat.thermistor != "good" or not 0.0 < watch.threshold < rail:
                 return None
             ohm = thermistor.divider_ohm * watch.threshold / (rail - watch.threshold)
-            return True, heat.node(BEAD), -1.0, celsius(thermistor.law, ohm) - heat.ambient
+            return BEAD, None, -1.0, celsius(thermistor.law, ohm) - heat.ambient
+        solved = s.solved
+        amps = solved.current.poly[0] if s.steady and solved.current.constant else None
+        if signal == "input.power":
+            return (-1, solved.volt, amps, 0.0) if amps and s.reads == "terminals" else (-1, s.sense_power, 1.0, 0.0)
+        if signal == "input.voltage":
+            if s.reads == "nothing":
+                return None
+            if amps is not None and s.reads == "source":
+                return -1, solved.volt, s.sign, s.sign * s.lead * amps
+            return -1, s.sensed, s.sign, 0.0
+        if signal == "input.terminal_voltage" or (signal == "sense.drop" and s.unsensed):
+            return -1, solved.volt, s.sign, 0.0
+        if signal in ("sense.drop", "input.current"):
+            factor = s.sign if signal == "input.current" else -s.lead * s.sign
+            return None if amps is not None else (-1, solved.current, factor, 0.0)
         if signal == "battery.soc":
-            return False, s.solved.used, -s.share[1], s.share[0]
+            return -1, solved.used, -s.share[1], s.share[0]
+        if not s.clock:
+            return None
         if signal == "run.time":
-            return (False, _CLOCK, s.clock, s.time0) if s.clock else None
+            return -1, _CLOCK, s.clock, s.time0
         if signal == "charge":
-            return (False, s.solved.charge, s.clock * s.sign, s.charge0) if s.clock else None
+            return -1, solved.charge, s.clock * s.sign, s.charge0
         if signal == "energy":
-            return (False, s.energy, s.clock, s.energy0) if s.clock else None
+            return -1, s.energy, s.clock, s.energy0
         return None
 
     def at(self, signal: str, when_ns: int) -> float:
@@ -1193,6 +1214,35 @@ class Sink:
                 self.at("input.terminal_voltage", when) - value
             )
         return value
+
+
+def _time_of(rising: Curve, level: float, span: float) -> float | None:
+    """When a rising curve reaches a level within its span: bracketed Newton steps."""
+    if level <= 0.0:
+        return 0.0
+    poly = rising.poly
+    if len(poly) == 2 and not rising.decays and not rising.terms:
+        at = level / poly[1] if poly[1] > 0.0 else _INF
+        return at if at <= span else None
+    if rising(span) < level:
+        return None
+    slope = rising.slope()
+    low, high = 0.0, span
+    t = span
+    for _ in range(100):
+        miss = rising(t) - level
+        if miss < 0.0:
+            low = t
+        else:
+            high = t
+        steep = slope(t)
+        following = t - miss / steep if steep > 0.0 else _INF
+        if not low <= following <= high:
+            following = 0.5 * (low + high)
+        if abs(following - t) <= 1e-10 + 2e-16 * t:
+            return following
+        t = following
+    return high
 
 
 def _seconds_ns(seconds: float) -> int:

@@ -76,7 +76,7 @@ class Regulation(PlantSection):
 
     tick_second: float = Field(default=1e-3, ge=1e-5, le=1.0, description="Sample period of the loops.")
     gain: float = Field(
-        default=0.5, gt=0.0, le=1.5, description="Share of the error in current that one sample takes away."
+        default=0.7, gt=0.0, le=1.5, description="Share of the error in current that one sample takes away."
     )
     voltage_gain_ohm: float = Field(
         default=1.0,
