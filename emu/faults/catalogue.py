@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from emu.faults.behaviour import behaviour
 from emu.faults.boots import boots
 from emu.faults.fault import Fault
 from emu.faults.lines import lines
@@ -10,6 +11,6 @@ from emu.faults.numbers import numbers
 from emu.faults.refusals import refusals
 from emu.faults.sessions import sessions
 
-KINDS = (lines, numbers, refusals, sessions, notices, boots)
+KINDS = (lines, numbers, refusals, sessions, notices, boots, behaviour)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

@@ -77,7 +77,7 @@ class ByteFramer(Framer):
         return line if len(line) <= self.limit else self._overlong
 
 
-# ---------------------------------------------------------------------------------------------- line ends
+# -------------------------------------------------------------------------------------------------- line ends
 
 
 @lines.framer(
@@ -126,7 +126,7 @@ class BlankAnswered(ByteFramer):
         super().end(events)
 
 
-# ----------------------------------------------------------------------------------------- length and idle
+# -------------------------------------------------------------------------------------------- length and idle
 
 
 @lines.framer(
@@ -233,7 +233,7 @@ class IdleSameWhenGuarded(Device):
         self._framer.idle_ns = self._wire.idle_typing
 
 
-# ----------------------------------------------------------------------------------------- resynchronising
+# -------------------------------------------------------------------------------------------- resynchronising
 
 
 @lines.device(
@@ -286,7 +286,7 @@ class NoiseDroppedSilently(ByteFramer):
         return line if all(0x20 <= byte <= 0x7E for byte in line) else b""
 
 
-# ------------------------------------------------------------------------------------------- what is in it
+# ---------------------------------------------------------------------------------------------- what is in it
 
 
 @lines.framer(
@@ -411,7 +411,7 @@ class NameComparedShort(Device):
         return parsed._replace(name=next(meant, parsed.name))
 
 
-# ------------------------------------------------------------------------------------------ tags and order
+# --------------------------------------------------------------------------------------------- tags and order
 
 
 @lines.device(

@@ -37,7 +37,7 @@ def exact_steps(entry: PointEntry, text: str) -> Fraction:
     return Fraction(text) / entry.number.step
 
 
-# -------------------------------------------------------------------------------------------------- limits
+# ----------------------------------------------------------------------------------------------------- limits
 
 
 @numbers.device(
@@ -206,7 +206,7 @@ class ValueWrapsAt16Bits(Device):
         return given & 0xFFFF if isinstance(given, int) and entry.number.high <= 0xFFFF else given
 
 
-# ------------------------------------------------------------------------------------------------ rounding
+# --------------------------------------------------------------------------------------------------- rounding
 
 
 @numbers.device(
@@ -328,7 +328,7 @@ class DerivedFromBoot(Device):
         return self.computed.setdefault(entry.name, super().value(entry, now_ns))
 
 
-# ----------------------------------------------------------------------------------------- form of numbers
+# -------------------------------------------------------------------------------------------- form of numbers
 
 
 class Lenient(Device):
@@ -437,7 +437,7 @@ class DigitsCheckedToo(Device):
         return given
 
 
-# --------------------------------------------------------------------------------------------------- units
+# ------------------------------------------------------------------------------------------------------ units
 
 
 @numbers.device(
@@ -544,7 +544,7 @@ def _first_fine_reading(vow: Vow) -> PointEntry | None:
     return next(fine, None)
 
 
-# ---------------------------------------------------------------------------------------- words, arguments
+# ------------------------------------------------------------------------------------------- words, arguments
 
 
 @numbers.device(

@@ -1,0 +1,503 @@
+"""Faults of states, actions, timed changes, outputs and the front panel."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from emu.faults.boots import does
+from emu.faults.change import with_action, with_point, with_state
+from emu.faults.fault import Kind
+from emu.faults.refusals import has_panel
+from emu.faults.sessions import farthest
+from protocol.device import Device
+from protocol.expression import parse
+from protocol.framing import Overlong
+from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
+
+behaviour = Kind("behaviour")
+
+
+def _timed(vow: Vow) -> bool:
+    return any(leave.when is None for state in vow.states.values() for leave in state.leaves)
+
+
+def _each_leave(vow: Vow, change: Callable[[LeaveEntry], LeaveEntry | None]) -> Vow:
+    for state in vow.states.values():
+        changed = (change(leave) for leave in state.leaves)
+        vow = with_state(vow, state.name, leaves=tuple(leave for leave in changed if leave is not None))
+    return vow
+
+
+def _idle(vow: Vow, state: str) -> bool:
+    """Neither where it boots nor energised: a state between."""
+    return state != vow.initial and not vow.states[state].energised
+
+
+# -------------------------------------------------------------------------------------------- changes unasked
+
+
+@behaviour.tables(
+    "timed-change-never",
+    "A state that is to be left after a time is not left: the timer's interrupt is not enabled.",
+    breaks="state.*.leave.*",
+    depth=1,
+    applies=_timed,
+)
+def timed_change_never(vow: Vow) -> Vow:
+    return _each_leave(vow, lambda leave: None if leave.when is None else leave)
+
+
+@behaviour.tables(
+    "timed-change-late",
+    "The time after which a state is left is doubled: the timer counts every other tick.",
+    breaks="state.*.leave.*",
+    depth=1,
+    applies=_timed,
+)
+def timed_change_late(vow: Vow) -> Vow:
+    return _each_leave(
+        vow, lambda leave: replace(leave, after_ns=2 * leave.after_ns) if leave.when is None else leave
+    )
+
+
+@behaviour.device(
+    "timed-change-put-off-by-lines",
+    "Every line that arrives starts the timer of the state afresh.",
+    breaks="state.*.leave.*",
+    depth=2,
+    applies=_timed,
+)
+class TimedChangePutOffByLines(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        self.entered_ns = now_ns
+
+
+@behaviour.device(
+    "timed-change-of-other-state",
+    "The timer of a state is not stopped when the state is left: it strikes in the next one.",
+    breaks="state.*.leave.*",
+    depth=2,
+    applies=_timed,
+)
+class TimedChangeOfOtherState(Device):
+    late: tuple[int, LeaveEntry] | None = None
+
+    def enter(self, state: str, now_ns: int) -> None:
+        timed = (leave for leave in self.vow.states[self.state].leaves if leave.when is None)
+        leave = next(timed, None)
+        if leave is not None and state != leave.to and state != self.state:
+            self.late = (self.entered_ns + leave.after_ns, leave)
+        super().enter(state, now_ns)
+
+    def next_timeout_ns(self) -> int | None:
+        timeout_ns = super().next_timeout_ns()
+        if self.late is None:
+            return timeout_ns
+        return self.late[0] if timeout_ns is None else min(timeout_ns, self.late[0])
+
+    def expire(self, now_ns: int) -> None:
+        late = self.late
+        if late is not None and late[0] <= now_ns:
+            self.late = None
+            self.leave(late[1], late[0])
+        else:
+            super().expire(now_ns)
+
+
+@behaviour.device(
+    "timed-change-not-restarted",
+    "Asking once more for the state it is in does not start its timer again.",
+    breaks="state.*.leave.* action.*.effect",
+    depth=2,
+    applies=lambda vow: any(
+        leave.when is None and any(action.to.get(state.name) == state.name for action in vow.actions.values())
+        for state in vow.states.values()
+        for leave in state.leaves
+    ),
+)
+class TimedChangeNotRestarted(Device):
+    def enter(self, state: str, now_ns: int) -> None:
+        same, entered_ns = state == self.state, self.entered_ns
+        super().enter(state, now_ns)
+        if same:
+            self.entered_ns = entered_ns
+
+
+def _waits_for_condition(vow: Vow) -> bool:
+    leaves = (leave for state in vow.states.values() for leave in state.leaves)
+    return any(leave.when is not None and leave.after_ns > 0 for leave in leaves)
+
+
+@behaviour.tables(
+    "condition-at-once",
+    "A state is left as soon as its condition holds; nobody waits whether it lasts.",
+    breaks="state.*.leave.*",
+    depth=2,
+    rig=True,
+    applies=_waits_for_condition,
+)
+def condition_at_once(vow: Vow) -> Vow:
+    return _each_leave(vow, lambda leave: leave if leave.when is None else replace(leave, after_ns=0))
+
+
+def _counts_up_to(leave: LeaveEntry) -> bool:
+    return leave.when is not None and ">=" in leave.when.text
+
+
+@behaviour.tables(
+    "condition-one-more",
+    "A state is left one count too late: > where >= is meant.",
+    breaks="state.*.leave.*",
+    depth=4,
+    applies=lambda vow: any(_counts_up_to(leave) for state in vow.states.values() for leave in state.leaves),
+)
+def condition_one_more(vow: Vow) -> Vow:
+    def change(leave: LeaveEntry) -> LeaveEntry:
+        if leave.when is None or not _counts_up_to(leave):
+            return leave
+        return replace(leave, when=parse(leave.when.text.replace(">=", ">")))
+
+    return _each_leave(vow, change)
+
+
+# ---------------------------------------------------------------------------------------------------- actions
+
+
+def _way_back(vow: Vow) -> ActionEntry | None:
+    """An action out of the farthest state to another that is not the initial one."""
+    far = farthest(vow)
+    if far is None:
+        return None
+    back = (each for each in vow.actions.values() if each.to.get(far) not in (None, far, vow.initial))
+    return next(back, None)
+
+
+@behaviour.tables(
+    "action-misleads-from-depth",
+    "From the farthest state an action leads to the first state instead of the one before.",
+    breaks="action.*.effect",
+    depth=5,
+    applies=lambda vow: _way_back(vow) is not None,
+)
+def action_misleads_from_depth(vow: Vow) -> Vow:
+    action, far = _way_back(vow), farthest(vow)
+    assert action is not None
+    assert far is not None
+    return with_action(vow, action.name, to={**action.to, far: vow.initial})
+
+
+@behaviour.device(
+    "stop-deaf-in-depth",
+    "In the farthest state the action that is always done is answered and not done.",
+    breaks="action.*.effect",
+    depth=5,
+    applies=lambda vow: any(action.always and farthest(vow) in action.to for action in vow.actions.values()),
+)
+class StopDeafInDepth(Device):
+    def _target(self, action: ActionEntry) -> str | None:
+        target = super()._target(action)
+        return self.state if action.always and self.state == farthest(self.vow) else target
+
+
+def _repeatable(vow: Vow) -> ActionEntry | None:
+    """An action that is allowed where it leads, beside elsewhere."""
+    found = (each for each in vow.actions.values() if len(each.to) > 1 and not each.always)
+    return next((each for each in found if set(each.to.values()) & set(each.to)), None)
+
+
+@behaviour.tables(
+    "action-refused-where-it-leads",
+    "An action that may be repeated is refused in the state it leads to.",
+    breaks="action.*.effect action.*.repeat",
+    depth=2,
+    applies=lambda vow: _repeatable(vow) is not None,
+)
+def action_refused_where_it_leads(vow: Vow) -> Vow:
+    action = _repeatable(vow)
+    assert action is not None
+    to = {before: after for before, after in action.to.items() if before not in action.to.values()}
+    return with_action(vow, action.name, to=to)
+
+
+@behaviour.device(
+    "action-guard-ignored",
+    "The condition that guards an action is not looked at.",
+    breaks="action.*.guard",
+    depth=3,
+    applies=lambda vow: any(action.guard is not None for action in vow.actions.values()),
+)
+class ActionGuardIgnored(Device):
+    def _holds(self, *guard: object) -> bool:
+        return True
+
+
+@behaviour.tables(
+    "action-guard-ignored-in-operation",
+    "The condition that guards an action is not looked at while energised.",
+    breaks="action.*.guard",
+    depth=4,
+    applies=lambda vow: any(_guarded_in_operation(vow, action) for action in vow.actions.values()),
+)
+def action_guard_ignored_in_operation(vow: Vow) -> Vow:
+    for action in vow.actions.values():
+        if _guarded_in_operation(vow, action):
+            vow = with_action(vow, action.name, guard=None)
+    return vow
+
+
+def _guarded_in_operation(vow: Vow, action: ActionEntry) -> bool:
+    return action.guard is not None and all(vow.states[state].energised for state in action.to)
+
+
+@behaviour.device(
+    "pulse-lost-on-the-way",
+    "What an action does beside changing the state is left out when the state does change.",
+    breaks="action.*.effect",
+    depth=6,
+    applies=lambda vow: any(_pulses_on_the_way(action) for action in vow.actions.values()),
+)
+class PulseLostOnTheWay(Device):
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        if target != self.state:
+            action = replace(action, does=tuple(each for each in action.does if each[0] != "pulse"))
+        return super()._perform(action, target, now_ns)
+
+
+def _pulses_on_the_way(action: ActionEntry) -> bool:
+    moves = any(before != after for before, after in action.to.items())
+    return moves and any(effect == "pulse" for effect, _ in action.does)
+
+
+@behaviour.device(
+    "pulse-lost-on-the-spot",
+    "An action that changes no state is answered and does nothing.",
+    breaks="action.*.effect",
+    depth=5,
+    applies=lambda vow: any(
+        any(effect == "pulse" for effect, _ in action.does) and not _pulses_on_the_way(action)
+        for action in vow.actions.values()
+    ),
+)
+class PulseLostOnTheSpot(Device):
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        if target == self.state:
+            action = replace(action, does=tuple(each for each in action.does if each[0] != "pulse"))
+        return super()._perform(action, target, now_ns)
+
+
+# ---------------------------------------------------------------------------------------------------- outputs
+
+
+@behaviour.device(
+    "stop-leaves-outputs-on",
+    "When it is stopped the state changes and the outputs stay as they are.",
+    breaks="law.off_draws_nothing law.*",
+    depth=5,
+    applies=lambda vow: any(law.holds is not None for law in vow.document.laws.values())
+    and any(action.always for action in vow.actions.values()),
+)
+class StopLeavesOutputsOn(Device):
+    stopping = False
+
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        self.stopping = action.always and self.vow.states[self.state].energised
+        words = super()._perform(action, target, now_ns)
+        self.stopping = False
+        return words
+
+    def enter(self, state: str, now_ns: int) -> None:
+        if self.stopping:
+            self.state, self.entered_ns = state, now_ns
+            self.world.changed(None, now_ns)
+        else:
+            super().enter(state, now_ns)
+
+
+@behaviour.tables(
+    "armed-energises",
+    "The state in which it waits for the start drives the outputs as if it had been started.",
+    breaks="trip.*.fires law.* action.*.effect",
+    depth=2,
+    applies=lambda vow: any(_starts(vow, action) for action in vow.actions.values()),
+)
+def armed_energises(vow: Vow) -> Vow:
+    action = next(action for action in vow.actions.values() if _starts(vow, action))
+    state, target = next(iter(action.to.items()))
+    return with_state(vow, state, outputs=vow.states[target].outputs)
+
+
+def _starts(vow: Vow, action: ActionEntry) -> bool:
+    return action.takes_ticket is not None and any(vow.states[to].energised for to in action.to.values())
+
+
+class Undriven(Device):
+    """Settings reach the outputs sometimes only."""
+
+    def drives(self) -> bool:
+        return True
+
+    def _drive(self, names: object, now_ns: int) -> None:
+        if self.drives():
+            super()._drive(names, now_ns)  # type: ignore[arg-type]
+
+
+def _drives_level(vow: Vow) -> bool:
+    return any(entry.drives is not None and entry.set_in is None for entry in vow.settings)
+
+
+@behaviour.device(
+    "setting-unheeded-while-armed",
+    "A setting that is put while it waits for the start is stored, but not given to the regulator.",
+    breaks="point.*.quantum law.* limit.*",
+    depth=4,
+    applies=lambda vow: _drives_level(vow) and any(_idle(vow, state) for state in vow.states),
+)
+class SettingUnheededWhileArmed(Undriven):
+    def drives(self) -> bool:
+        return not _idle(self.vow, self.state)
+
+
+@behaviour.device(
+    "setting-unheeded-in-operation",
+    "A setting that is put while energised is stored, and given to the regulator at the next start only.",
+    breaks="point.*.quantum law.* limit.*",
+    depth=4,
+    applies=_drives_level,
+)
+class SettingUnheededInOperation(Undriven):
+    def drives(self) -> bool:
+        return not self.vow.states[self.state].energised
+
+    def enter(self, state: str, now_ns: int) -> None:
+        super().enter(state, now_ns)
+        if self.drives() and self.settings:
+            self._drive([entry.name for entry in self.vow.settings], now_ns)
+
+
+@behaviour.device(
+    "recall-unheeded",
+    "Settings that are brought back or set to their defaults are shown, but not given to the regulator.",
+    breaks="action.*.effect law.* limit.*",
+    depth=5,
+    applies=lambda vow: _drives_level(vow) and does(vow, "recall"),
+)
+class RecallUnheeded(Undriven):
+    replacing = False
+
+    def drives(self) -> bool:
+        return not self.replacing
+
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        self.replacing = True
+        super()._replace(settings, now_ns)
+        self.replacing = False
+
+
+def _ordered_pair(vow: Vow) -> tuple[PointEntry, PointEntry] | None:
+    """Two settings of which one is the upper limit of the other."""
+    for low in vow.settings:
+        high = vow.points.get(low.high.text) if low.high is not None else None
+        if high is not None and low.scale == high.scale and low.drives and high.drives:
+            return low, high
+    return None
+
+
+@behaviour.tables(
+    "settings-wired-crosswise",
+    "Of two settings of which one bounds the other, each is given to the place of the other.",
+    breaks="point.*.quantum state.*.reachable limit.*",
+    depth=5,
+    applies=lambda vow: _ordered_pair(vow) is not None,
+)
+def settings_wired_crosswise(vow: Vow) -> Vow:
+    pair = _ordered_pair(vow)
+    assert pair is not None
+    vow = with_point(vow, pair[0].name, drives=pair[1].drives)
+    return with_point(vow, pair[1].name, drives=pair[0].drives)
+
+
+@behaviour.tables(
+    "ceilings-unheeded",
+    "Ceilings bound what can be put, but are not given to the regulator.",
+    breaks="limit.* derating",
+    depth=4,
+    applies=lambda vow: bool(_ceilings(vow)),
+)
+def ceilings_unheeded(vow: Vow) -> Vow:
+    for name in _ceilings(vow):
+        vow = with_point(vow, name, drives=None)
+    return vow
+
+
+def _ceilings(vow: Vow) -> list[str]:
+    """Settings that drive something and are named in a limit of the operating envelope."""
+    named = {
+        name
+        for limit in vow.document.limits.values()
+        for formula in (limit.low, limit.high)
+        if formula is not None
+        for name in formula.names
+    }
+    return [entry.name for entry in vow.settings if entry.drives is not None and entry.name in named]
+
+
+# ------------------------------------------------------------------------------------------------ front panel
+
+
+def _local(vow: Vow) -> bool:
+    return has_panel(vow) and any(entry.local and entry.scale is not None for entry in vow.settings)
+
+
+@behaviour.device(
+    "panel-knows-no-limits",
+    "A setting that is dialled at the front panel is not held inside its limits.",
+    breaks="point.*.local point.*.bounds",
+    depth=1,
+    rig=True,
+    applies=_local,
+)
+class PanelKnowsNoLimits(Device):
+    dialling = False
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self.dialling = True
+        super().panel(name, value, now_ns)
+        self.dialling = False
+
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        if self.dialling:
+            return entry.number.low, entry.number.high
+        return super().bounds(entry, now_ns)
+
+
+@behaviour.device(
+    "panel-changes-display-only",
+    "A change at the front panel is shown and noticed, but the setting keeps its value.",
+    breaks="point.*.local",
+    depth=1,
+    rig=True,
+    applies=_local,
+)
+class PanelChangesDisplayOnly(Device):
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        before = dict(self.settings)
+        super().panel(name, value, now_ns)
+        self.settings = before
+
+
+@behaviour.device(
+    "state-kept-over-reset",
+    "After a reset it takes up the state it was in, as if nothing had happened.",
+    breaks="state.*.reachable wire.boot",
+    depth=2,
+    rig=True,
+    applies=lambda vow: any(_idle(vow, state) for state in vow.states),
+)
+class StateKeptOverReset(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        state = self.state
+        super().boot(cause, now_ns)
+        if cause == "reset" and state != self.vow.initial:
+            self.enter(state, now_ns)
