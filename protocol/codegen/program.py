@@ -1,0 +1,219 @@
+"""A document's expressions as programs of a small stack machine over step counts.
+
+On a small chip a limit or a condition costs about forty bytes of machine code and about eight as a program,
+which is what makes a whole document fit. A program holds the same integer arithmetic, in the same order,
+that `Expression.c_overflow` proves to stay inside 32 or 64 bits.
+
+A byte below the number of names reads that point. The others:
+
+    ONE..FOUR   a constant of so many bytes, high byte first, signed
+    ADD SUBTRACT MULTIPLY LESSER GREATER   two numbers become one; GREATER is also `or`, MULTIPLY `and`
+    LESS EQUAL                             two numbers become 1 or 0
+    DOWN UP NEAR                           numerator and denominator become a quotient, so rounded
+    CLOCKS..                               milliseconds of a clock
+    END                                    the number left is the result
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from protocol.codegen.names import GenerateError
+from protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or, Quantity, Word
+from protocol.expression.c import in_steps, ordered, relates_words, sides
+from protocol.expression.integer import Choice, Constant, Count, Integer, Magnitude, Product, Sum
+from protocol.expression.tree import Point
+from protocol.vow import Vow
+
+OPERATIONS = (
+    "ONE", "TWO", "THREE", "FOUR", "ADD", "SUBTRACT", "MULTIPLY", "LESSER", "GREATER", "LESS", "EQUAL",
+    "DOWN", "UP", "NEAR", "UPTIME_MS", "SILENCE_MS", "END",
+)  # fmt: skip
+"""In the order of their codes, which end at 255."""
+FIRST_OPERATION = 256 - len(OPERATIONS)
+MOST_MS = 2**31 - 1
+"""A clock in a condition counts milliseconds and stops here, after 24 days."""
+MS = Fraction(1, 1000)
+
+Rounding = Literal["DOWN", "UP", "NEAR"]
+Code = tuple[int | str, ...]
+"""Bytes: numbers, and the names of operations and points."""
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """One expression: its text in the document, its bytes, the stack it needs and its width in bits."""
+
+    text: str
+    code: Code
+    depth: int
+    bits: int
+
+
+class Compiler:
+    """Compiles the expressions of one document; `reads` names the byte that reads a point."""
+
+    def __init__(self, vow: Vow, reads: Mapping[str, str]) -> None:
+        self._vow = vow
+        self._reads = reads
+        numbers = [(name, entry.number) for name, entry in vow.points.items() if entry.scale is not None]
+        self._scales = {name: scale.step for name, scale in numbers}
+        self._ranges = {name: (scale.low * scale.step, scale.high * scale.step) for name, scale in numbers}
+        self._clocks = {
+            name: f"{entry.system.upper()}_MS"
+            for name, entry in vow.points.items()
+            if entry.system in ("uptime", "silence")
+        }
+
+    def number(self, expression: Expression, step: Fraction, rounding: Rounding, where: str) -> Program:
+        """A number expression in counts of `step`."""
+        try:
+            bits = expression.c_overflow(self._scales, self._ranges, step)
+            assert not isinstance(expression.root, And | Or | Not | Comparison)
+            numerator, denominator = in_steps(expression.root, self._scales, self._ranges, step)
+        except ExpressionError as wrong:
+            raise GenerateError(f"{where}: {wrong}") from None
+        code = self._integer(numerator, {})
+        if denominator != Constant(1):
+            code = (*code, *self._integer(denominator, {}), rounding)
+        return self._program(expression, code, bits)
+
+    def condition(self, expression: Expression, where: str, *, fine: bool) -> Program:
+        """A truth expression. With `fine`, clocks count milliseconds instead of the steps they are shown in.
+
+        A protection acts when the silence is longer than the patience, not when its reading says so.
+        """
+        clocks = {name: op for name, op in self._clocks.items() if fine and name in expression.names}
+        scales = {**self._scales, **dict.fromkeys(clocks, MS)}
+        ranges = {**self._ranges, **dict.fromkeys(clocks, (Fraction(0), MOST_MS * MS))}
+        try:
+            bits = expression.c_overflow(scales, ranges)
+            code = self._condition(expression.atoms(), scales, ranges, clocks)
+        except ExpressionError as wrong:
+            raise GenerateError(f"{where}: {wrong}") from None
+        return self._program(expression, code, bits)
+
+    def _program(self, expression: Expression, code: Code, bits: int) -> Program:
+        return Program(expression.text, (*code, "END"), _depth(code), bits)
+
+    def _condition(
+        self,
+        node: Condition,
+        scales: Mapping[str, Fraction],
+        ranges: Mapping[str, tuple[Fraction, Fraction]],
+        clocks: Mapping[str, str],
+    ) -> Code:
+        match node:
+            case And(parts=parts) | Or(parts=parts):
+                joint = "MULTIPLY" if isinstance(node, And) else "GREATER"
+                code = self._condition(parts[0], scales, ranges, clocks)
+                for part in parts[1:]:
+                    code = (*code, *self._condition(part, scales, ranges, clocks), joint)
+                return code
+            case Not(part=part):
+                return _not(self._condition(part, scales, ranges, clocks))
+            case Comparison(relation=relation):
+                left, right = self._sides(node, scales, ranges, clocks)
+                match relation:
+                    case "<":
+                        return (*left, *right, "LESS")
+                    case ">":
+                        return (*right, *left, "LESS")
+                    case ">=":
+                        return _not((*left, *right, "LESS"))
+                    case "<=":
+                        return _not((*right, *left, "LESS"))
+                    case "==":
+                        return (*left, *right, "EQUAL")
+                    case "!=":
+                        return _not((*left, *right, "EQUAL"))
+
+    def _sides(
+        self,
+        node: Comparison,
+        scales: Mapping[str, Fraction],
+        ranges: Mapping[str, tuple[Fraction, Fraction]],
+        clocks: Mapping[str, str],
+    ) -> tuple[Code, Code]:
+        if isinstance(node.left, Word) or isinstance(node.right, Word) or relates_words(node, scales):
+            return self._choice(node.left, node.right), self._choice(node.right, node.left)
+        left, right = sides(node, scales, ranges)
+        return self._integer(left, clocks), self._integer(right, clocks)
+
+    def _choice(self, side: Quantity | Word, other: Quantity | Word) -> Code:
+        """A choice as its index: of the point itself, or of a word among the other side's choices."""
+        if isinstance(side, Point):
+            return (self._reads[side.name],)
+        assert isinstance(side, Word)
+        assert isinstance(other, Point)
+        return _literal(self._vow.points[other.name].choices.index(side.word))
+
+    def _integer(self, node: Integer, clocks: Mapping[str, str]) -> Code:
+        match node:
+            case Constant(value=value):
+                return _literal(value)
+            case Count(name=name):
+                return (clocks.get(name) or self._reads[name],)
+            case Sum():
+                code: Code = ()
+                for coefficient, term in ordered(node):
+                    # A first term is never subtracted: it gets its sign with its coefficient.
+                    factor = abs(coefficient) if code else coefficient
+                    if isinstance(term, Constant):
+                        part = _literal(factor * term.value)
+                    elif factor == 1:
+                        part = self._integer(term, clocks)
+                    else:
+                        factors = term.factors if isinstance(term, Product) else (term,)
+                        part = self._product((Constant(factor), *factors), clocks)
+                    if not code:
+                        code = part
+                    else:
+                        code = (*code, *part, "SUBTRACT" if coefficient < 0 else "ADD")
+                return code
+            case Product(factors=factors):
+                return self._product(factors, clocks)
+            case Choice(lesser=lesser, left=left, right=right):
+                joint = "LESSER" if lesser else "GREATER"
+                return (*self._integer(left, clocks), *self._integer(right, clocks), joint)
+            case Magnitude(operand=operand):
+                inner = self._integer(operand, clocks)
+                return (*inner, *_literal(0), *inner, "SUBTRACT", "GREATER")
+
+    def _product(self, factors: tuple[Integer, ...], clocks: Mapping[str, str]) -> Code:
+        code = self._integer(factors[0], clocks)
+        for factor in factors[1:]:
+            code = (*code, *self._integer(factor, clocks), "MULTIPLY")
+        return code
+
+
+def _literal(value: int) -> Code:
+    for size, operation in enumerate(("ONE", "TWO", "THREE", "FOUR"), start=1):
+        if -(1 << 8 * size - 1) <= value < 1 << 8 * size - 1:
+            return (operation, *value.to_bytes(size, "big", signed=True))
+    # Beyond 32 bits: only where the program runs in 64.
+    high, low = divmod(value, 1 << 24)
+    return (*_literal(high), *_literal(1 << 24), "MULTIPLY", *_literal(low), "ADD")
+
+
+def _not(code: Code) -> Code:
+    return (*code, *_literal(0), "EQUAL")
+
+
+def _depth(code: Code) -> int:
+    """Numbers on the stack at most."""
+    depth = most = 0
+    constants = {"ONE": 1, "TWO": 2, "THREE": 3, "FOUR": 4}
+    at = 0
+    while at < len(code):
+        byte = code[at]
+        assert isinstance(byte, str)
+        at += 1 + constants.get(byte, 0)
+        pushes = byte in constants or byte not in OPERATIONS or byte.endswith("_MS")
+        depth += 1 if pushes else -1
+        most = max(most, depth)
+    assert depth == 1, code
+    return most
