@@ -106,7 +106,7 @@ class Device:
         self.settings: dict[str, Value] = {}
         self.guard = False
         self.notices = True
-        self.control = "remote"
+        self.controller = "remote"
         self.boot_cause = "power"
         self.booted_ns = 0
         self.accepted_ns = 0
@@ -134,7 +134,7 @@ class Device:
         self._framer.reset()
         self._set_guard(False)
         self.notices = True
-        self.control = "remote"
+        self.controller = "remote"
         self.drops = self.captures = self._number = 0
         self.last_trip = ("none",)
         self.latched = None
@@ -200,12 +200,12 @@ class Device:
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         """The front panel changes a setting, or who has control (`panel.control`). ValueError if it cannot."""
         if name == "panel.control":
-            if value != self.control:
-                self.control = str(value)
-                self.notify("control", (self.control,))
+            if value != self.controller:
+                self.controller = str(value)
+                self.notify("control", (self.controller,))
                 self.world.changed((name,), now_ns)
             return
-        if self.control != "local":
+        if self.controller != "local":
             raise ValueError(f"{name} cannot be changed at the panel while it has no control: send panel.control local")
         entry = self.vow.points[name]
         if isinstance(value, int):
@@ -327,7 +327,7 @@ class Device:
             case "notices":
                 return "on" if self.notices else "off"
             case "control":
-                return self.control
+                return self.controller
             case "boot_cause":
                 return self.boot_cause
             case "uptime":
@@ -433,7 +433,7 @@ class Device:
         return low <= given <= high
 
     def _busy(self) -> bool:
-        return self.control == "local"
+        return self.controller == "local"
 
     def _taken(self, entry: PointEntry, given: Value) -> Value:
         """The value that took effect."""

@@ -9,6 +9,7 @@ choices; and a wrong answer is always named with the answer that was due.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -16,7 +17,7 @@ from fractions import Fraction
 from protocol.device import NS_PER_S, Device, Store
 from protocol.expression import Expression, ExpressionError
 from protocol.framing import Overlong
-from protocol.message import Malformed, Notice, Reply, Request, parse_answer, parse_request
+from protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_answer, parse_request
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 CLOCK_PARTS = 1000
@@ -37,16 +38,6 @@ class Judgement:
     """What was due, as text; open words in braces, e.g. `ok {0.000..40.000} V`."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Open:
-    """A word that the document leaves open within bounds."""
-
-    text: str
-
-    def __str__(self) -> str:
-        return self.text
-
-
 class Twin(Device):
     """A device half whose open choices are made by what was seen.
 
@@ -55,7 +46,7 @@ class Twin(Device):
     """
 
     def __init__(self, vow: Vow, slack_ns: int) -> None:
-        super().__init__(vow, _Nowhere(), Store())
+        super().__init__(vow, self, Store())
         self.slack_ns = slack_ns
         self.seen: Reply | None = None
         self.reply: Reply | None = None
@@ -69,6 +60,12 @@ class Twin(Device):
         self.last_reading: dict[str, int] = {}
         self.uptime_slack_ns = 0
         """How much earlier than we think it may have booted."""
+        self.due: deque[tuple[int, tuple[str, ...]]] = deque()
+        """Notices that the tester's own hands have caused and that have not come: number, event and words."""
+        self.rebooted = False
+        """The last request asked for a boot, and was accepted."""
+        self._by_hand = False
+        self._capture_ns: int | None = None
         self.boot("power", 0)
         self.unknown = set(LEARNED)
 
@@ -92,13 +89,54 @@ class Twin(Device):
         self.reply = parsed if isinstance(parsed, Reply) else None
 
     def notify(self, event: str, words: tuple[str, ...]) -> None:
-        # Numbers are followed where notices are seen (`Oracle.notice`); unseen, they go on all the same.
-        if not self.notices:
-            self._number = self._number % 65535 + 1
+        # What the tester's hands cause is known to come. For the rest, numbers are followed where notices are
+        # seen (`Oracle.notice`); unseen, they go on all the same.
+        if not self._by_hand:
+            if not self.notices:
+                self._number = self._number % LAST_NOTICE + 1
+            return
+        self._number = self._number % LAST_NOTICE + 1
+        if not self.notices or not self._notices_on_wire:
+            return
+        if self.blocked and len(self.due) >= self._wire.notice_queue:
+            self.due.popleft()
+            self.drops += 1
+        self.due.append((self._number, (event, *words)))
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self._by_hand = True
+        try:
+            super().panel(name, value, now_ns)
+        finally:
+            self._by_hand = False
 
     def reboot(self, now_ns: int) -> None:
         """Whoever asked for it says when it has happened (`Oracle.boot`)."""
         self._reboot = False
+        self.rebooted = True
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.due.clear()
+        self._capture_ns = None
+        self.blocked = False
+        super().boot(cause, now_ns)
+
+    # --------------------------------------------------------------------------- the world (`World`): none is known
+
+    def reading(self, entry: PointEntry, now_ns: int) -> int:
+        """A reading is what was seen last."""
+        return self.last_reading.get(entry.name, 0)
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        """Nothing is driven."""
+
+    def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
+        """Nothing depends on it."""
+
+    def capture(self, record: str, now_ns: int) -> None:
+        """The series will be complete by its own length."""
+        fields = self.vow.document.records[record].fields
+        self._capture_ns = now_ns + max((each.count * (each.every or 0) for each in fields), default=0)
 
     # ---------------------------------------------------------------------------------------------- open choices
 
@@ -217,9 +255,16 @@ class Twin(Device):
         return self.seen.words if self.seen is not None and self.seen.ok else ()
 
     def value(self, entry: PointEntry, now_ns: int) -> Value:
-        if entry.source == "signal":
-            return self.last_reading.get(entry.name, 0)
+        if entry.system == "captures" and self._capture_ns is not None:
+            self._count_capture(entry, now_ns)
         return super().value(entry, now_ns)
+
+    def _count_capture(self, entry: PointEntry, now_ns: int) -> None:
+        assert self._capture_ns is not None
+        late_ns = now_ns - self._capture_ns
+        if late_ns > self.slack_ns or (late_ns >= -self.slack_ns and self._counts_seen(entry) == self.captures + 1):
+            self.captures += 1
+            self._capture_ns = None
 
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> tuple[bool, tuple[str, ...]]:
         ok, words = super()._part(entry, arguments, now_ns)
@@ -312,22 +357,6 @@ def leave_slack_ns(twin: Twin, leave: LeaveEntry) -> int:
     return twin.slack_ns + leave.after_ns // CLOCK_PARTS
 
 
-class _Nowhere:
-    """A world without physics: the twin's readings come from what was seen."""
-
-    def reading(self, entry: PointEntry, now_ns: int) -> int:
-        return 0
-
-    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
-        """Nothing is driven."""
-
-    def capture(self, record: str, now_ns: int) -> None:
-        """No series is taken; `Oracle` counts captures when they are due."""
-
-    def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
-        """Nothing depends on it."""
-
-
 class Oracle:
     """Judges every line that comes from the instrument. Times are integer nanoseconds of the tester's clock.
 
@@ -338,8 +367,6 @@ class Oracle:
     def __init__(self, vow: Vow, slack_ns: int = 0) -> None:
         self.vow = vow
         self.twin = Twin(vow, slack_ns)
-        self.awaited: list[tuple[str, ...]] = []
-        """Notices that the tester's own hands have caused and that have not come yet: event and first words."""
         self.number_known = False
         self.expect_boot: str | None = None
         self.looked_ns = 0
@@ -457,28 +484,29 @@ class Oracle:
 
     def notice(self, notice: Notice, now_ns: int) -> Judgement:
         """Judge a notice, and follow it: its event has happened."""
-        try:
-            return self._notice(notice, now_ns)
-        finally:
-            # Following the event has counted it once more; the instrument's own number is what counts.
-            self.twin.number = notice.number
-
-    def _notice(self, notice: Notice, now_ns: int) -> Judgement:
         twin = self.twin
         if notice.event == "boot":
             return self._booted(notice, now_ns)
-        due = twin.number % 65535 + 1
         known, self.number_known = self.number_known, True
-        if known and notice.number != due:
-            return Judgement(False, "wire.notice.number", f"note {due} {notice.event}")
+        if twin.due:
+            number, words = twin.due.popleft()
+            if not known:
+                twin.number = notice.number
+            if notice.checked == twin.guard and words == (notice.event, *notice.words):
+                right = not known or notice.number == number
+                return Judgement(right, "wire.notice.number", f"note {number} {' '.join(words)}")
+            requirement = f"point.{words[1]}.local" if words[0] == "local" else "wire.notice.number"
+            if notice.checked != twin.guard:
+                requirement = "wire.echo_check"
+            return Judgement(False, requirement, f"note {number} {' '.join(words)}")
+        number = twin.number % LAST_NOTICE + 1
+        twin.number = notice.number
+        if known and notice.number != number:
+            return Judgement(False, "wire.notice.number", f"note {number} {notice.event}")
         if not twin.notices:
             return Judgement(False, "wire.notice.off", "")
         if notice.checked != twin.guard:
             return Judgement(False, "wire.echo_check", "a check just while the guard is on")
-        for index, words in enumerate(self.awaited):
-            if (notice.event, *notice.words)[: len(words)] == words:
-                del self.awaited[index]
-                return Judgement(True, "wire.notice.number", "")
         if notice.event == "trip":
             return self._tripped(notice, now_ns)
         if notice.event == "state" and len(notice.words) == 1:
@@ -490,7 +518,9 @@ class Oracle:
         self.number_known = True
         if expected is None:
             self.boot(notice.words[0] if notice.words else "power", now_ns)
+            self.twin.number = notice.number
             return Judgement(False, "wire.boot", "no boot")
+        self.twin.number = notice.number
         if notice.number != 1 or notice.words != (expected,):
             return Judgement(False, "wire.boot", f"note 1 boot {expected}")
         return Judgement(True, "wire.boot", "")
@@ -500,7 +530,6 @@ class Oracle:
         self.twin.boot(cause, now_ns)
         self.twin.uptime_slack_ns = 0
         self.twin.unknown -= {"drops", "captures", "last_trip", "boot_cause"}
-        self.awaited.clear()
         self.number_known = True
         self.twin.number = 0
 
@@ -586,7 +615,7 @@ class Oracle:
                 if twin.notices and self._noticed:
                     requirement = f"state.{before}.leave.{leave.index + 1}"
                     return Judgement(False, requirement, f"note N state {leave.to}")
-                twin.number = twin.number % 65535 + 1
+                twin.number = twin.number % LAST_NOTICE + 1
         return None
 
     @property

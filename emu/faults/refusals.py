@@ -448,5 +448,5 @@ class StopTakesControlBack(Device):
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if ok and self.vow.actions[request.name].always:
-            self.control = "remote"
+            self.controller = "remote"
         return ok, words

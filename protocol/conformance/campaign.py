@@ -7,14 +7,17 @@ that the answer bears on; the check gets acquainted with the instrument anew and
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.purposes import Purpose, purposes_for
-from protocol.conformance.session import Entry
+from protocol.conformance.replay import perform, purpose_random, reduced
 from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
 from protocol.conformance.verdict import Verdict
+from protocol.document.load import Marks
 from protocol.document.requirements import Requirement, requirements
 from protocol.serialport import PortError
 
@@ -34,8 +37,8 @@ class Failure:
     seen: str
     lines: int
     """Requests sent in the whole check up to here."""
-    steps: tuple[Entry, ...]
-    """What was done and seen since the purpose began."""
+    case: Case
+    """The way to it, as short as it was found to be."""
 
 
 @dataclass(slots=True)
@@ -80,32 +83,45 @@ Progress = Callable[[int, int, Finding], None]
 def run(
     tester: Tester,
     *,
+    seed: int = 0,
+    source: str = "",
+    marks: Marks | None = None,
+    reduce: bool = True,
     progress: Progress | None = None,
     until_failure: bool = False,
-    select: Callable[[Requirement, Purpose], bool] | None = None,
-    lines_of: Callable[[Requirement], int | None] | None = None,
 ) -> Report:
-    """Check the instrument. PortError and NoInstrument pass through when nothing could be checked."""
+    """Check the instrument.
+
+    `source` is the document's path and `marks` its lines, for reports and case files; `reduce` looks for a shorter way to each failure.
+    PortError and NoInstrument pass through when nothing could be checked.
+    """
     vow = tester.vow
-    asked = requirements(vow.document)
+    asked = requirements(vow.document, marks)
     report = Report(
         *vow.identity,
         port=str(tester.session.port.port),
-        seed=0,
+        seed=seed,
         findings={each.id: Finding(each) for each in asked},
         energised=tester.energise,
         rig=tester.rig is not None,
     )
     began = time.monotonic()
+    order = random.Random(seed)
     work = [
-        (each.rank, tester.random.random(), requirement, each)
+        (each.rank, order.random(), requirement, each)
         for requirement in asked
         for each in purposes_for(requirement)
-        if select is None or select(requirement, each)
     ]
     work.sort(key=lambda each: each[:2])
     try:
-        _work(tester, report, [(requirement, each) for _, _, requirement, each in work], progress, until_failure)
+        _work(
+            tester,
+            report,
+            [(requirement, each) for _, _, requirement, each in work],
+            progress,
+            until_failure,
+            _Scribe(source, reduce),
+        )
     finally:
         _tally(tester, report)
         report.seconds = time.monotonic() - began
@@ -118,8 +134,9 @@ def _work(
     work: list[tuple[Requirement, Purpose]],
     progress: Progress | None,
     until_failure: bool,
+    scribe: _Scribe,
 ) -> None:
-    if not _acquaint(tester, report):
+    if not _acquaint(tester, report, scribe):
         return
     for done, (requirement, purpose) in enumerate(work):
         finding = report.findings[requirement.id]
@@ -128,6 +145,7 @@ def _work(
         try:
             tester.home()
             tester.mark()
+            tester.random = purpose_random(report.seed, requirement.id, purpose.rank)
             purpose.work(tester, requirement)
             tester.quiet()
             tester.ask("self.boots")
@@ -142,17 +160,17 @@ def _work(
             report.note = f"the budget of {tester.budget} lines is used up"
             return
         except Broken as broken:
-            _fail(tester, report, requirement, broken)
+            _fail(tester, report, requirement, broken, scribe)
             if until_failure or len(report.failures) >= MOST_FAILURES:
                 report.note = report.note or ("stopped at the first failure" if until_failure else "too many failures")
                 return
-            if not _acquaint(tester, report):
+            if not _acquaint(tester, report, scribe):
                 return
     if progress is not None and work:
         progress(len(work), len(work), report.findings[work[-1][0].id])
 
 
-def _acquaint(tester: Tester, report: Report) -> bool:
+def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
     """Get to know the instrument; whether the check can go on."""
     for attempt in range(2):
         try:
@@ -161,7 +179,7 @@ def _acquaint(tester: Tester, report: Report) -> bool:
             return True
         except Broken as broken:
             requirement = report.findings.get(broken.judgement.requirement)
-            _fail(tester, report, requirement.requirement if requirement else None, broken)
+            _fail(tester, report, requirement.requirement if requirement else None, broken, scribe)
         except NoInstrument as lost:
             if not report.failures and not attempt:
                 raise
@@ -171,13 +189,58 @@ def _acquaint(tester: Tester, report: Report) -> bool:
     return False
 
 
-def _fail(tester: Tester, report: Report, purpose: Requirement | None, broken: Broken) -> None:
+@dataclass(frozen=True, slots=True)
+class _Scribe:
+    """Writes failures down as cases."""
+
+    source: str
+    reduce: bool
+
+    def case(self, tester: Tester, report: Report, finding: Finding, purpose: str, broken: Broken) -> Case:
+        steps = steps_of(tester.since_mark(), tester.vow)
+        requirement = finding.requirement
+        case = Case(
+            document=" ".join(tester.vow.identity),
+            requirement=requirement.id,
+            promise=requirement.sentence,
+            written=f"{self.source}:{requirement.line}" if requirement.line is not None else self.source,
+            purpose=purpose,
+            seed=report.seed,
+            steps=steps,
+            expected=broken.judgement.expected,
+            seen=broken.seen,
+        )
+        if not self.reduce:
+            return case
+        shorter = reduced(tester, steps, broken.judgement.requirement)
+        if shorter is None:
+            return case
+        # Once more, for the lines that come on the shorter way.
+        try:
+            tester.acquaint()
+            tester.home()
+            tester.mark()
+            perform(tester, shorter)
+        except Broken as again:
+            return replace(
+                case,
+                steps=steps_of(tester.since_mark(), tester.vow),
+                expected=again.judgement.expected,
+                seen=again.seen,
+            )
+        except (NotSelected, Doubtful, NoInstrument):
+            pass
+        return replace(case, steps=shorter)
+
+
+def _fail(tester: Tester, report: Report, purpose: Requirement | None, broken: Broken, scribe: _Scribe) -> None:
     identity = broken.judgement.requirement
     finding = report.findings.get(identity)
     if finding is None:
         # An answer about something that this document has no requirement for: the purpose's own is broken.
         finding = report.findings[purpose.id] if purpose is not None else next(iter(report.findings.values()))
         identity = finding.requirement.id
+    lines = tester.lines
     finding.verdict = finding.verdict.overwritten(Verdict.FAIL)
     finding.reason = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
     if purpose is not None and purpose.id != identity:
@@ -191,8 +254,8 @@ def _fail(tester: Tester, report: Report, purpose: Requirement | None, broken: B
             broken.sent,
             broken.judgement.expected,
             broken.seen,
-            tester.lines,
-            tuple(tester.since_mark()),
+            lines,
+            scribe.case(tester, report, finding, purpose.id if purpose is not None else identity, broken),
         )
     )
 

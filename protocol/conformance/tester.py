@@ -192,6 +192,9 @@ class Tester:
         if not judgement.right:
             raise Broken(judgement, sent, _shown(raw) if raw is not None else "no answer")
         self._keep(judgement.requirement, state)
+        if self.oracle.twin.rebooted:
+            self.oracle.twin.rebooted = False
+            self._expect_boot("request")
         if raw is None:
             return None
         parsed = parse_answer(raw)
@@ -330,10 +333,6 @@ class Tester:
         rig.reset()
         self._expect_boot("reset")
 
-    def booted_by(self, cause: str) -> None:
-        """The instrument boots now, for a reason the tester knows."""
-        self._expect_boot(cause)
-
     def _expect_boot(self, cause: str) -> None:
         settle_ns = self.vow.document.wire.opening.settle
         self.oracle.boot(cause, self.now_ns)
@@ -434,10 +433,10 @@ class Tester:
         twin.latched = None
         self._clear_trips()
         self._learn_store()
-        if self.vow.document.trial.reset is not None and self.state == self.vow.initial:
-            self._plainly(f"act {self.vow.document.trial.reset}")
-        for entry in self.vow.settings:
-            self._adopt(entry)
+        reset = self.vow.document.trial.reset
+        if reset is None or self.state != self.vow.initial or not self._plainly(f"act {reset}").ok:
+            for entry in self.vow.settings:
+                self._adopt(entry)
         uptime = self._plainly("ask self.uptime")
         parsed = self.vow.points["self.uptime"].number.parse(uptime.words[0]) if uptime.words else None
         if parsed is not None:
@@ -451,9 +450,13 @@ class Tester:
 
     def _learn_store(self) -> None:
         """What is saved already, if an action shows it; else the first boot will."""
+        self._store_known = False
+        saves = next((entry for entry in self.vow.points.values() if entry.system == "saves"), None)
+        if saves is not None and self._plainly(f"ask {saves.name}").words == saves.words(0):
+            self._store_known = True
+            return
         recall = next((a for a in self.vow.actions.values() if ("recall", "") in a.does), None)
-        self._store_known = recall is not None and self.state in recall.to and self._plainly(f"act {recall.name}").ok
-        if self._store_known:
+        if recall is not None and self.state in recall.to and self._plainly(f"act {recall.name}").ok:
             self._adopt_saved()
 
     def _adopt_saved(self) -> None:
@@ -561,41 +564,41 @@ class Tester:
                 if now != declared.base:
                     turned = True
                     if event == "panel.control" and now is not None:
-                        self.panel_control(str(declared.base))
+                        self.panel(event, str(declared.base))
+                    elif event == "link.transmitter" and now is not None:
+                        self.transmitter(str(declared.base))
                     else:
                         self.bench(event, declared.base)
         return turned
 
-    def panel_control(self, who: str) -> None:
-        """The panel takes or gives back the controls."""
-        changes = self.oracle.twin.control != who
-        self.bench("panel.control", who)
-        if changes:
-            self.oracle.twin.panel("panel.control", who, self.now_ns)
-            if self.oracle.twin.notices and "notices" in self.vow.parts:
-                self.oracle.awaited.append(("control", who))
-                self.expect_notices(f"point.panel.control.readable", f"note N control {who}")
-            else:
-                self.quiet()
-
-    def panel_turn(self, name: str, value: Value) -> None:
-        """A setting is changed at the panel, which has control."""
-        entry = self.vow.points[name]
-        exact = entry.exact(value)
-        given = exact if isinstance(exact, str) else Decimal(exact.numerator) / Decimal(exact.denominator)
-        self.bench(f"panel.{name}", given)
+    def panel(self, event: str, value: Value) -> None:
+        """A hand at the front panel: `panel.control` with who, or `panel.POINT` with a value for it."""
+        name = event if event == "panel.control" else event.removeprefix("panel.")
+        given: Decimal | str = str(value)
+        if isinstance(value, int):
+            exact = value * self.vow.points[name].number.step
+            given = Decimal(exact.numerator) / Decimal(exact.denominator)
+        self.bench(event, given)
         self.oracle.twin.panel(name, value, self.now_ns)
-        held = self.setting(name)
-        if self.oracle.twin.notices and "notices" in self.vow.parts:
-            self.oracle.awaited.append(("local", name, *entry.words(held)))
-            self.expect_notices(f"point.{name}.local", f"note N local {name} {' '.join(entry.words(held))}")
+        if not self.oracle.twin.blocked:
+            self.quiet()
+            self.expect_notices()
 
-    def expect_notices(self, requirement: str, expected: str) -> None:
-        """The notices that our own hands caused have to be here now."""
+    def transmitter(self, condition: str) -> None:
+        """The instrument's transmitter is stalled, or free again."""
+        self.bench("link.transmitter", condition)
+        self.oracle.twin.blocked = condition == "stalled"
         self.quiet()
-        if self.oracle.awaited:
-            self.oracle.awaited.clear()
-            raise Broken(Judgement(False, requirement, expected), "", "no such notice")
+        if condition == "free":
+            self.expect_notices()
+
+    def expect_notices(self) -> None:
+        """The notices that our own hands have caused have to be here now."""
+        if self.oracle.twin.due:
+            number, words = self.oracle.twin.due[0]
+            self.oracle.twin.due.clear()
+            requirement = f"point.{words[1]}.local" if words[0] == "local" else "point.panel.control.readable"
+            raise Broken(Judgement(False, requirement, f"note {number} {' '.join(words)}"), "", "no such notice")
 
     def goto(self, state: str) -> None:
         """Go to a state, by actions where possible, else by what the document says provokes the way."""

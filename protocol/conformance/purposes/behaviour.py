@@ -134,8 +134,6 @@ def do(t: Tester, action: ActionEntry) -> None:
         t.with_ticket(action.name)
     else:
         t.act(action.name)
-    if ("reboot", "") in action.does:
-        t.booted_by("request")
     for kind, what in action.does:
         if kind == "capture":
             fields = t.vow.document.records[what].fields
@@ -143,7 +141,6 @@ def do(t: Tester, action: ActionEntry) -> None:
             count = next((e for e in t.vow.points.values() if e.system == "captures"), None)
             if count is not None:
                 t.alive(longest_ns + (0 if t.session.held else HOST_SLACK_NS))
-                t.oracle.twin.captures += 1
                 t.ask(count.name)
         if kind == "save":
             count = next((e for e in t.vow.points.values() if e.system == "saves"), None)
@@ -266,7 +263,6 @@ def repeat(t: Tester, r: Requirement) -> None:
     t.goto(target_state(t, action))
     if ("reboot", "") in action.does:
         t.act(action.name)
-        t.booted_by("request")
         t.ask("self.boots")
         return
     if action.takes_ticket is not None and t.oracle.twin.ticket is None:
@@ -300,10 +296,10 @@ def always(t: Tester, r: Requirement) -> None:
             t.goto(state)
         except NotSelected:
             continue
-        t.panel_control("local")
+        t.panel("panel.control", "local")
         t.act(action.name)
         _look(t)
-        t.panel_control("remote")
+        t.panel("panel.control", "remote")
 
 
 # ----------------------------------------------------------------------------------------------------- trips

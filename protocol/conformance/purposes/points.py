@@ -258,7 +258,6 @@ def restart(t: Tester) -> None:
     elif name is not None:
         _go_to_act(t, name)
         t.act(name)
-        t.booted_by("request")
     else:
         raise NotSelected("nothing boots the instrument")
 
@@ -324,15 +323,15 @@ def local(t: Tester, r: Requirement) -> None:
     t.need("bench")
     if f"panel.{entry.name}" not in t.events:
         raise NotSelected("needs a rig that can turn the front panel")
-    t.panel_control("local")
+    t.panel("panel.control", "local")
     t.ask("panel.control")
-    t.panel_turn(entry.name, other_value(t, entry))
+    t.panel(f"panel.{entry.name}", other_value(t, entry))
     t.ask(entry.name)
     t.put(entry.name, entry.default)
     t.ask(entry.name)
     for action in t.vow.actions.values():
         if t.vow.initial in action.to and action.takes_ticket is None and ("reboot", "") not in action.does:
             t.act(action.name)
-    t.panel_control("remote")
+    t.panel("panel.control", "remote")
     t.put(entry.name, entry.default)
     t.ask(entry.name)
