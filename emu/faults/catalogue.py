@@ -10,7 +10,8 @@ from emu.faults.notices import notices
 from emu.faults.numbers import numbers
 from emu.faults.refusals import refusals
 from emu.faults.sessions import sessions
+from emu.faults.trips import trips
 
-KINDS = (lines, numbers, refusals, sessions, notices, boots, behaviour)
+KINDS = (lines, numbers, refusals, sessions, notices, boots, behaviour, trips)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

@@ -1,0 +1,500 @@
+"""Faults of protection: trips that come late, early, never or for a wrong reason, and how they are cleared."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from emu.faults.change import with_state, with_trip
+from emu.faults.fault import Kind
+from emu.faults.notices import has_notices
+from emu.faults.overlay import Overlay
+from emu.instrument import Instrument
+from emu.rules import Rule, Rules
+from protocol.device import Device
+from protocol.expression import And, Expression, parse
+from protocol.framing import Overlong
+from protocol.message import Request
+from protocol.vow import ActionEntry, LeaveEntry, TripEntry, Value, Vow
+
+trips = Kind("trips")
+
+
+def _provoked(vow: Vow) -> list[TripEntry]:
+    """The trips that hands on the bench can provoke."""
+    ways = {name: trip.provoke for name, trip in vow.document.trips.items()}
+    return [trip for name, trip in vow.trips.items() if (way := ways[name]) is not None and way.bench]
+
+
+def _has_provoked(vow: Vow) -> bool:
+    return bool(_provoked(vow))
+
+
+def _latched(vow: Vow) -> bool:
+    return any(trip.latched for trip in _provoked(vow))
+
+
+def _clearable(vow: Vow) -> bool:
+    clears = any(effect == "clear_trip" for action in vow.actions.values() for effect, _ in action.does)
+    return _latched(vow) and clears
+
+
+def _has_last_trip(vow: Vow) -> bool:
+    return _has_provoked(vow) and any(entry.system == "last_trip" for entry in vow.points.values())
+
+
+def _silence(vow: Vow) -> str | None:
+    """The point with the host's silence, if a trip watches it."""
+    silence = {entry.name for entry in vow.points.values() if entry.system == "silence"}
+    watched = (name for trip in vow.trips.values() for name in trip.when.names)
+    return next((name for name in watched if name in silence), None)
+
+
+def _has_watchdog(vow: Vow) -> bool:
+    return _silence(vow) is not None
+
+
+# ------------------------------------------------------------------------------------------- whether and when
+
+
+@trips.tables(
+    "trip-first-never",
+    "The first protection in the table is never looked at: the loop begins at 1.",
+    breaks="trip.*.fires",
+    depth=0,
+    rig=True,
+    applies=_has_provoked,
+)
+def trip_first_never(vow: Vow) -> Vow:
+    return with_trip(vow, _provoked(vow)[0].name, armed_in=frozenset())
+
+
+@trips.tables(
+    "trip-last-never",
+    "The last protection in the table is never looked at: the loop ends one too early.",
+    breaks="trip.*.fires",
+    depth=2,
+    rig=True,
+    applies=lambda vow: len(_provoked(vow)) > 1,
+)
+def trip_last_never(vow: Vow) -> Vow:
+    return with_trip(vow, _provoked(vow)[-1].name, armed_in=frozenset())
+
+
+@trips.tables(
+    "trip-too-late",
+    "The delays of the protections are counted in a timer that runs ten times too slowly.",
+    breaks="trip.*.delay trip.*.fires",
+    depth=0,
+    rig=True,
+    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
+)
+def trip_too_late(vow: Vow) -> Vow:
+    for trip in vow.trips.values():
+        vow = with_trip(vow, trip.name, after_ns=10 * trip.after_ns)
+    return vow
+
+
+@trips.tables(
+    "trip-at-once",
+    "A protection acts at the first sample beyond its threshold; its delay is left out.",
+    breaks="trip.*.delay",
+    depth=0,
+    rig=True,
+    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
+)
+def trip_at_once(vow: Vow) -> Vow:
+    for trip in vow.trips.values():
+        vow = with_trip(vow, trip.name, after_ns=0)
+    return vow
+
+
+class _Adding(Rules):
+    """A condition's time goes on where it was when it last held."""
+
+    def _update(self, rule: Rule, now_ns: int) -> None:
+        since_ns, held = rule.since_ns, self.held.setdefault(rule.order, 0)
+        super()._update(rule, now_ns)
+        if since_ns is not None and rule.since_ns is None:
+            self.held[rule.order] = held + now_ns - since_ns
+        elif since_ns is None and rule.since_ns is not None:
+            rule.since_ns -= held
+
+    @property
+    def held(self) -> dict[int, int]:
+        return self.__dict__.setdefault("_held", {})  # type: ignore[no-any-return]
+
+
+@trips.instrument(
+    "trip-delay-adds-up",
+    "The delay of a protection is not started afresh when its condition is gone: short times add up.",
+    breaks="trip.*.delay",
+    depth=0,
+    rig=True,
+    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
+)
+class TripDelayAddsUp(Instrument):
+    rules = _Adding
+
+
+@trips.plant(
+    "trip-thresholds-off",
+    "The comparators of the protections are set 5 % too far from zero.",
+    breaks="trip.*.fires",
+    depth=0,
+    rig=True,
+    applies=_has_provoked,
+)
+class TripThresholdsOff(Overlay):
+    def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        return super().watch(key, signal, above, 1.05 * threshold)
+
+
+class _Deaf(Rules):
+    """Settings are looked at when a rule is armed only."""
+
+    def changed(self, *changed: object) -> None:
+        pass
+
+
+@trips.instrument(
+    "trip-threshold-from-arming",
+    "A threshold is worked out when the protection is armed; a setting that changes later does not move it.",
+    breaks="trip.*.fires",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(trip.when.names - vow.measured for trip in _provoked(vow)),
+)
+class TripThresholdFromArming(Instrument):
+    rules = _Deaf
+
+
+def _joined(vow: Vow) -> TripEntry | None:
+    """The last trip whose condition joins two with `and`."""
+    joined = [trip for trip in vow.trips.values() if isinstance(trip.when.atoms(), And)]
+    return joined[-1] if joined else None
+
+
+@trips.tables(
+    "trip-second-condition-left-out",
+    "Of a protection with two conditions only the first is looked at.",
+    breaks="trip.*.fires",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _joined(vow) is not None,
+)
+def trip_second_condition_left_out(vow: Vow) -> Vow:
+    trip = _joined(vow)
+    assert trip is not None
+    condition = trip.when.atoms()
+    assert isinstance(condition, And)
+    return with_trip(vow, trip.name, when=Expression.of(condition.parts[0]))
+
+
+@trips.tables(
+    "trip-unarmed-in-one-state",
+    "Protections that are armed in certain states have lost the last of them.",
+    breaks="trip.*.fires wire.watchdog",
+    depth=2,
+    applies=lambda vow: any(1 < len(trip.armed_in) < len(vow.states) - 1 for trip in vow.trips.values()),
+)
+def trip_unarmed_in_one_state(vow: Vow) -> Vow:
+    for trip in vow.trips.values():
+        if 1 < len(trip.armed_in) < len(vow.states) - 1:
+            last = [state for state in vow.states if state in trip.armed_in][-1]
+            vow = with_trip(vow, trip.name, armed_in=trip.armed_in - {last})
+    return vow
+
+
+# ------------------------------------------------------------------------------------------ what it does then
+
+
+@trips.tables(
+    "trip-to-first-state",
+    "A trip leads to the first state, from where it can be started again.",
+    breaks="trip.*.fires trip.*.latch",
+    depth=1,
+    rig=True,
+    applies=_latched,
+)
+def trip_to_first_state(vow: Vow) -> Vow:
+    for trip in vow.trips.values():
+        vow = with_trip(vow, trip.name, to=vow.initial)
+    return vow
+
+
+@trips.device(
+    "trip-leaves-outputs-on",
+    "A trip changes the state and says so, but the outputs stay as they are.",
+    breaks="law.*",
+    depth=4,
+    rig=True,
+    applies=lambda vow: _latched(vow) and bool(vow.document.laws),
+)
+class TripLeavesOutputsOn(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        states = self.vow.states
+        self.vow = with_state(self.vow, trip.to, outputs={}, follows={})
+        super().fire(trip, value, now_ns)
+        self.vow = replace(self.vow, states=states)
+
+
+@trips.device(
+    "trip-unnoticed",
+    "A trip is not noticed.",
+    breaks="trip.*.notice",
+    depth=0,
+    rig=True,
+    applies=lambda vow: has_notices(vow) and _has_provoked(vow),
+)
+class TripUnnoticed(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event != "trip":
+            super().notify(event, words)
+
+
+@trips.device(
+    "trip-noticed-without-unit",
+    "The notice of a trip has the number alone.",
+    breaks="trip.*.notice wire.unit",
+    depth=0,
+    rig=True,
+    applies=lambda vow: has_notices(vow) and _has_provoked(vow),
+)
+class TripNoticedWithoutUnit(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words[:2] if event == "trip" else words)
+
+
+@trips.device(
+    "trip-noticed-as-state-too",
+    "The state that a trip leads to is noticed after the trip, as if it had been a change of its own.",
+    breaks="trip.*.notice wire.notice.number",
+    depth=0,
+    rig=True,
+    applies=lambda vow: has_notices(vow) and _has_provoked(vow),
+)
+class TripNoticedAsStateToo(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        super().fire(trip, value, now_ns)
+        self.notify("state", (trip.to,))
+
+
+@trips.device(
+    "trip-under-wrong-name",
+    "A trip is reported under the name of the one before it in the table.",
+    breaks="trip.*.notice trip.*.report",
+    depth=0,
+    rig=True,
+    applies=lambda vow: _has_provoked(vow) and len(vow.trips) > 1,
+)
+class TripUnderWrongName(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        names = list(self.vow.trips)
+        super().fire(replace(trip, name=names[names.index(trip.name) - 1]), value, now_ns)
+
+
+@trips.device(
+    "trip-last-is-first",
+    "The last trip that can be asked for is the first since the boot.",
+    breaks="trip.*.report",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _has_last_trip(vow) and _clearable(vow),
+)
+class TripLastIsFirst(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        last = self.last_trip
+        super().fire(trip, value, now_ns)
+        if last != ("none",):
+            self.last_trip = last
+
+
+@trips.device(
+    "trip-last-forgotten",
+    "The last trip cannot be asked for any more once it is cleared.",
+    breaks="trip.*.report",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _has_last_trip(vow) and _clearable(vow),
+)
+class TripLastForgotten(Device):
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        super()._effect(effect, what, now_ns)
+        if effect == "clear_trip":
+            self.last_trip = ("none",)
+
+
+# ----------------------------------------------------------------------------------------- latch and clearing
+
+
+@trips.tables(
+    "latch-opens-itself",
+    "A trip clears itself after two seconds.",
+    breaks="trip.*.latch",
+    depth=0,
+    rig=True,
+    applies=_latched,
+)
+def latch_opens_itself(vow: Vow) -> Vow:
+    trip = next(trip for trip in _provoked(vow) if trip.latched)
+    state = vow.states[trip.to]
+    return with_state(vow, trip.to, leaves=(*state.leaves, LeaveEntry(9, None, 2_000_000_000, vow.initial)))
+
+
+@trips.device(
+    "latch-opened-by-stop",
+    "The action that is always done leaves the tripped state too.",
+    breaks="trip.*.latch action.*.effect",
+    depth=2,
+    rig=True,
+    applies=lambda vow: any(
+        action.always and action.to.get(trip.to) == trip.to
+        for trip in _provoked(vow)
+        if trip.latched
+        for action in vow.actions.values()
+    ),
+)
+class LatchOpenedByStop(Device):
+    def _target(self, action: ActionEntry) -> str | None:
+        target = super()._target(action)
+        return self.vow.initial if action.always and self.latched is not None else target
+
+
+@trips.device(
+    "latch-forgotten-by-stop",
+    "The action that is always done forgets which trip there was: it can be cleared with its cause there.",
+    breaks="trip.*.clears",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and any(action.always for action in vow.actions.values()),
+)
+class LatchForgottenByStop(Device):
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        words = super()._perform(action, target, now_ns)
+        if action.always:
+            self.latched = None
+        return words
+
+
+@trips.device(
+    "clear-whatever-the-cause",
+    "A trip can be cleared while its cause is there.",
+    breaks="trip.*.clears",
+    depth=1,
+    rig=True,
+    applies=_clearable,
+)
+class ClearWhateverTheCause(Device):
+    def _gone(self, trip: TripEntry, now_ns: int) -> bool:
+        return True
+
+
+@trips.tables(
+    "clear-without-hysteresis",
+    "A trip can be cleared as soon as its condition is false; the hysteresis is left out.",
+    breaks="trip.*.clears",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and any(trip.cleared_when is not None for trip in _provoked(vow)),
+)
+def clear_without_hysteresis(vow: Vow) -> Vow:
+    for trip in vow.trips.values():
+        vow = with_trip(vow, trip.name, cleared_when=None)
+    return vow
+
+
+@trips.device(
+    "clear-never",
+    "Whether the cause is gone is judged by the value at the trip, so that it never is.",
+    breaks="trip.*.clears",
+    depth=1,
+    rig=True,
+    applies=_clearable,
+)
+class ClearNever(Device):
+    def _gone(self, trip: TripEntry, now_ns: int) -> bool:
+        return False
+
+
+@trips.device(
+    "clear-refused-under-first-name",
+    "The refusal to clear names the first protection in the table.",
+    breaks="trip.*.clears",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and len(_provoked(vow)) > 1,
+)
+class ClearRefusedUnderFirstName(Device):
+    def _act(self, request: Request, now_ns: int) -> tuple[bool, tuple[str, ...]]:
+        ok, words = super()._act(request, now_ns)
+        if not ok and words[0] == "fault":
+            return False, ("fault", next(iter(self.vow.trips)))
+        return ok, words
+
+
+# ---------------------------------------------------------------------------------------------- link watchdog
+
+
+@trips.tables(
+    "watchdog-never",
+    "The watch over the host's silence is never armed.",
+    breaks="trip.*.fires wire.watchdog",
+    depth=2,
+    applies=_has_watchdog,
+)
+def watchdog_never(vow: Vow) -> Vow:
+    silence = _silence(vow)
+    for trip in vow.trips.values():
+        if silence in trip.when.names:
+            vow = with_trip(vow, trip.name, armed_in=frozenset())
+    return vow
+
+
+@trips.tables(
+    "watchdog-early",
+    "The host's patience is halved: the silence is counted on a timer that runs twice as fast.",
+    breaks="trip.*.fires wire.watchdog",
+    depth=2,
+    applies=_has_watchdog,
+)
+def watchdog_early(vow: Vow) -> Vow:
+    silence = _silence(vow)
+    assert silence is not None
+    for trip in vow.trips.values():
+        if silence in trip.when.names:
+            vow = with_trip(vow, trip.name, when=parse(trip.when.text.replace(silence, f"{silence} * 2")))
+    return vow
+
+
+@trips.device(
+    "watchdog-fed-by-any-byte",
+    "Any byte that arrives ends the host's silence, whole line or not.",
+    breaks="wire.watchdog",
+    depth=2,
+    applies=_has_watchdog,
+)
+class WatchdogFedByAnyByte(Device):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        if data:
+            self.accepted_ns = now_ns
+        super().receive(data, now_ns)
+
+
+@trips.device(
+    "watchdog-not-fed-by-asking",
+    "Only `put` and `act` end the host's silence.",
+    breaks="wire.watchdog",
+    depth=3,
+    applies=_has_watchdog,
+)
+class WatchdogNotFedByAsking(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        self.asked = False
+        accepted_ns = self.accepted_ns
+        super().line(line, now_ns)
+        if self.asked:
+            self.accepted_ns = accepted_ns
+
+    def _ask(self, request: Request, now_ns: int) -> tuple[bool, tuple[str, ...]]:
+        self.asked = True
+        return super()._ask(request, now_ns)
