@@ -1,4 +1,4 @@
-"""Faults of protection: trips that come late, early, never or for a wrong reason, and how they are cleared."""
+"""Faults of protection: trips that come late, early, never or for a wrong reason; how they are cleared."""
 
 from __future__ import annotations
 
