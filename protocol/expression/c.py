@@ -197,12 +197,12 @@ def _span(node: Integer, counts: dict[str, tuple[int, int]]) -> tuple[int, int, 
             low = high = peak = 0
             for coefficient, term in ordered(node):
                 factors = term.factors if isinstance(term, Product) else (term,)
-                part = _product_span((Constant(coefficient), *factors), counts)
+                part = _product_span(coefficient, factors, counts)
                 low, high = low + part[0], high + part[1]
                 peak = max(peak, part[2], abs(low), abs(high))
             return low, high, peak
         case Product(factors=factors):
-            return _product_span(factors, counts)
+            return _product_span(1, factors, counts)
         case Choice(lesser=lesser, left=left, right=right):
             first, second = _span(left, counts), _span(right, counts)
             pick = min if lesser else max
@@ -213,13 +213,18 @@ def _span(node: Integer, counts: dict[str, tuple[int, int]]) -> tuple[int, int, 
             return max(low, -high, 0), max(-low, high), peak
 
 
-def _product_span(factors: tuple[Integer, ...], counts: dict[str, tuple[int, int]]) -> tuple[int, int, int]:
-    low = high = peak = 1
+def _product_span(
+    coefficient: int, factors: tuple[Integer, ...], counts: dict[str, tuple[int, int]]
+) -> tuple[int, int, int]:
+    low = high = coefficient
+    peak = abs(coefficient)
     for factor in factors:
         least, greatest, inside = _span(factor, counts)
         corners = (low * least, low * greatest, high * least, high * greatest)
         low, high = min(corners), max(corners)
-        peak = max(peak, inside, abs(low), abs(high))
+        # A compiler may carry a constant factor inwards and multiply both operands of a conditional operator
+        # instead of its result (gcc 12 does), so everything inside must bear the factor as well.
+        peak = max(peak, abs(coefficient) * inside, abs(low), abs(high))
     return low, high, peak
 
 

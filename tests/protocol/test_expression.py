@@ -97,6 +97,7 @@ def test_truths_hold_every_truth(text: str, given_values: Mapping[str, Fraction]
         ("limit.current", -4, 4),
         ("2 * a - 1", -9, 7),
         ("a * a", 0, 16),
+        ("max(a, 1) * max(a, 1)", 1, 16),
         ("abs(a)", 0, 4),
         ("abs(a - 10)", 6, 14),
         ("max(a, 1)", 1, 4),
@@ -250,6 +251,7 @@ def test_folded_text_keeps_its_columns() -> None:
         ('min("x", 1)', 5, "beside == or !="),
         ('mode == "x" and mode > 1', 17, "is a word elsewhere"),
         ('mode == "x" and mode == other and other > 1', 35, "is a word elsewhere"),
+        ('mode == "x" and c > 1 and c == b and b == mode', 17, "is a word elsewhere"),
         ("a and b", 1, "a > 0"),
         ("not a", 5, "a > 0"),
         ("not 1", 5, "comparison"),
@@ -309,6 +311,18 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     except ExpressionError as error:
         refusal = error
     assert refusal is None or 1 <= refusal.column <= max(1, len(text))
+
+
+@pytest.mark.parametrize(
+    "text", ["-" * 33 + "1", "not " * 33 + "a > 1", "(" * 33, "-(" * 17 + "1" + ")" * 17]
+)
+def test_deep_text_never_reaches_pythons_parser(text: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """How deep that parser may go depends on Python's version."""
+    reached: list[str] = []
+    monkeypatch.setattr("ast.parse", lambda source, **_: reached.append(source))
+    with pytest.raises(ExpressionError, match="32 levels"):
+        parse(text)
+    assert reached == []
 
 
 def test_depth_is_limited_exactly() -> None:

@@ -105,6 +105,12 @@ def test_examples(text: str, boundaries: tuple[int, ...]) -> None:
     assert found == boundaries
 
 
+def test_a_tie_at_the_end_of_the_range_is_no_kink() -> None:
+    """At 0 both arguments are equal, and on either side of it the function is one straight line."""
+    assert parse("min(0 * x, x)").boundaries({}, "x", STEP, {"x": (Fraction(0), Fraction(5))}) == ()
+    assert parse("min(0 * x, x)").boundaries({}, "x", STEP, {"x": (Fraction(-5), Fraction(0))}) == ()
+
+
 def test_a_range_cuts_the_boundaries() -> None:
     expression = parse("0 < x <= 3")
     assert expression.boundaries({}, "x", STEP, {"x": (Fraction(0), Fraction(3))}) == (0, 1)

@@ -85,6 +85,20 @@ def test_functions_over_counts_agree_with_evaluation(
     assert middle == nearest(expression.number(values) / step)
 
 
+@pytest.mark.parametrize(
+    ("count", "down", "up", "middle"),
+    [(3, 1, 2, 2), (1, 0, 1, 1), (0, 0, 0, 0), (-1, -1, 0, -1), (-3, -2, -1, -2)],
+)
+def test_halves_round_away_from_zero(count: int, down: int, up: int, middle: int) -> None:
+    expression = parse("a / 2")
+    step = SCALES["a"]
+    found = [
+        expression.count_function(SCALES, RANGES, step, rounding)({"a": count})
+        for rounding in ("down", "up", "nearest")
+    ]
+    assert found == [down, up, middle]
+
+
 @dataclass(frozen=True)
 class Case:
     expression: Expression
@@ -163,7 +177,7 @@ def _program(cases: list[Case]) -> tuple[str, list[str]]:
 
 @pytest.mark.skipif(shutil.which("gcc") is None, reason="no C compiler: install gcc")
 def test_c_agrees_with_evaluation(tmp_path: Path) -> None:
-    cases = _generated(1000)
+    cases = _generated(600)
     program, expected = _program(cases)
     assert len(expected) > 400, "most generated expressions should have a C form"
     source, binary = tmp_path / "cases.c", tmp_path / "cases"
@@ -204,6 +218,7 @@ def c_name(name: str) -> str:
         ("min(2 * a, 4)", "0.001", "2 * (a < 2000 ? a : 2000)", "1"),
         ("max(1, 2) + abs(-3)", "1", "5", "1"),
         ("a / limit.power", "1", "3 * a", "1000 * limit_power"),
+        ("abs(0 - a)", "0.001", "(a < 0 ? -a : a)", "1"),
         ("1 / -limit.power", "1", "-3", "limit_power"),
         ("a / limit.power + 1 / limit.power", "1", "3 * a + 3000", "1000 * limit_power"),
     ],
@@ -242,6 +257,19 @@ def test_width_is_the_smallest_that_holds_every_intermediate() -> None:
     assert parse("a * a > 1").c_overflow(scales, ranges) == 64
     assert parse("a / 4294967296").c_overflow(scales, ranges) == 64  # the denominator counts too
     assert parse("a > 1").c_overflow(scales, ranges, Fraction(1)) == 32
+
+
+def test_width_leaves_room_for_factors_carried_inwards() -> None:
+    """99999 * min(1000 * n, 3 * m) is small, but gcc 12 computes 99999 * (1000 * n) on its way to it."""
+    scales = {"n": Fraction(1), "m": Fraction("0.003")}
+    ranges = {"n": (Fraction(1), Fraction(360)), "m": (Fraction(-18), Fraction(18))}
+    text = "99.999 * min(n, m)"
+    assert (
+        parse(text).c_fraction(scales, ranges, c_name).numerator
+        == "99999 * (1000 * n < 3 * m ? 1000 * n : 3 * m)"
+    )
+    assert parse(text).c_overflow(scales, ranges) == 64
+    assert parse(text).c_overflow(scales, {**ranges, "n": (Fraction(1), Fraction(20))}) == 32
 
 
 @pytest.mark.parametrize(
