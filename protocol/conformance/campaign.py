@@ -80,6 +80,18 @@ Progress = Callable[[int, int, Finding], None]
 """Purposes done, purposes in all, and the finding at work."""
 
 
+def blank(tester: Tester, *, seed: int = 0, marks: Marks | None = None) -> Report:
+    """The report of a check of which nothing is done yet. `marks`: the document's lines."""
+    return Report(
+        *tester.vow.identity,
+        port=str(tester.session.port.port),
+        seed=seed,
+        findings={each.id: Finding(each) for each in requirements(tester.vow.document, marks)},
+        energised=tester.energise,
+        rig=tester.rig is not None,
+    )
+
+
 def run(
     tester: Tester,
     *,
@@ -89,22 +101,17 @@ def run(
     reduce: bool = True,
     progress: Progress | None = None,
     until_failure: bool = False,
+    report: Report | None = None,
 ) -> Report:
     """Check the instrument.
 
     `source` is the document's path and `marks` its lines, for reports and case files; `reduce` looks for a shorter way to each failure.
+    `report` is filled in, for a caller who wants what there is when an exception ends the check.
     PortError and NoInstrument pass through when nothing could be checked.
     """
-    vow = tester.vow
-    asked = requirements(vow.document, marks)
-    report = Report(
-        *vow.identity,
-        port=str(tester.session.port.port),
-        seed=seed,
-        findings={each.id: Finding(each) for each in asked},
-        energised=tester.energise,
-        rig=tester.rig is not None,
-    )
+    if report is None:
+        report = blank(tester, seed=seed, marks=marks)
+    asked = [finding.requirement for finding in report.findings.values()]
     began = time.monotonic()
     order = random.Random(seed)
     work = [

@@ -22,6 +22,8 @@ from protocol.serialport import PortError, explain
 
 REAL_PATIENCE_S = 0.02
 """How long a read on a held clock waits before it asks the rig whether anything is to come."""
+GATE_MEMORY = 4096
+"""Bytes of a begun line that the gate looks at; far more than any line may have."""
 ARRIVAL_S = 5.0
 """Longest way of a byte that the instrument has emitted, through the system to us."""
 
@@ -49,6 +51,9 @@ class Session:
         self.rig = rig
         self.held = False
         self.journal: list[Entry] = []
+        self.gate: Callable[[bytes], None] | None = None
+        """Sees every line before it goes out, begun ones too, and raises if one must not."""
+        self._begun = b""
         self.sent = 0
         """Bytes written since the port was opened."""
         self._got = 0
@@ -91,8 +96,16 @@ class Session:
 
     # --------------------------------------------------------------------------------------------------- bytes
 
+    def admit(self, data: bytes) -> None:
+        """Raises if the gate does not let `data` out, which comes after what was sent before."""
+        if self.gate is not None:
+            for line in (self._begun + data).split(b"\n"):
+                self.gate(line)
+
     def send(self, data: bytes) -> None:
-        """Write all of `data`."""
+        """Write all of `data`, or nothing if the gate is against it."""
+        self.admit(data)
+        self._begun = (self._begun + data).rpartition(b"\n")[2][-GATE_MEMORY:]
         self.journal.append(Entry(self.now_ns(), "send", data))
         self.sent += len(data)
         try:

@@ -7,6 +7,7 @@ answer that the document does not allow raises `Broken`; what the tester's hands
 from __future__ import annotations
 
 import random
+import re
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -26,6 +27,8 @@ from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_
 HOST_SLACK_NS = 30_000_000
 """How late a host on an ordinary system may see or send a byte (common practice, no source)."""
 SYNC_TRIES = 8
+DRY = "needs a simulated instrument or an envelope"
+"""How every reason ends that a dry check, which energises nothing, has for not selecting something."""
 
 
 class Broken(Exception):
@@ -70,6 +73,8 @@ class Tester:
         self.session = session
         self.rig: Rig | None = session.rig
         self.energise = energise
+        if not energise:
+            session.gate = dry_gate(vow)
         self.random = random.Random(seed)
         hello = self.rig.hello() if self.rig is not None else None
         self.abilities = hello.abilities if hello is not None else frozenset()
@@ -165,6 +170,7 @@ class Tester:
     def raw(self, data: bytes, *, pieces: int = 1) -> list[Reply | None]:
         """Send bytes as they are; judge the reply to each line that they complete, in order."""
         self.attend()
+        self.session.admit(data)
         now_ns = self.now_ns
         lines = self.oracle.twin.frames(data, now_ns)
         size = -(-len(data) // pieces)
@@ -627,7 +633,7 @@ class Tester:
                 if to in seen:
                     continue
                 if self.vow.states[to].energised and not self.energise:
-                    reason = f"{name} energises the input; that needs a simulated instrument or an envelope"
+                    reason = f"{name} energises the input; that {DRY}"
                     continue
                 if to == target:
                     return [*steps, step]
@@ -746,6 +752,28 @@ class Tester:
             return None
         value = self.setting("link.patience")
         return int(Decimal(int(value)) * Decimal(float(entry.number.step)) * NS_PER_S) // 2 if isinstance(value, int) else None
+
+
+def dry_gate(vow: Vow) -> Callable[[bytes], None]:
+    """Lets no line out that names an action which leads to a state that handles power.
+
+    Not even where the document has it refused, nor damaged beyond what the grammar knows: the instrument is
+    taken to be faulty, and may read more into a line than it should.
+    """
+    energising = {
+        name.encode(): name
+        for name, action in vow.actions.items()
+        if any(vow.states[to].energised > vow.states[state].energised for state, to in action.to.items())
+    }
+
+    def gate(line: bytes) -> None:
+        words = re.split(rb"[^a-z0-9_.]+", line.lower())
+        if b"act" in words:
+            for word in words:
+                if word in energising:
+                    raise NotSelected(f"{energising[word]} energises the input; that {DRY}")
+
+    return gate
 
 
 def _shown(line: bytes) -> str:

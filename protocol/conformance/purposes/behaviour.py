@@ -6,7 +6,7 @@ from contextlib import suppress
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.points import other_value
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke
 from protocol.document.requirements import Requirement
@@ -97,7 +97,7 @@ def target_state(t: Tester, action: ActionEntry) -> str:
             if state != t.state:
                 t.route(state)
             return state
-    raise NotSelected("no state in which it is done can be reached here")
+    raise NotSelected("no state in which it is done can be reached" + ("" if t.energise else f"; that {DRY}"))
 
 
 @purpose("action", "effect", 2)
@@ -189,7 +189,7 @@ def refused(t: Tester, r: Requirement) -> None:
         t.act(action.name)
         _look(t)
     if not tried:
-        raise NotSelected("no state in which it is refused can be reached here")
+        raise NotSelected("no state in which it is refused can be reached" + ("" if t.energise else f"; that {DRY}"))
 
 
 @purpose("action", "guard", 3)

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do, target_state
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke, Record
 from protocol.document.requirements import Requirement
@@ -26,7 +26,7 @@ def _states(t: Tester, names: Sequence[str] | None) -> list[str]:
     wanted = list(names) if names is not None else [t.vow.initial]
     usable = [state for state in wanted if t.energise or not t.vow.states[state].energised]
     if not usable:
-        raise NotSelected("it holds in states that handle power; that needs a simulated instrument or an envelope")
+        raise NotSelected(f"it holds in states that handle power; that {DRY}")
     return usable
 
 
@@ -119,7 +119,7 @@ def derating(t: Tester, r: Requirement) -> None:
     if not t.session.held:
         raise NotSelected("warming up takes too long on a clock that cannot be advanced")
     if not t.energise:
-        raise NotSelected("needs a simulated instrument or an envelope")
+        raise NotSelected(f"warming up {DRY}")
     _arrive(t, rule.provoke.state, rule.provoke)
     entry = t.vow.points[rule.power]
     heat = t.vow.points[rule.temperature]
