@@ -507,8 +507,8 @@ _FORMS = {
     "less_than_equal": "{le} or less",
     "string_too_short": "{min_length} characters or more",
     "string_too_long": "{max_length} characters or less",
-    "too_short": "{min_length} of them or more, not {actual_length}",
-    "too_long": "{max_length} of them or less, not {actual_length}",
+    "too_short": "{min_length} of them or more",
+    "too_long": "{max_length} of them or less",
     "union_tag_invalid": "{discriminator}: one of {expected_tags}",
     "literal_error": "{expected}",
 }

@@ -91,7 +91,8 @@ def _exact(value: Any) -> Decimal:
         raise ValueError("expected a number, for example 2.500")
     number = Decimal(str(value))
     exponent = number.as_tuple().exponent
-    if not isinstance(exponent, int) or abs(number) >= 10**12 or not -12 <= exponent <= 12:
+    # Looked at before anything is computed with it: a huge exponent overflows even in abs().
+    if not isinstance(exponent, int) or number.adjusted() >= 12 or not -12 <= exponent <= 12:
         raise ValueError("a number is finite, below 10^12 and has at most 12 decimals")
     return number
 

@@ -164,7 +164,7 @@ def test_any_model_can_be_loaded(tmp_path: Path) -> None:
         (
             "choice: [gentle, brisk]",
             "choice: [gentle]",
-            "points.mode.kind.choice: write 2 of them or more, not 1",
+            "points.mode.kind.choice: write 2 of them or more",
         ),
         ("duty: 0.3}", "duty: 1.3}", "fan.levels item 1.duty is 1.3: write 1 or less"),
         ("from: 1}", "from: true}", "records.store.fields item 1.from is true: write text"),

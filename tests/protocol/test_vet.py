@@ -694,7 +694,7 @@ DEFECTS = [
         (
             START,
             START
-            + "  heat.anew: {means: Go, from: [ready], to: heating, takes_ticket: heat.stop, repeat: once}\n",
+            + "  heat.try: {means: Run, from: [ready], to: heating, takes_ticket: heat.stop, repeat: safe}\n",
         ),
     ),
     defect(

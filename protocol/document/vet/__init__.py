@@ -10,6 +10,7 @@ names and quantities come first and alone: while one of them is broken, nothing 
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from os import PathLike
@@ -31,7 +32,7 @@ from protocol.document.vet import (
     wire,
 )
 from protocol.document.vet.findings import CODES, Finding
-from protocol.document.vet.survey import Survey
+from protocol.document.vet.survey import Flood, Survey
 
 __all__ = ["CODES", "Finding", "Findings", "run", "vet", "vet_file"]
 
@@ -40,7 +41,7 @@ __all__ = ["CODES", "Finding", "Findings", "run", "vet", "vet_file"]
 class Findings:
     """What was found in a document, in the order of its lines.
 
-    `whole` is False when names or quantities are wrong and the other rules were not asked.
+    `whole` is False when not all rules were asked: names or quantities are wrong, or findings too many.
     """
 
     name: str
@@ -60,11 +61,13 @@ class Findings:
 def vet(loaded: Loaded[Document]) -> Findings:
     """Hold a document against every rule."""
     survey = Survey(loaded)
-    quantities.check(survey)
-    references.check(survey)
-    whole = not survey.found
-    if whole:
-        _rules(survey)
+    whole = False
+    with contextlib.suppress(Flood):
+        quantities.check(survey)
+        references.check(survey)
+        if not survey.found:
+            _rules(survey)
+            whole = True
     found = tuple(sorted(survey.found, key=lambda finding: finding.line))
     return Findings(loaded.name, loaded.document, found, whole)
 
@@ -116,7 +119,7 @@ def summary(findings: Findings) -> list[str]:
         counted.append((len(requirements(document)), "requirement"))
     errors, warnings = len(findings.errors), len(findings.warnings)
     if not findings.whole:
-        verdict = f"{_counted(errors, 'error')}; the other rules wait until names and quantities are right"
+        verdict = f"{_counted(errors, 'error')}; the other rules wait until these are mended"
     elif findings.found:
         verdict = f"{_counted(errors, 'error')}, {_counted(warnings, 'warning')}"
     else:

@@ -57,7 +57,9 @@ def _limits(survey: Survey) -> None:
     pairs: set[frozenset[str]] = set()
     for name, point in bounded.items():
         for key, formula in (("low", point.low), ("high", point.high)):
-            for other in sorted(formula.names if formula is not None else ()):
+            if formula is None or not _can_bind(survey, name, key, formula):
+                continue
+            for other in sorted(formula.names):
                 _both_ways(survey, name, key, other)
                 if frozenset((name, other)) not in pairs:
                     pairs.add(frozenset((name, other)))
@@ -107,15 +109,15 @@ def _limit_binds(survey: Survey, name: str, point: Point) -> None:
         )
 
 
-def _both_ways(survey: Survey, name: str, key: str, other: str) -> None:
-    """A's limit depends on B: then B's limits must keep A inside, unless B cannot push it out."""
-    point = survey.document.points[name]
-    formula = point.low if key == "low" else point.high
-    assert formula is not None
+def _can_bind(survey: Survey, name: str, key: str, formula: Expression) -> bool:
+    """Whether the limit can be narrower than the quantity's range; else no other setting matters to it."""
     bounds = survey.interval(formula, survey.full_ranges)
     low, high = survey.full_ranges[name]
-    if bounds is None or (bounds[1] <= low if key == "low" else bounds[0] >= high):
-        return
+    return bounds is not None and not (bounds[1] <= low if key == "low" else bounds[0] >= high)
+
+
+def _both_ways(survey: Survey, name: str, key: str, other: str) -> None:
+    """A's limit depends on B: then B's limits must keep A inside."""
     back = survey.document.points[other]
     if any(limit is not None and name in limit.names for limit in (back.low, back.high)):
         return
@@ -198,8 +200,8 @@ def _outside(survey: Survey, name: str, value: Fraction | str, values: Values) -
 # The walk is a search, not a proof: it starts at the defaults, puts settings to their limits and to values in
 # between, and looks whether all settings stay inside their limits. The seed is fixed, so a document is
 # either found wanting or not.
-_PUTS = 2000
-_MOST_CHARACTERS = 1_000_000
+_PUTS = 1000
+_MOST_CHARACTERS = 500_000
 """Of limits that are computed in all: hostile documents end here."""
 
 
@@ -273,7 +275,8 @@ def _arithmetic(survey: Survey) -> None:
             )
             continue
         try:
-            formula.c_overflow(survey.steps, survey.ranges, step)
+            steps = {name: survey.steps[name] for name in formula.names if name in survey.steps}
+            formula.c_overflow(steps, {name: survey.ranges[name] for name in steps}, step)
         except ExpressionError as wrong:
             survey.report("overflow", where, wrong.message, "write it with smaller numbers or coarser steps")
 
@@ -286,7 +289,8 @@ def _derived(survey: Survey) -> None:
     except graphlib.CycleError as wrong:
         circle: list[str] = wrong.args[1]
         first = min(circle, key=list(depends).index)
-        way = " and ".join(name for name in depends if name in circle and name != first)
+        others = [name for name in depends if name in circle and name != first]
+        way = " and ".join(others if len(others) < 4 else [*others[:2], f"{len(others) - 2} more"])
         message = f"{first} depends on itself" + (f" by way of {way}" if way else "")
         survey.report("derived-cycle", ("points", first, "derived"), message, "break the circle")
         return

@@ -38,8 +38,7 @@ def _known(survey: Survey, kind: str, where: Where, name: str, declared: Collect
         f"unknown-{kind}",
         where,
         f"there is no {'bench event' if kind == 'event' else kind} {name}",
-        # Looking for the name that was meant is slow, and nobody needs it a hundred times.
-        remedy if len(survey.found) > 100 else near(name, declared, remedy),
+        near(name, declared, remedy),
     )
     return False
 

@@ -21,6 +21,13 @@ from protocol.vow import bench_events, scale_of
 
 Where = tuple[str | int, ...]
 
+MOST_FINDINGS = 200
+"""Nobody mends more at once, and hostile documents would take for ever."""
+
+
+class Flood(Exception):
+    """There are so many findings that vetting stops."""
+
 
 @dataclass(frozen=True, slots=True)
 class Provocation:
@@ -49,8 +56,10 @@ class Survey:
         self.found: list[Finding] = []
 
     def report(self, code: str, where: Where, message: str, remedy: str) -> None:
-        """Add a finding at the line of `where` (keys as written, from the top)."""
+        """Add a finding at the line of `where` (keys as written, from the top). Raises `Flood` when full."""
         self.found.append(Finding(code, self.marks.line(*where), message, remedy))
+        if len(self.found) >= MOST_FINDINGS:
+            raise Flood
 
     # ------------------------------------------------------------------------------------- points and ranges
 
