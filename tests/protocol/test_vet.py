@@ -9,7 +9,7 @@ import pytest
 from ucumvert import PintUcumRegistry
 
 from protocol.document.load import DocumentError, read_document
-from protocol.document.vet import CODES, Findings, run, vet, vet_file
+from protocol.document.vet import CODES, Findings, summary, vet, vet_file
 from protocol.document.vet.names import close
 from protocol.document.vet.quantities import USUAL_SPELLINGS
 
@@ -1113,31 +1113,37 @@ def test_the_units_of_the_documents_are_ucum_codes(path: Path) -> None:
         registry.from_ucum(quantity.unit)
 
 
-# ----------------------------------------------------------------------------------------------- command
+# ----------------------------------------------------------------------------------------------- summary
 
 
-def test_the_command_tells_who_the_document_is_and_how_it_did(tmp_path: Path) -> None:
-    told: list[str] = []
-    assert run(HUTCH, told.append) == 0
+def test_the_summary_tells_who_the_document_is_and_how_it_did() -> None:
+    told = summary(vet_file(HUTCH))
     assert told[0] == "hutch 0.3.1: Warm cabinet for seedlings"
     assert told[1].startswith("document ")
-    assert len(told[1].split()[1]) == 64
+    assert told[2].startswith("wire ")
+    assert [len(line.split()[1]) for line in told[1:3]] == [64, 64]
     assert told[3].startswith("24 points, 10 actions, 5 states, 2 trips, ")
-    assert told[-1] == "sound: no rule is broken"
+    assert told[3].endswith(" requirements")
+    assert told[4:] == ["sound: no rule is broken"]
 
-    path = tmp_path / "bad.yaml"
-    path.write_text(edited([("hysteresis: 2", "hysteresis: 10")]), encoding="utf-8")
-    told.clear()
-    assert run(path, told.append) == 1
-    assert told[0].startswith(f"{path}:144: error: a hysteresis of 10 reaches past")
-    assert told[0].endswith("[fan-hysteresis]")
-    assert told[-1] == "1 error, 0 warnings"
 
-    path.write_text(edited([("high: plate.ceiling, in", "high: 200, in")]), encoding="utf-8")
-    told.clear()
-    assert run(path, told.append) == 0
-    assert told[-1] == "0 errors, 1 warning"
+@pytest.mark.parametrize(
+    ("old", "new", "verdict"),
+    [
+        ("hysteresis: 2", "hysteresis: 10", "1 error, 0 warnings"),
+        ("high: plate.ceiling, in", "high: 200, in", "0 errors, 1 warning"),
+        ("to: holding}", "to: holdin}", "1 error; the other rules wait until these are mended"),
+    ],
+)
+def test_the_summary_ends_with_the_verdict(old: str, new: str, verdict: str) -> None:
+    assert summary(findings(edited([(old, new)])))[-1] == verdict
 
-    told.clear()
-    assert run(tmp_path / "none.yaml", told.append) == 2
-    assert told == [f"{tmp_path / 'none.yaml'}: there is no such file: check the name"]
+
+def test_a_flood_of_findings_is_cut_and_the_verdict_says_so() -> None:
+    lost = "".join(
+        f"  lost.x{i}: {{means: Lost, quantity: nowhere, signal: x, every: 1 s}}\n" for i in range(250)
+    )
+    found = findings(GOOD.replace("\npoints:\n", "\npoints:\n" + lost))
+    assert len(found.found) == 200
+    assert not found.whole
+    assert "wait" in summary(found)[-1]

@@ -11,12 +11,11 @@ names and quantities come first and alone: while one of them is broken, nothing 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from os import PathLike
 
 from protocol.document.canonical import document_digest, wire_digest
-from protocol.document.load import DocumentError, Loaded, load_document
+from protocol.document.load import Loaded, load_document
 from protocol.document.model import Document
 from protocol.document.requirements import requirements
 from protocol.document.vet import (
@@ -34,7 +33,7 @@ from protocol.document.vet import (
 from protocol.document.vet.findings import CODES, Finding
 from protocol.document.vet.survey import Flood, Survey
 
-__all__ = ["CODES", "Finding", "Findings", "run", "vet", "vet_file"]
+__all__ = ["CODES", "Finding", "Findings", "summary", "vet", "vet_file"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,20 +89,6 @@ def _rules(survey: Survey) -> None:
 def vet_file(path: str | PathLike[str]) -> Findings:
     """Load and vet a file. Raises `DocumentError` when it cannot be loaded."""
     return vet(load_document(path))
-
-
-def run(path: str | PathLike[str], echo: Callable[[str], object]) -> int:
-    """The command: print findings and a summary with `echo`; 0 sound, 1 errors found, 2 not a document."""
-    try:
-        findings = vet_file(path)
-    except DocumentError as wrong:
-        echo(wrong.message)
-        return wrong.exit_code
-    for finding in findings.found:
-        echo(finding.text(findings.name))
-    for line in summary(findings):
-        echo(line)
-    return 1 if findings.errors else 0
 
 
 def summary(findings: Findings) -> list[str]:
