@@ -8,10 +8,12 @@ from emu.faults.fault import Fault
 from emu.faults.lines import lines
 from emu.faults.notices import notices
 from emu.faults.numbers import numbers
+from emu.faults.physics import physics
 from emu.faults.refusals import refusals
 from emu.faults.sessions import sessions
+from emu.faults.timing import timing
 from emu.faults.trips import trips
 
-KINDS = (lines, numbers, refusals, sessions, notices, boots, behaviour, trips)
+KINDS = (lines, numbers, refusals, sessions, notices, boots, behaviour, trips, physics, timing)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

@@ -1,0 +1,331 @@
+"""Faults of readings, counters, levels, the fan and derating."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+
+from emu.bench import Bench
+from emu.faults.boots import does
+from emu.faults.change import with_document
+from emu.faults.fault import Kind
+from emu.faults.overlay import Overlay, counters, has_reading, main_reading
+from emu.instrument import Instrument
+from emu.plant.interface import Plant
+from protocol.device import Device, Store
+from protocol.document.model import Fan, FanLevel
+from protocol.vow import LeaveEntry, Vow
+
+physics = Kind("physics")
+
+
+def _has_counter(vow: Vow) -> bool:
+    return bool(counters(vow))
+
+
+# --------------------------------------------------------------------------------------------------- readings
+
+
+@physics.plant(
+    "reading-stuck",
+    "The converter's channel is read once, at the boot; its flag that a sample is ready is not cleared.",
+    breaks="point.*.fresh law.*",
+    depth=4,
+    applies=has_reading,
+)
+class ReadingStuck(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        entry = main_reading(vow)
+        self.stuck = entry.signal
+        self.first = plant.sample(str(entry.signal), 0, entry.period_ns)
+
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        return self.first if signal == self.stuck else super().sample(signal, tick, period_ns)
+
+
+_STALE = 10
+_LOOK_BACK_NS = 200_000_000  # a plant can be asked about the last quarter of a second
+
+
+@physics.plant(
+    "reading-stale",
+    "A reading is taken at every tenth tick only.",
+    breaks="point.*.fresh",
+    depth=4,
+    applies=lambda vow: has_reading(vow) and main_reading(vow).period_ns * _STALE <= _LOOK_BACK_NS,
+)
+class ReadingStale(Overlay):
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        if signal == main_reading(self.vow).signal:
+            tick -= tick % _STALE
+        return super().sample(signal, tick, period_ns)
+
+
+@physics.plant(
+    "reading-low",
+    "A reading is 5 % low: its divider has a resistor of the next value.",
+    breaks="law.* limit.*",
+    depth=4,
+    applies=lambda vow: _has_counter(vow) and main_reading(vow).signal in counters(vow).values(),
+)
+class ReadingLow(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return 0.95 * value if signal == main_reading(self.vow).signal else value
+
+
+@physics.plant(
+    "reading-without-sign",
+    "Readings are taken as unsigned: what is below zero is shown above it.",
+    breaks="trip.*.notice trip.*.report law.*",
+    depth=0,
+    rig=True,
+    applies=lambda vow: any(
+        vow.points[trip.reports].signal is not None and vow.points[trip.reports].number.low < 0
+        for trip in vow.trips.values()
+    ),
+)
+class ReadingWithoutSign(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return abs(value)
+
+
+@physics.plant(
+    "level-high",
+    "What it draws is 3 % more than what it was told: the converter's reference is off.",
+    breaks="limit.*",
+    depth=4,
+    applies=lambda vow: bool(_levels(vow)) and bool(vow.document.limits),
+)
+class LevelHigh(Overlay):
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        levels = _levels(self.vow)
+        wrong = {
+            name: 1.03 * value if name in levels and not isinstance(value, str) else value
+            for name, value in changes.items()
+        }
+        super().control(wrong, now_ns)
+
+
+def _levels(vow: Vow) -> set[str]:
+    """The controls that settings in the unit of the main reading drive."""
+    unit = main_reading(vow).number.unit if has_reading(vow) else None
+    return {
+        entry.drives
+        for entry in vow.settings
+        if entry.drives is not None and entry.scale is not None and entry.scale.unit == unit
+    }
+
+
+# --------------------------------------------------------------------------------------------------- counters
+
+
+@physics.plant(
+    "counter-drifts",
+    "The counters run 3 % too fast: they are summed up on a tick that is a little short.",
+    breaks="law.*",
+    depth=5,
+    applies=_has_counter,
+)
+class CounterDrifts(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return 1.03 * value if signal in counters(self.vow) else value
+
+
+@physics.plant(
+    "counter-wraps",
+    "A counter is summed up in 16 bits of thousandths before it is scaled.",
+    breaks="law.*",
+    depth=5,
+    applies=_has_counter,
+)
+class CounterWraps(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return value % 65.536 if signal in counters(self.vow) else value
+
+
+class _Missing(Overlay):
+    """Counters that miss ticks; zeroing them gives them back."""
+
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.missed = dict.fromkeys(counters(vow), 0.0)
+
+    def miss(self, now_ns: int) -> None:
+        for counter, integrand in counters(self.vow).items():
+            self.missed[counter] += 0.1 * self.inner.at(integrand, now_ns)
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        if signal not in self.missed:
+            return value
+        # A counter below what it has missed has been zeroed since.
+        self.missed[signal] = min(self.missed[signal], value)
+        return value - self.missed[signal]
+
+
+@physics.instrument(
+    "counter-stops-for-lines",
+    "While a line is read the counters miss a tick of 100 ms.",
+    breaks="law.*",
+    depth=4,
+    applies=_has_counter,
+)
+class CounterStopsForLines(Instrument):
+    def __init__(
+        self,
+        vow: Vow,
+        bench: Bench | None = None,
+        seed: int = 0,
+        *,
+        device_class: type[Device] = Device,
+        store: Store | None = None,
+        plant: Plant | None = None,
+    ) -> None:
+        assert plant is not None
+        self.missing = _Missing(plant, vow)
+        super().__init__(vow, bench, seed, device_class=device_class, store=store, plant=self.missing)
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        self.advance(now_ns)
+        for _ in range(data.count(b"\n")):
+            self.missing.miss(now_ns)
+        super().receive(data, now_ns)
+
+
+@physics.device(
+    "counter-lost-at-the-end",
+    "When a state ends by its condition the counters are zeroed for the next run, before anyone reads them.",
+    breaks="law.* state.*.leave.*",
+    depth=3,
+    rig=True,
+    applies=lambda vow: _has_counter(vow) and bool(_pulses(vow)) and does(vow, "pulse"),
+)
+class CounterLostAtTheEnd(Device):
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        super().leave(leave, now_ns)
+        if leave.when is not None:
+            self.world.control(dict.fromkeys(_pulses(self.vow), 1.0), now_ns)
+
+
+def _pulses(vow: Vow) -> list[str]:
+    """The pulses of actions that lead from one state to another: what begins with the new state."""
+    return [
+        what
+        for action in vow.actions.values()
+        for effect, what in action.does
+        if effect == "pulse" and any(before != after for before, after in action.to.items())
+    ]
+
+
+# ------------------------------------------------------------------------------------------- fan and derating
+
+
+def _has_fan(vow: Vow) -> bool:
+    return vow.document.fan is not None
+
+
+def _fan(vow: Vow) -> Fan:
+    assert vow.document.fan is not None
+    return vow.document.fan
+
+
+def _with_fan(vow: Vow, **changes: object) -> Vow:
+    return with_document(vow, fan=_fan(vow).model_copy(update=changes))
+
+
+@physics.tables(
+    "fan-never",
+    "The fan's drive is never switched on.",
+    breaks="fan.curve",
+    depth=1,
+    rig=True,
+    applies=_has_fan,
+)
+def fan_never(vow: Vow) -> Vow:
+    levels = [FanLevel(at=level.at, duty=Decimal(0)) for level in _fan(vow).levels]
+    return _with_fan(vow, levels=levels)
+
+
+@physics.tables(
+    "fan-late",
+    "Every level of the fan begins 5 K too late: the table is of an older thermistor.",
+    breaks="fan.curve",
+    depth=1,
+    rig=True,
+    applies=_has_fan,
+)
+def fan_late(vow: Vow) -> Vow:
+    levels = [FanLevel(at=level.at + 5, duty=level.duty) for level in _fan(vow).levels]
+    return _with_fan(vow, levels=levels)
+
+
+@physics.tables(
+    "fan-step-back",
+    "One level of the fan is slower than the one below it.",
+    breaks="fan.curve law.*",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _has_fan(vow) and len(_fan(vow).levels) > 2,
+)
+def fan_step_back(vow: Vow) -> Vow:
+    levels = list(_fan(vow).levels)
+    levels[-2] = FanLevel(at=levels[-2].at, duty=levels[-3].duty * Decimal("0.8"))
+    return _with_fan(vow, levels=levels)
+
+
+@physics.tables(
+    "fan-without-hysteresis",
+    "A level of the fan is left at the temperature where it begins.",
+    breaks="fan.hysteresis",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _has_fan(vow) and _fan(vow).hysteresis > 0,
+)
+def fan_without_hysteresis(vow: Vow) -> Vow:
+    return _with_fan(vow, hysteresis=Decimal(0))
+
+
+@physics.tables(
+    "fan-seldom",
+    "The fan is looked at every twentieth tick.",
+    breaks="fan.tick fan.curve",
+    depth=1,
+    rig=True,
+    applies=_has_fan,
+)
+def fan_seldom(vow: Vow) -> Vow:
+    return _with_fan(vow, tick=20 * _fan(vow).tick)
+
+
+def _has_derating(vow: Vow) -> bool:
+    return vow.document.derating is not None
+
+
+@physics.tables(
+    "derating-never",
+    "The ceiling stays where it was set however hot it is.",
+    breaks="derating",
+    depth=1,
+    rig=True,
+    applies=_has_derating,
+)
+def derating_never(vow: Vow) -> Vow:
+    derating = vow.document.derating
+    assert derating is not None
+    return with_document(vow, derating=derating.model_copy(update={"floor": Decimal(1)}))
+
+
+@physics.tables(
+    "derating-in-one-step",
+    "The ceiling falls at once where it should begin to fall.",
+    breaks="derating",
+    depth=1,
+    rig=True,
+    applies=_has_derating,
+)
+def derating_in_one_step(vow: Vow) -> Vow:
+    derating = vow.document.derating
+    assert derating is not None
+    return with_document(
+        vow, derating=derating.model_copy(update={"end": derating.start + Decimal("0.001")})
+    )

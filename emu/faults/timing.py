@@ -1,0 +1,176 @@
+"""Faults of the transmitter: answers that come late, cut, or without their end."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from emu.bench import Bench
+from emu.faults.boots import does
+from emu.faults.fault import Kind
+from emu.instrument import Instrument
+from emu.plant.interface import Plant
+from protocol.device import Device, Store
+from protocol.message import Reply
+from protocol.vow import Vow
+
+timing = Kind("timing")
+
+
+class Withheld(Instrument):
+    """An instrument whose answers may leave later than they are ready."""
+
+    def __init__(
+        self,
+        vow: Vow,
+        bench: Bench | None = None,
+        seed: int = 0,
+        *,
+        device_class: type[Device] = Device,
+        store: Store | None = None,
+        plant: Plant | None = None,
+    ) -> None:
+        super().__init__(vow, bench, seed, device_class=device_class, store=store, plant=plant)
+        self.deadline_ns = vow.document.wire.reply_deadline
+        self.held: deque[tuple[int, bytes]] = deque()
+
+    def delay_ns(self, requests: int) -> int:
+        """How long the answers to the lines that have just come together are withheld."""
+        return 0
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        self._hold(0)
+        super().receive(data, now_ns)
+        requests = data.count(b"\n")
+        self._hold(self.delay_ns(requests) if requests else 0)
+
+    def _hold(self, delay_ns: int) -> None:
+        data = super().take()
+        if data:
+            # What is ready later never overtakes what is held.
+            first_ns = self.held[-1][0] if self.held else 0
+            self.held.append((max(self.now_ns + delay_ns, first_ns), data))
+
+    def take(self) -> bytes:
+        self._hold(0)
+        data = b""
+        while self.held and self.held[0][0] <= self.now_ns:
+            data += self.held.popleft()[1]
+        return data
+
+    def next_event_ns(self) -> int | None:
+        next_ns = super().next_event_ns()
+        if not self.held:
+            return next_ns
+        return self.held[0][0] if next_ns is None else min(next_ns, self.held[0][0])
+
+    def power(self, on: bool, now_ns: int) -> None:
+        super().power(on, now_ns)
+        if not on:
+            self.held.clear()
+
+
+@timing.instrument(
+    "answer-late",
+    "Lines are looked at in the slow loop: every answer takes one and a half times the deadline.",
+    breaks="wire.deadline",
+    depth=1,
+)
+class AnswerLate(Withheld):
+    def delay_ns(self, requests: int) -> int:
+        return self.deadline_ns * 3 // 2
+
+
+@timing.instrument(
+    "answer-late-in-a-burst",
+    "One line is taken from the buffer per turn of the slow loop, so that a burst of them is answered late.",
+    breaks="wire.deadline",
+    depth=3,
+    applies=lambda vow: vow.document.wire.pipeline >= 3,
+)
+class AnswerLateInABurst(Withheld):
+    def delay_ns(self, requests: int) -> int:
+        return 3 * self.deadline_ns if requests >= 3 else 0
+
+
+@timing.instrument(
+    "answer-late-after-save",
+    "The store is written with interrupts off: the next answer waits for it.",
+    breaks="wire.deadline",
+    depth=2,
+    applies=lambda vow: does(vow, "save"),
+)
+class AnswerLateAfterSave(Withheld):
+    saves = 0
+    ready_ns = 0
+
+    def delay_ns(self, requests: int) -> int:
+        delay_ns = max(self.ready_ns - self.now_ns, 0)
+        saves = self.device.store.saves
+        if saves != self.saves:
+            self.saves, self.ready_ns = saves, self.now_ns + 4 * self.deadline_ns
+        return delay_ns
+
+
+@timing.instrument(
+    "line-lost-after-save",
+    "The store is written with interrupts off: bytes that come meanwhile are lost.",
+    breaks="wire.deadline",
+    depth=2,
+    applies=lambda vow: does(vow, "save"),
+)
+class LineLostAfterSave(Instrument):
+    saves = 0
+    ready_ns = 0
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        if now_ns < self.ready_ns:
+            self.advance(now_ns)
+            return
+        super().receive(data, now_ns)
+        saves = self.device.store.saves
+        if saves != self.saves:
+            self.saves, self.ready_ns = saves, now_ns + self.vow.document.wire.reply_deadline
+
+
+@timing.device(
+    "long-answer-without-end",
+    "The buffer for answers has 48 places: the line end of a longer one falls off.",
+    breaks="wire.framing",
+    depth=1,
+    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+)
+class LongAnswerWithoutEnd(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        line = super()._answer(reply)
+        if len(line) > 48:
+            del self.output[-1:]
+        return line
+
+
+@timing.device(
+    "long-answer-cut",
+    "The buffer for answers has 20 places, and what is longer is cut: that of a refusal with its limits.",
+    breaks="point.*.bounds wire.unit",
+    depth=1,
+)
+class LongAnswerCut(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        line = super()._answer(reply)
+        if not reply.ok and len(line) > 21:
+            self.output[-len(line) :] = line[:20] + b"\n"
+        return line
+
+
+@timing.instrument(
+    "byte-lost-at-ring-end",
+    "The byte in the last of the 256 places of the transmitter's ring is not sent.",
+    breaks="wire.framing wire.unit point.*.readable",
+    depth=4,
+)
+class ByteLostAtRingEnd(Instrument):
+    sent = 0
+
+    def take(self) -> bytes:
+        data = super().take()
+        begun, self.sent = self.sent, self.sent + len(data)
+        return bytes(byte for place, byte in enumerate(data, begun) if place % 256 != 255)
