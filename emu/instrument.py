@@ -21,6 +21,7 @@ from protocol.document.model import BenchEvent, Document
 from protocol.units import si_per_unit
 from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, compile_vow, scale_of
 
+
 class _Settings(Mapping[str, Fraction | str]):
     """Settings and system values in engineering units, at the instant they are looked up."""
 
@@ -189,7 +190,9 @@ class Instrument:
         self.device.boot(cause, now_ns)
         self.advance(now_ns)
 
-    def _bench_value(self, event: str, declared: BenchEvent, value: float | str | None) -> Decimal | str | None:
+    def _bench_value(
+        self, event: str, declared: BenchEvent, value: float | str | None
+    ) -> Decimal | str | None:
         if declared.choice is not None:
             if value not in declared.choice:
                 raise ValueError(f"{event} cannot be {value!r}: write one of {', '.join(declared.choice)}")
@@ -219,8 +222,13 @@ class Instrument:
         return counts
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
-        """The device drives the plant."""
-        self.plant.control(changes, now_ns)
+        """The device drives the plant; a converter told too much stands at its end."""
+        held = dict(changes)
+        for name, value in changes.items():
+            known = self.plant.controls.get(name)
+            if known is not None and isinstance(value, float):
+                held[name] = min(max(value, known.low), known.high)
+        self.plant.control(held, now_ns)
 
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         """Arm the rules anew where they depend on what changed."""

@@ -209,7 +209,11 @@ class Rules:
                     self._look(comparison, now_ns)
                     self._update(rule, now_ns)
             fires_ns = rule.fires_ns
-            if fires_ns is not None and fires_ns <= now_ns and (first is None or (fires_ns, rule.order) < first[:2]):
+            if (
+                fires_ns is not None
+                and fires_ns <= now_ns
+                and (first is None or (fires_ns, rule.order) < first[:2])
+            ):
                 first = (fires_ns, rule.order, rule)
         if first is None:
             return None

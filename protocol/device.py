@@ -151,7 +151,9 @@ class Device:
     def next_timeout_ns(self) -> int | None:
         """When the present state is left because of time alone; None if it is not."""
         times = [
-            self.entered_ns + leave.after_ns for leave in self.vow.states[self.state].leaves if leave.when is None
+            self.entered_ns + leave.after_ns
+            for leave in self.vow.states[self.state].leaves
+            if leave.when is None
         ]
         return min(times, default=None)
 
@@ -206,7 +208,9 @@ class Device:
                 self.world.changed((name,), now_ns)
             return
         if self.controller != "local":
-            raise ValueError(f"{name} cannot be changed at the panel while it has no control: send panel.control local")
+            raise ValueError(
+                f"{name} cannot be changed at the panel while it has no control: send panel.control local"
+            )
         entry = self.vow.points[name]
         if isinstance(value, int):
             low, high = self.bounds(entry, now_ns)
@@ -485,7 +489,9 @@ class Device:
             return False, ("state", self.state)
         if action.guard is not None and not self._holds(action.guard, now_ns):
             return False, ("state", "guard")
-        if action.takes_ticket is not None and not self._good(action.takes_ticket, request.arguments[0], now_ns):
+        if action.takes_ticket is not None and not self._good(
+            action.takes_ticket, request.arguments[0], now_ns
+        ):
             return False, ("state", "ticket")
         if self._busy() and not action.always:
             return False, ("busy", "local")
@@ -511,7 +517,9 @@ class Device:
 
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
         values = Values(self, now_ns)
-        return trip.cleared_when.truth(values) if trip.cleared_when is not None else not trip.when.truth(values)
+        return (
+            trip.cleared_when.truth(values) if trip.cleared_when is not None else not trip.when.truth(values)
+        )
 
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         """Whether `given` is the ticket that `giver` gave out, in time."""
@@ -562,7 +570,9 @@ class Device:
         return {entry.name: entry.default for entry in self.vow.settings if entry.saved or not saved_only}
 
     def _save(self) -> None:
-        self.store.settings = {entry.name: self.settings[entry.name] for entry in self.vow.settings if entry.saved}
+        self.store.settings = {
+            entry.name: self.settings[entry.name] for entry in self.vow.settings if entry.saved
+        }
         self.store.saves = min(self.store.saves + 1, 65535)
 
     def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:

@@ -71,7 +71,9 @@ class Twin(Device):
 
     # ------------------------------------------------------------------------------- answers are kept, not sent
 
-    def judge(self, line: bytes | Overlong, seen: Reply | None, raw: bytes | None, now_ns: int) -> Reply | None:
+    def judge(
+        self, line: bytes | Overlong, seen: Reply | None, raw: bytes | None, now_ns: int
+    ) -> Reply | None:
         """The reply that is due, made with the choices of the one seen; None if none is due."""
         self.seen, self.raw = seen, raw
         self.reply, self.repeated, self.open_words = None, False, None
@@ -135,6 +137,8 @@ class Twin(Device):
 
     def capture(self, record: str, now_ns: int) -> None:
         """The series will be complete by its own length."""
+        if self._capture_ns is not None and self._capture_ns < now_ns:
+            self.captures += 1  # the one before is complete, though nobody has asked
         fields = self.vow.document.records[record].fields
         self._capture_ns = now_ns + max((each.count * (each.every or 0) for each in fields), default=0)
 
@@ -262,11 +266,15 @@ class Twin(Device):
     def _count_capture(self, entry: PointEntry, now_ns: int) -> None:
         assert self._capture_ns is not None
         late_ns = now_ns - self._capture_ns
-        if late_ns > self.slack_ns or (late_ns >= -self.slack_ns and self._counts_seen(entry) == self.captures + 1):
+        if late_ns > self.slack_ns or (
+            late_ns >= -self.slack_ns and self._counts_seen(entry) == self.captures + 1
+        ):
             self.captures += 1
             self._capture_ns = None
 
-    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> tuple[bool, tuple[str, ...]]:
+    def _part(
+        self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int
+    ) -> tuple[bool, tuple[str, ...]]:
         ok, words = super()._part(entry, arguments, now_ns)
         if ok and any(field.count > 1 for field in self.vow.document.records[entry.record or ""].fields):
             # A series holds samples: any bytes, of the right length.
@@ -277,21 +285,22 @@ class Twin(Device):
             return True, (words[0], "{any}")
         return ok, words
 
-    def _accepts_seen(self, decided: bool | None) -> bool:
-        """A decision: our own if there is one, else what the reply seen says."""
+    def _unless_seen(self, decided: bool | None, refusal: str, detail: str) -> bool:
+        """A decision: our own if there is one, else yes unless the reply seen refuses for this very reason."""
         if decided is not None:
             return decided
-        return self.seen is not None and self.seen.ok
+        seen = self.seen
+        return seen is not None and (seen.ok or seen.words[:2] != (refusal, detail))
 
     def _holds(self, guard: Expression, now_ns: int) -> bool:
-        return self._accepts_seen(self.decide(guard, now_ns))
+        return self._unless_seen(self.decide(guard, now_ns), "state", "guard")
 
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
         condition = trip.cleared_when if trip.cleared_when is not None else trip.when
         decided = self.decide(condition, now_ns)
         if decided is not None and trip.cleared_when is None:
             decided = not decided
-        return self._accepts_seen(decided)
+        return self._unless_seen(decided, "fault", trip.name)
 
     def decide(self, condition: Expression, now_ns: int) -> bool | None:
         """The truth of a condition if what is known fixes it."""
@@ -317,7 +326,7 @@ class Twin(Device):
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         ticket = self._ticket
         if ticket is not None and ticket[:2] == (giver, given) and abs(now_ns - ticket[2]) <= self.slack_ns:
-            return self._accepts_seen(None)
+            return self._unless_seen(None, "state", "ticket")
         return super()._good(giver, given, now_ns)
 
     def _give(self, action: ActionEntry, now_ns: int) -> str:
@@ -466,7 +475,9 @@ class Oracle:
     ) -> str:
         """The requirement that a wrong answer breaks."""
         if seen is None:
-            return "wire.check" if isinstance(parsed, Malformed) and parsed.reason == "check" else "wire.syntax"
+            return (
+                "wire.check" if isinstance(parsed, Malformed) and parsed.reason == "check" else "wire.syntax"
+            )
         if seen.tag != due.tag:
             return "wire.tag"
         if (seen.ok, seen.words) == (due.ok, due.words):
@@ -511,7 +522,9 @@ class Oracle:
             return self._tripped(notice, now_ns)
         if notice.event == "state" and len(notice.words) == 1:
             return self._left(notice.words[0], now_ns)
-        return Judgement(False, "promise.quiet" if "quiet" in self.vow.document.promises else "wire.syntax", "")
+        return Judgement(
+            False, "promise.quiet" if "quiet" in self.vow.document.promises else "wire.syntax", ""
+        )
 
     def _booted(self, notice: Notice, now_ns: int) -> Judgement:
         expected, self.expect_boot = self.expect_boot, None
@@ -538,7 +551,9 @@ class Oracle:
         if trip is None:
             return Judgement(False, "wire.reasons", "a trip of the document")
         entry = self.vow.points[trip.reports]
-        parsed = entry.number.parse(notice.words[1]) if entry.scale is not None and len(notice.words) > 1 else None
+        parsed = (
+            entry.number.parse(notice.words[1]) if entry.scale is not None and len(notice.words) > 1 else None
+        )
         well_formed = (
             notice.words[1:] == entry.number.words(parsed[0])
             if parsed is not None
@@ -554,7 +569,9 @@ class Oracle:
             states = ", ".join(sorted(trip.armed_in))
             return Judgement(False, f"trip.{trip.name}.fires", f"no such trip outside {states}")
         if not well_formed:
-            return Judgement(False, f"trip.{trip.name}.notice", f"trip {trip.name} and the value of {trip.reports}")
+            return Judgement(
+                False, f"trip.{trip.name}.notice", f"trip {trip.name} and the value of {trip.reports}"
+            )
         if not plausible:
             return Judgement(False, f"trip.{trip.name}.fires", f"no trip unless {trip.when.text}")
         return Judgement(True, f"trip.{trip.name}.notice", "")
@@ -597,7 +614,9 @@ class Oracle:
             early, late = now_ns < due_ns - slack_ns, self.looked_ns > due_ns + slack_ns
             twin.enter(state, min(max(due_ns, self.looked_ns), now_ns))
             if leave.when is None and (early or late):
-                return Judgement(False, requirement, f"{before} to {state} after {leave.after_ns / NS_PER_S:g} s")
+                return Judgement(
+                    False, requirement, f"{before} to {state} after {leave.after_ns / NS_PER_S:g} s"
+                )
             if leave.when is not None and (early or twin.decide(leave.when, now_ns) is False):
                 return Judgement(False, requirement, f"{before} to {state} only when {leave.when.text}")
             return Judgement(True, requirement, "")

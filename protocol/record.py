@@ -54,7 +54,9 @@ def build(record: Record, values: Mapping[str, int | Sequence[int]]) -> bytes:
         low, high = field_range(field.type)
         value = values[field.name]
         held[field.name] = (
-            min(max(value, low), high) if isinstance(value, int) else [min(max(each, low), high) for each in value]
+            min(max(value, low), high)
+            if isinstance(value, int)
+            else [min(max(each, low), high) for each in value]
         )
     return bytes(layout(record).build(held))
 

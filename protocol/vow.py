@@ -155,7 +155,9 @@ class Vow:
 def compile_vow(document: Document) -> Vow:
     """The tables of a document. The document must vet without errors; else a KeyError may tell what is missing."""
     points = {name: _point(name, point, document) for name, point in document.points.items()}
-    initial = next((name for name, state in document.states.items() if state.initial), next(iter(document.states)))
+    initial = next(
+        (name for name, state in document.states.items() if state.initial), next(iter(document.states))
+    )
     return Vow(
         document=document,
         identity=(document.vow.name, document.vow.version, wire_digest(document)[:8]),
@@ -166,7 +168,9 @@ def compile_vow(document: Document) -> Vow:
         initial=initial,
         settings=tuple(entry for entry in points.values() if entry.settable and entry.source == "setting"),
         measured=frozenset(
-            name for name, entry in points.items() if entry.source == "signal" or entry.system in ("silence", "uptime")
+            name
+            for name, entry in points.items()
+            if entry.source == "signal" or entry.system in ("silence", "uptime")
         ),
         parts=frozenset(document.wire.parts),
     )
@@ -271,7 +275,9 @@ def _state(name: str, document: Document) -> StateEntry:
             outputs[control] = value
         else:
             follows[control] = value.point
-    leaves = tuple(LeaveEntry(index, leave.when, leave.after, leave.to) for index, leave in enumerate(state.leaves))
+    leaves = tuple(
+        LeaveEntry(index, leave.when, leave.after, leave.to) for index, leave in enumerate(state.leaves)
+    )
     return StateEntry(name, state.energised, outputs, follows, leaves)
 
 
@@ -293,7 +299,8 @@ def _action(name: str, action: Action) -> ActionEntry:
     return ActionEntry(
         name=name,
         to={
-            state: state if action.to is None or state in action.keeps else action.to for state in action.allowed
+            state: state if action.to is None or state in action.keeps else action.to
+            for state in action.allowed
         },
         guard=action.guard,
         does=tuple(does),

@@ -169,7 +169,9 @@ def _work(
         except Broken as broken:
             _fail(tester, report, requirement, broken, scribe)
             if until_failure or len(report.failures) >= MOST_FAILURES:
-                report.note = report.note or ("stopped at the first failure" if until_failure else "too many failures")
+                report.note = report.note or (
+                    "stopped at the first failure" if until_failure else "too many failures"
+                )
                 return
             if not _acquaint(tester, report, scribe):
                 return
@@ -240,7 +242,9 @@ class _Scribe:
         return replace(case, steps=shorter)
 
 
-def _fail(tester: Tester, report: Report, purpose: Requirement | None, broken: Broken, scribe: _Scribe) -> None:
+def _fail(
+    tester: Tester, report: Report, purpose: Requirement | None, broken: Broken, scribe: _Scribe
+) -> None:
     identity = broken.judgement.requirement
     finding = report.findings.get(identity)
     if finding is None:

@@ -120,7 +120,12 @@ def steps_of(entries: Sequence[Entry], vow: Vow) -> tuple[Step, ...]:
                 parsed = parse_answer(entry.data)
                 if isinstance(parsed, Reply):
                     name = asked.pop(0) if asked else ""
-                    if parsed.ok and name in givers and len(parsed.words) == 1 and parsed.words[0] not in tickets[-1:]:
+                    if (
+                        parsed.ok
+                        and name in givers
+                        and len(parsed.words) == 1
+                        and parsed.words[0] not in tickets[-1:]
+                    ):
                         tickets.append(parsed.words[0])
                 steps.append(Step("<", _escaped(entry.data), at_s))
             case "wait":
@@ -182,7 +187,9 @@ def read_case(path: str | Path) -> Case:
     try:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as wrong:
-        raise CaseError(f"{path}: cannot be read ({wrong}); give a case file that a check has written") from wrong
+        raise CaseError(
+            f"{path}: cannot be read ({wrong}); give a case file that a check has written"
+        ) from wrong
     return parse_case(text, str(path))
 
 
@@ -202,14 +209,18 @@ def parse_case(text: str, name: str) -> Case:
             continue
         found = _STEP.fullmatch(line)
         if found is None:
-            raise CaseError(f"{name}:{number}: '{line.strip()[:40]}' is no step; write one of >, >>, <, wait, bench, power, reset")
+            raise CaseError(
+                f"{name}:{number}: '{line.strip()[:40]}' is no step; write one of >, >>, <, wait, bench, power, reset"
+            )
         at, kind, body = found.groups()
         step = Step(kind, body or "", float(at) if at is not None else None)
         _proven(step, f"{name}:{number}")
         steps.append(step)
     missing = [field for field in ("document", "requirement", "seed") if field not in fields]
     if missing:
-        raise CaseError(f"{name}:1: the case does not say its {' and '.join(missing)}; add a line such as `{missing[0]} ...`")
+        raise CaseError(
+            f"{name}:1: the case does not say its {' and '.join(missing)}; add a line such as `{missing[0]} ...`"
+        )
     if not fields["seed"].isdecimal():
         raise CaseError(f"{name}:1: the seed is a whole number, not {fields['seed']!r}")
     return Case(
@@ -268,4 +279,8 @@ def sent(step: Step, tickets: Sequence[str]) -> bytes:
 
 def without(steps: Sequence[Step], dropped: set[int]) -> tuple[Step, ...]:
     """The steps but those at some indexes, and without the lines that came."""
-    return tuple(replace(step, at_s=None) for index, step in enumerate(steps) if index not in dropped and step.kind != "<")
+    return tuple(
+        replace(step, at_s=None)
+        for index, step in enumerate(steps)
+        if index not in dropped and step.kind != "<"
+    )

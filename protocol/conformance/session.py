@@ -162,13 +162,17 @@ class Session:
 
     def _pop(self) -> bytes | Overlong:
         line = self._lines.pop(0)
-        self.journal.append(Entry(self.now_ns(), "line", line if isinstance(line, bytes) else b"(a line without end)"))
+        self.journal.append(
+            Entry(self.now_ns(), "line", line if isinstance(line, bytes) else b"(a line without end)")
+        )
         return line
 
     def _read(self, timeout_s: float) -> int:
         try:
             if self._descriptor is None:
-                data = self.port.read(max(1, self.port.in_waiting)) if timeout_s or self.port.in_waiting else b""
+                data = (
+                    self.port.read(max(1, self.port.in_waiting)) if timeout_s or self.port.in_waiting else b""
+                )
             else:
                 if not select.select([self._descriptor], [], [], timeout_s)[0]:
                     return 0

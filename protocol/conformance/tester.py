@@ -125,9 +125,7 @@ class Tester:
 
     # --------------------------------------------------------------------------------------------------- exchanges
 
-    def say(
-        self, text: str, *, tag: bool | None = None, check: bool = False
-    ) -> Reply:
+    def say(self, text: str, *, tag: bool | None = None, check: bool = False) -> Reply:
         """One request and its reply. A tag comes by turns unless asked for; a check when the guard wants one."""
         words = text.split(" ")
         with_tag = tag if tag is not None else self.lines % 4 != 3
@@ -220,7 +218,9 @@ class Tester:
             if line is None:
                 return None
             if isinstance(line, Overlong):
-                raise Broken(Judgement(False, "wire.framing", "a line within the limit"), "", "a line without end")
+                raise Broken(
+                    Judgement(False, "wire.framing", "a line within the limit"), "", "a line without end"
+                )
             parsed = parse_answer(line)
             if not isinstance(parsed, Notice):
                 if isinstance(parsed, Malformed) and b"note " in line[1:]:
@@ -432,7 +432,9 @@ class Tester:
         state = self._plainly("ask self.state")
         if not state.ok or len(state.words) != 1 or state.words[0] not in self.vow.states:
             raise Broken(
-                Judgement(False, "point.self.state.readable", "ok and a state"), "ask self.state", _reply_text(state)
+                Judgement(False, "point.self.state.readable", "ok and a state"),
+                "ask self.state",
+                _reply_text(state),
             )
         twin.state = state.words[0]
         twin.entered_ns = self.now_ns
@@ -512,7 +514,9 @@ class Tester:
                         self.oracle.twin.entered_ns = self.now_ns
                         return
                     self._pass_time(30 * NS_PER_S)
-                raise NoInstrument(f"the instrument is in state {self.state} and the cause does not go away: {reply.words}")
+                raise NoInstrument(
+                    f"the instrument is in state {self.state} and the cause does not go away: {reply.words}"
+                )
 
     def _pass_time(self, ns: int) -> None:
         self.session.wait(ns if self.session.held else min(ns, NS_PER_S))
@@ -548,7 +552,14 @@ class Tester:
         """Clear a latched trip, waiting for its condition to go."""
         for action in self.vow.actions.values():
             if ("clear_trip", "") in action.does and self.state in action.to:
-                for patience_ns in (0, NS_PER_S, 60 * NS_PER_S, 600 * NS_PER_S, 3600 * NS_PER_S, 4 * 3600 * NS_PER_S):
+                for patience_ns in (
+                    0,
+                    NS_PER_S,
+                    60 * NS_PER_S,
+                    600 * NS_PER_S,
+                    3600 * NS_PER_S,
+                    4 * 3600 * NS_PER_S,
+                ):
                     if patience_ns:
                         if not self.session.held and patience_ns > NS_PER_S:
                             break
@@ -604,7 +615,9 @@ class Tester:
             number, words = self.oracle.twin.due[0]
             self.oracle.twin.due.clear()
             requirement = f"point.{words[1]}.local" if words[0] == "local" else "point.panel.control.readable"
-            raise Broken(Judgement(False, requirement, f"note {number} {' '.join(words)}"), "", "no such notice")
+            raise Broken(
+                Judgement(False, requirement, f"note {number} {' '.join(words)}"), "", "no such notice"
+            )
 
     def goto(self, state: str) -> None:
         """Go to a state, by actions where possible, else by what the document says provokes the way."""
@@ -653,14 +666,18 @@ class Tester:
                     moves.append((action.name, to, lambda name=action.name: self.act(name)))
         for index, leave in enumerate(self.vow.document.states[state].leaves):
             if leave.when is None or (leave.provoke is not None and self._possible(leave.provoke)):
-                moves.append((f"{state}.leave.{index + 1}", leave.to, lambda each=leave, s=state: self.leave(s, each)))
+                moves.append(
+                    (f"{state}.leave.{index + 1}", leave.to, lambda each=leave, s=state: self.leave(s, each))
+                )
         for name, trip in self.vow.document.trips.items():
             if trip.provoke is not None and trip.provoke.state == state and self._possible(trip.provoke):
                 moves.append((name, trip.to, lambda each=trip.provoke, n=name: self.provoke_trip(n, each)))
         return moves
 
     def _possible(self, provoke: Provoke) -> bool:
-        return all(event in self.events for event in provoke.bench) and ("bench" in self.abilities or not provoke.bench)
+        return all(event in self.events for event in provoke.bench) and (
+            "bench" in self.abilities or not provoke.bench
+        )
 
     def with_ticket(self, name: str) -> Reply:
         """An action that takes a ticket, with a fresh one if none is good."""
@@ -679,7 +696,12 @@ class Tester:
             for event, value in leave.provoke.bench.items():
                 self.bench(event, value)
         within_ns = leave.provoke.within if leave.provoke is not None else leave.after
-        self.until(lambda: self.state != state, within_ns, f"state.{state}.leave", silent=leave.provoke is not None and leave.provoke.silence)
+        self.until(
+            lambda: self.state != state,
+            within_ns,
+            f"state.{state}.leave",
+            silent=leave.provoke is not None and leave.provoke.silence,
+        )
         with suppress(NotSelected):
             if leave.provoke is not None:
                 self.relieve(leave.provoke)
@@ -704,7 +726,9 @@ class Tester:
 
     def arrange(self, provoke: Provoke) -> None:
         """Settings and state before a provocation. Settings that only some states allow come first."""
-        early = {name: value for name, value in provoke.put.items() if self.vow.points[name].set_in is not None}
+        early = {
+            name: value for name, value in provoke.put.items() if self.vow.points[name].set_in is not None
+        }
         late = {name: value for name, value in provoke.put.items() if name not in early}
         if early and self.state != self.vow.initial:
             self.home()
@@ -729,7 +753,9 @@ class Tester:
         self.until(lambda: self.state != before, provoke.within, expected, silent=provoke.silence)
         return self.now_ns - began_ns
 
-    def until(self, happened: Callable[[], bool], within_ns: int, requirement: str, *, silent: bool = False) -> None:
+    def until(
+        self, happened: Callable[[], bool], within_ns: int, requirement: str, *, silent: bool = False
+    ) -> None:
         """Wait until something has happened, keeping the link alive; Broken if it has not in time."""
         left_ns = within_ns + (0 if self.session.held else HOST_SLACK_NS)
         patience_ns = self.patience_ns()
@@ -738,7 +764,9 @@ class Tester:
         while not happened():
             if left_ns <= 0:
                 seconds = within_ns / NS_PER_S
-                raise Broken(Judgement(False, requirement, f"within {seconds:g} s"), "", f"still in state {self.state}")
+                raise Broken(
+                    Judgement(False, requirement, f"within {seconds:g} s"), "", f"still in state {self.state}"
+                )
             step_ns = left_ns if silent or patience_ns is None else min(left_ns, patience_ns)
             self.wait(step_ns)
             left_ns -= step_ns
@@ -751,7 +779,11 @@ class Tester:
         if entry is None or not self.vow.states[self.state].energised:
             return None
         value = self.setting("link.patience")
-        return int(Decimal(int(value)) * Decimal(float(entry.number.step)) * NS_PER_S) // 2 if isinstance(value, int) else None
+        return (
+            int(Decimal(int(value)) * Decimal(float(entry.number.step)) * NS_PER_S) // 2
+            if isinstance(value, int)
+            else None
+        )
 
 
 def dry_gate(vow: Vow) -> Callable[[bytes], None]:

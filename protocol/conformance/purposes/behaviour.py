@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
+from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.points import other_value
@@ -10,8 +12,12 @@ from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, No
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke
 from protocol.document.requirements import Requirement
+from protocol.expression import Expression
 from protocol.oracle import Judgement
 from protocol.vow import ActionEntry, TripEntry
+
+CONSISTENT_READS = 3
+"""On a running clock readings move between two questions: so many tries before a relation counts as broken."""
 
 
 def _look(t: Tester) -> None:
@@ -59,7 +65,9 @@ def leave(t: Tester, r: Requirement) -> None:
         _look(t)
         if t.state == r.element:
             raise Broken(
-                Judgement(False, r.id, f"{r.element} left after {rule.after / NS_PER_S:g} s"), "", f"still {t.state}"
+                Judgement(False, r.id, f"{r.element} left after {rule.after / NS_PER_S:g} s"),
+                "",
+                f"still {t.state}",
             )
         return
     if rule.provoke is None:
@@ -67,7 +75,13 @@ def leave(t: Tester, r: Requirement) -> None:
     for event in rule.provoke.bench:
         if event not in t.events:
             raise NotSelected(f"needs a rig that can make {event} happen")
-    t.settings({n: v for n, v in rule.provoke.put.items() if t.setting(n) is not None and t.vow.points[n].set_in is None})
+    t.settings(
+        {
+            n: v
+            for n, v in rule.provoke.put.items()
+            if t.setting(n) is not None and t.vow.points[n].set_in is None
+        }
+    )
     if rule.provoke.bench and rule.after and rule.provoke.within < 3 * rule.after and t.session.held:
         # Held for less than its time it must not act, and a break starts the time afresh.
         for _ in range(2):
@@ -170,6 +184,12 @@ def settings_effect(t: Tester, r: Requirement) -> None:
     t.act(action.name)
     for entry in t.vow.settings:
         t.ask(entry.name)
+    # The limits in force are those of the settings in force.
+    for entry in t.vow.settings:
+        if (entry.low is not None or entry.high is not None) and t.settable_here(entry):
+            low, high = t.bounds(entry)
+            t.put(entry.name, high + 1)
+            t.put(entry.name, low - 1)
 
 
 @purpose("action", "refused", 3)
@@ -188,8 +208,11 @@ def refused(t: Tester, r: Requirement) -> None:
         tried = True
         t.act(action.name)
         _look(t)
+        laws_hold(t)
     if not tried:
-        raise NotSelected("no state in which it is refused can be reached" + ("" if t.energise else f"; that {DRY}"))
+        raise NotSelected(
+            "no state in which it is refused can be reached" + ("" if t.energise else f"; that {DRY}")
+        )
 
 
 @purpose("action", "guard", 3)
@@ -218,7 +241,8 @@ def guard(t: Tester, r: Requirement) -> None:
                 each: t.read(each) for each in action.guard.names if t.vow.points[each].source == "signal"
             }
             t.oracle.twin.readings = {
-                each: (counts - _width(t, each), counts + _width(t, each)) for each, counts in readings.items()
+                each: (counts - _width(t, each), counts + _width(t, each))
+                for each, counts in readings.items()
             }
             try:
                 reply = t.with_ticket(action.name) if action.takes_ticket is not None else t.act(action.name)
@@ -227,7 +251,9 @@ def guard(t: Tester, r: Requirement) -> None:
             tried.add(reply.ok)
             _look(t)
     if len(tried) < 2:
-        raise Doubtful(f"the guard was only seen {'open' if True in tried else 'closed' if tried else 'not at all'}")
+        raise Doubtful(
+            f"the guard was only seen {'open' if True in tried else 'closed' if tried else 'not at all'}"
+        )
 
 
 def _width(t: Tester, name: str) -> int:
@@ -249,6 +275,7 @@ def ticket(t: Tester, r: Requirement) -> None:
     for wrong in ("", " 0000", " ffff", " x", " 12345"):
         t.say(f"act {action.name}{wrong}")
         _look(t)
+    laws_hold(t)
     t.home()
     t.prepare()
     t.goto(target_state(t, action))
@@ -300,6 +327,50 @@ def always(t: Tester, r: Requirement) -> None:
         t.act(action.name)
         _look(t)
         t.panel("panel.control", "remote")
+
+
+def laws_hold(t: Tester) -> None:
+    """The relations that hold in the present state, once it has settled."""
+    for name, rule in t.vow.document.laws.items():
+        if rule.holds is not None and t.state in (
+            rule.armed_in if rule.armed_in is not None else t.vow.states
+        ):
+            steady(t, rule.holds, f"law.{name}", rule.settle)
+
+
+def values(t: Tester, names: Sequence[str]) -> dict[str, Fraction | int | str]:
+    """Readings and settings in engineering units, asked one after another."""
+    found: dict[str, Fraction | int | str] = {}
+    for name in names:
+        entry = t.vow.points[name]
+        reply = t.ask(name)
+        if entry.scale is not None:
+            parsed = entry.number.parse(reply.words[0])
+            assert parsed is not None
+            found[name] = parsed[0] * entry.number.step
+        else:
+            found[name] = reply.words[0]
+    return found
+
+
+def steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -> None:
+    """The condition holds once settled; on a running clock one of a few tries may be off, as readings move."""
+    t.alive(max(settle_ns, t.vow.document.trial.settle))
+    names = sorted(condition.names)
+    wrong: dict[str, Fraction | int | str] = {}
+    for _ in range(CONSISTENT_READS):
+        seen = values(t, names)
+        if condition.truth(seen):
+            t.keep(requirement)
+            return
+        wrong = seen
+        if t.session.held:
+            break
+        t.alive(settle_ns)
+    shown = ", ".join(
+        f"{name} {v if isinstance(v, str) else format(float(v), 'g')}" for name, v in wrong.items()
+    )
+    raise Broken(Judgement(False, requirement, condition.text), f"ask {', '.join(names)}", shown)
 
 
 # ----------------------------------------------------------------------------------------------------- trips
@@ -395,12 +466,19 @@ def delay(t: Tester, r: Requirement) -> None:
         t.alive(part_ns)
     _look(t)
     if t.state != before:
-        raise Broken(Judgement(False, r.id, "no trip: the condition had gone"), "", " ".join(t.oracle.twin.last_trip))
+        raise Broken(
+            Judgement(False, r.id, "no trip: the condition had gone"), "", " ".join(t.oracle.twin.last_trip)
+        )
 
 
 @purpose("trip", "latch", 3)
 def latch(t: Tester, r: Requirement) -> None:
+    t.say("put link.guard on")
     trip, provoke = _happen(t, r)
+    # Whatever was on stays on.
+    entry = next(iter(t.vow.settings))
+    t.line(f"put {entry.name} {' '.join(entry.words(t.setting(entry.name)))}".encode())
+    laws_hold(t)
     t.relieve(provoke)
     t.alive(NS_PER_S)
     _look(t)
@@ -421,7 +499,9 @@ def latch(t: Tester, r: Requirement) -> None:
 @purpose("trip", "clears", 3)
 def clears(t: Tester, r: Requirement) -> None:
     trip, provoke = _happen(t, r)
-    clear = next((a.name for a in t.vow.actions.values() if ("clear_trip", "") in a.does and trip.to in a.to), None)
+    clear = next(
+        (a.name for a in t.vow.actions.values() if ("clear_trip", "") in a.does and trip.to in a.to), None
+    )
     if clear is None:
         raise NotSelected("no action clears it")
     condition = trip.cleared_when if trip.cleared_when is not None else trip.when

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import do, target_state
+from protocol.conformance.purposes.behaviour import do, steady, target_state, values
+from protocol.conformance.purposes.points import other_value
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke, Record
@@ -17,8 +19,6 @@ from protocol.message import Reply
 from protocol.oracle import Judgement
 from protocol.record import layout, parts_of
 from protocol.vow import part_bytes
-
-CONSISTENT_READS = 3
 
 
 def _states(t: Tester, names: Sequence[str] | None) -> list[str]:
@@ -41,41 +41,6 @@ def _arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
         t.goto(state)
 
 
-def _values(t: Tester, names: Sequence[str]) -> dict[str, Fraction | int | str]:
-    """Readings and settings, asked one after another."""
-    values: dict[str, Fraction | int | str] = {}
-    for name in names:
-        entry = t.vow.points[name]
-        reply = t.ask(name)
-        if entry.scale is not None:
-            parsed = entry.number.parse(reply.words[0])
-            assert parsed is not None
-            values[name] = parsed[0] * entry.number.step
-        else:
-            values[name] = reply.words[0]
-    return values
-
-
-def _steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -> None:
-    """The condition holds once settled; on a running clock one of a few tries may be off, as readings move."""
-    t.alive(max(settle_ns, t.vow.document.trial.settle))
-    names = sorted(condition.names)
-    wrong: dict[str, Fraction | int | str] = {}
-    for _ in range(CONSISTENT_READS):
-        values = _values(t, names)
-        if condition.truth(values):
-            if not wrong or not t.session.held:
-                t.keep(requirement)
-                return
-        else:
-            wrong = values
-            if t.session.held:
-                break
-        t.alive(settle_ns)
-    shown = ", ".join(f"{name} {float(v):g}" if not isinstance(v, str) else f"{name} {v}" for name, v in wrong.items())
-    raise Broken(Judgement(False, requirement, condition.text), f"ask {', '.join(names)}", shown)
-
-
 @purpose("limit", "", 3)
 def limit(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.limits[r.element]
@@ -91,19 +56,26 @@ def limit(t: Tester, r: Requirement) -> None:
         for bound in (rule.low, rule.high):
             if bound is not None:
                 names |= bound.names
-        values = _values(t, sorted(names))
+        seen = values(t, sorted(names))
         entry = t.vow.points[rule.of]
-        reading = values[rule.of]
+        reading = seen[rule.of]
         assert not isinstance(reading, str)
         slack = entry.range_error + abs(reading) * entry.reading_error + entry.number.step
-        low = rule.low.number(values) if rule.low is not None else None
-        high = rule.high.number(values) if rule.high is not None else None
+        low = rule.low.number(seen) if rule.low is not None else None
+        high = rule.high.number(seen) if rule.high is not None else None
         if (low is not None and reading < low - slack) or (high is not None and reading > high + slack):
-            due = " and ".join(
-                text
-                for text, bound in ((f"at least {low and float(low):g}", low), (f"at most {high and float(high):g}", high))
-                if bound is not None
-            ) if (low is not None or high is not None) else ""
+            due = (
+                " and ".join(
+                    text
+                    for text, bound in (
+                        (f"at least {low and float(low):g}", low),
+                        (f"at most {high and float(high):g}", high),
+                    )
+                    if bound is not None
+                )
+                if (low is not None or high is not None)
+                else ""
+            )
             raise Broken(Judgement(False, r.id, f"{rule.of} {due}"), f"ask {rule.of}", f"{float(reading):g}")
         t.keep(r.id)
     if not tried:
@@ -129,8 +101,8 @@ def derating(t: Tester, r: Requirement) -> None:
         t.alive(rule.provoke.within // steps)
         if t.state != rule.provoke.state:
             break
-        values = _values(t, [rule.temperature, rule.power, rule.ceiling])
-        celsius, power, ceiling = (values[name] for name in (rule.temperature, rule.power, rule.ceiling))
+        seen = values(t, [rule.temperature, rule.power, rule.ceiling])
+        celsius, power, ceiling = (seen[name] for name in (rule.temperature, rule.power, rule.ceiling))
         assert not isinstance(celsius, str) and not isinstance(power, str) and not isinstance(ceiling, str)
         # The device knows the temperature to its accuracy: allow what the coolest reading would.
         coolest = celsius - heat.range_error - heat.number.step
@@ -175,12 +147,15 @@ def _fan_walk(t: Tester, requirement: str) -> None:
         t.bench(event, Decimal(int(target)))
         for _ in range(8):
             t.alive(max(within_ns // 16, 2 * fan.tick))
-            values = _values(t, [fan.temperature, fan.duty])
-            celsius, share = values[fan.temperature], values[fan.duty]
+            seen = values(t, [fan.temperature, fan.duty])
+            celsius, share = seen[fan.temperature], seen[fan.duty]
             assert not isinstance(celsius, str) and not isinstance(share, str)
             given = share / 100 if duty.number.unit == "%" else share
             on = max((d for at, d in levels if celsius - slack >= at), default=Fraction(0))
-            off = max((d for at, d in levels if celsius + slack >= at - Fraction(fan.hysteresis)), default=Fraction(0))
+            off = max(
+                (d for at, d in levels if celsius + slack >= at - Fraction(fan.hysteresis)),
+                default=Fraction(0),
+            )
             if not on - duty.number.step <= given <= off + duty.number.step:
                 due = f"{fan.duty} from {float(on):g} to {float(off):g} at {float(celsius):g}"
                 raise Broken(Judgement(False, requirement, due), f"ask {fan.duty}", f"{float(given):g}")
@@ -212,8 +187,8 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
     t.bench(event, Decimal(int(level.at - fan.hysteresis)) - 3)
     before = Fraction(level.duty)
     for _ in range(steps):
-        values = _values(t, [fan.temperature, fan.duty])
-        celsius, share = values[fan.temperature], values[fan.duty]
+        seen = values(t, [fan.temperature, fan.duty])
+        celsius, share = seen[fan.temperature], seen[fan.duty]
         assert not isinstance(celsius, str) and not isinstance(share, str)
         given = share / 100 if duty.number.unit == "%" else share
         if given < before - duty.number.step:
@@ -226,7 +201,11 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
             return
         t.alive(max(within_ns // steps, fan.tick))
     if below is not None:
-        raise Broken(Judgement(False, r.id, "the level left once it is cool"), f"ask {fan.duty}", f"still {float(before):g}")
+        raise Broken(
+            Judgement(False, r.id, "the level left once it is cool"),
+            f"ask {fan.duty}",
+            f"still {float(before):g}",
+        )
 
 
 @purpose("fan", "tick", 5)
@@ -244,7 +223,9 @@ def fan_tick(t: Tester, r: Requirement) -> None:
             now_ns = t.now_ns
             if changed_ns is not None and now_ns - changed_ns < fan.tick // 2:
                 due = f"at least {fan.tick / NS_PER_S:g} s between changes of {fan.duty}"
-                raise Broken(Judgement(False, r.id, due), f"ask {fan.duty}", f"{(now_ns - changed_ns) / 1e9:g} s")
+                raise Broken(
+                    Judgement(False, r.id, due), f"ask {fan.duty}", f"{(now_ns - changed_ns) / 1e9:g} s"
+                )
             changed_ns = now_ns
         last = value
         t.alive(fan.tick // 4)
@@ -264,9 +245,11 @@ def law(t: Tester, r: Requirement) -> None:
         except NotSelected:
             continue
         if rule.holds is not None:
-            _steady(t, rule.holds, r.id, rule.settle)
+            steady(t, rule.holds, r.id, rule.settle)
         elif rule.integral_of is not None and rule.counter is not None:
-            _integral(t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle)
+            _integral(
+                t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle
+            )
         else:
             assert rule.never_falls is not None and rule.while_rises is not None
             _never_falls(t, r, rule.never_falls, rule.while_rises)
@@ -275,7 +258,9 @@ def law(t: Tester, r: Requirement) -> None:
         raise NotSelected("none of its states can be reached here")
 
 
-def _integral(t: Tester, r: Requirement, reading: str, counter: str, tolerance: Fraction, settle_ns: int) -> None:
+def _integral(
+    t: Tester, r: Requirement, reading: str, counter: str, tolerance: Fraction, settle_ns: int
+) -> None:
     """Sum the reading over time (trapezoids) and compare with what the counter gained."""
     t.alive(settle_ns)
     entry, total = t.vow.points[reading], t.vow.points[counter]
@@ -289,7 +274,9 @@ def _integral(t: Tester, r: Requirement, reading: str, counter: str, tolerance: 
         now, now_ns = t.read(reading), t.now_ns
         sum_steps += Fraction(now + last, 2) * entry.number.step * Fraction(now_ns - last_ns, NS_PER_S)
         last, last_ns = now, now_ns
-    gained = (t.read(counter) - began_counts) * total.number.step * Fraction(total.si / float(total.number.step))
+    gained = (
+        (t.read(counter) - began_counts) * total.number.step * Fraction(total.si / float(total.number.step))
+    )
     span = Fraction(t.now_ns - began_ns, NS_PER_S)
     # Half a step of the counter at either end, the reading's accuracy all along, and a sample period of delay.
     unit = Fraction(total.si / float(total.number.step))
@@ -307,7 +294,12 @@ def _integral(t: Tester, r: Requirement, reading: str, counter: str, tolerance: 
 def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
     event = None
     for name, declared in t.declared.items():
-        if rises in declared.moves and name in t.events and declared.base is not None and declared.other is not None:
+        if (
+            rises in declared.moves
+            and name in t.events
+            and declared.base is not None
+            and declared.other is not None
+        ):
             event = name
             break
     if event is None or not t.session.held:
@@ -344,7 +336,15 @@ def record_layout(t: Tester, r: Requirement) -> None:
         t.goto(target_state(t, action))
         t.alive(t.vow.document.trial.settle)
         do(t, action)
-    parsed = _parse(t, r, entry.name, record)
+    else:
+        # What it shows are the settings in force, not those of some moment before.
+        _parse(t, entry.name, record)
+        for field in record.fields:
+            point = t.vow.points.get(str(field.value))
+            if point is not None and point.source == "setting" and t.settable_here(point):
+                with suppress(NotSelected):
+                    t.put(point.name, other_value(t, point))
+    parsed = _parse(t, entry.name, record)
     for field in record.fields:
         if isinstance(field.value, int):
             _same(t, r, field.name, parsed[field.name], field.value)
@@ -352,14 +352,20 @@ def record_layout(t: Tester, r: Requirement) -> None:
             point = t.vow.points[field.value]
             value = t.oracle.twin.value(point, t.now_ns) if point.source != "signal" else None
             if value is not None:
-                _same(t, r, field.name, parsed[field.name], value if isinstance(value, int) else point.choices.index(value))
+                _same(
+                    t,
+                    r,
+                    field.name,
+                    parsed[field.name],
+                    value if isinstance(value, int) else point.choices.index(value),
+                )
         else:
             point = t.vow.points[field.value]
             if point.source == "signal":
                 _plausible(t, r, field.name, parsed[field.name], point.name)
 
 
-def _parse(t: Tester, r: Requirement, name: str, record: Record) -> dict[str, int | list[int]]:
+def _parse(t: Tester, name: str, record: Record) -> dict[str, int | list[int]]:
     data = b""
     count = parts_of(record, part_bytes(t.vow, t.vow.points[name]))
     for index in range(count):
@@ -383,7 +389,9 @@ def _plausible(t: Tester, r: Requirement, field: str, series: object, name: str)
     now = t.read(name)
     width = 4 * entry.range_error / entry.number.step + abs(now) * 4 * entry.reading_error + 10
     if any(abs(value - now) > width for value in values):
-        raise Broken(Judgement(False, r.id, f"field {field} about {now}"), "", f"{min(values)} to {max(values)}")
+        raise Broken(
+            Judgement(False, r.id, f"field {field} about {now}"), "", f"{min(values)} to {max(values)}"
+        )
 
 
 @purpose("promise", "", 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from fractions import Fraction
 
@@ -115,19 +116,27 @@ def quantum(t: Tester, r: Requirement) -> None:
     for counts in wanted:
         t.put(entry.name, counts)
         t.ask(entry.name)
-    # Half a step more, and one digit more than half a step less, both checked because they have more digits.
-    if scale.digits < 8 and low <= middle < high:
-        half = Fraction(1, 2)
-        for share in (half, half - Fraction(1, 10)):
-            value = (middle + share) * scale.step
-            digits = scale.digits + 2
-            shown = f"{float(value):.{digits}f}" if abs(value) < 10**6 else ""
-            if shown and len(shown.replace(".", "").replace("-", "")) <= 9 and Fraction(shown) == value:
+    # Between two steps, checked because it takes more digits: half a step goes away from zero.
+    for counts in dict.fromkeys((middle, low // 2 if low < 0 else middle, -1 if low < 0 else middle)):
+        for share in (Fraction(1, 2), Fraction(2, 5), Fraction(3, 5)):
+            shown = _between(entry, counts + share)
+            if shown and low <= counts < high:
                 t.say(f"put {entry.name} {shown}", check=True)
                 t.ask(entry.name)
-        t.guard_off()
+    t.guard_off()
     t.say(f"put {entry.name}")
     t.say(f"put {entry.name} x")
+
+
+def _between(entry: PointEntry, counts: Fraction) -> str:
+    """A number of steps that is not whole, in as many digits as it takes; empty if that is too many."""
+    scale = entry.number
+    for digits in (scale.digits + 1, scale.digits + 2):
+        number = counts * scale.step * 10**digits
+        if number.denominator == 1:
+            sign, whole = ("-" if number < 0 else ""), f"{abs(int(number)):0{digits + 1}d}"
+            return f"{sign}{whole[:-digits]}.{whole[-digits:]}" if len(whole) <= 9 else ""
+    return ""
 
 
 @purpose("point", "bounds", 2)
@@ -207,7 +216,9 @@ def saved(t: Tester, r: Requirement) -> None:
     if save is None:
         raise NotSelected("no action saves")
     if "power" not in t.abilities and _reboot(t) is None:
-        raise NotSelected("nothing boots the instrument: no rig that can cut its power, no action that reboots")
+        raise NotSelected(
+            "nothing boots the instrument: no rig that can cut its power, no action that reboots"
+        )
     moved: list[PointEntry] = []
     for entry in t.vow.settings:
         with suppress(NotSelected):
@@ -222,13 +233,14 @@ def saved(t: Tester, r: Requirement) -> None:
                 moved.append(entry)
     _go_to_act(t, save)
     t.act(save)
-    for entry in moved[:1]:
-        enable(t, entry)
-        t.put(entry.name, entry.default)
-    restart(t)
-    with t.blaming("saved"):
-        for entry in t.vow.settings:
-            t.ask(entry.name)
+    for again in boots(t):
+        for entry in moved[:1]:
+            enable(t, entry)
+            t.put(entry.name, t.bounds(entry)[0] if entry.scale is not None else entry.default)
+        again()
+        with t.blaming("saved"):
+            for entry in t.vow.settings:
+                t.ask(entry.name)
     # And a save of the defaults, so that the next boot is as the first.
     t.home()
     _go_to_act(t, save)
@@ -248,6 +260,26 @@ def _go_to_act(t: Tester, name: str) -> None:
 
 def _reboot(t: Tester) -> str | None:
     return next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
+
+
+def boots(t: Tester) -> list[Callable[[], object]]:
+    """Every way to boot the instrument that there is here, or NotSelected."""
+    ways: list[Callable[[], object]] = []
+    if "power" in t.abilities:
+        ways.append(t.power_cycle)
+    if "reset" in t.abilities:
+        ways.append(t.reset)
+    name = _reboot(t)
+    if name is not None:
+        ways.append(lambda: _boot_by_action(t, name))
+    if not ways:
+        raise NotSelected("nothing boots the instrument: no rig that can, no action that reboots")
+    return ways
+
+
+def _boot_by_action(t: Tester, name: str) -> None:
+    _go_to_act(t, name)
+    t.act(name)
 
 
 def restart(t: Tester) -> None:
@@ -300,12 +332,16 @@ def derived(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     assert entry.derived is not None
     t.ask(entry.name)
-    for name in sorted(entry.derived.names):
-        point = t.vow.points[name]
-        if point.source == "setting":
-            enable(t, point)
-            t.put(name, other_value(t, point))
-            t.ask(entry.name)
+    for turn in range(6):
+        for name in sorted(entry.derived.names):
+            point = t.vow.points[name]
+            if point.source == "setting":
+                enable(t, point)
+                if point.scale is None or not turn:
+                    t.put(name, other_value(t, point))
+                else:
+                    t.put(name, t.random.randint(*t.bounds(point)))
+                t.ask(entry.name)
     measured = [name for name in entry.derived.names if t.vow.points[name].source == "signal"]
     if measured and t.session.held:
         # On a held clock the readings taken now are the ones it is made of.
@@ -327,6 +363,12 @@ def local(t: Tester, r: Requirement) -> None:
     t.ask("panel.control")
     t.panel(f"panel.{entry.name}", other_value(t, entry))
     t.ask(entry.name)
+    if entry.scale is not None:
+        low, high = t.bounds(entry)
+        # The panel stops at the limits, and says what it has set.
+        for counts in (high + 1, low - 1):
+            t.panel(f"panel.{entry.name}", counts)
+            t.ask(entry.name)
     t.put(entry.name, entry.default)
     t.ask(entry.name)
     for action in t.vow.actions.values():

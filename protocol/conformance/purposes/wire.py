@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.points import enable, other_value, restart
+from protocol.conformance.purposes.points import boots, enable, other_value, restart
 from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.document.requirements import Requirement
 from protocol.message import Request, check_of
@@ -20,7 +20,9 @@ def a_number(t: Tester) -> PointEntry:
     ]
     if not found:
         raise NotSelected("the document has no number that can be put in the initial state")
-    return min(found, key=lambda entry: (entry.number.unit == "1", entry.low is not None, -entry.number.digits))
+    return min(
+        found, key=lambda entry: (entry.number.unit == "1", entry.low is not None, -entry.number.digits)
+    )
 
 
 def a_choice(t: Tester) -> PointEntry | None:
@@ -109,7 +111,14 @@ def syntax(t: Tester, r: Requirement) -> None:
 
 @purpose("wire", "resync", 1)
 def resync(t: Tester, r: Requirement) -> None:
-    for garbage in (b"\xff\x00\xfe", b"@@@@", b"put ", bytes(range(0x20, 0x7F)), b"\x00" * 40, b"~0000 ~0000"):
+    for garbage in (
+        b"\xff\x00\xfe",
+        b"@@@@",
+        b"put ",
+        bytes(range(0x20, 0x7F)),
+        b"\x00" * 40,
+        b"~0000 ~0000",
+    ):
         t.raw(garbage + b"\nask self.state\n")
     noise = bytes(t.random.randrange(256) for _ in range(400)).replace(b"\n", b"?")
     t.raw(noise + b"\n")
@@ -149,7 +158,12 @@ def idle(t: Tester, r: Requirement) -> None:
         t.raw(command_line + b"\n")
         t.quiet()
         t.ask(entry.name)
-        t.raw(command_line + b"\n")
+        # The time is from the last byte, not from the first.
+        third = max(1, len(command_line) // 3)
+        for start in range(0, len(command_line), third):
+            t.raw(command_line[start : start + third])
+            t.wait(idle_ns * 6 // 10)
+        t.raw(b"\n")
         t.ask(entry.name)
         t.home()
 
@@ -224,13 +238,29 @@ def exact(t: Tester, r: Requirement) -> None:
         for wrong in dict.fromkeys((shorter, number + "0" if "." in number else number + ".0", number[:-1])):
             if wrong and wrong != number:
                 t.say(" ".join(("put", entry.name, wrong, *rest)))
-        for wrong in (f"+{number}", f"0{number}", f"-{scale.text(0)}", number.replace(".", ","), f"{number}e0", "-", "."):
+        tail = number[number.index(".") :] if "." in number else ""
+        longer = (
+            [f"{power + int(number.split('.')[0])}{tail}" for power in (1 << 16, 1 << 32)]
+            if number[0] != "-"
+            else []
+        )
+        for wrong in (
+            f"+{number}", f"0{number}", f"-{scale.text(0)}", number.replace(".", ","), f"{number}e0", f"{number}x",
+            "-", ".", "1000000000", *longer,
+        ):  # fmt: skip
             if wrong != number:
                 t.say(" ".join(("put", entry.name, wrong, *rest)))
         t.ask(entry.name)
     entry = a_number(t)
     low, high = t.bounds(entry)
-    whole = next((counts for counts in range(low, high + 1) if counts * entry.number.step % 1 == 0 and counts != t.setting(entry.name)), None)
+    whole = next(
+        (
+            counts
+            for counts in range(low, high + 1)
+            if counts * entry.number.step % 1 == 0 and counts != t.setting(entry.name)
+        ),
+        None,
+    )
     if whole is not None and entry.number.digits:
         unit_words = entry.words(whole)[1:]
         short = str(int(whole * entry.number.step))
@@ -286,7 +316,9 @@ def reasons(t: Tester, r: Requirement) -> None:
     for action in t.vow.actions.values():
         lines += [f"ask {action.name}", f"put {action.name} 1"]
         if action.takes_ticket is not None:
-            lines += [f"act {action.name} {each}" for each in ("123", "12345", "ABCD", "x", "0000 0000", "00g0")]
+            lines += [
+                f"act {action.name} {each}" for each in ("123", "12345", "ABCD", "x", "0000 0000", "00g0")
+            ]
             lines += [f"act {action.name}"]
         else:
             lines += [f"act {action.name} 0000"] if ("reboot", "") not in action.does else []
@@ -371,7 +403,14 @@ def check(t: Tester, r: Requirement) -> None:
     assert isinstance(value, int)
     body = put_line(t, entry, value).encode()
     right = int(check_of(body), 16)
-    for wrong in {right ^ 1, right ^ 0x8000, right ^ 0xFFFF, (right >> 8) | (right & 0xFF) << 8, 0, 0xFFFF} - {right}:
+    for wrong in {
+        right ^ 1,
+        right ^ 0x8000,
+        right ^ 0xFFFF,
+        (right >> 8) | (right & 0xFF) << 8,
+        0,
+        0xFFFF,
+    } - {right}:
         t.line(body + b" ~%04X" % wrong)
     t.line(b"ask self.state ~0000")
     t.line(b"ask self.state ~FFFF")
@@ -407,11 +446,17 @@ def guard(t: Tester, r: Requirement) -> None:
     t.say("put link.guard off", check=True)
     t.ask("link.guard")
     t.line(plain)
-    t.say("put link.guard on")
-    t.line(plain)
-    restart(t)
-    t.ask("link.guard")
-    t.line(plain)
+    for line in (b"x", b"x" * 600, b"ask self.state ~0000", b"", b"ask self.state"):
+        t.say("put link.guard on", check=True)
+        if line:
+            t.line(line)
+        t.line(plain)
+    for boot_again in boots(t):
+        t.say("put link.guard on", check=t.guard)
+        t.line(plain)
+        boot_again()
+        t.ask("link.guard")
+        t.line(plain)
 
 
 @purpose("wire", "echo_check", 1)
@@ -454,8 +499,12 @@ def once(t: Tester, r: Requirement) -> None:
     # What is given again is the reply, not the deed: a ticket is the same one.
     if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
         give = giver(t).name
-        t.line(f"@b1 act {give}".encode())
-        t.line(f"@b1 act {give}".encode())
+        again = f"@b1 act {give}".encode()
+        t.line(again)
+        for between in (b"", b"x", b"@9 x", b"x" * 600, b"ask self.state ~0000", again + b" ~0000", b"\r"):
+            if between:
+                t.raw(between + b"\n")
+            t.line(again)
         t.line(f"@b2 act {give}".encode())
         t.home()
     t.line(b"@c1 ask self.uptime")
@@ -465,11 +514,17 @@ def once(t: Tester, r: Requirement) -> None:
         t.line(b"@c2 ask self.uptime")
         t.line(b"@c1 ask self.uptime")
     # Refusals are remembered as well, and a boot forgets.
-    t.line(b"@d1 ask no.such")
-    t.line(b"@d1 ask no.such")
-    t.line(b"@e1 ask self.boots")
-    restart(t)
-    t.line(b"@e1 ask self.boots")
+    if "panel.control" in t.events and "bench" in t.abilities:
+        refused = f"@d1 {put_line(t, entry, first)}".encode()
+        t.panel("panel.control", "local")
+        t.line(refused)
+        t.panel("panel.control", "remote")
+        t.line(refused)
+        t.line(f"@d2 {put_line(t, entry, first)}".encode())
+    for boot_again in boots(t):
+        t.line(b"@e1 ask self.boots")
+        boot_again()
+        t.line(b"@e1 ask self.boots")
 
 
 @purpose("wire", "ticket", 2)
@@ -513,14 +568,34 @@ def ticket(t: Tester, r: Requirement) -> None:
         t.home()
     t.act(give.name)
     t.say(f"act {take.name} {used}")
-    # And void after a boot.
+    # Good for all its time.
     t.home()
+    t.prepare()
     t.act(give.name)
-    old = t.oracle.twin.ticket
-    if "power" in t.abilities:
-        t.power_cycle()
+    t.wait(give.gives_ticket_ns * 9 // 10)
+    t.act(take.name)
+    t.ask("self.state")
+    # And void after a boot, which gives other ones.
+    for boot_again in boots(t):
+        t.home()
+        boot_again()
         t.act(give.name)
+        old = t.oracle.twin.ticket
+        boot_again()
+        t.act(give.name)
+        if t.oracle.twin.ticket == old:
+            raise Broken(
+                Judgement(False, r.id, "another ticket than before the boot"), f"act {give.name}", f"ok {old}"
+            )
         t.say(f"act {take.name} {old}")
+
+
+@purpose("wire", "notice.number", 5)
+def notice_number_long(t: Tester, r: Requirement) -> None:
+    """Past what a byte can count."""
+    if "panel.control" not in t.events or "bench" not in t.abilities or not t.session.held:
+        raise NotSelected("needs a rig that can turn the front panel and hold the clock")
+    causes_notices(t, 260)
 
 
 @purpose("wire", "notice.number", 2)
@@ -634,7 +709,15 @@ def watchdog(t: Tester, r: Requirement) -> None:
     if not t.session.held:
         t.ask(silence.name)
         return
-    for fed in (b"", b"\n", b"ask no.such\n", b"x\n", b"x" * 600 + b"\n", b"ask self.state ~0000\n", b"ask sel"):
+    for fed in (
+        b"",
+        b"\n",
+        b"ask no.such\n",
+        b"x\n",
+        b"x" * 600 + b"\n",
+        b"ask self.state ~0000\n",
+        b"ask sel",
+    ):
         t.ask("self.state")
         t.wait(700_000_000)
         if fed:
@@ -664,7 +747,9 @@ def watchdog(t: Tester, r: Requirement) -> None:
                 t.raw(b"ask no.such\n")
             t.wait(trip.provoke.within)
             if t.state == trip.provoke.state:
-                raise Broken(Judgement(False, r.id, f"trip {name}"), "refused requests", f"still in {t.state}")
+                raise Broken(
+                    Judgement(False, r.id, f"trip {name}"), "refused requests", f"still in {t.state}"
+                )
             t.ask("self.state")
 
 
