@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from emu.faults.boots import does
 from emu.faults.change import with_action, with_point, with_state
 from emu.faults.fault import Kind
-from emu.faults.refusals import has_panel
+from emu.faults.refusals import has_panel, watched_starts
 from emu.faults.sessions import farthest
 from protocol.device import Device
 from protocol.expression import parse
@@ -27,6 +27,12 @@ def _each_leave(vow: Vow, change: Callable[[LeaveEntry], LeaveEntry | None]) -> 
         changed = (change(leave) for leave in state.leaves)
         vow = with_state(vow, state.name, leaves=tuple(leave for leave in changed if leave is not None))
     return vow
+
+
+def law_watches(vow: Vow, states: Iterable[str]) -> bool:
+    """A law holds in one of these states that is not energised: that nothing is drawn there."""
+    off = {state for state in states if not vow.states[state].energised}
+    return any(off.intersection(law.armed_in or ()) for law in vow.document.laws.values())
 
 
 def _idle(vow: Vow, state: str) -> bool:
@@ -295,8 +301,7 @@ class PulseLostOnTheSpot(Device):
     "When it is stopped the state changes and the outputs stay as they are.",
     breaks="law.off_draws_nothing law.*",
     depth=5,
-    applies=lambda vow: any(law.holds is not None for law in vow.document.laws.values())
-    and any(action.always for action in vow.actions.values()),
+    applies=lambda vow: any(each.always and law_watches(vow, each.to.values()) for each in vow.actions.values()),
 )
 class StopLeavesOutputsOn(Device):
     stopping = False
@@ -320,16 +325,12 @@ class StopLeavesOutputsOn(Device):
     "The state in which it waits for the start drives the outputs as if it had been started.",
     breaks="trip.*.fires law.* action.*.effect",
     depth=2,
-    applies=lambda vow: any(_starts(vow, action) for action in vow.actions.values()),
+    applies=lambda vow: bool(watched_starts(vow)),
 )
 def armed_energises(vow: Vow) -> Vow:
-    action = next(action for action in vow.actions.values() if _starts(vow, action))
+    action = watched_starts(vow)[0]
     state, target = next(iter(action.to.items()))
     return with_state(vow, state, outputs=vow.states[target].outputs)
-
-
-def _starts(vow: Vow, action: ActionEntry) -> bool:
-    return action.takes_ticket is not None and any(vow.states[to].energised for to in action.to.values())
 
 
 class Undriven(Device):

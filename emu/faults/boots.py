@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from emu.faults.change import with_document, with_point
 from emu.faults.fault import Kind
+from emu.faults.numbers import HeldOutputs
 from protocol.device import NS_PER_S, Answer, Device
 from protocol.document.model import Record
 from protocol.framing import Overlong
@@ -201,7 +202,7 @@ def _needs_more_than_16_bits(entry: PointEntry) -> bool:
     depth=3,
     applies=lambda vow: does(vow, "save", "reboot") and any(map(_needs_more_than_16_bits, vow.settings)),
 )
-class SaveIn16Bits(Device):
+class SaveIn16Bits(HeldOutputs):
     def _save(self) -> None:
         super()._save()
         name = next(filter(_needs_more_than_16_bits, self.vow.settings)).name

@@ -11,6 +11,7 @@ from fractions import Fraction
 from emu.faults.change import with_point
 from emu.faults.fault import Kind
 from protocol.device import Answer, Device, Values
+from protocol.expression import Expression
 from protocol.message import Request
 from protocol.quantity import Scale
 from protocol.vow import PointEntry, Value, Vow
@@ -25,6 +26,11 @@ def has_dependent_limit(vow: Vow) -> bool:
 
 def _dependent(entry: PointEntry) -> bool:
     return any(limit is not None and bool(limit.names) for limit in (entry.low, entry.high))
+
+
+def _off_step(formula: Expression | None) -> bool:
+    """Whether the value of a formula over settings may lie between two steps."""
+    return formula is not None and any(sign in formula.text for sign in "*/")
 
 
 def has_unit(vow: Vow) -> bool:
@@ -62,13 +68,23 @@ class BoundLowExcluded(Device):
         return low < given <= high
 
 
+class HeldOutputs(Device):
+    """Whatever a setting holds, what is driven stays inside its quantity: a converter has its ends."""
+
+    def _driven(self, entry: PointEntry) -> float | str:
+        value = self.settings[entry.name]
+        if not isinstance(value, int):
+            return value
+        return min(max(value, entry.number.low), entry.number.high) * entry.si
+
+
 @numbers.device(
     "bound-high-one-over",
     "The upper limit is counted from 1 in the table, so one step too much is let through.",
     breaks="point.*.bounds",
     depth=1,
 )
-class BoundHighOneOver(Device):
+class BoundHighOneOver(HeldOutputs):
     def _inside(self, given: int, low: int, high: int) -> bool:
         return low <= given <= high + 1
 
@@ -79,7 +95,7 @@ class BoundHighOneOver(Device):
     breaks="point.*.bounds",
     depth=1,
 )
-class BoundLowOneUnder(Device):
+class BoundLowOneUnder(HeldOutputs):
     def _inside(self, given: int, low: int, high: int) -> bool:
         return low - 1 <= given <= high
 
@@ -151,7 +167,7 @@ class BoundStaleAfterRecall(Device):
     "A limit that is not on a step is rounded away from the middle instead of inwards.",
     breaks="wire.round point.*.bounds",
     depth=2,
-    applies=has_dependent_limit,
+    applies=lambda vow: any(_off_step(limit) for e in vow.settings for limit in (e.low, e.high)),
 )
 class BoundRoundsOutwards(Device):
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
@@ -299,7 +315,7 @@ class MinusZeroPrinted(Device):
     "A computed point is cut to its step where it should be rounded.",
     breaks="point.*.derived",
     depth=2,
-    applies=lambda vow: any(entry.derived is not None for entry in vow.points.values()),
+    applies=lambda vow: any(_off_step(entry.derived) for entry in vow.points.values()),
 )
 class DerivedCut(Device):
     def value(self, entry: PointEntry, now_ns: int) -> Value:

@@ -7,7 +7,7 @@ from emu.faults.fault import Kind
 from protocol.device import Answer, Device
 from protocol.framing import Overlong
 from protocol.message import Reply, Request
-from protocol.vow import Value, Vow
+from protocol.vow import ActionEntry, Value, Vow
 
 refusals = Kind("refusals")
 
@@ -15,6 +15,17 @@ refusals = Kind("refusals")
 def has_panel(vow: Vow) -> bool:
     """The front panel can take control."""
     return "local" in vow.parts
+
+
+def watched_starts(vow: Vow) -> list[ActionEntry]:
+    """Actions that energise with a ticket, from a state that a protection of its own watches."""
+    watched = {state for trip in vow.document.trips.values() for state in trip.armed_in or ()}
+    return [
+        action
+        for action in vow.actions.values()
+        if action.takes_ticket is not None
+        and any(before in watched and vow.states[after].energised for before, after in action.to.items())
+    ]
 
 
 def _takes_ticket(vow: Vow) -> bool:
@@ -298,10 +309,7 @@ class RefusedLineClearsTicket(Device):
     "The outputs are switched before the ticket is tested; the refusal does not switch them back.",
     breaks="wire.atomic trip.*.fires",
     depth=3,
-    applies=lambda vow: any(
-        action.takes_ticket is not None and any(vow.states[to].energised for to in action.to.values())
-        for action in vow.actions.values()
-    ),
+    applies=lambda vow: bool(watched_starts(vow)),
 )
 class RefusedStartEnergises(Device):
     def _act(self, request: Request, now_ns: int) -> Answer:
@@ -329,7 +337,7 @@ class CountCanBePut(Device):
         if entry is not None and entry.system == "boots":
             given = self._read(entry, request)
             if isinstance(given, int):
-                self.store.boots = min(given, entry.number.high)
+                self.store.boots = min(max(given, entry.number.low), entry.number.high)
                 return True, entry.words(self.store.boots)
         return super()._put(request, now_ns)
 

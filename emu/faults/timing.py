@@ -1,4 +1,4 @@
-"""Faults of the transmitter: answers that come late, cut, or without their end."""
+"""Faults of the transmitter: replies that come late, cut, or without their end; and what nobody asked for."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ timing = Kind("timing")
 
 
 class Withheld(Instrument):
-    """An instrument whose answers may leave later than they are ready."""
+    """An instrument whose replies may leave later than they are ready."""
 
     def __init__(
         self,
@@ -34,7 +34,7 @@ class Withheld(Instrument):
         self.held: deque[tuple[int, bytes]] = deque()
 
     def delay_ns(self, requests: int) -> int:
-        """How long the answers to the lines that have just come together are withheld."""
+        """How long the replies to the lines that have just come together are withheld."""
         return 0
 
     def receive(self, data: bytes, now_ns: int) -> None:
@@ -70,36 +70,36 @@ class Withheld(Instrument):
 
 
 @timing.instrument(
-    "answer-late",
-    "Lines are looked at in the slow loop: every answer takes one and a half times the deadline.",
+    "reply-late",
+    "Lines are looked at in the slow loop: every reply takes one and a half times the deadline.",
     breaks="wire.deadline",
     depth=1,
 )
-class AnswerLate(Withheld):
+class ReplyLate(Withheld):
     def delay_ns(self, requests: int) -> int:
         return self.deadline_ns * 3 // 2
 
 
 @timing.instrument(
-    "answer-late-in-a-burst",
+    "reply-late-in-a-burst",
     "One line is taken from the buffer per turn of the slow loop, so that a burst of them is answered late.",
     breaks="wire.deadline",
     depth=3,
     applies=lambda vow: vow.document.wire.pipeline >= 3,
 )
-class AnswerLateInABurst(Withheld):
+class ReplyLateInABurst(Withheld):
     def delay_ns(self, requests: int) -> int:
         return 3 * self.deadline_ns if requests >= 3 else 0
 
 
 @timing.instrument(
-    "answer-late-after-save",
-    "The store is written with interrupts off: the next answer waits for it.",
+    "reply-late-after-save",
+    "The store is written with interrupts off: the next reply waits for it.",
     breaks="wire.deadline",
     depth=2,
     applies=lambda vow: does(vow, "save"),
 )
-class AnswerLateAfterSave(Withheld):
+class ReplyLateAfterSave(Withheld):
     saves = 0
     ready_ns = 0
 
@@ -133,13 +133,13 @@ class LineLostAfterSave(Instrument):
 
 
 @timing.device(
-    "long-answer-without-end",
-    "The buffer for answers has 48 places: the line end of a longer one falls off.",
+    "long-reply-without-end",
+    "The buffer for replies has 48 places: the line end of a longer one falls off.",
     breaks="wire.framing",
     depth=1,
     applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
 )
-class LongAnswerWithoutEnd(Device):
+class LongReplyWithoutEnd(Device):
     def _answer(self, reply: Reply) -> bytes:
         line = super()._answer(reply)
         if len(line) > 48:
@@ -148,12 +148,12 @@ class LongAnswerWithoutEnd(Device):
 
 
 @timing.device(
-    "long-answer-cut",
-    "The buffer for answers has 20 places, and what is longer is cut: that of a refusal with its limits.",
+    "long-reply-cut",
+    "The buffer for replies has 20 places, and what is longer is cut: that of a refusal with its limits.",
     breaks="point.*.bounds wire.unit",
     depth=1,
 )
-class LongAnswerCut(Device):
+class LongReplyCut(Device):
     def _answer(self, reply: Reply) -> bytes:
         line = super()._answer(reply)
         if not reply.ok and len(line) > 21:
@@ -174,3 +174,28 @@ class ByteLostAtRingEnd(Instrument):
         data = super().take()
         begun, self.sent = self.sent, self.sent + len(data)
         return bytes(byte for place, byte in enumerate(data, begun) if place % 256 != 255)
+
+
+@timing.device(
+    "banner-after-boot",
+    "After a boot it greets with its name and version.",
+    breaks="promise.quiet wire.boot",
+    depth=1,
+    applies=lambda vow: does(vow, "reboot"),
+)
+class BannerAfterBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.output += " ".join(self.vow.identity[:2]).encode() + b"\n"
+        super().boot(cause, now_ns)
+
+
+@timing.device(
+    "characters-echoed",
+    "Characters are echoed as they come, for people at a terminal.",
+    breaks="promise.quiet wire.order",
+    depth=1,
+)
+class CharactersEchoed(Device):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        self.output += data
+        super().receive(data, now_ns)

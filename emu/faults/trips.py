@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from emu.faults.behaviour import law_watches
 from emu.faults.change import with_state, with_trip
 from emu.faults.fault import Kind
 from emu.faults.notices import has_notices
@@ -11,6 +12,7 @@ from emu.faults.overlay import Overlay
 from emu.instrument import Instrument
 from emu.rules import Rule, Rules
 from protocol.device import Device
+from protocol.document.model import Trip
 from protocol.expression import And, Expression, parse
 from protocol.framing import Overlong
 from protocol.message import Request
@@ -23,6 +25,11 @@ def _provoked(vow: Vow) -> list[TripEntry]:
     """The trips that hands on the bench can provoke."""
     ways = {name: trip.provoke for name, trip in vow.document.trips.items()}
     return [trip for name, trip in vow.trips.items() if (way := ways[name]) is not None and way.bench]
+
+
+def _provoked_by_number(trip: Trip) -> bool:
+    """Whether a bench event with a number, not a word, provokes a trip: so its threshold can be felt for."""
+    return trip.provoke is not None and any(not isinstance(each, str) for each in trip.provoke.bench.values())
 
 
 def _has_provoked(vow: Vow) -> bool:
@@ -142,7 +149,7 @@ class TripDelayAddsUp(Instrument):
     breaks="trip.*.fires",
     depth=0,
     rig=True,
-    applies=_has_provoked,
+    applies=lambda vow: any(_provoked_by_number(trip) for trip in vow.document.trips.values()),
 )
 class TripThresholdsOff(Overlay):
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
@@ -228,7 +235,7 @@ def trip_to_first_state(vow: Vow) -> Vow:
     breaks="law.*",
     depth=4,
     rig=True,
-    applies=lambda vow: _latched(vow) and bool(vow.document.laws),
+    applies=lambda vow: _latched(vow) and law_watches(vow, [trip.to for trip in _provoked(vow)]),
 )
 class TripLeavesOutputsOn(Device):
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
