@@ -46,7 +46,7 @@ class Entry:
 class Session:
     """One open port, perhaps with a rig. Raises PortError when the port is lost."""
 
-    def __init__(self, port: serial.SerialBase, line_limit: int, rig: Rig | None = None) -> None:
+    def __init__(self, port: serial.Serial, line_limit: int, rig: Rig | None = None) -> None:
         self.port = port
         self.rig = rig
         self.held = False
@@ -61,8 +61,9 @@ class Session:
         self._held_ns = 0
         self._lines: list[bytes | Overlong] = []
         self._framer = Framer(4 * line_limit + 64, None)
-        self._descriptor = _descriptor(port)
-        if self._descriptor is None:
+        self.descriptor = _descriptor(port)
+        """Of a port whose reads and writes are the system's own."""
+        if self.descriptor is None:
             port.timeout = REAL_PATIENCE_S
 
     # ---------------------------------------------------------------------------------------------------- time
@@ -109,15 +110,15 @@ class Session:
         self.journal.append(Entry(self.now_ns(), "send", data))
         self.sent += len(data)
         try:
-            if self._descriptor is None:
+            if self.descriptor is None:
                 self.port.write(data)
                 return
             view = memoryview(data)
             while view:
                 try:
-                    view = view[os.write(self._descriptor, view) :]
+                    view = view[os.write(self.descriptor, view) :]
                 except BlockingIOError:
-                    select.select([], [self._descriptor], [], 1.0)
+                    select.select([], [self.descriptor], [], 1.0)
         except (OSError, serial.SerialException) as error:
             raise self._lost(error) from error
 
@@ -169,14 +170,14 @@ class Session:
 
     def _read(self, timeout_s: float) -> int:
         try:
-            if self._descriptor is None:
+            if self.descriptor is None:
                 data = (
                     self.port.read(max(1, self.port.in_waiting)) if timeout_s or self.port.in_waiting else b""
                 )
             else:
-                if not select.select([self._descriptor], [], [], timeout_s)[0]:
+                if not select.select([self.descriptor], [], [], timeout_s)[0]:
                     return 0
-                data = os.read(self._descriptor, 4096)
+                data = os.read(self.descriptor, 4096)
                 if not data:
                     raise serial.SerialException("the port was disconnected")
         except BlockingIOError:
@@ -207,7 +208,7 @@ class Session:
         return explain(str(self.port.port), error)
 
 
-def _descriptor(port: serial.SerialBase) -> int | None:
+def _descriptor(port: object) -> int | None:
     """The file descriptor of a port whose reads and writes are the system's own; None for any other."""
     if not isinstance(port, serial.Serial) or os.name != "posix":
         return None

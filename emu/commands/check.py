@@ -1,0 +1,247 @@
+"""`wirevow check`: hold the instrument at a port to its document."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from protocol.errors import WirevowError
+
+if TYPE_CHECKING:
+    from protocol.conformance.campaign import Finding, Progress, Report
+    from protocol.document.load import Loaded
+    from protocol.document.model import Document
+    from protocol.report.outcome import Outcome
+
+CASES = "cases"
+"""Folder of case files, beside the first report file that was asked for, else in the current folder."""
+ROOM_BYTES = 4_000_000
+"""More than all the files of a check take."""
+
+
+@click.command("check")
+@click.argument("doc")
+@click.argument("port")
+@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
+@click.option("--json", "json_file", metavar="F", help="Write the report as JSON.")
+@click.option("--junit", "junit_file", metavar="F", help="Write it as JUnit XML.")
+@click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")
+@click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of everything chosen.")
+@click.option("--budget", metavar="LINES", type=click.IntRange(min=1), help="Send at most so many lines.")
+def command(
+    doc: str,
+    port: str,
+    rig: str | None,
+    json_file: str | None,
+    junit_file: str | None,
+    html_file: str | None,
+    seed: int,
+    budget: int | None,
+) -> int:
+    """Hold the instrument at PORT to every requirement of DOC.
+
+    Nothing is energised (the dry profile) unless a rig says that the instrument is simulated. Every failure
+    becomes a case file that `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error,
+    3: inconclusive.
+    """
+    import emu  # noqa: F401  (teaches pyserial emu://)
+    from emu.ports.address import find
+    from protocol.conformance import campaign
+    from protocol.conformance.hookup import hooked_up
+    from protocol.conformance.verdict import EXIT_CODE, Verdict
+    from protocol.document.load import load_document
+    from protocol.report.outcome import outcome_of
+    from protocol.vow import compile_vow
+
+    path = find(doc)
+    loaded = load_document(path)
+    _refuse_unsound(loaded)
+    outputs = _outputs(path, json_file, junit_file, html_file)
+    started = datetime.now(UTC)
+    trouble: BaseException | None = None
+    hookup, report = None, None
+    try:
+        with hooked_up(compile_vow(loaded.document), port, rig, seed=seed, budget=budget) as hookup:
+            report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
+            with _progress(report) as progress:
+                campaign.run(hookup.tester, seed=seed, source=loaded.name, progress=progress, report=report)
+    except (WirevowError, KeyboardInterrupt) as error:
+        if report is None:
+            raise
+        trouble = error
+    finally:
+        for warning in hookup.warnings if hookup is not None else ():
+            click.echo(f"wirevow: {warning}", err=True)
+
+    if isinstance(trouble, WirevowError):
+        report.verdict, report.note = Verdict.ERROR, trouble.message
+    elif trouble is not None:
+        report.verdict, report.note = report.verdict.overwritten(Verdict.INCONCLUSIVE), "it was interrupted"
+    folder = outputs[0].path.parent if outputs else Path()
+    outcome = outcome_of(
+        report,
+        loaded,
+        hookup.profile,
+        rig=rig if rig is not None else (port if hookup.tester.rig is not None else None),
+        simulated=hookup.simulated,
+        budget=budget,
+        started=started,
+        cases=_write_cases(report, folder / CASES),
+    )
+    written = [output.write(outcome) for output in outputs]
+    if report.lines:
+        _show(outcome)
+    if trouble is not None:
+        raise trouble
+    return EXIT_CODE[report.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
+
+
+def _refuse_unsound(loaded: Loaded[Document]) -> None:
+    """A document that contradicts itself cannot be kept by any instrument."""
+    from protocol.document.vet import vet
+
+    errors = vet(loaded).errors
+    if errors:
+        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+        raise WirevowError(f"{errors[0].text(loaded.name)}{more}; `wirevow vet {loaded.name}` shows all")
+
+
+# ------------------------------------------------------------------------------------------------- files
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """A report file that was asked for."""
+
+    option: str
+    path: Path
+    text: Callable[[Outcome], str]
+
+    def prove(self) -> None:
+        """Find out before the check whether it can be written after it. Raises WirevowError."""
+        try:
+            existed = self.path.exists()
+            special = existed and not stat.S_ISREG(self.path.stat().st_mode)
+            if special and not self.path.is_dir():
+                return  # a pipe would wait for its reader
+            with self.path.open("ab"):
+                pass
+            if not existed:
+                self.path.unlink()
+            free = shutil.disk_usage(self.path.parent).free
+        except OSError as error:
+            raise self._unwritable(error.strerror or str(error)) from error
+        if free < ROOM_BYTES:
+            raise self._unwritable(f"{free // 1000} kB are free there, {ROOM_BYTES // 1000} kB are needed")
+
+    def write(self, outcome: Outcome) -> bool:
+        """Write it; if that fails, say so."""
+        try:
+            self.path.write_text(self.text(outcome), encoding="utf-8")
+        except OSError as error:
+            click.echo(f"wirevow: {self._unwritable(error.strerror or str(error)).message}", err=True)
+            return False
+        return True
+
+    def _unwritable(self, why: str) -> WirevowError:
+        return WirevowError(f"{self.option} {self.path}: it cannot be written ({why}); name another file")
+
+
+def _outputs(document: Path, json_file: str | None, junit_file: str | None, html_file: str | None) -> list[Output]:
+    """The report files that were asked for, proved to be writable. Raises WirevowError."""
+    # Imported before the check, so that its end takes no longer than it must.
+    outputs = []
+    if json_file is not None:
+        from protocol.report import document as json_report
+
+        outputs.append(Output("--json", Path(json_file), json_report.text))
+    if junit_file is not None:
+        from protocol.report import junit
+
+        outputs.append(Output("--junit", Path(junit_file), junit.text))
+    if html_file is not None:
+        from protocol.report import page
+
+        outputs.append(Output("--html", Path(html_file), page.text))
+    taken = {os.path.realpath(document): "the document"}
+    for output in outputs:
+        real = os.path.realpath(output.path)
+        if real in taken:
+            raise WirevowError(f"{output.option} {output.path}: that is {taken[real]} already; name another file")
+        if not output.path.is_char_device():
+            taken[real] = f"the file of {output.option}"
+        output.prove()
+    return outputs
+
+
+def _write_cases(report: Report, folder: Path) -> dict[int, str]:
+    """Write a case file for each failure; their paths by the failure's index."""
+    cases: dict[int, str] = {}
+    numbers: dict[str, int] = {}
+    try:
+        for index, failure in enumerate(report.failures):
+            folder.mkdir(parents=True, exist_ok=True)
+            number = numbers[failure.requirement] = numbers.get(failure.requirement, 0) + 1
+            again = "" if number == 1 else f"-{number}"
+            path = folder / f"{report.vow_name}-{report.seed}-{failure.requirement}{again}.case"
+            path.write_text(failure.case.text(), encoding="utf-8")
+            cases[index] = str(path)
+    except OSError as error:
+        why = error.strerror or str(error)
+        click.echo(f"wirevow: {folder}: the case files cannot be written ({why}).", err=True)
+    return cases
+
+
+# ------------------------------------------------------------------------------------------------- screen
+
+
+def _show(outcome: Outcome) -> None:
+    from rich.console import Console
+
+    from protocol.report import terminal
+
+    try:
+        terminal.show(outcome, Console(markup=False, highlight=False, emoji=False))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read has seen enough; the verdict is still the exit status.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@contextmanager
+def _progress(report: Report) -> Iterator[Progress | None]:
+    """Show on a terminal how far the check is; nothing where stderr is none."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.table import Column
+
+    columns = (
+        BarColumn(bar_width=20),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[failures]}"),
+        TextColumn("{task.description}", markup=False, table_column=Column(no_wrap=True, overflow="ellipsis")),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("getting acquainted", total=None, failures="")
+
+        def show(done: int, whole: int, finding: Finding) -> None:
+            broken = len(report.failures)
+            failures = f"[red]{broken} failed[/red]" if broken else ""
+            bar.update(
+                task, completed=done, total=whole, description=finding.requirement.id, failures=failures
+            )
+
+        yield show

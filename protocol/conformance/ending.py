@@ -1,0 +1,220 @@
+"""The way out of a check: whatever ends it, the instrument is told to be safe, or the user that it was not.
+
+Within `WHOLE_S` at most, whatever the port does: a port that hangs is waited for in a thread of its own and
+left behind. The safe action goes out with a check, which is right whether or not the guard is on, after an LF
+that ends whatever line was begun.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import select
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from types import FrameType
+from typing import Any
+
+import serial
+
+from protocol.conformance.rig import Rig, RigError
+from protocol.conformance.session import Session
+from protocol.conformance.tester import Tester
+from protocol.message import Reply, Request, parse_answer
+
+WHOLE_S = 0.8
+"""Longest time that all of it takes; with the process's own end it stays within a second."""
+ANSWER_S = 0.25
+"""How long the reply is waited for before the action is sent again."""
+TRIES = 2
+ENDING_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+
+
+class Interrupts:
+    """Signals that end a check act as they did before, but nothing breaks off what comes after `hold`.
+
+    So a second Ctrl-C cannot stop the safe action that the first one started.
+    """
+
+    def __init__(self) -> None:
+        self._former: dict[int, Callable[[int, FrameType | None], Any]] = {}
+        self._acted_s: float | None = None
+        self._waiting: int | None = None
+        self._holding = False
+
+    @contextmanager
+    def handled(self) -> Iterator[None]:
+        """Handle them inside the block, as far as someone did before: what is ignored stays ignored."""
+        if threading.current_thread() is threading.main_thread():
+            for name in ENDING_SIGNALS:
+                number = getattr(signal, name, None)
+                if number is not None and callable(former := signal.getsignal(number)):
+                    self._former[number] = former
+                    signal.signal(number, self._came)
+        try:
+            yield
+        finally:
+            for number, former in self._former.items():
+                signal.signal(number, former)
+            self._former.clear()
+
+    def hold(self) -> None:
+        """From now on, let nothing break off what is done."""
+        self._holding = True
+
+    def release(self) -> None:
+        """Let one that came since `hold` act, unless an earlier one has acted already."""
+        self._holding = False
+        if self._waiting is not None and self._acted_s is None:
+            self._came(self._waiting, None)
+
+    def _came(self, number: int, frame: FrameType | None) -> None:
+        if self._holding:
+            self._waiting = number
+        elif self._acted_s is None or time.monotonic() - self._acted_s > WHOLE_S:
+            # The exception of the first is on its way to `hold`; one that got lost is raised again.
+            self._acted_s = time.monotonic()
+            self._former[number](number, frame)
+
+
+def end(tester: Tester, *, orderly: bool) -> list[str]:
+    """Make the instrument safe, put the bench back, let go of rig and port.
+
+    `orderly`: the check came to its own end, so that there is time to put the bench back. Returns what the
+    user has to be told loudly, nothing if all went well.
+    """
+    warnings: list[str] = []
+    done: list[str] = []
+    thread = threading.Thread(target=_let_go, args=(tester, orderly, warnings, done), daemon=True)
+    thread.start()
+    thread.join(WHOLE_S)
+    if "safe" not in done:
+        warnings.append(_alarm(tester, f"the port took longer than {WHOLE_S:g} s"))
+    return warnings
+
+
+def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str]) -> None:
+    session = tester.session
+    if session.held and not orderly and session.rig is not None:
+        # On a clock that stands still an answer may never come.
+        _close_rig(session.rig)
+    warning = _make_safe(tester)
+    if warning is not None:
+        warnings.append(warning)
+    done.append("safe")
+    if session.rig is not None:
+        if orderly:
+            _put_back(tester, session.rig, warnings)
+        _close_rig(session.rig)
+    with suppress(OSError, serial.SerialException, NotImplementedError):
+        if warning is not None:
+            # A system may wait half a minute for bytes that cannot go out.
+            session.port.reset_output_buffer()
+    with suppress(OSError, serial.SerialException):
+        session.port.close()
+
+
+def _close_rig(rig: Rig) -> None:
+    with suppress(OSError, RigError, serial.SerialException):
+        rig.close()
+
+
+def _put_back(tester: Tester, rig: Rig, warnings: list[str]) -> None:
+    for event, value in tester.bench_now.items():
+        base = tester.declared[event].base
+        if base is not None and value != base:
+            try:
+                rig.bench(event, str(base))
+            except RigError as error:
+                warnings.append(f"{event} could not be put back to {base}: {error.message}")
+                return
+
+
+def _alarm(tester: Tester, why: str) -> str:
+    action = tester.vow.document.trial.safe
+    what = "no safe action is known (`trial.safe`)" if action is None else f"{action} could not be confirmed"
+    return (
+        f"{tester.session.port.port}: {what}: {why}. "
+        "THE INSTRUMENT MAY STILL BE HANDLING POWER: disconnect the source by hand."
+    )
+
+
+def _make_safe(tester: Tester) -> str | None:
+    """Send the safe action until it is confirmed; what to say if it never was."""
+    if not tester.lines:
+        return None  # nothing was sent but the question who it is: it may be any instrument
+    vow = tester.vow
+    action = vow.document.trial.safe
+    if action is None:
+        return _alarm(tester, "look at its state") if tester.energise else None
+    why = "no answer"
+    wire = _Wire(tester.session)
+    try:
+        for _ in range(TRIES):
+            reply = wire.exchange(Request(_tag(), "act", action, (), True))
+            if reply is None:
+                continue
+            if reply.ok:
+                if "link.guard" in vow.points:
+                    # Our check has turned it on.
+                    wire.exchange(Request(_tag(), "put", "link.guard", ("off",), True))
+                return None
+            why = f"the answer was `{reply.line().decode('ascii')}`"
+    except (OSError, serial.SerialException) as error:
+        why = f"the port is lost ({error})" if str(error) else "the port is lost"
+    return _alarm(tester, why)
+
+
+def _tag() -> str:
+    return f"@{random.randrange(0x1000, 0x10000):x}"
+
+
+class _Wire:
+    """The port as it is, without oracle, journal or clock."""
+
+    def __init__(self, session: Session) -> None:
+        self._port = session.port
+        self._descriptor = session.descriptor
+        self._heard = b""
+        if self._descriptor is None:
+            with suppress(NotImplementedError, ValueError, serial.SerialException):
+                self._port.timeout = 0.01
+                self._port.write_timeout = ANSWER_S
+
+    def exchange(self, request: Request) -> Reply | None:
+        end = time.monotonic() + ANSWER_S
+        self._write(b"\n" + request.line() + b"\n", end)
+        while time.monotonic() < end:
+            self._heard += self._read(end)
+            *lines, self._heard = self._heard.split(b"\n")
+            self._heard = self._heard[-1024:]
+            for line in lines:
+                answer = parse_answer(line.removesuffix(b"\r"))
+                if isinstance(answer, Reply) and answer.tag == request.tag:
+                    return answer
+        return None
+
+    def _write(self, data: bytes, end: float) -> None:
+        if self._descriptor is None:
+            self._port.write(data)
+            return
+        while data:
+            if not select.select([], [self._descriptor], [], max(0.0, end - time.monotonic()))[1]:
+                raise OSError("it takes no more bytes")
+            with suppress(BlockingIOError):
+                data = data[os.write(self._descriptor, data) :]
+
+    def _read(self, end: float) -> bytes:
+        if self._descriptor is None:
+            return bytes(self._port.read(max(1, self._port.in_waiting)))
+        if not select.select([self._descriptor], [], [], max(0.0, end - time.monotonic()))[0]:
+            return b""
+        with suppress(BlockingIOError):
+            data = os.read(self._descriptor, 4096)
+            if not data:
+                raise OSError("disconnected")
+            return data
+        return b""

@@ -1,0 +1,108 @@
+"""From a port's name to a tester ready to begin, and from there to a safe end, whatever happens between."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from protocol.conformance.ending import Interrupts, end
+from protocol.conformance.rig import Hello, Rig, RigError, open_rig
+from protocol.conformance.session import Session
+from protocol.conformance.tester import Tester
+from protocol.serialport import open_port
+from protocol.vow import Vow
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """How far a check goes: `dry` energises nothing, `full` does all that the document speaks of."""
+
+    name: str
+    reason: str
+
+    @property
+    def energise(self) -> bool:
+        return self.name == "full"
+
+
+def profile_for(hello: Hello | None) -> Profile:
+    """The profile for a rig, or for none."""
+    if hello is None:
+        return Profile("dry", "there is no rig to say that the instrument is simulated")
+    if not hello.simulated:
+        return Profile("dry", "the rig does not say that the instrument is simulated")
+    return Profile("full", "the rig says that the instrument is simulated")
+
+
+@dataclass(slots=True)
+class Hookup:
+    """A tester, with its port open and its rig at hand."""
+
+    tester: Tester
+    profile: Profile
+    simulated: bool
+    warnings: list[str] = field(default_factory=list)
+    """After the end: what the user has to be told loudly."""
+
+
+@contextmanager
+def hooked_up(
+    vow: Vow, url: str, endpoint: str | None = None, *, seed: int = 0, budget: int | None = None
+) -> Iterator[Hookup]:
+    """Open port and rig, hold the clock if the rig can, and wait until the board listens.
+
+    `url`: any port of `open_port`; the simulated instrument in process (`emu://`) brings its own rig.
+    However the block is left, Ctrl-C included, the safe action is sent first; see `ending`. Raises
+    PortError and RigError.
+    """
+    opening = vow.document.wire.opening
+    interrupts = Interrupts()
+    with interrupts.handled():
+        rig = None if endpoint is None else open_rig(endpoint)
+        try:
+            hello = None if rig is None else _greeting(rig, endpoint, vow)
+            port = open_port(url, vow.document.wire.baud, opening)
+        except BaseException:
+            if rig is not None:
+                rig.close()
+            raise
+        try:
+            if rig is None:
+                rig = _own_rig(port)
+                hello = None if rig is None else rig.hello()
+            session = Session(port, vow.document.wire.line_limit, rig)
+            profile = profile_for(hello)
+            tester = Tester(vow, session, seed=seed, energise=profile.energise, budget=budget)
+        except BaseException:
+            port.close()
+            raise
+        hookup = Hookup(tester, profile, hello is not None and hello.simulated)
+        orderly = False
+        try:
+            if hello is not None and {"hold", "advance"} <= hello.abilities:
+                session.hold()
+            if opening.settle:
+                session.wait(opening.settle)
+            yield hookup
+            orderly = True
+        finally:
+            interrupts.hold()
+            hookup.warnings += end(tester, orderly=orderly)
+            interrupts.release()
+
+
+def _greeting(rig: Rig, endpoint: str | None, vow: Vow) -> Hello:
+    hello = rig.hello()
+    if hello.document != vow.identity[0]:
+        raise RigError(
+            f"{endpoint}: this rig has its hands on {hello.document!r}, the document is {vow.identity[0]!r}; "
+            "give the rig of the instrument that is checked"
+        )
+    return hello
+
+
+def _own_rig(port: object) -> Rig | None:
+    """The rig of a port that simulates its instrument."""
+    rig = getattr(port, "rig", None)
+    return rig if isinstance(rig, Rig) else None

@@ -1,0 +1,10 @@
+"""What came of a check, for people and for programs.
+
+| module     | idea |
+|------------|------|
+| `outcome`  | everything that a report says, in order and as plain data; all the others are written from it |
+| `terminal` | for the screen, in 80 columns |
+| `document` | JSON, whose shape is `report.schema.json` |
+| `junit`    | JUnit XML, for continuous integration |
+| `page`     | one self-contained HTML page |
+"""

@@ -1,0 +1,67 @@
+"""The report as JSON. `report.schema.json` beside this module says what is in it; `"report": 1` is its version."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict
+from typing import Any
+
+from protocol.conformance.verdict import Verdict
+from protocol.report.outcome import Outcome
+
+VERSION = 1
+
+
+def as_data(outcome: Outcome) -> dict[str, Any]:
+    """The report as what `json` writes: dicts, lists, text, numbers, None."""
+    return {
+        "report": VERSION,
+        "verdict": outcome.verdict,
+        "note": outcome.note,
+        "document": {
+            "path": outcome.path,
+            "name": outcome.name,
+            "version": outcome.version,
+            "title": outcome.title,
+            "digest": outcome.digest,
+            "sha256": outcome.sha256,
+        },
+        "port": outcome.port,
+        "rig": outcome.rig,
+        "simulated": outcome.simulated,
+        "profile": {
+            "name": outcome.profile.name,
+            "reason": outcome.profile.reason,
+            "left_out": outcome.dry(),
+        },
+        "seed": outcome.seed,
+        "budget": outcome.budget,
+        "started": outcome.started,
+        "seconds": round(outcome.seconds, 3),
+        "lines": outcome.lines,
+        "slowest_reply_seconds": round(outcome.slowest_s, 6),
+        "reply_deadline_seconds": outcome.deadline_s,
+        "wirevow": outcome.wirevow,
+        "python": outcome.python,
+        "counts": {
+            section: {str(verdict): count[str(verdict)] for verdict in _judged()}
+            for section, count in outcome.counts().items()
+        },
+        "states": [asdict(state) for state in outcome.states],
+        "requirements": [asdict(row) for row in outcome.rows],
+        "failures": [asdict(breach) for breach in outcome.breaches],
+        "not_selected": [
+            {"reason": reason, "requirements": ids} for reason, ids in outcome.not_selected().items()
+        ],
+    }
+
+
+def _judged() -> Iterable[Verdict]:
+    """Verdicts that a single requirement can have."""
+    return (verdict for verdict in Verdict if verdict is not Verdict.ERROR)
+
+
+def text(outcome: Outcome) -> str:
+    """The file."""
+    return json.dumps(as_data(outcome), indent=1) + "\n"

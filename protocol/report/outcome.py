@@ -1,0 +1,219 @@
+"""The outcome of a check as plain data, in the order of the document.
+
+Verdicts are the words of `protocol.conformance.verdict`. Times are seconds, `started` is ISO 8601 in UTC.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from protocol import __version__
+from protocol.conformance.campaign import Report
+from protocol.conformance.casefile import Step
+from protocol.conformance.hookup import Profile
+from protocol.conformance.tester import DRY
+from protocol.conformance.verdict import Verdict
+from protocol.document.canonical import document_digest
+from protocol.document.load import Loaded
+from protocol.document.model import Document
+
+NO_PURPOSE = "nothing tries it yet"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One requirement, and what is known of it."""
+
+    id: str
+    section: str
+    element: str
+    aspect: str
+    sentence: str
+    place: str
+    """FILE:LINE of the document."""
+    verdict: str
+    reason: str
+    """Why it was not selected, is inconclusive or failed; beside a pass, what part of it was not selected."""
+    purposes: int
+    answers: int
+    states: tuple[str, ...]
+    """States in which something that bears on it was seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """One failure."""
+
+    requirement: str
+    sentence: str
+    place: str
+    purpose: str
+    sent: str
+    expected: str
+    seen: str
+    lines: int
+    """Requests sent before it showed."""
+    steps: tuple[Step, ...]
+    """The shortest way to it that was found."""
+    case: str | None
+    """Path of its case file, if one was written."""
+
+
+@dataclass(frozen=True, slots=True)
+class StateSeen:
+    """One state, and on how many requirements it was looked at."""
+
+    name: str
+    energised: bool
+    requirements: int
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """All that a report says."""
+
+    verdict: str
+    note: str
+    name: str
+    version: str
+    title: str
+    digest: str
+    """First eight hex digits of the digest of the wire part, as `self.vow` answers it."""
+    sha256: str
+    """Digest of the whole document."""
+    path: str
+    port: str
+    rig: str | None
+    """Endpoint of the rig, or the port itself if it brings one; None for none."""
+    simulated: bool
+    profile: Profile
+    seed: int
+    budget: int | None
+    started: str
+    seconds: float
+    lines: int
+    slowest_s: float
+    deadline_s: float
+    rows: tuple[Row, ...]
+    breaches: tuple[Breach, ...]
+    states: tuple[StateSeen, ...]
+    wirevow: str = __version__
+    python: str = field(default_factory=platform.python_version)
+
+    def counts(self) -> dict[str, Counter[str]]:
+        """How many requirements have each verdict, by section."""
+        counts: dict[str, Counter[str]] = {}
+        for row in self.rows:
+            counts.setdefault(row.section, Counter())[row.verdict] += 1
+        return counts
+
+    def total(self) -> Counter[str]:
+        """How many requirements have each verdict."""
+        return sum(self.counts().values(), Counter())
+
+    def not_selected(self) -> dict[str, list[str]]:
+        """Ids of what was not selected, by reason; the most frequent reason first."""
+        groups: dict[str, list[str]] = {}
+        for row in self.rows:
+            if row.verdict == str(Verdict.NONE):
+                groups.setdefault(row.reason, []).append(row.id)
+        return dict(sorted(groups.items(), key=lambda group: -len(group[1])))
+
+    def dry(self) -> list[str]:
+        """Ids of what was not selected, wholly or in part, because nothing may be energised."""
+        chosen = (str(Verdict.NONE), str(Verdict.PASS))
+        return [row.id for row in self.rows if row.verdict in chosen and row.reason.endswith(DRY)]
+
+
+def printable(text: str) -> str:
+    """Text in which nothing can move a cursor or end a line: what a device says may be anything."""
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
+
+
+def outcome_of(
+    report: Report,
+    loaded: Loaded[Document],
+    profile: Profile,
+    *,
+    rig: str | None,
+    simulated: bool,
+    budget: int | None,
+    started: datetime,
+    cases: Mapping[int, str],
+) -> Outcome:
+    """Put a report in order. `cases`: paths of case files by the failure's index."""
+    document = loaded.document
+    place = {
+        key: f"{loaded.name}:{finding.requirement.line}" if finding.requirement.line else loaded.name
+        for key, finding in report.findings.items()
+    }
+    seen_in: dict[str, set[str]] = {}
+    for requirement, state in report.visited:
+        seen_in.setdefault(requirement, set()).add(state)
+    untried = f"the check ended before: {report.note}" if report.note else NO_PURPOSE
+    rows = []
+    for key, finding in report.findings.items():
+        asked = finding.requirement
+        reason = finding.reason or (untried if finding.verdict is Verdict.NONE else "")
+        states = tuple(state for state in document.states if state in seen_in.get(key, ()))
+        rows.append(
+            Row(
+                key,
+                asked.section,
+                asked.element,
+                asked.aspect,
+                asked.sentence,
+                place[key],
+                str(finding.verdict),
+                printable(reason),
+                finding.purposes,
+                finding.answers,
+                states,
+            )
+        )
+    breaches = tuple(
+        Breach(
+            failure.requirement,
+            report.findings[failure.requirement].requirement.sentence,
+            place[failure.requirement],
+            failure.purpose,
+            printable(failure.sent),
+            printable(failure.expected),
+            printable(failure.seen),
+            failure.lines,
+            failure.case.steps,
+            cases.get(index),
+        )
+        for index, failure in enumerate(report.failures)
+    )
+    visits = Counter(state for row in rows for state in row.states)
+    return Outcome(
+        verdict=str(report.verdict),
+        note=report.note,
+        name=report.vow_name,
+        version=report.vow_version,
+        title=document.vow.title,
+        digest=report.digest,
+        sha256=document_digest(document),
+        path=loaded.name,
+        port=report.port,
+        rig=rig,
+        simulated=simulated,
+        profile=profile,
+        seed=report.seed,
+        budget=budget,
+        started=started.isoformat(timespec="seconds"),
+        seconds=report.seconds,
+        lines=report.lines,
+        slowest_s=report.slowest_s,
+        deadline_s=document.wire.reply_deadline / 1e9,
+        rows=tuple(rows),
+        breaches=breaches,
+        states=tuple(
+            StateSeen(name, state.energised, visits[name]) for name, state in document.states.items()
+        ),
+    )

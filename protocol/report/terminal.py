@@ -1,0 +1,162 @@
+"""The report on a screen, readable in 80 columns and without colours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from protocol.conformance.casefile import Step
+from protocol.conformance.verdict import Verdict
+from protocol.report.outcome import Breach, Outcome
+
+MOST_STEPS = 12
+"""Steps of an exchange that are shown; its case file has all."""
+MOST_IDS = 6
+BAR = 30
+
+COLOURS = {"pass": "green", "inconclusive": "yellow", "fail": "red", "error": "red", "not selected": "dim"}
+
+
+def show(outcome: Outcome, console: Console) -> None:
+    """Print the report."""
+    for part in _parts(outcome):
+        console.print(part)
+
+
+def _parts(outcome: Outcome) -> Iterator[RenderableType]:
+    yield _headed("Requirements", _counts(outcome))
+    for number, breach in enumerate(outcome.breaches, start=1):
+        yield _headed(f"Failure {number} of {len(outcome.breaches)}", _breach(breach))
+    doubtful = [row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)]
+    if doubtful:
+        yield _headed("Inconclusive", _pairs((row.id, row.reason) for row in doubtful))
+    groups = outcome.not_selected()
+    if groups:
+        yield _headed("Not selected", _groups(groups))
+    yield _headed("Looked at, by state", _states(outcome))
+    yield _headed("Check", _facts(outcome))
+    yield _verdict(outcome)
+
+
+def _headed(title: str, body: RenderableType) -> RenderableType:
+    return Group(Text(title, style="bold"), Padding(body, (0, 0, 1, 2), expand=False))
+
+
+def _verdict(outcome: Outcome) -> Text:
+    total = outcome.total()
+    counted = [f"{total[str(verdict)]} {verdict}" for verdict in Verdict if total[str(verdict)]]
+    line = Text.assemble(
+        (f"{outcome.verdict}", f"bold {COLOURS[outcome.verdict]}"),
+        f": {outcome.name} {outcome.version}, {', '.join(reversed(counted))}",
+    )
+    if outcome.note:
+        line.append(f"\nended early: {outcome.note}", style="yellow")
+    return line
+
+
+def _counts(outcome: Outcome) -> Table:
+    columns = [verdict for verdict in Verdict if verdict is not Verdict.ERROR]
+    columns = [*columns[1:], columns[0]]
+    table = _table()
+    table.add_column("section")
+    for verdict in columns:
+        table.add_column(str(verdict), justify="right")
+    for section, count in outcome.counts().items():
+        cells = []
+        for verdict in columns:
+            number = count[str(verdict)]
+            cells.append(Text(str(number), COLOURS[str(verdict)]) if number else Text("-", "dim"))
+        table.add_row(section, *cells)
+    return table
+
+
+def _table() -> Table:
+    return Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+
+
+def _breach(breach: Breach) -> RenderableType:
+    parts: list[RenderableType] = [
+        Text.assemble((breach.requirement, "bold red"), f"  {breach.place}"),
+        Text(breach.sentence),
+        Padding(_exchange(breach.steps), (1, 0, 1, 2), expand=False),
+        _pairs(_told(breach)),
+    ]
+    return Group(*parts)
+
+
+def _told(breach: Breach) -> Iterator[tuple[str, str]]:
+    yield "expected", breach.expected or "nothing"
+    yield "seen", breach.seen
+    found = f"after {breach.lines} lines"
+    yield "found", found if breach.purpose == breach.requirement else f"{found}, trying {breach.purpose}"
+    if breach.case is not None:
+        yield "case", breach.case
+
+
+def _exchange(steps: tuple[Step, ...]) -> RenderableType:
+    shown = steps[-MOST_STEPS:]
+    table = Table.grid(padding=(0, 1))
+    table.add_column(justify="right", style="dim", no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    if len(steps) > len(shown):
+        table.add_row("", "", Text(f"({len(steps) - len(shown)} steps before these)", "dim"))
+    for step in shown:
+        at = "" if step.at_s is None else f"{step.at_s:.3f}"
+        table.add_row(at, Text(step.kind), Text(step.text))
+    return table
+
+
+def _pairs(pairs: Iterator[tuple[str, str]]) -> Table:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="dim", overflow="fold")
+    table.add_column(overflow="fold")
+    for name, value in pairs:
+        table.add_row(Text(name), Text(value))
+    return table
+
+
+def _groups(groups: dict[str, list[str]]) -> Table:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(justify="right")
+    table.add_column(overflow="fold")
+    for reason, ids in groups.items():
+        more = "" if len(ids) <= MOST_IDS else f" and {len(ids) - MOST_IDS} more"
+        table.add_row(
+            str(len(ids)), Group(Text(reason), Text(f"{', '.join(ids[:MOST_IDS])}{more}", style="dim"))
+        )
+    return table
+
+
+def _states(outcome: Outcome) -> Table:
+    whole = max(1, len(outcome.rows))
+    table = Table.grid(padding=(0, 2))
+    table.add_column()
+    table.add_column(no_wrap=True)
+    table.add_column(justify="right")
+    for state in outcome.states:
+        filled = -(-BAR * state.requirements // whole)
+        bar = Text.assemble(("#" * filled, "green"), ("." * (BAR - filled), "dim"))
+        name = f"{state.name} (handles power)" if state.energised else state.name
+        table.add_row(name, bar, f"{state.requirements} of {len(outcome.rows)}")
+    return table
+
+
+def _facts(outcome: Outcome) -> Table:
+    def facts() -> Iterator[tuple[str, str]]:
+        yield "document", f"{outcome.path}: {outcome.name} {outcome.version} {outcome.digest}"
+        yield "port", outcome.port if outcome.rig is None else f"{outcome.port}, rig {outcome.rig}"
+        yield "profile", f"{outcome.profile.name}: {outcome.profile.reason}"
+        left_out = outcome.dry()
+        if left_out:
+            yield "", f"so {len(left_out)} requirements were left out, wholly or in part"
+        budget = "" if outcome.budget is None else f" of {outcome.budget} allowed"
+        yield "effort", f"{outcome.lines} lines{budget} in {outcome.seconds:.1f} s, seed {outcome.seed}"
+        slowest = f"{outcome.slowest_s * 1e3:.1f} ms, {outcome.deadline_s * 1e3:g} ms allowed"
+        yield "slowest", slowest
+
+    return _pairs(facts())
