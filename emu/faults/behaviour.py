@@ -301,7 +301,7 @@ class PulseLostOnTheSpot(Device):
     "When it is stopped the state changes and the outputs stay as they are.",
     breaks="law.off_draws_nothing law.*",
     depth=5,
-    applies=lambda vow: any(each.always and law_watches(vow, each.to.values()) for each in vow.actions.values()),
+    applies=lambda vow: any(a.always and law_watches(vow, a.to.values()) for a in vow.actions.values()),
 )
 class StopLeavesOutputsOn(Device):
     stopping = False

@@ -14,6 +14,7 @@ from emu.faults import build_instrument, fault_named, faults_for
 from emu.faults.catalogue import FAULTS, KINDS
 from emu.faults.lines import ByteFramer
 from emu.instrument import Instrument
+from protocol.device import Device
 from protocol.document.load import load_document
 from protocol.document.requirements import requirement_ids
 from protocol.errors import WirevowError
@@ -23,6 +24,7 @@ from tests.emu.exchanges import lines_of, play, read_exchanges
 
 SPEC = Path(__file__).parents[2] / "spec"
 EXCHANGES = read_exchanges(Path(__file__).with_name("exchanges.txt"))
+BRAE = read_exchanges(Path(__file__).with_name("exchanges_brae.txt"))
 
 OPEN = {"ticket-same-after-boot"}
 """Faults whose first difference is one that the document leaves open: which ticket is given out."""
@@ -34,9 +36,10 @@ def vow_of(name: str) -> Vow:
 
 
 def ready(fault: str | None, name: str = "tarn") -> Instrument:
-    """An instrument a little after its boot, whose notice has been read."""
-    instrument = build_instrument(vow_of(name), seed=5, fault=fault)
-    instrument.advance(100_000_000)
+    """An instrument a little after it began to listen; the notice of its boot has been read."""
+    vow = vow_of(name)
+    instrument = build_instrument(vow, seed=5, fault=fault)
+    instrument.advance(vow.document.wire.opening.settle + 100_000_000)
     instrument.take()
     return instrument
 
@@ -50,6 +53,14 @@ def test_a_fault_is_seen_in_its_exchange_and_not_before(name: str) -> None:
     assert different, f"{name} does not show"
     # A shorter exchange would do if it showed before the last line.
     assert name in OPEN or lines_of(steps[: different[0] + 1]) == FAULTS[name].depth
+
+
+@pytest.mark.parametrize("name", BRAE)
+def test_a_fault_finds_what_to_break_in_another_document(name: str) -> None:
+    good = [answer for _, answer in play(ready(None, "brae"), BRAE[name])]
+    bad = [answer for _, answer in play(ready(name, "brae"), BRAE[name])]
+    assert good != bad, f"{name} does not show"
+    assert good[:-1] == bad[:-1] or len(good) < 2, f"{name} shows earlier"
 
 
 @pytest.mark.parametrize("name", FAULTS)
@@ -85,7 +96,13 @@ def test_a_faulty_instrument_claims_the_honest_identity_and_boots(name: str) -> 
     vow = vow_of(name)
     for fault in faults_for(vow):
         instrument = build_instrument(vow, fault=fault.name)
-        assert instrument.vow.document.vow == vow.document.vow
+        assert (instrument.vow.identity == vow.identity) == ("wire.identity" not in fault.breaks)
+
+
+def test_without_a_fault_nothing_is_in_the_way() -> None:
+    instrument = build_instrument(vow_of("tarn"))
+    assert type(instrument) is Instrument
+    assert type(instrument.device) is Device
 
 
 def test_an_unknown_name_is_an_error_with_names_like_it() -> None:
