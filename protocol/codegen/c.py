@@ -142,9 +142,7 @@ def _context(found: Tables) -> dict[str, Any]:
         "program_places": places,
         "pool_lines": [literal(word) for word in found.pool.words],
         "unit_lines": [literal(word) for word in found.units.words] or ['"\\000"'],
-        "group_rows": [
-            (place, group.first) for place, group in zip(*_group_places(found), strict=True)
-        ],
+        "group_rows": [(place, group.first) for place, group in zip(*_group_places(found), strict=True)],
         "rests_bytes": sum(len(rest) + 1 for group in found.groups for rest in group.rests),
         "operations": [f"{name} = {FIRST_OPERATION + at}" for at, name in enumerate(OPERATIONS)],
         "arithmetic": ARITHMETIC,
@@ -152,7 +150,8 @@ def _context(found: Tables) -> dict[str, Any]:
         "most_ms": MOST_MS,
         "name_rows": [(row.constant, _comment(row.means)) for row in found.names],
         "state_rows": [
-            (f"{prefix}_state_{name}".upper(), _comment(state.means)) for name, state in document.states.items()
+            (f"{prefix}_state_{name}".upper(), _comment(state.means))
+            for name, state in document.states.items()
         ],
         "trip_rows": [(row.constant, _comment(row.means)) for row in found.trips],
         "cause_rows": [(f"{upper}_CAUSE_{cause.upper()}", "") for cause in BOOT_CAUSES],

@@ -7,13 +7,17 @@ from collections.abc import Iterable
 from protocol.errors import WirevowError
 
 # C11 (ISO/IEC 9899, 6.4.1) and C++17 (ISO/IEC 14882, 5.11) keywords that a lower-case word can be.
-KEYWORDS = frozenset(
-    """alignas alignof and asm auto bitand bitor bool break case catch char class compl const constexpr
-    continue default delete do double else enum explicit export extern false float for friend goto if inline
-    int long mutable namespace new noexcept not nullptr operator or private protected public register
-    restrict return short signed sizeof static struct switch template this throw true try typedef typeid
-    typename union unsigned using virtual void volatile wchar_t while xor""".split()
-)
+# fmt: off
+KEYWORDS = frozenset((
+    "alignas", "alignof", "and", "asm", "auto", "bitand", "bitor", "bool", "break", "case", "catch",
+    "char", "class", "compl", "const", "constexpr", "continue", "default", "delete", "do", "double",
+    "else", "enum", "explicit", "export", "extern", "false", "float", "for", "friend", "goto", "if",
+    "inline", "int", "long", "mutable", "namespace", "new", "noexcept", "not", "nullptr", "operator",
+    "or", "private", "protected", "public", "register", "restrict", "return", "short", "signed", "sizeof",
+    "static", "struct", "switch", "template", "this", "throw", "true", "try", "typedef", "typeid",
+    "typename", "union", "unsigned", "using", "virtual", "void", "volatile", "wchar_t", "while", "xor",
+))
+# fmt: on
 
 
 class GenerateError(WirevowError):

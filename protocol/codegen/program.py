@@ -22,7 +22,17 @@ from fractions import Fraction
 from typing import Literal
 
 from protocol.codegen.names import GenerateError
-from protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or, Quantity, Word
+from protocol.expression import (
+    And,
+    Comparison,
+    Condition,
+    Expression,
+    ExpressionError,
+    Not,
+    Or,
+    Quantity,
+    Word,
+)
 from protocol.expression.c import in_steps, ordered, relates_words, sides
 from protocol.expression.integer import Choice, Constant, Count, Integer, Magnitude, Product, Sum
 from protocol.expression.tree import Point

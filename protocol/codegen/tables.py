@@ -45,7 +45,7 @@ class QuantityRow:
 
 @dataclass(frozen=True, slots=True)
 class NameRow:
-    """A point or an action. `kind` is the C constant of what it is, `form` a quantity's or choice set's index."""
+    """A point or an action: `kind` is its C constant, `form` the index of its quantity or set of choices."""
 
     name: str
     constant: str
@@ -212,8 +212,11 @@ class _Builder:
     def build(self) -> Tables:
         out, vow = self.out, self.vow
         for kind, names in (
-            ("names", self.all_names), ("trips", vow.trips), ("states", vow.states), ("records", self.document.records),
-        ):  # fmt: skip
+            ("names", self.all_names),
+            ("trips", vow.trips),
+            ("states", vow.states),
+            ("records", self.document.records),
+        ):
             distinct(names, kind)
         if len(self.all_names) > MOST_NAMES:
             raise GenerateError(f"{len(self.all_names)} points and actions: the C core holds {MOST_NAMES}")
@@ -377,7 +380,7 @@ class _Builder:
                 f"{entry.name}: the step of a clock is at least 1 ms in C; give its quantity the step 0.001"
             )
         if step_ms > MOST_TICK_MS:
-            raise GenerateError(f"{entry.name}: the step of a clock is at most one minute in C; choose a finer one")
+            raise GenerateError(f"{entry.name}: in C the step of a clock is at most one minute")
         assert entry.system is not None
         self.out.clocks[entry.system] = (int(step_ms), entry.number.high)
 
@@ -464,8 +467,12 @@ class _Builder:
                 ),
                 first_effect=first,
                 effects=len(action.does),
-                gives_ms=0 if action.gives_ticket_ns is None else _ms(action.gives_ticket_ns, f"action {name}"),
-                takes=NONE if action.takes_ticket is None else sorted(self.vow.actions).index(action.takes_ticket),
+                gives_ms=0
+                if action.gives_ticket_ns is None
+                else _ms(action.gives_ticket_ns, f"action {name}"),
+                takes=NONE
+                if action.takes_ticket is None
+                else sorted(self.vow.actions).index(action.takes_ticket),
                 always=action.always,
             )
         )
@@ -508,7 +515,11 @@ class _Builder:
                 low, high = field_range(each.type)
                 if isinstance(each.value, int):
                     row = FieldRow(
-                        each.type, "CONSTANT", str(_index(out.constants, min(max(each.value, low), high))), 1, False
+                        each.type,
+                        "CONSTANT",
+                        str(_index(out.constants, min(max(each.value, low), high))),
+                        1,
+                        False,
                     )
                     out.fields.append(row)
                     continue

@@ -1,0 +1,40 @@
+"""`wirevow generate`: what is written from a document, for the instrument itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.group("generate")
+def command() -> None:
+    """Write source code from a document."""
+
+
+@command.command("c")
+@click.argument("doc")
+@click.option(
+    "--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder to write to."
+)
+def c(doc: str, out: Path) -> int:
+    """Write the C core of an instrument that keeps DOC.
+
+    Two files, a header and a source, in C99 that is C++ too: no heap, no floating point, tables in flash.
+    The header says what the application has to supply. The same document gives the same bytes, and a file
+    that is right already is left alone.
+    """
+    from emu.ports.address import find
+    from protocol.codegen.c import generate, write
+    from protocol.document.vet import vet_file
+    from protocol.errors import WirevowError
+    from protocol.vow import compile_vow
+
+    findings = vet_file(find(doc))
+    if findings.errors:
+        for finding in findings.found:
+            click.echo(finding.text(findings.name), err=True)
+        raise WirevowError(f"{findings.name} has errors: mend them first", 1)
+    for path in write(generate(compile_vow(findings.document)), out):
+        click.echo(path)
+    return 0

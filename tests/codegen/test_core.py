@@ -1,0 +1,97 @@
+"""Generated cores compile without a warning, are the same every time, and what C cannot carry is said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from protocol.codegen.c import generate, write
+from protocol.codegen.names import GenerateError
+from protocol.document.load import load_document, read_document
+from protocol.vow import Vow, compile_vow
+from tests.codegen.build import WARNINGS, have, run
+
+SPEC = Path(__file__).parents[2] / "spec"
+HUTCH = Path(__file__).parents[1] / "protocol" / "hutch.yaml"
+DOCUMENTS = (SPEC / "tarn.yaml", SPEC / "brae.yaml", HUTCH, Path(__file__).parent / "loft.yaml")
+
+# Some of gcc's warnings need the optimiser; the others all come from the front end.
+COMPILERS = {
+    "gcc": ["gcc", "-std=c99", "-O1", "-c"],
+    "g++": ["g++", "-x", "c++", "-std=c++11", "-fsyntax-only"],
+    "clang": ["clang", "-std=c99", "-fsyntax-only"],
+    "clang++": ["clang++", "-x", "c++", "-std=c++11", "-fsyntax-only"],
+    "avr-gcc": ["avr-gcc", "-std=c99", "-Os", "-mmcu=atmega328p", "-c"],
+    "avr-g++": ["avr-g++", "-x", "c++", "-std=c++11", "-mmcu=atmega328p", "-fsyntax-only"],
+}
+PACKAGES = {
+    "gcc": "gcc",
+    "g++": "g++",
+    "clang": "clang",
+    "clang++": "clang",
+    "avr-gcc": "gcc-avr avr-libc",
+    "avr-g++": "gcc-avr avr-libc",
+}
+
+
+def vow(path: Path) -> Vow:
+    return compile_vow(load_document(path).document)
+
+
+@pytest.mark.parametrize("compiler", COMPILERS)
+def test_cores_compile_without_a_warning(compiler: str, tmp_path: Path) -> None:
+    if not have(compiler):
+        pytest.skip(f"{compiler} is not installed: apt-get install {PACKAGES[compiler]}")
+    sources = []
+    for path in DOCUMENTS:
+        sources += [str(file) for file in write(generate(vow(path)), tmp_path) if file.suffix == ".c"]
+    run([*COMPILERS[compiler], *WARNINGS, "-Wshadow", *sources], tmp_path)
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.stem)
+def test_a_core_is_the_same_every_time(path: Path) -> None:
+    assert generate(vow(path)) == generate(vow(path))
+
+
+def test_files_that_are_right_already_are_left_alone(tmp_path: Path) -> None:
+    files = generate(vow(SPEC / "brae.yaml"))
+    first = [path.stat().st_mtime_ns for path in write(files, tmp_path)]
+    assert [path.stat().st_mtime_ns for path in write(files, tmp_path)] == first
+    (tmp_path / "brae_vow.c").write_text("something else", encoding="utf-8")
+    write(files, tmp_path)
+    assert (tmp_path / "brae_vow.c").read_text(encoding="utf-8") == files["brae_vow.c"]
+
+
+def test_a_core_has_neither_heap_nor_float_nor_stdio() -> None:
+    for path in DOCUMENTS:
+        for text in generate(vow(path)).values():
+            for word in ("malloc", "float", "double", "stdio", "printf"):
+                assert word not in text.split()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("room.least:", "room_least:", None),
+        (
+            "link.silence:    {",
+            "room_wanted: {means: Two., quantity: count, access: set, default: 0}\n  link.silence: {",
+            "room_wanted",
+        ),
+        ("seconds: {unit: s, step: 1,", "seconds: {unit: s, step: 0.0001,", "step of a clock"),
+        ("idle_typing: 30 s", "idle_typing: 1500 us", "whole milliseconds"),
+        ("gives_ticket: 10 s", "gives_ticket: 1500 us", "milliseconds"),
+    ],
+)  # fmt: skip
+def test_what_c_cannot_carry_is_said(old: str, new: str, message: str | None) -> None:
+    text = (SPEC / "brae.yaml").read_text(encoding="utf-8")
+    assert old in text
+    changed = text.replace(old, new)
+    if message is None:
+        changed = changed.replace("room.least", "room_least")
+        assert generate(compile_vow(read_document(changed).document))
+        return
+    changed = changed.replace("high: 999999999}", "high: 9999}")
+    with pytest.raises(GenerateError, match=message):
+        generate(compile_vow(read_document(changed).document))

@@ -1,0 +1,64 @@
+"""The generated core and the Python device half answer the same, line for line."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from protocol.codegen.c import generate
+from protocol.document.load import load_document
+from protocol.vow import compile_vow
+from tests.codegen.build import SANITIZERS, build_library, have, run
+from tests.codegen.differential import Difference, compare
+from tests.codegen.test_core import DOCUMENTS
+
+ROOT = Path(__file__).parents[2]
+LINES = 5000
+
+pytestmark = pytest.mark.skipif(not have("gcc"), reason="gcc is not installed: apt-get install gcc")
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.stem)
+def test_no_difference_on_random_lines(path: Path, tmp_path: Path) -> None:
+    """Under the address and undefined-behaviour sanitizers, which end the process at the first finding."""
+    library = build_library(compile_vow(load_document(path).document), tmp_path, ["-O1", *SANITIZERS])
+    seed = int.from_bytes(os.urandom(4), "big") if "CI" not in os.environ else 1
+    environment = {
+        **os.environ,
+        "LD_PRELOAD": run(["gcc", "-print-file-name=libasan.so"]).strip(),
+        "ASAN_OPTIONS": "detect_leaks=0",  # the interpreter's own
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.codegen.differential", str(path), str(library),
+         "--lines", str(LINES), "--seed", str(seed)],
+        cwd=ROOT, env=environment, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, f"seed {seed}\n{done.stdout}\n{done.stderr}"
+
+
+TARN, _, _, LOFT = DOCUMENTS
+
+
+@pytest.mark.parametrize(
+    ("path", "right", "wrong"),
+    [
+        (TARN, "rest >= divisor - rest", "rest > divisor - rest"),
+        (TARN, "kept_line_length = 0;\n    if (tag_length", "if (tag_length"),
+        (LOFT, "(ticket_left_ms == 0 || ", "("),
+        (TARN, "    memset(&silence, 0, sizeof silence);\n        if", "        if"),
+        (TARN, "LINE_LIMIT + 2)", "LINE_LIMIT + 1)"),
+        (TARN, "held >= FLASH", "held > FLASH"),
+        (TARN, "drop_oldest();\n            if (drops", "if (drops"),
+        (TARN, "rest >= value - rest", "rest > value - rest"),
+    ],
+)
+def test_a_slip_in_the_core_is_seen(path: Path, right: str, wrong: str, tmp_path: Path) -> None:
+    vow = compile_vow(load_document(path).document)
+    assert any(right in text for text in generate(vow).values()), f"{right!r} is not in the core: slip anew"
+    library = build_library(vow, tmp_path, ["-O0"], {right: wrong})
+    with pytest.raises(Difference):
+        compare(vow, library, 40_000, 5)
