@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from emu.faults.boots import does
@@ -339,9 +339,9 @@ class Undriven(Device):
     def drives(self) -> bool:
         return True
 
-    def _drive(self, names: object, now_ns: int) -> None:
+    def _drive(self, names: Sequence[str], now_ns: int) -> None:
         if self.drives():
-            super()._drive(names, now_ns)  # type: ignore[arg-type]
+            super()._drive(names, now_ns)
 
 
 def _drives_level(vow: Vow) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from emu.faults.change import with_document, with_point
@@ -582,8 +583,8 @@ def _twins(vow: Vow) -> int | None:
     applies=lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
 )
 class CaptureUncounted(Device):
-    def captured(self, *finished: object) -> None:
-        super().captured(*finished)  # type: ignore[arg-type]
+    def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
+        super().captured(record, series, now_ns)
         self.captures = 0
 
 
@@ -595,9 +596,11 @@ class CaptureUncounted(Device):
     applies=lambda vow: does(vow, "capture"),
 )
 class CaptureOneBehind(Device):
-    def captured(self, *finished: object) -> None:
-        before = dict(self._records)
-        super().captured(*finished)  # type: ignore[arg-type]
-        self.late, self._records = self._records, before
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.newest: dict[str, bytes] = {}
+        super().boot(cause, now_ns)
 
-    late: dict[str, bytes]
+    def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
+        before = dict(self.newest)
+        super().captured(record, series, now_ns)
+        self.newest, self._records = self._records, before

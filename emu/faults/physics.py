@@ -326,6 +326,4 @@ def derating_never(vow: Vow) -> Vow:
 def derating_in_one_step(vow: Vow) -> Vow:
     derating = vow.document.derating
     assert derating is not None
-    return with_document(
-        vow, derating=derating.model_copy(update={"end": derating.start + Decimal("0.001")})
-    )
+    return with_document(vow, derating=derating.model_copy(update={"end": derating.start + Decimal("0.001")}))

@@ -128,10 +128,10 @@ class CheckMissingWhenNotAsked(Device):
     depth=2,
 )
 class GuardByPutOnly(Device):
+    putting = False
+
     def _set_guard(self, on: bool) -> None:
         super()._set_guard(on and self.putting)
-
-    putting = False
 
     def _put(self, request: Request, now_ns: int) -> Answer:
         self.putting = True
