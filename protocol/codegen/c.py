@@ -20,30 +20,14 @@ from protocol.document.model import BOOT_CAUSES
 from protocol.vow import Vow
 
 ARITHMETIC = (
-    ("ADD", "*top += value;"),
-    ("SUBTRACT", "*top -= value;"),
-    ("MULTIPLY", "*top *= value;"),
-    ("LESSER", "*top = *top < value ? *top : value;"),
-    ("GREATER", "*top = *top > value ? *top : value;"),
-    ("LESS", "*top = *top < value;"),
-    ("EQUAL", "*top = *top == value;"),
+    ("ADD", "left + right"),
+    ("SUBTRACT", "left - right"),
+    ("MULTIPLY", "left * right"),
+    ("LESSER", "left < right ? left : right"),
+    ("GREATER", "left < right ? right : left"),
+    ("LESS", "left < right"),
 )
-"""What the operations with two operands do; the right one is in `value`."""
-
-SYSTEM_VALUES = {
-    "state": "state",
-    "uptime": "(int32_t)uptime.steps",
-    "boots": "boots",
-    "boot_cause": "cause",
-    "guard": "guard_on",
-    "notices": "notices_on",
-    "silence": "(int32_t)silence.steps",
-    "drops": "drops",
-    "control": "local",
-    "saves": "saves",
-    "captures": "captures",
-}
-"""What the core keeps for each value of the wire's own."""
+"""What the operations with two operands are worth."""
 
 
 def generate(vow: Vow) -> dict[str, str]:
@@ -138,7 +122,7 @@ def _context(found: Tables) -> dict[str, Any]:
         "ticket_type": _unsigned(max([0xFFFF] + [row.gives_ms + 1 for row in found.actions])),
         "unit_type": _unsigned(found.units.size),
         "place_type": _unsigned(places[-1] if places else 0),
-        "depth": max((program.depth for program in found.programs), default=0) + 1,
+        "depth": max((program.depth for program in found.programs), default=0),
         "program_places": places,
         "pool_lines": [literal(word) for word in found.pool.words],
         "unit_lines": [literal(word) for word in found.units.words] or ['"\\000"'],
@@ -157,7 +141,6 @@ def _context(found: Tables) -> dict[str, Any]:
         "cause_rows": [(f"{upper}_CAUSE_{cause.upper()}", "") for cause in BOOT_CAUSES],
         "record_rows": [(row.constant, "") for row in found.records],
         "initial": f"{prefix}_state_{vow.initial}".upper(),
-        "system_values": [(name, text) for name, text in SYSTEM_VALUES.items() if name in systems],
     }
 
 

@@ -1,4 +1,4 @@
-"""A document's expressions as programs of a small stack machine over step counts.
+"""A document's expressions as programs of a small machine: an operation comes before its operands.
 
 On a small chip a limit or a condition costs about forty bytes of machine code and about eight as a program,
 which is what makes a whole document fit. A program holds the same integer arithmetic, in the same order,
@@ -8,10 +8,9 @@ A byte below the number of names reads that point. The others:
 
     ONE..FOUR   a constant of so many bytes, high byte first, signed
     ADD SUBTRACT MULTIPLY LESSER GREATER   two numbers become one; GREATER is also `or`, MULTIPLY `and`
-    LESS EQUAL                             two numbers become 1 or 0
-    DOWN UP NEAR                           numerator and denominator become a quotient, so rounded
-    CLOCKS..                               milliseconds of a clock
-    END                                    the number left is the result
+    LESS                                   two numbers become 1 or 0
+    DOWN NEAR                              numerator and denominator become a quotient, so rounded
+    UPTIME_MS SILENCE_MS                   milliseconds of a clock
 """
 
 from __future__ import annotations
@@ -39,8 +38,8 @@ from protocol.expression.tree import Point
 from protocol.vow import Vow
 
 OPERATIONS = (
-    "ONE", "TWO", "THREE", "FOUR", "ADD", "SUBTRACT", "MULTIPLY", "LESSER", "GREATER", "LESS", "EQUAL",
-    "DOWN", "UP", "NEAR", "UPTIME_MS", "SILENCE_MS", "END",
+    "ONE", "TWO", "THREE", "FOUR", "ADD", "SUBTRACT", "MULTIPLY", "LESSER", "GREATER", "LESS",
+    "DOWN", "NEAR", "UPTIME_MS", "SILENCE_MS",
 )  # fmt: skip
 """In the order of their codes, which end at 255."""
 FIRST_OPERATION = 256 - len(OPERATIONS)
@@ -55,7 +54,7 @@ Code = tuple[int | str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """One expression: its text in the document, its bytes, the stack it needs and its width in bits."""
+    """One expression: its text in the document, its bytes, how deep it nests and its width in bits."""
 
     text: str
     code: Code
@@ -88,7 +87,7 @@ class Compiler:
             raise GenerateError(f"{where}: {wrong}") from None
         code = self._integer(numerator, {})
         if denominator != Constant(1):
-            code = (*code, *self._integer(denominator, {}), rounding)
+            code = _quotient(code, self._integer(denominator, {}), rounding)
         return self._program(expression, code, bits)
 
     def condition(self, expression: Expression, where: str, *, fine: bool) -> Program:
@@ -107,7 +106,7 @@ class Compiler:
         return self._program(expression, code, bits)
 
     def _program(self, expression: Expression, code: Code, bits: int) -> Program:
-        return Program(expression.text, (*code, "END"), _depth(code), bits)
+        return Program(expression.text, code, _depth(code), bits)
 
     def _condition(
         self,
@@ -121,7 +120,7 @@ class Compiler:
                 joint = "MULTIPLY" if isinstance(node, And) else "GREATER"
                 code = self._condition(parts[0], scales, ranges, clocks)
                 for part in parts[1:]:
-                    code = (*code, *self._condition(part, scales, ranges, clocks), joint)
+                    code = (joint, *code, *self._condition(part, scales, ranges, clocks))
                 return code
             case Not(part=part):
                 return _not(self._condition(part, scales, ranges, clocks))
@@ -129,17 +128,17 @@ class Compiler:
                 left, right = self._sides(node, scales, ranges, clocks)
                 match relation:
                     case "<":
-                        return (*left, *right, "LESS")
+                        return ("LESS", *left, *right)
                     case ">":
-                        return (*right, *left, "LESS")
+                        return ("LESS", *right, *left)
                     case ">=":
-                        return _not((*left, *right, "LESS"))
+                        return _not(("LESS", *left, *right))
                     case "<=":
-                        return _not((*right, *left, "LESS"))
+                        return _not(("LESS", *right, *left))
                     case "==":
-                        return (*left, *right, "EQUAL")
+                        return _not(_differ(left, right))
                     case "!=":
-                        return _not((*left, *right, "EQUAL"))
+                        return _differ(left, right)
 
     def _sides(
         self,
@@ -182,22 +181,30 @@ class Compiler:
                     if not code:
                         code = part
                     else:
-                        code = (*code, *part, "SUBTRACT" if coefficient < 0 else "ADD")
+                        code = ("SUBTRACT" if coefficient < 0 else "ADD", *code, *part)
                 return code
             case Product(factors=factors):
                 return self._product(factors, clocks)
             case Choice(lesser=lesser, left=left, right=right):
                 joint = "LESSER" if lesser else "GREATER"
-                return (*self._integer(left, clocks), *self._integer(right, clocks), joint)
+                return (joint, *self._integer(left, clocks), *self._integer(right, clocks))
             case Magnitude(operand=operand):
                 inner = self._integer(operand, clocks)
-                return (*inner, *_literal(0), *inner, "SUBTRACT", "GREATER")
+                return ("GREATER", *inner, "SUBTRACT", *_literal(0), *inner)
 
     def _product(self, factors: tuple[Integer, ...], clocks: Mapping[str, str]) -> Code:
         code = self._integer(factors[0], clocks)
         for factor in factors[1:]:
-            code = (*code, *self._integer(factor, clocks), "MULTIPLY")
+            code = ("MULTIPLY", *code, *self._integer(factor, clocks))
         return code
+
+
+def _quotient(numerator: Code, denominator: Code, rounding: Rounding) -> Code:
+    if rounding == "UP":
+        # The machine rounds down; up is the same from the other side of zero.
+        zero = _literal(0)
+        return ("SUBTRACT", *zero, "DOWN", "SUBTRACT", *zero, *numerator, *denominator)
+    return (rounding, *numerator, *denominator)
 
 
 def _literal(value: int) -> Code:
@@ -206,24 +213,33 @@ def _literal(value: int) -> Code:
             return (operation, *value.to_bytes(size, "big", signed=True))
     # Beyond 32 bits: only where the program runs in 64.
     high, low = divmod(value, 1 << 24)
-    return (*_literal(high), *_literal(1 << 24), "MULTIPLY", *_literal(low), "ADD")
+    return ("ADD", "MULTIPLY", *_literal(high), *_literal(1 << 24), *_literal(low))
 
 
 def _not(code: Code) -> Code:
-    return (*code, *_literal(0), "EQUAL")
+    return ("SUBTRACT", *_literal(1), *code)
+
+
+def _differ(left: Code, right: Code) -> Code:
+    return ("GREATER", "LESS", *left, *right, "LESS", *right, *left)
 
 
 def _depth(code: Code) -> int:
-    """Numbers on the stack at most."""
-    depth = most = 0
+    """How deep the machine calls itself for this."""
     constants = {"ONE": 1, "TWO": 2, "THREE": 3, "FOUR": 4}
-    at = 0
+    open_operands: list[int] = []
+    most = at = 0
     while at < len(code):
         byte = code[at]
-        assert isinstance(byte, str)
-        at += 1 + constants.get(byte, 0)
-        pushes = byte in constants or byte not in OPERATIONS or byte.endswith("_MS")
-        depth += 1 if pushes else -1
-        most = max(most, depth)
-    assert depth == 1, code
+        at += 1 + constants.get(str(byte), 0)
+        most = max(most, len(open_operands) + 1)
+        if byte in OPERATIONS and byte not in constants and not str(byte).endswith("_MS"):
+            open_operands.append(2)
+            continue
+        while open_operands:
+            open_operands[-1] -= 1
+            if open_operands[-1]:
+                break
+            open_operands.pop()
+    assert not open_operands, code
     return most

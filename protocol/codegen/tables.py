@@ -25,11 +25,14 @@ NS_PER_MS = 1_000_000
 NONE = 255
 """In a table: no such row. So there are at most 255 rows of a kind."""
 MOST_NAMES = FIRST_OPERATION
-MOST_TICK_MS = 60_000
+MOST_TICK_MS = 30_000
 REASONS = (
     "length", "syntax", "check", "unknown", "access", "type", "unit", "state", "range", "busy", "fault",
 )  # fmt: skip
 EXPECTED = ("none", "number", "digits", "choice", "index", "ticket")
+COUNTS = ("boots", "saves", "drops", "captures")
+BYTES = ("state", "boot_cause", "control")
+"""What the core keeps for the wire itself, in the order in which it does."""
 CHOICE_CONSTANTS = {"state": "state", "control": "control", "boot_cause": "cause"}
 """Choices of the wire's own whose constants are not named after their point."""
 
@@ -370,19 +373,26 @@ class _Builder:
             return "RECORD", [row.name for row in out.records].index(entry.name)
         assert entry.system is not None
         if entry.system in ("uptime", "silence"):
-            self._clock(entry)
+            return "CLOCK", self._clock(entry)
+        if entry.system in COUNTS:
+            return "COUNT", COUNTS.index(entry.system)
+        if entry.system in BYTES:
+            return "BYTE", BYTES.index(entry.system)
+        if entry.system in ("guard", "notices"):
+            raise GenerateError(f"{entry.name}: it can always be put; write access: set")
         return f"SYSTEM_{entry.system.upper()}", 0
 
-    def _clock(self, entry: PointEntry) -> None:
+    def _clock(self, entry: PointEntry) -> int:
         step_ms = entry.number.step * 1000
         if step_ms.denominator != 1:
             raise GenerateError(
                 f"{entry.name}: the step of a clock is at least 1 ms in C; give its quantity the step 0.001"
             )
         if step_ms > MOST_TICK_MS:
-            raise GenerateError(f"{entry.name}: in C the step of a clock is at most one minute")
+            raise GenerateError(f"{entry.name}: in C the step of a clock is at most 30 s")
         assert entry.system is not None
         self.out.clocks[entry.system] = (int(step_ms), entry.number.high)
+        return list(self.out.clocks).index(entry.system)
 
     def _quantity(self, scale: Scale) -> int:
         unit = self.out.units.run(("" if scale.unit == "1" else scale.unit,))
