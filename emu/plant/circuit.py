@@ -121,13 +121,12 @@ def _inductive(volt: Curve, current: Curve, henry: float) -> Curve:
 
 
 def _panel(feed: Panel, current: Curve, span: float) -> Curve:
-    """The panel's voltage as a parabola of the current through both ends and the middle of the stretch."""
-    a, b = current(0.0), current(span)
-    m = 0.5 * (a + b)
-    va, vm, vb = feed.volts(a), feed.volts(m), feed.volts(b)
+    """The panel's voltage as the chord between both ends of a stretch; `Panel.branch` keeps stretches short."""
+    a = current(0.0)
+    _, _, low, high = feed.branch(a, a)
+    b = min(max(current(span), low), high)
+    va, vb = feed.volts(a), feed.volts(b)
     if abs(b - a) < 1e-9:
         return Curve((vb,))
-    half = 0.5 * (b - a)
-    bend = (va - 2.0 * vm + vb) / (2.0 * half * half)
-    tilt = (vb - va) / (2.0 * half)
-    return compose((vm - tilt * m + bend * m * m, tilt - 2.0 * bend * m, bend), current)
+    tilt = (vb - va) / (b - a)
+    return total([(1.0, constant(va - tilt * a)), (tilt, current)])

@@ -148,7 +148,8 @@ def bound(feed: Feed, law: Law, start: float, longest: float, guess: float, lead
                 steep: Array = nodes.nothing[0]
                 for n in range(len(rest) - 1, 0, -1):
                     steep = steep * used + n * rest[n]
-                late = delay * slope * (steep * speed + pull @ smooth + weighted_ride)
+                moves = (steep - ohm_slope * following) * speed + pull @ smooth + weighted_ride
+                late = delay * slope * moves
                 extra = []
                 for rate, _, first, decay, volt in fast:
                     b = volt - float(first @ smooth)

@@ -14,18 +14,10 @@ from emu.bench import Bench
 from emu.plant.agenda import Planned, Watch, timeline
 from emu.plant.converter import Converter
 from emu.plant.interface import Control, Crossing
+from emu.plant.terminals import ROOM_CONTROLS as CONTROLS
+from emu.plant.terminals import ROOM_EVENTS as EVENTS
+from emu.plant.terminals import ROOM_SIGNALS as SIGNALS
 from protocol.document.plant import RoomPlant
-
-SIGNALS = frozenset({"room.temperature", "room.air", "heater.power", "outside.temperature"})
-"""`room.temperature` is what the thermometer says, `room.air` what is true."""
-
-CONTROLS: dict[str, Control] = {"heater": Control("1", 0.0, 1.0)}
-
-EVENTS: dict[str, Control] = {
-    "outside.temperature": Control("Cel", -60.0, 60.0),
-    "window": Control(choices=("closed", "open")),
-    "sensor": Control(choices=("good", "open")),
-}
 
 _HORIZON_NS = 10_000_000_000
 _LOOK_AHEAD_NS = 3600 * 1_000_000_000

@@ -457,6 +457,8 @@ class Sink:
         if not forced and set_["stage"] == "off":
             self._target = goal
         start = min(self._amps, available)
+        if forced:
+            self._loop = "resting"  # nothing to regulate; `_disturb` wakes it when the circuit is whole again
         if forced or (goal >= available and start >= available * (1.0 - 1e-9)):
             return self._solve_full(s, conditions, goal, available, drop)
         if self._loop == "slow":
@@ -736,21 +738,33 @@ class Sink:
         down = (self._code - dead - shift) / gain if not clipped else cap
         up = (self._code + dead - shift) / gain if not clipped else _INF
         low, high = -_INF, _INF
+        gain_volt, offset_volt = self._reading_line()
+        here = gain_volt * self._sensed_curve(s)(0.0) + offset_volt
+        guard = ceiling / here if here > 1e-9 else _INF
+        # Below `free` the guard lets go, and the mode's own wish is the smaller again.
+        free = -_INF
         if kind == "voltage":
-            level = float(set_["level.voltage"])
-            dead_volt = regulation.deadband_volt if self._level.step else 1e-7
-            low = level - dead_volt if self._u > 0.0 else -_INF
-            high = level + dead_volt if not clipped else _INF
+            free = float(set_["level.voltage"])
+            guarded = not clipped and here > free and guard <= up
         elif kind == "resistance":
-            ohm = float(set_["level.resistance"])
-            low = down * ohm
-            high = up * ohm
-        if kind in ("power", "current"):
+            free = math.sqrt(ceiling * float(set_["level.resistance"]))
+            guarded = here > free
+        else:
+            guarded = True
+        if guarded:
             power = min(float(set_["level.power"]), ceiling) if kind == "power" else ceiling
             high = power / down if down > 0.0 else _INF
-            low = power / up if up > 0.0 and power > 0.0 and up < _INF else -_INF
-        elif down > 0.0:
-            high = min(high, ceiling / down)
+            low = max(power / up if power > 0.0 and up < _INF else -_INF, free)
+        elif kind == "voltage":
+            dead_volt = regulation.deadband_volt if self._level.step else 1e-7
+            low = free - dead_volt if self._u > 0.0 else -_INF
+            high = free + dead_volt if not clipped else _INF
+            if down > 0.0:
+                high = min(high, ceiling / down)
+        else:
+            ohm = float(set_["level.resistance"])
+            low = down * ohm
+            high = min(up * ohm, free)
         if not self._level.step and not clipped and kind != "voltage":
             low, high = low * (1.0 - 1e-8), high * (1.0 + 1e-8)
         if clipped:

@@ -138,19 +138,24 @@ class Panel(Static):
     def branch(self, current: float, wanted: float) -> tuple[float, float, float, float]:
         step = 1e-6
         ohm = (self.volts(current - step) - self.volts(current + step)) / (2.0 * step)
-        return self.volts(current) + ohm * current, ohm, -math.inf, math.inf
+        # A moving current goes from chord to chord, a twelfth of the photo current long.
+        part = (self.panel.photo_ampere * self.irradiance + 1e-3) / 12.0
+        return self.volts(current) + ohm * current, ohm, current - part, current + part
 
     def available(self, extra_ohm: float, drop: float) -> float:
-        low, high = 0.0, self.panel.photo_ampere * self.irradiance + 1e-12
-        for _ in range(200):
-            middle = 0.5 * (low + high)
-            if self.volts(middle) - drop > extra_ohm * middle:
-                low = middle
-            else:
-                high = middle
-            if high - low <= 1e-15 * (1.0 + high):
+        p = self.panel
+        ohm = p.ohm + extra_ohm
+        light = p.photo_ampere * self.irradiance
+        # x - ohm i(x) - drop rises and is convex in the junction voltage x: Newton from the open circuit.
+        x = p.slope_volt * math.log1p(light / p.saturation_ampere)
+        for _ in range(60):
+            e = p.saturation_ampere * math.exp(min(x / p.slope_volt, 200.0))
+            current = light - e + p.saturation_ampere - x / p.shunt_ohm
+            step = (x - ohm * current - drop) / (1.0 + ohm * (e / p.slope_volt + 1.0 / p.shunt_ohm))
+            x -= step
+            if abs(step) < 1e-15 * (1.0 + abs(x)):
                 break
-        return low
+        return max(self.current_at(x), 0.0)
 
 
 @lru_cache(maxsize=64)

@@ -1,4 +1,4 @@
-"""What of a sink can be read, driven, and what can happen to it: names, units, bounds, words."""
+"""What of a plant can be read, driven, and what can happen to it: names, units, bounds, words."""
 
 from __future__ import annotations
 
@@ -125,3 +125,14 @@ EVENTS: dict[str, Control] = {
 }
 """An event that does not fit the source on the bench is an error, except that `source.voltage` and
 `source.limit` put a plain supply in its place, so that a tester's hand can always set them."""
+
+ROOM_SIGNALS = frozenset({"room.temperature", "room.air", "heater.power", "outside.temperature"})
+"""`room.temperature` is what the thermometer says, `room.air` what is true."""
+
+ROOM_CONTROLS: dict[str, Control] = {"heater": Control("1", 0.0, 1.0)}
+
+ROOM_EVENTS: dict[str, Control] = {
+    "outside.temperature": Control("Cel", -60.0, 60.0),
+    "window": Control(choices=("closed", "open")),
+    "sensor": Control(choices=("good", "open")),
+}
