@@ -19,6 +19,7 @@ from protocol.document.model import (
     BenchEvent,
     Document,
     Point,
+    Pulse,
     Quantity,
     Record,
     System,
@@ -295,7 +296,7 @@ def _action(name: str, action: Action) -> ActionEntry:
         if isinstance(effect, str):
             does.append((effect, ""))
         else:
-            does.append(next(iter(effect.model_dump().items())))
+            does.append(("pulse", effect.pulse) if isinstance(effect, Pulse) else ("capture", effect.capture))
     return ActionEntry(
         name=name,
         to={

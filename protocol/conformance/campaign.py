@@ -10,11 +10,11 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.purposes import Purpose, purposes_for
-from protocol.conformance.replay import perform, purpose_random, reduced
+from protocol.conformance.replay import purpose_random, shortened
 from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
 from protocol.conformance.verdict import Verdict
 from protocol.document.load import Marks
@@ -164,7 +164,7 @@ def _work(
             finding.verdict = finding.verdict.overwritten(Verdict.INCONCLUSIVE)
             finding.reason = str(why)
         except OutOfBudget:
-            report.note = f"the budget of {tester.budget} lines is used up"
+            report.note = _used_up(tester)
             return
         except Broken as broken:
             _fail(tester, report, requirement, broken, scribe)
@@ -189,6 +189,9 @@ def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
         except Broken as broken:
             requirement = report.findings.get(broken.judgement.requirement)
             _fail(tester, report, requirement.requirement if requirement else None, broken, scribe)
+        except OutOfBudget:
+            report.note = _used_up(tester)
+            return False
         except NoInstrument as lost:
             if not report.failures and not attempt:
                 raise
@@ -196,6 +199,10 @@ def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
             return False
     report.note = "the instrument cannot be brought back to a known state"
     return False
+
+
+def _used_up(tester: Tester) -> str:
+    return f"the budget of {tester.budget} lines is used up"
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,27 +226,7 @@ class _Scribe:
             expected=broken.judgement.expected,
             seen=broken.seen,
         )
-        if not self.reduce:
-            return case
-        shorter = reduced(tester, steps, broken.judgement.requirement)
-        if shorter is None:
-            return case
-        # Once more, for the lines that come on the shorter way.
-        try:
-            tester.acquaint()
-            tester.home()
-            tester.mark()
-            perform(tester, shorter)
-        except Broken as again:
-            return replace(
-                case,
-                steps=steps_of(tester.since_mark(), tester.vow),
-                expected=again.judgement.expected,
-                seen=again.seen,
-            )
-        except (NotSelected, Doubtful, NoInstrument):
-            pass
-        return replace(case, steps=shorter)
+        return shortened(tester, case) if self.reduce else case
 
 
 def _fail(
@@ -258,17 +245,9 @@ def _fail(
         other = report.findings[purpose.id]
         other.verdict = other.verdict.overwritten(Verdict.INCONCLUSIVE)
         other.reason = other.reason or f"cut short by {identity}"
-    report.failures.append(
-        Failure(
-            identity,
-            purpose.id if purpose is not None else identity,
-            broken.sent,
-            broken.judgement.expected,
-            broken.seen,
-            lines,
-            scribe.case(tester, report, finding, purpose.id if purpose is not None else identity, broken),
-        )
-    )
+    tried = purpose.id if purpose is not None else identity
+    case = scribe.case(tester, report, finding, tried, broken)
+    report.failures.append(Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case))
 
 
 def _tally(tester: Tester, report: Report) -> None:

@@ -80,6 +80,12 @@ class Case:
         """Lines the host sends."""
         return sum(step.kind in (">", ">>") for step in self.steps)
 
+    @property
+    def source(self) -> str:
+        """The document's path, without the line; empty if it is not known."""
+        path, colon, line = self.written.rpartition(":")
+        return path if colon and line.isdecimal() else self.written
+
     def text(self) -> str:
         """The whole file."""
         head = [HEAD]
@@ -174,6 +180,14 @@ def _escaped(data: bytes) -> str:
         "\\r" if byte == 0x0D else f"\\x{byte:02x}"
         for byte in data
     )  # fmt: skip
+
+
+def write_case(case: Case, path: str | Path) -> None:
+    """Write a case down. Raises CaseError."""
+    try:
+        Path(path).write_text(case.text(), encoding="utf-8")
+    except OSError as wrong:
+        raise CaseError(f"{path}: it cannot be written ({wrong.strerror}); name another file") from wrong
 
 
 # --------------------------------------------------------------------------------------------------- reading
@@ -277,10 +291,6 @@ def sent(step: Step, tickets: Sequence[str]) -> bytes:
     return body + b"\n" if step.kind == ">" else body
 
 
-def without(steps: Sequence[Step], dropped: set[int]) -> tuple[Step, ...]:
-    """The steps but those at some indexes, and without the lines that came."""
-    return tuple(
-        replace(step, at_s=None)
-        for index, step in enumerate(steps)
-        if index not in dropped and step.kind != "<"
-    )
+def doings(steps: Sequence[Step]) -> tuple[Step, ...]:
+    """The steps of the host and its hands: no lines that came, no times."""
+    return tuple(replace(step, at_s=None) for step in steps if step.kind != "<")

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 
-from protocol.conformance.casefile import Case, Step, sent, without
+from protocol.conformance.casefile import Case, Step, doings, sent, steps_of
 from protocol.conformance.purposes import purposes_for
-from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, Tester
+from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
 from protocol.document.model import duration_ns
 from protocol.document.requirements import Requirement, requirements
 from protocol.vow import value_of
 
-MOST_TRIES = 40
-"""Attempts to make a case shorter; each starts the instrument afresh."""
+MOST_TRIES = 200
+"""Attempts to make a case shorter on a held clock; each starts the instrument afresh."""
+MOST_TRIES_REAL = 40
+"""The same on a clock that runs by itself, where every wait is one."""
 
 
 def perform(tester: Tester, steps: Sequence[Step]) -> None:
@@ -46,16 +49,18 @@ def _bench(tester: Tester, event: str, value: str) -> None:
         tester.bench(event, value or None)
 
 
-def replay(tester: Tester, case: Case) -> Broken | None:
-    """Show the failure of a case again; what broke, or None if everything was right this time.
+def replay(tester: Tester, case: Case) -> Case | None:
+    """Show the failure of a case again: the case as it went this time, or None if everything was right.
 
     The steps come first. Where a case rests on more than one answer (a time, a relation of readings), its
-    purpose is worked as well.
+    purpose is worked as well. What breaks may be another promise than the first time; the case returned
+    says which. Raises what a `Tester` raises when it cannot be done here, or not be judged.
     """
-    tester.acquaint()
-    tester.home()
     tester.mark()
     try:
+        tester.acquaint()
+        tester.home()
+        tester.mark()
         perform(tester, case.steps)
         tester.home()
         by_id = {each.id: each for each in requirements(tester.vow.document)}
@@ -64,8 +69,23 @@ def replay(tester: Tester, case: Case) -> Broken | None:
             tester.mark()
             _work(tester, requirement, case.seed)
     except Broken as broken:
-        return broken
+        return _as_it_went(tester, case, broken)
     return None
+
+
+def _as_it_went(tester: Tester, case: Case, broken: Broken) -> Case:
+    """The case with the steps since the mark, and what broke."""
+    went = replace(
+        case,
+        steps=steps_of(tester.since_mark(), tester.vow),
+        expected=broken.judgement.expected,
+        seen=broken.seen,
+    )
+    by_id = {each.id: each for each in requirements(tester.vow.document)}
+    other = by_id.get(broken.judgement.requirement)
+    if other is None or other.id == case.requirement:
+        return went
+    return replace(went, requirement=other.id, promise=other.sentence, written=case.source)
 
 
 def _work(tester: Tester, requirement: Requirement, seed: int) -> None:
@@ -86,43 +106,80 @@ def purpose_random(seed: int, requirement: str, rank: int) -> random.Random:
     return random.Random(f"{seed} {requirement} {rank}")
 
 
-def reduced(tester: Tester, steps: Sequence[Step], requirement: str) -> tuple[Step, ...] | None:
-    """A shorter way to the same broken requirement, or None if the steps alone do not show it.
+def shortened(tester: Tester, case: Case) -> Case:
+    """The case by a shorter way to the same broken promise, if its steps alone show it; else as it is.
 
-    First the last few steps, then one step less at a time, from the front.
+    Delta debugging (A. Zeller and R. Hildebrandt, Simplifying and isolating failure-inducing input, IEEE
+    Transactions on Software Engineering 28(2), 2002), for a failure at the end of its steps: first the last
+    few steps are tried, then ever smaller parts are left out, until no single step can be.
     """
-    tries = 0
+    attempts = _Attempts(tester, case.requirement)
+    try:
+        steps = attempts.shortest(doings(case.steps))
+    except OutOfBudget:
+        return case
+    if steps is None:
+        return case
+    # Once more, for the lines that come on the shorter way.
+    try:
+        tester.acquaint()
+        tester.home()
+        tester.mark()
+        perform(tester, steps)
+    except Broken as broken:
+        return _as_it_went(tester, case, broken)
+    except (NotSelected, Doubtful, NoInstrument, OutOfBudget):
+        pass
+    return case
 
-    def shows(candidate: Sequence[Step]) -> bool:
-        nonlocal tries
-        tries += 1
+
+class _Attempts:
+    """Tries whether steps show that a promise is broken."""
+
+    def __init__(self, tester: Tester, requirement: str) -> None:
+        self._tester = tester
+        self._requirement = requirement
+        self._known = frozenset(each.id for each in requirements(tester.vow.document))
+        self._left = MOST_TRIES if tester.session.held else MOST_TRIES_REAL
+
+    def shortest(self, whole: tuple[Step, ...]) -> tuple[Step, ...] | None:
+        """The fewest of the steps that were found to show it, in order; None if they all do not."""
+        best = self._last(whole)
+        if best is None:
+            return None
+        size = len(best) // 2
+        while size:
+            # The last step is where it shows.
+            start, before = 0, len(best)
+            while start + size < len(best) and self._left:
+                candidate = best[:start] + best[start + size :]
+                if self._shows(candidate):
+                    best = candidate
+                else:
+                    start += size
+            if size > 1 or len(best) == before or not self._left:
+                size //= 2
+        return best
+
+    def _last(self, whole: tuple[Step, ...]) -> tuple[Step, ...] | None:
+        size = 1
+        while size < len(whole):
+            if self._shows(whole[-size:]):
+                return whole[-size:]
+            size *= 2
+        return whole if self._shows(whole) else None
+
+    def _shows(self, candidate: Sequence[Step]) -> bool:
+        self._left -= 1
+        tester = self._tester
         try:
             tester.acquaint()
             tester.home()
             perform(tester, candidate)
         except Broken as broken:
-            return broken.judgement.requirement == requirement
+            named = broken.judgement.requirement
+            # What the document has no requirement for was put down to the one that was being tried.
+            return named == self._requirement or named not in self._known
         except (NotSelected, Doubtful, NoInstrument):
             return False
         return False
-
-    whole = without(steps, set())
-    best: tuple[Step, ...] | None = None
-    size = 1
-    while size < len(whole) and tries < MOST_TRIES // 2:
-        if shows(whole[-size:]):
-            best = whole[-size:]
-            break
-        size *= 2
-    if best is None:
-        if not shows(whole):
-            return None
-        best = whole
-    index = 0
-    while index < len(best) and tries < MOST_TRIES and len(best) > 1:
-        candidate = best[:index] + best[index + 1 :]
-        if shows(candidate):
-            best = candidate
-        else:
-            index += 1
-    return best

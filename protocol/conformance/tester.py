@@ -419,7 +419,8 @@ class Tester:
     def acquaint(self) -> None:
         """Begin anew with an instrument of which nothing is known but who it is."""
         self.oracle = Oracle(self.vow, 0 if self.session.held else HOST_SLACK_NS)
-        self._base_bench()
+        for event, base in self._off_base():
+            self.bench(event, base)  # what comes of it is not judged: the oracle knows nothing yet
         self.synchronise()
         twin = self.oracle.twin
         twin.booted_ns = twin.accepted_ns = self.now_ns
@@ -509,8 +510,9 @@ class Tester:
             if ("clear_trip", "") in action.does and self.state in action.to:
                 for _ in range(40):
                     reply = self._plainly(f"act {action.name}")
-                    if reply.ok:
-                        self.oracle.twin.state = action.to[self.state]
+                    moved = action.to[self.state] if reply.ok else _state_in(reply)
+                    if moved in self.vow.states and moved != self.state:
+                        self.oracle.twin.state = moved
                         self.oracle.twin.entered_ns = self.now_ns
                         return
                     self._pass_time(30 * NS_PER_S)
@@ -570,23 +572,26 @@ class Tester:
 
     def restore_bench(self) -> None:
         """Every bench event that has a base is back at it, and readings have had time to follow."""
-        if self._base_bench():
+        off = self._off_base()
+        for event, base in off:
+            if event == "panel.control":
+                self.panel(event, str(base))
+            elif event == "link.transmitter":
+                self.transmitter(str(base))
+            else:
+                self.bench(event, base)
+        if off:
             self.wait(self.vow.document.trial.settle)
 
-    def _base_bench(self) -> bool:
-        turned = False
-        for event, declared in self.declared.items():
-            if declared.base is not None and event in self.events and "bench" in self.abilities:
-                now = self.bench_now.get(event)
-                if now != declared.base:
-                    turned = True
-                    if event == "panel.control" and now is not None:
-                        self.panel(event, str(declared.base))
-                    elif event == "link.transmitter" and now is not None:
-                        self.transmitter(str(declared.base))
-                    else:
-                        self.bench(event, declared.base)
-        return turned
+    def _off_base(self) -> list[tuple[str, Decimal | str]]:
+        """Bench events that are not known to be at their base, with it."""
+        if "bench" not in self.abilities:
+            return []
+        return [
+            (event, declared.base)
+            for event, declared in self.declared.items()
+            if declared.base is not None and event in self.events and self.bench_now.get(event) != declared.base
+        ]
 
     def panel(self, event: str, value: Value) -> None:
         """A hand at the front panel: `panel.control` with who, or `panel.POINT` with a value for it."""
@@ -810,6 +815,11 @@ def dry_gate(vow: Vow) -> Callable[[bytes], None]:
 
 def _shown(line: bytes) -> str:
     return line.decode("latin-1").encode("unicode_escape").decode("ascii")
+
+
+def _state_in(reply: Reply) -> str:
+    """The state that a refusal for the state's sake names; empty if it is none."""
+    return reply.words[1] if reply.words[:1] == ("state",) and len(reply.words) > 1 else ""
 
 
 def _reply_text(reply: Reply) -> str:

@@ -354,6 +354,7 @@ class Pulse(Section):
     """An impulse on a plant control, such as zeroing a counter."""
 
     pulse: Name
+    zeroes: list[Name] = Field(default=[], description="Readings that begin again at zero.")
 
 
 class Capture(Section):

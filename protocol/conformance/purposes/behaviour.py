@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
+from decimal import Decimal
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.points import other_value
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
-from protocol.document.model import Provoke
+from protocol.document.model import Provoke, Pulse
 from protocol.document.requirements import Requirement
-from protocol.expression import Expression
+from protocol.expression import Expression, ExpressionError
 from protocol.oracle import Judgement
 from protocol.vow import ActionEntry, TripEntry
 
@@ -269,6 +270,7 @@ def ticket(t: Tester, r: Requirement) -> None:
         t.goto(target_state(t, action))
         t.act(action.name)
         t.act(action.name)
+        _restarts(t, action)
         return
     assert action.takes_ticket is not None
     t.goto(target_state(t, action))
@@ -281,6 +283,51 @@ def ticket(t: Tester, r: Requirement) -> None:
     t.goto(target_state(t, action))
     t.with_ticket(action.name)
     _look(t)
+
+
+def _restarts(t: Tester, action: ActionEntry) -> None:
+    """Doing it again in the state it leads to starts the state's time afresh."""
+    state = action.to.get(t.state)
+    spans = [leave.after_ns for leave in t.vow.states[t.state].leaves if leave.when is None]
+    if state != t.state or not spans or not t.session.held:
+        return
+    t.wait(min(spans) * 6 // 10)
+    t.act(action.name)
+    t.wait(min(spans) * 6 // 10)
+    _look(t)
+
+
+@purpose("action", "effect", 3)
+def zeroing(t: Tester, r: Requirement) -> None:
+    """Counters that an action zeroes begin again, from wherever they had come to."""
+    declared = t.vow.document.actions[r.element]
+    counters = [name for effect in declared.does if isinstance(effect, Pulse) for name in effect.zeroes]
+    if not counters:
+        return
+    action = t.vow.actions[r.element]
+    running = next(
+        (
+            law.armed_in[0]
+            for law in t.vow.document.laws.values()
+            if law.counter in counters and law.armed_in and law.integral_of is not None
+        ),
+        None,
+    )
+    if running is None or (t.vow.states[running].energised and not t.energise):
+        raise NotSelected("its counters cannot be made to run here")
+    t.prepare()
+    t.goto(running)
+    t.alive((20 if t.session.held else 2) * NS_PER_S)
+    before = {name: t.read(name) for name in counters}
+    t.goto(target_state(t, action))
+    do(t, action)
+    period_ns = max(t.vow.points[name].period_ns for name in counters)
+    t.alive(2 * period_ns + (0 if t.session.held else HOST_SLACK_NS))
+    for name, counts in before.items():
+        now = t.read(name)
+        if counts > 4 and abs(now) > abs(counts) // 2:
+            words = " ".join(t.vow.points[name].words(now))
+            raise Broken(Judgement(False, r.id, f"{name} from zero"), f"ask {name}", f"ok {words}")
 
 
 @purpose("action", "repeat", 3)
@@ -508,16 +555,118 @@ def clears(t: Tester, r: Requirement) -> None:
     readings = [name for name in condition.names if t.vow.points[name].source == "signal"]
     # The relay has opened, the source has recovered: give readings time to show it.
     t.alive(t.vow.document.trial.settle)
+    _try_clear(t, clear, readings)
+    if t.state == trip.to:
+        # What is always allowed does not forget why it tripped.
+        t.safe()
+        _try_clear(t, clear, readings)
+    if t.state == trip.to:
+        if _half_way(t, trip):
+            t.alive(t.vow.document.trial.settle)
+            _try_clear(t, clear, readings)
+        t.relieve(provoke)
+        t.clear()
+        _look(t)
+
+
+def _try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
+    """Clear it or be refused, as what is read just now decides."""
     t.oracle.twin.readings = {name: _about(t, name) for name in readings}
     try:
         t.act(clear)
     finally:
         t.oracle.twin.readings = {}
     _look(t)
-    if t.state == trip.to:
-        t.relieve(provoke)
-        t.clear()
+
+
+def _half_way(t: Tester, trip: TripEntry) -> bool:
+    """Turn the bench to between the trip's condition and its clearing, where one event moves the reading."""
+    if trip.cleared_when is None:
+        return False
+    try:
+        trips_at = trip.when.as_threshold(t.vow.measured)
+        clears_at = trip.cleared_when.as_threshold(t.vow.measured)
+    except ExpressionError:
+        return False
+    if len(trips_at) != 1 or len(clears_at) != 1 or trips_at[0].point != clears_at[0].point:
+        return False
+    point = t.vow.points[trips_at[0].point]
+    settings = {
+        name: t.vow.points[name].exact(t.setting(name))
+        for name in trip.when.names | trip.cleared_when.names
+        if name in t.oracle.twin.settings
+    }
+    middle = (trips_at[0].expression.number(settings) + clears_at[0].expression.number(settings)) / 2
+    for event, declared in t.declared.items():
+        within_ns = declared.moves.get(point.name)
+        if within_ns is not None and event in t.events and within_ns < NS_PER_S:
+            t.bench(event, Decimal(middle.numerator) / Decimal(middle.denominator))
+            return True
+    return False
+
+
+@purpose("trip", "fires", 4)
+def only_if_all_of_it(t: Tester, r: Requirement) -> None:
+    """Where the condition needs a word besides, another word keeps it from tripping."""
+    trip, provoke = _trip(t, r)
+    for name, word in sorted(trip.when.words()):
+        t.home()
+        entry = t.vow.points[name]
+        if name == "panel.control" and name in t.events:
+            t.arrange(provoke)
+            t.panel(name, next(each for each in entry.choices if each != word))
+        elif entry.source == "setting":
+            t.settings(
+                {n: v for n, v in provoke.put.items() if n != name and t.vow.points[n].set_in is not None}
+            )
+            other = next(each for each in entry.choices if each != word)
+            if t.setting(name) != other and t.settable_here(entry):
+                t.put(name, other)
+            t.prepare()
+            t.goto(provoke.state)
+        else:
+            continue
+        for event, value in provoke.bench.items():
+            t.bench(event, value)
+        if provoke.silence:
+            t.wait(provoke.within)
+        else:
+            t.alive(provoke.within)
         _look(t)
+        t.relieve(provoke)
+
+
+@purpose("trip", "fires", 5)
+def wherever_armed(t: Tester, r: Requirement) -> None:
+    """In every state that it watches, the same provocation trips it."""
+    trip, provoke = _trip(t, r)
+    for state in t.vow.states:
+        if state not in trip.armed_in or state == provoke.state:
+            continue
+        if t.vow.states[state].energised and (not t.energise or provoke.within > NS_PER_S * 60):
+            continue  # what takes long by its nature is provoked in one such state only
+        t.home()
+        try:
+            t.settings({n: v for n, v in provoke.put.items() if t.vow.points[n].set_in is not None})
+            t.prepare()
+            t.goto(state)
+            if any(not t.settable_here(t.vow.points[name]) for name in provoke.put):
+                continue
+            t.settings({n: v for n, v in provoke.put.items() if t.vow.points[n].set_in is None})
+        except (NotSelected, Doubtful):
+            continue
+        if _depends_on_state(t, trip):
+            continue
+        t.strike(trip, provoke)
+        _look(t)
+        t.relieve(provoke)
+
+
+def _depends_on_state(t: Tester, trip: TripEntry) -> bool:
+    """Whether its readings are ones that only some states can move: what the stage draws, not what is connected."""
+    moved = {name for declared in t.declared.values() for name in declared.moves}
+    readings = {name for name in trip.when.names if t.vow.points[name].source == "signal"}
+    return bool(readings - moved) and not t.vow.states[t.state].energised
 
 
 def _about(t: Tester, name: str) -> tuple[int, int]:

@@ -12,9 +12,8 @@ from protocol.conformance.purposes.behaviour import do, steady, target_state, va
 from protocol.conformance.purposes.points import other_value
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.device import NS_PER_S
-from protocol.document.model import Provoke, Record
+from protocol.document.model import Derating, Provoke, Record
 from protocol.document.requirements import Requirement
-from protocol.expression import Expression
 from protocol.message import Reply
 from protocol.oracle import Judgement
 from protocol.record import layout, parts_of
@@ -104,18 +103,25 @@ def derating(t: Tester, r: Requirement) -> None:
         seen = values(t, [rule.temperature, rule.power, rule.ceiling])
         celsius, power, ceiling = (seen[name] for name in (rule.temperature, rule.power, rule.ceiling))
         assert not isinstance(celsius, str) and not isinstance(power, str) and not isinstance(ceiling, str)
-        # The device knows the temperature to its accuracy: allow what the coolest reading would.
-        coolest = celsius - heat.range_error - heat.number.step
-        start, end, floor = (Fraction(each) for each in (rule.start, rule.end, rule.floor))
-        share = 1 - (1 - floor) * min(max((coolest - start) / (end - start), Fraction(0)), Fraction(1))
+        # The device knows the temperature to its accuracy: allow what the coolest and the warmest would.
+        width = heat.range_error + heat.number.step
+        coolest = Fraction(celsius) - width
         slack = entry.range_error + power * entry.reading_error + Fraction(1, 2)
-        if power > ceiling * share + slack:
-            due = f"{rule.power} at most {float(ceiling * share):.2f} at {float(celsius):g}"
+        most = ceiling * _share(rule, coolest) + slack
+        least = ceiling * _share(rule, Fraction(celsius) + width) - slack
+        if not least <= power <= most:
+            due = f"{rule.power} from {float(least):.1f} to {float(most):.1f} at {float(celsius):g}"
             raise Broken(Judgement(False, r.id, due), f"ask {rule.power}", f"{float(power):g}")
-        seen_hot = seen_hot or coolest > start
+        seen_hot = seen_hot or coolest > Fraction(rule.start)
     if not seen_hot:
         raise NotSelected("it did not get warm enough to derate")
     t.keep(r.id)
+
+
+def _share(rule: Derating, celsius: Fraction) -> Fraction:
+    """Share of the ceiling that is left at a temperature."""
+    start, end, floor = (Fraction(each) for each in (rule.start, rule.end, rule.floor))
+    return 1 - (1 - floor) * min(max((celsius - start) / (end - start), Fraction(0)), Fraction(1))
 
 
 def _warm(t: Tester) -> tuple[str, str]:
@@ -210,10 +216,13 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
 
 @purpose("fan", "tick", 5)
 def fan_tick(t: Tester, r: Requirement) -> None:
-    """While it warms, the duty changes at most once in a tick."""
+    """While it warms, the duty changes at most once in a tick, and has changed two ticks after it should."""
     fan = t.vow.document.fan
     assert fan is not None
     event, _ = _warm(t)
+    heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
+    slack = 2 * heat.number.step + Fraction(3, 10)
+    behind_ns: int | None = None
     t.bench(event, Decimal(int(fan.levels[-1].at) + 20))
     last = None
     changed_ns = None
@@ -228,6 +237,18 @@ def fan_tick(t: Tester, r: Requirement) -> None:
                 )
             changed_ns = now_ns
         last = value
+        celsius = t.read(fan.temperature) * heat.number.step
+        due_share = max(
+            (Fraction(e.duty) for e in fan.levels if celsius - slack >= e.at), default=Fraction(0)
+        )
+        given = value * duty.number.step * (Fraction(1, 100) if duty.number.unit == "%" else 1)
+        if given >= due_share - duty.number.step:
+            behind_ns = None
+        elif behind_ns is None:
+            behind_ns = t.now_ns
+        elif t.now_ns - behind_ns > 2 * fan.tick + heat.period_ns + duty.period_ns:
+            due = f"{fan.duty} at {float(due_share):g} within two ticks of {float(celsius):g}"
+            raise Broken(Judgement(False, r.id, due), f"ask {fan.duty}", f"{float(given):g}")
         t.alive(fan.tick // 4)
     t.keep(r.id)
 

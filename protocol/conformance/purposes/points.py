@@ -359,6 +359,13 @@ def local(t: Tester, r: Requirement) -> None:
     t.need("bench")
     if f"panel.{entry.name}" not in t.events:
         raise NotSelected("needs a rig that can turn the front panel")
+    # With its limits moved inwards, where they depend on other settings.
+    for limit in (entry.low, entry.high):
+        for name in sorted(limit.names if limit is not None else ()):
+            other = t.vow.points[name]
+            if t.settable_here(other):
+                low, high = t.bounds(other)
+                t.put(name, (low + high) // 2)
     t.panel("panel.control", "local")
     t.ask("panel.control")
     t.panel(f"panel.{entry.name}", other_value(t, entry))
