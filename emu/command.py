@@ -34,6 +34,8 @@ COMMANDS: dict[str, str] = {
     "vet": "Find what is wrong with a document itself.",
     "emulate": "Simulate the instrument of a document on a port.",
     "check": "Hold an instrument at a port to its document.",
+    "replay": "Show the failure of a case file again.",
+    "audit": "Run the checker against every named fault.",
     "generate": "Write the C core of an instrument from its document.",
 }
 """Subcommand -> what it is for, in the order `wirevow --help` shows them."""

@@ -590,7 +590,9 @@ class Tester:
         return [
             (event, declared.base)
             for event, declared in self.declared.items()
-            if declared.base is not None and event in self.events and self.bench_now.get(event) != declared.base
+            if declared.base is not None
+            and event in self.events
+            and self.bench_now.get(event) != declared.base
         ]
 
     def panel(self, event: str, value: Value) -> None:

@@ -9,7 +9,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from protocol.conformance.casefile import Step
+from protocol.conformance.casefile import Case, Step
 from protocol.conformance.verdict import Verdict
 from protocol.report.outcome import Breach, Outcome
 
@@ -78,14 +78,25 @@ def _table() -> Table:
     return Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
 
 
+def show_case(case: Case, console: Console) -> None:
+    """Print the failure of a case, as a check prints its failures."""
+    told = iter((("expected", case.expected or "nothing"), ("seen", case.seen)))
+    console.print(_failure(case.requirement, case.written, case.promise, case.steps, told))
+
+
 def _breach(breach: Breach) -> RenderableType:
-    parts: list[RenderableType] = [
-        Text.assemble((breach.requirement, "bold red"), f"  {breach.place}"),
-        Text(breach.sentence),
-        Padding(_exchange(breach.steps), (1, 0, 1, 2), expand=False),
-        _pairs(_told(breach)),
-    ]
-    return Group(*parts)
+    return _failure(breach.requirement, breach.place, breach.sentence, breach.steps, _told(breach))
+
+
+def _failure(
+    requirement: str, place: str, promise: str, steps: tuple[Step, ...], told: Iterator[tuple[str, str]]
+) -> RenderableType:
+    return Group(
+        Text.assemble((requirement, "bold red"), f"  {place}"),
+        Text(promise),
+        Padding(_exchange(steps), (1, 0, 1, 2), expand=False),
+        _pairs(told),
+    )
 
 
 def _told(breach: Breach) -> Iterator[tuple[str, str]]:

@@ -1,0 +1,249 @@
+"""Proof that the checker can fail: it is run against every fault of the catalogue, and once against none.
+
+A *trial* is one check of one instrument in this process (`emu.direct`), ended by its first failure. Trials run
+on every core, in processes of their own. What came of one is its *outcome*:
+
+=============  =============================================================================  ========
+outcome        meaning                                                                        detected
+=============  =============================================================================  ========
+`failure`      a promise was found broken                                                     yes
+`turned away`  the check ended before it began: this is not the document's instrument         yes
+`inconclusive` something was tried and could not be judged                                    no
+`passed`       nothing was found                                                              no
+`error`        the check itself came to grief: a defect of Wirevow                            no
+=============  =============================================================================  ========
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import statistics
+import time
+from collections.abc import Generator, Iterable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Any
+
+from emu.direct import tester_of
+from emu.faults import fault_named
+from protocol.conformance import campaign
+from protocol.conformance.tester import NoInstrument
+from protocol.conformance.verdict import Verdict
+from protocol.document.load import load_document
+from protocol.vow import Vow, compile_vow
+
+JSON_VERSION = 1
+DETECTED = frozenset({"failure", "turned away"})
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What came of one check."""
+
+    fault: str | None
+    """None: the clean instrument."""
+    seed: int
+    outcome: str
+    lines: int
+    """Requests sent up to the failure, or in all."""
+    seconds: float
+    requirement: str | None = None
+    """The promise found broken."""
+    purpose: str | None = None
+    """The requirement that was being tried then."""
+    rightly: bool | None = None
+    """Whether that promise is one of those that the fault breaks by its own account."""
+    message: str = ""
+    """What was expected and seen, or why it ended."""
+
+    @property
+    def detected(self) -> bool:
+        """Whether the checker said that something is wrong with the instrument."""
+        return self.outcome in DETECTED
+
+
+def attempt(vow: Vow, fault: str | None, seed: int) -> Trial:
+    """One trial. Nothing but KeyboardInterrupt passes through."""
+    begun = time.perf_counter()
+
+    def trial(outcome: str, lines: int, message: str, failure: campaign.Failure | None = None) -> Trial:
+        seconds = round(time.perf_counter() - begun, 3)
+        if failure is None:
+            return Trial(fault, seed, outcome, lines, seconds, message=message)
+        rightly = None if fault is None else accuses_rightly(fault, failure.requirement)
+        return Trial(fault, seed, outcome, lines, seconds, failure.requirement, failure.purpose, rightly, message)
+
+    tester = None
+    try:
+        tester = tester_of(vow, fault=fault, seed=seed)
+        report = campaign.run(tester, seed=seed, until_failure=True, reduce=False)
+    except NoInstrument as stranger:
+        return trial("turned away", tester.lines if tester is not None else 0, stranger.message)
+    except Exception as error:
+        place = error.__traceback__
+        while place is not None and place.tb_next is not None:
+            place = place.tb_next
+        where = f"{Path(place.tb_frame.f_code.co_filename).name}:{place.tb_lineno}" if place is not None else "?"
+        message = f"{type(error).__name__} at {where}: {error}"
+        return trial("error", tester.lines if tester is not None else 0, message)
+    if report.failures:
+        failure = report.failures[0]
+        sent = f"{failure.sent}: " if failure.sent else ""
+        message = f"{sent}expected {failure.expected or 'nothing'}, seen {failure.seen}"
+        return trial("failure", failure.lines, message, failure)
+    if report.verdict is Verdict.PASS and not report.note:
+        return trial("passed", report.lines, "")
+    doubts = [f.reason for f in report.findings.values() if f.verdict is Verdict.INCONCLUSIVE]
+    return trial("inconclusive", report.lines, report.note or "; ".join(doubts))
+
+
+def accuses_rightly(fault: str, requirement: str) -> bool:
+    """Whether a requirement is one of those that a fault breaks by its own account."""
+    return any(fnmatchcase(requirement, pattern) for pattern in fault_named(fault).breaks)
+
+
+# ------------------------------------------------------------------------------------------------- on every core
+
+_vow: Vow
+
+
+def _begin(document: str) -> None:
+    # A terminal's Ctrl-C goes to every process; the parent's business is to end its children. SIGTERM, with
+    # which it does so, may have been given another meaning before a fork.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    global _vow
+    _vow = compile_vow(load_document(document).document)
+
+
+def _attempt(fault: str | None, seed: int) -> Trial:
+    return attempt(_vow, fault, seed)
+
+
+def cores() -> int:
+    """How many processes may run at once."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def trials(
+    document: Path, tasks: Iterable[tuple[str | None, int]], jobs: int | None = None
+) -> Generator[Trial, None, None]:
+    """Trials of a document's instrument, (fault, seed) each, in the order in which they are done.
+
+    Closing the iterator, or an exception such as KeyboardInterrupt where it is used, ends those under way.
+    """
+    jobs = jobs or cores()
+    # Not forked: the caller may have threads.
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(jobs, context, initializer=_begin, initargs=(str(document),))
+    try:
+        waiting: dict[Future[Trial], tuple[str | None, int]] = {
+            pool.submit(_attempt, fault, seed): (fault, seed) for fault, seed in tasks
+        }
+        for done in as_completed(waiting):
+            yield done.result()
+    except BaseException:
+        for child in multiprocessing.active_children():
+            child.terminate()
+        raise
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+# ----------------------------------------------------------------------------------------------------- the score
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """How a set of faults fared."""
+
+    faults: int
+    detected: int
+    rightly: int
+    """Of those detected by a failure, how many with a promise that the fault breaks by its own account."""
+    accused: int
+    """How many were detected by a failure."""
+    median_lines: float | None
+    """Requests to detection, over those detected; None without any."""
+    most_lines: int | None
+
+
+def score(results: Iterable[Trial]) -> Score:
+    """The score of trials with faults."""
+    results = list(results)
+    detected = [each.lines for each in results if each.detected]
+    return Score(
+        faults=len(results),
+        detected=len(detected),
+        rightly=sum(each.rightly is True for each in results),
+        accused=sum(each.rightly is not None for each in results),
+        median_lines=statistics.median(detected) if detected else None,
+        most_lines=max(detected, default=None),
+    )
+
+
+def by_kind(results: Sequence[Trial]) -> dict[str, list[Trial]]:
+    """Trials with faults by the fault's kind, in the catalogue's order."""
+    from emu.faults.catalogue import KINDS
+
+    kinds: dict[str, list[Trial]] = {kind.name: [] for kind in KINDS}
+    for each in results:
+        assert each.fault is not None
+        kinds[fault_named(each.fault).kind].append(each)
+    return {kind: found for kind, found in kinds.items() if found}
+
+
+def as_json(
+    vow: Vow, seed: int, clean: Trial, results: Sequence[Trial], named: Sequence[Trial], asked: int
+) -> dict[str, Any]:
+    """An audit as JSON.
+
+    ========== =========================================================================================
+    key        value
+    ========== =========================================================================================
+    `audit`    version of this form, 1
+    `document` `name`, `version` and `digest` (8 hex digits) of the document
+    `seed`     of instruments and checks
+    `complete` whether every trial was made
+    `clean`    the trial without a fault: `outcome` (`passed` is right), `lines`, `seconds`, `message`
+    `scores`   `all`, `tuned`, `held_out` and one for each kind under `kinds`: `faults`, `detected`,
+               `rightly`, `accused`, `median_lines`, `most_lines` (see `Score`)
+    `faults`   the trials that are named: `fault`, `kind`, `held_out`, `detected`, `outcome`, `lines`,
+               `seconds`, `requirement`, `purpose`, `rightly`, `message` (see `Trial`)
+    ========== =========================================================================================
+    """
+    tuned = [each for each in results if not _held_out(each)]
+    held_out = [each for each in results if _held_out(each)]
+    return {
+        "audit": JSON_VERSION,
+        "document": dict(zip(("name", "version", "digest"), vow.identity, strict=True)),
+        "seed": seed,
+        "complete": len(results) == asked,
+        "clean": {key: getattr(clean, key) for key in ("outcome", "lines", "seconds", "message")},
+        "scores": {
+            "all": asdict(score(results)),
+            "tuned": asdict(score(tuned)),
+            "held_out": asdict(score(held_out)),
+            "kinds": {kind: asdict(score(found)) for kind, found in by_kind(results).items()},
+        },
+        "faults": [
+            {
+                "kind": fault_named(each.fault).kind,
+                "held_out": _held_out(each),
+                "detected": each.detected,
+                **{key: value for key, value in asdict(each).items() if key != "seed"},
+            }
+            for each in named
+            if each.fault is not None
+        ],
+    }
+
+
+def _held_out(trial: Trial) -> bool:
+    return trial.fault is not None and fault_named(trial.fault).holdout

@@ -1,0 +1,119 @@
+"""`wirevow audit`: does the checker notice firmware that breaks its promises?"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from emu.audit import Score, Trial
+
+
+@click.command("audit")
+@click.argument("doc")
+@click.option(
+    "--json", "json_file", metavar="F", type=click.Path(dir_okay=False), help="Write the result to F."
+)
+@click.option(
+    "--holdout",
+    is_flag=True,
+    help="Only the third of the faults that is kept unseen while the checker is tuned.",
+)
+@click.option(
+    "--seed",
+    metavar="N",
+    type=click.IntRange(min=0),
+    default=0,
+    show_default=True,
+    help="Of instruments and checks.",
+)
+def command(doc: str, json_file: str | None, holdout: bool, seed: int) -> int:
+    """Run the checker against an instrument of DOC with every named fault in turn, and against a good one.
+
+    A third of the faults is held out: without --holdout only the score tells of them, no name, so that the
+    checker can be tuned on the others.
+
+    Status 0: the good instrument passes and every fault is detected; 1: not so.
+    """
+    import json
+
+    from emu.audit import as_json, attempt, trials
+    from emu.faults import fault_named, faults_for
+    from emu.ports.address import find
+    from protocol.document.load import load_document
+    from protocol.vow import compile_vow
+
+    path = find(doc)
+    vow = compile_vow(load_document(path).document)
+    faults = [fault.name for fault in faults_for(vow) if fault.holdout or not holdout]
+    if not faults:
+        raise click.UsageError(f"no fault has anything to break in {vow.identity[0]}; audit another document.")
+    if json_file is not None:
+        Path(json_file).touch()  # a place that cannot be written is found now, not in the end
+
+    clean = attempt(vow, None, seed)
+    click.echo(
+        f"good instrument: {clean.outcome} after {clean.lines} lines" + (": " if clean.message else "")
+        + clean.message
+    )  # fmt: skip
+    results: list[Trial] = []
+    interrupt: KeyboardInterrupt | None = None
+    quiet = not sys.stderr.isatty()
+    try:
+        made = trials(path, [(name, seed) for name in faults])
+        with click.progressbar(made, len(faults), "faults", hidden=quiet, show_pos=True, file=sys.stderr) as bar:
+            for trial in bar:
+                results.append(trial)
+    except KeyboardInterrupt as ended:
+        interrupt = ended
+        made.close()
+        click.echo(f"\nwirevow: ended after {len(results)} of {len(faults)} faults.", err=True)
+    order = {name: index for index, name in enumerate(faults)}
+    results.sort(key=lambda trial: order[trial.fault or ""])
+    named = [trial for trial in results if holdout or not fault_named(trial.fault or "").holdout]
+    _say(results, named)
+    if json_file is not None:
+        found = as_json(vow, seed, clean, results, named, len(faults))
+        Path(json_file).write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+    if interrupt is not None:
+        raise interrupt
+    return 0 if clean.outcome == "passed" and all(trial.detected for trial in results) else 1
+
+
+def _say(results: Sequence[Trial], named: Sequence[Trial]) -> None:
+    """The score by kind and in all, then what was not detected."""
+    from emu.audit import by_kind, score
+    from emu.faults import fault_named
+
+    click.echo(f"\n{'':12}{'faults':>8}{'detected':>10}{'median lines':>14}{'most':>8}   accused rightly")
+    rows = [(kind, score(found)) for kind, found in by_kind(results).items()]
+    rows.append(("all", score(results)))
+    if len(named) < len(results):
+        rows.append(("tuned on", score(named)))
+        known = {trial.fault for trial in named}
+        rows.append(("held out", score(trial for trial in results if trial.fault not in known)))
+    for name, row in rows:
+        click.echo(_row(name, row))
+    survivors = [trial for trial in named if not trial.detected]
+    if survivors:
+        click.echo("\nnot detected:")
+    for trial in survivors:
+        fault = fault_named(trial.fault or "")
+        why = f" [{trial.outcome}: {trial.message}]" if trial.outcome != "passed" else ""
+        click.echo(f"  {fault.name} ({fault.kind}): {fault.means}{why}")
+    unnamed = sum(not trial.detected for trial in results) - len(survivors)
+    if unnamed:
+        click.echo(f"  and {unnamed} of those held out; --holdout names them")
+
+
+def _row(name: str, score: Score) -> str:
+    median = "-" if score.median_lines is None else f"{score.median_lines:g}"
+    most = "-" if score.most_lines is None else str(score.most_lines)
+    return (
+        f"{name:12}{score.faults:>8}{score.detected:>10}{median:>14}{most:>8}"
+        f"   {score.rightly} of {score.accused}"
+    )
