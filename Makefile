@@ -38,6 +38,10 @@ lint: $(VENV)/developing
 benchmark: $(VENV)/developing
 	$(PY) -m tests.benchmark
 
+# make campaign SEEDS=4 EVERY=6 is a taste of it: four seeds, every sixth fault.
+campaign: $(VENV)/developing
+	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
+
 wheel: $(VENV)/developing
 	rm -rf build/wheel
 	$(PY) -m pip wheel -qq --no-deps --wheel-dir build/wheel .
