@@ -7,43 +7,50 @@ from typing import TYPE_CHECKING
 
 import click
 
+from protocol.errors import WirevowError
+
 if TYPE_CHECKING:
     from protocol.conformance.casefile import Case
-    from protocol.document.load import Loaded
-    from protocol.document.model import Document
 
 
 @click.command("replay")
-@click.argument("case")
+@click.argument("case_file", metavar="CASE")
 @click.argument("port")
 @click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
-def command(case: str, port: str, rig: str | None) -> int:
+@click.option("--document", metavar="DOC", help="The instrument's document, if it is not where the case says.")
+@click.option("--shorter", metavar="FILE", help="If it fails, look for a shorter way and write it to FILE.")
+def command(case_file: str, port: str, rig: str | None, document: str | None, shorter: str | None) -> int:
     """Do the steps of CASE with the instrument at PORT and judge its answers anew.
 
-    CASE is a file that `wirevow check` has written; steps on the bench need a rig. Status 0: every answer is
-    right now, 1: it fails, 2: usage or port error, 3: inconclusive.
-    """
-    from rich.console import Console
+    CASE is a file that `wirevow check` has written, or one like it; steps on the bench need a rig. As in a
+    check, nothing is energised unless a rig says that the instrument is simulated.
 
+    Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
+    """
     import emu  # noqa: F401  (teaches pyserial emu://)
-    from protocol.conformance.casefile import read_case
+    from protocol.conformance.casefile import read_case, write_case
     from protocol.conformance.hookup import hooked_up
-    from protocol.conformance.replay import replay
+    from protocol.conformance.replay import replay, shortened
     from protocol.conformance.tester import Doubtful, NotSelected
     from protocol.conformance.verdict import EXIT_CODE, Verdict
-    from protocol.report import terminal
+    from protocol.document.load import load_document
     from protocol.vow import compile_vow
 
-    given = read_case(case)
-    loaded = _document_of(given)
-    vow = compile_vow(loaded.document)
-    identity = " ".join(vow.identity)
-    if identity != given.document:
-        click.echo(f"wirevow: {case} is of {given.document}; {loaded.name} is {identity} now.", err=True)
+    case = read_case(case_file)
+    path = _document_of(case, document)
+    vow = compile_vow(load_document(path).document)
+    if case.document != " ".join(vow.identity):
+        raise WirevowError(
+            f"{case_file}: the case is of {case.document}, and {path} is {' '.join(vow.identity)}; "
+            "name its own document with --document DOC, or check anew"
+        )
+    shown: Case | None = None
     hookup = None
     try:
-        with hooked_up(vow, port, rig, seed=given.seed) as hookup:
-            shown = replay(hookup.tester, given)
+        with hooked_up(vow, port, rig, seed=case.seed) as hookup:
+            shown = replay(hookup.tester, case)
+            if shown is not None and shorter is not None:
+                shown = shortened(hookup.tester, shown)
     except (NotSelected, Doubtful) as why:
         click.echo(f"inconclusive: {why}")
         return EXIT_CODE[Verdict.INCONCLUSIVE]
@@ -51,19 +58,35 @@ def command(case: str, port: str, rig: str | None) -> int:
         for warning in hookup.warnings if hookup is not None else ():
             click.echo(f"wirevow: {warning}", err=True)
     if shown is None:
-        click.echo(f"pass: {given.requirement} is kept now")
+        click.echo(f"pass: {case.requirement} is kept now")
         return EXIT_CODE[Verdict.PASS]
-    terminal.show_case(shown, Console(markup=False, highlight=False, emoji=False))
-    click.echo(f"\nfail: {shown.requirement}")
+    _say(shown, case)
+    if shorter is not None:
+        write_case(shown, shorter)
+        click.echo(f"{shorter}: {shown.sends} lines sent, {case.sends} in {case_file}")
     return EXIT_CODE[Verdict.FAIL]
 
 
-def _document_of(case: Case) -> Loaded[Document]:
-    """The document that a case was written for, or the ready one of its name."""
+def _document_of(case: Case, given: str | None) -> Path:
+    """The document's file: as given, else where the case says, else the ready one of its name."""
     from emu.ports.address import find
-    from protocol.document.load import load_document
 
-    path, _, line = case.written.rpartition(":")
-    if not line.isdecimal():
-        path = case.written
-    return load_document(path if path and Path(path).is_file() else find(case.document.split()[0]))
+    if given is not None:
+        return find(given)
+    if case.source and Path(case.source).is_file():
+        return Path(case.source)
+    try:
+        return find(case.document.split()[0])
+    except WirevowError as error:
+        raise WirevowError(f"{case.source or 'its document'} is not there; name it with --document DOC") from error
+
+
+def _say(shown: Case, case: Case) -> None:
+    """The promise, the exchange, what was due and what came, as a check prints them."""
+    from rich.console import Console
+
+    from protocol.report import terminal
+
+    terminal.show_case(shown, Console(markup=False, highlight=False, emoji=False))
+    other = "" if shown.requirement == case.requirement else f", another failure than {case.requirement}"
+    click.echo(f"\nfail: {shown.requirement}{other}")
