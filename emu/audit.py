@@ -1,7 +1,7 @@
 """Proof that the checker can fail: it is run against every fault of the catalogue, and once against none.
 
-A *trial* is one check of one instrument in this process (`emu.direct`), ended by its first failure. Trials run
-on every core, in processes of their own. What came of one is its *outcome*:
+A *trial* is one check of one instrument (`emu.direct`), ended by its first failure. Trials run on every core,
+in processes of their own. What came of one is its *outcome*:
 
 =============  =============================================================================  ========
 outcome        meaning                                                                        detected
@@ -28,8 +28,8 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from emu.direct import tester_of
-from emu.faults import fault_named
+from emu.direct import direct_tester
+from emu.faults import build_instrument, fault_named
 from protocol.conformance import campaign
 from protocol.conformance.tester import NoInstrument
 from protocol.conformance.verdict import Verdict
@@ -74,12 +74,13 @@ def attempt(vow: Vow, fault: str | None, seed: int) -> Trial:
         seconds = round(time.perf_counter() - begun, 3)
         if failure is None:
             return Trial(fault, seed, outcome, lines, seconds, message=message)
-        rightly = None if fault is None else accuses_rightly(fault, failure.requirement)
-        return Trial(fault, seed, outcome, lines, seconds, failure.requirement, failure.purpose, rightly, message)
+        accused = failure.requirement
+        rightly = None if fault is None else accuses_rightly(fault, accused)
+        return Trial(fault, seed, outcome, lines, seconds, accused, failure.purpose, rightly, message)
 
     tester = None
     try:
-        tester = tester_of(vow, fault=fault, seed=seed)
+        tester = direct_tester(vow, build_instrument(vow, seed=seed, fault=fault), seed=seed)
         report = campaign.run(tester, seed=seed, until_failure=True, reduce=False)
     except NoInstrument as stranger:
         return trial("turned away", tester.lines if tester is not None else 0, stranger.message)
@@ -87,8 +88,9 @@ def attempt(vow: Vow, fault: str | None, seed: int) -> Trial:
         place = error.__traceback__
         while place is not None and place.tb_next is not None:
             place = place.tb_next
-        where = f"{Path(place.tb_frame.f_code.co_filename).name}:{place.tb_lineno}" if place is not None else "?"
-        message = f"{type(error).__name__} at {where}: {error}"
+        file = Path(place.tb_frame.f_code.co_filename).name if place is not None else "?"
+        line = place.tb_lineno if place is not None else 0
+        message = f"{type(error).__name__} at {file}:{line}: {error}"
         return trial("error", tester.lines if tester is not None else 0, message)
     if report.failures:
         failure = report.failures[0]
@@ -106,7 +108,7 @@ def accuses_rightly(fault: str, requirement: str) -> bool:
     return any(fnmatchcase(requirement, pattern) for pattern in fault_named(fault).breaks)
 
 
-# ------------------------------------------------------------------------------------------------- on every core
+# -------------------------------------------------------------------------------------------- on every core
 
 _vow: Vow
 
@@ -156,7 +158,7 @@ def trials(
         pool.shutdown(cancel_futures=True)
 
 
-# ----------------------------------------------------------------------------------------------------- the score
+# ------------------------------------------------------------------------------------------------ the score
 
 
 @dataclass(frozen=True, slots=True)

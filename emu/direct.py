@@ -1,7 +1,7 @@
 """A checker and an instrument in one process with nothing between them, on a held clock.
 
-No port, no threads, no waiting: a check is a plain computation, and the same seeds give the same bytes. Audits
-and campaigns run on this.
+No port, no threads, no waiting: a check is a plain computation, and the same seeds give the same bytes.
+Audits and campaigns run on this.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from typing import cast
 import serial
 
 from emu.clock import VirtualClock
-from emu.faults import build_instrument
 from emu.instrument import Instrument
 from emu.ports.line import Line
 from emu.ports.rig import InstrumentRig
@@ -50,12 +49,7 @@ class DirectPort:
         return len(data)
 
 
-def tester_of(vow: Vow, *, fault: str | None = None, seed: int = 0, budget: int = BUDGET) -> Tester:
-    """A tester with its hands on a new instrument, good or with a fault, on its default bench. `seed`: of both."""
-    return tester_at(vow, build_instrument(vow, seed=seed, fault=fault), seed=seed, budget=budget)
-
-
-def tester_at(vow: Vow, instrument: Instrument, *, seed: int = 0, budget: int = BUDGET) -> Tester:
+def direct_tester(vow: Vow, instrument: Instrument, *, seed: int = 0, budget: int = BUDGET) -> Tester:
     """A tester with its hands on an instrument that has just been made. It may energise: nothing is real."""
     clock = VirtualClock()
     line = Line(instrument)

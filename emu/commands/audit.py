@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from protocol.errors import WirevowError
+
 if TYPE_CHECKING:
     from emu.audit import Score, Trial
 
@@ -51,7 +53,7 @@ def command(doc: str, json_file: str | None, holdout: bool, seed: int) -> int:
     vow = compile_vow(load_document(path).document)
     faults = [fault.name for fault in faults_for(vow) if fault.holdout or not holdout]
     if not faults:
-        raise click.UsageError(f"no fault has anything to break in {vow.identity[0]}; audit another document.")
+        raise WirevowError(f"no fault has anything to break in {vow.identity[0]}: audit another document")
     if json_file is not None:
         Path(json_file).touch()  # a place that cannot be written is found now, not in the end
 
@@ -65,7 +67,9 @@ def command(doc: str, json_file: str | None, holdout: bool, seed: int) -> int:
     quiet = not sys.stderr.isatty()
     try:
         made = trials(path, [(name, seed) for name in faults])
-        with click.progressbar(made, len(faults), "faults", hidden=quiet, show_pos=True, file=sys.stderr) as bar:
+        with click.progressbar(
+            made, len(faults), "faults", hidden=quiet, show_pos=True, file=sys.stderr
+        ) as bar:
             for trial in bar:
                 results.append(trial)
     except KeyboardInterrupt as ended:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.argument("case_file", metavar="CASE")
 @click.argument("port")
 @click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
-@click.option("--document", metavar="DOC", help="The instrument's document, if it is not where the case says.")
+@click.option("--document", metavar="DOC", help="The document, if it is not where the case says.")
 @click.option("--shorter", metavar="FILE", help="If it fails, look for a shorter way and write it to FILE.")
 def command(case_file: str, port: str, rig: str | None, document: str | None, shorter: str | None) -> int:
     """Do the steps of CASE with the instrument at PORT and judge its answers anew.
@@ -78,7 +78,8 @@ def _document_of(case: Case, given: str | None) -> Path:
     try:
         return find(case.document.split()[0])
     except WirevowError as error:
-        raise WirevowError(f"{case.source or 'its document'} is not there; name it with --document DOC") from error
+        where = case.source or "its document"
+        raise WirevowError(f"{where} is not there; name it with --document DOC") from error
 
 
 def _say(shown: Case, case: Case) -> None:

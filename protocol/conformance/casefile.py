@@ -224,7 +224,8 @@ def parse_case(text: str, name: str) -> Case:
         found = _STEP.fullmatch(line)
         if found is None:
             raise CaseError(
-                f"{name}:{number}: '{line.strip()[:40]}' is no step; write one of >, >>, <, wait, bench, power, reset"
+                f"{name}:{number}: '{line.strip()[:40]}' is no step; "
+                "write one of >, >>, <, wait, bench, power, reset"
             )
         at, kind, body = found.groups()
         step = Step(kind, body or "", float(at) if at is not None else None)
@@ -233,7 +234,8 @@ def parse_case(text: str, name: str) -> Case:
     missing = [field for field in ("document", "requirement", "seed") if field not in fields]
     if missing:
         raise CaseError(
-            f"{name}:1: the case does not say its {' and '.join(missing)}; add a line such as `{missing[0]} ...`"
+            f"{name}:1: the case does not say its {' and '.join(missing)}; "
+            f"add a line such as `{missing[0]} ...`"
         )
     if not fields["seed"].isdecimal():
         raise CaseError(f"{name}:1: the seed is a whole number, not {fields['seed']!r}")
@@ -268,7 +270,7 @@ def _proven(step: Step, place: str) -> None:
 
 
 def sent(step: Step, tickets: Sequence[str]) -> bytes:
-    """The bytes that a `>` or `>>` step sends, given the tickets given out so far. ValueError if it cannot be read."""
+    """The bytes that a `>` or `>>` step sends, given the tickets so far. ValueError if it cannot be read."""
     body = b""
     position = 0
     while position < len(step.text):
