@@ -37,6 +37,8 @@ class _Comparison:
     """The crossing of the one measured point; None when it compares settings only."""
     key: int
     true: bool = False
+    clocked: bool = False
+    """It compares the host's silence, not a signal of the plant."""
     due_ns: int | None = None
     """For the host's silence: when its truth may change next."""
 
@@ -160,6 +162,7 @@ class Rules:
             scaled = float(level) * si_per_unit(entry.number.unit)
             comparison.true = self._watch(comparison.key, entry.signal, threshold, scaled)
             return
+        comparison.clocked = True
         # The host's silence: true from the instant it is longer than the level.
         turns_ns = self._accepted_ns() + int(level * NS_PER_S)
         comparison.true = (now_ns > turns_ns) == threshold.above
@@ -204,8 +207,11 @@ class Rules:
         """The first rule that acts at or before `now_ns`, and when; None if there is none."""
         first: tuple[int, int, Rule] | None = None
         for rule in self._active:
+            acts = rule.fires_ns is not None and rule.fires_ns <= now_ns
             for comparison in rule.comparisons:
-                if comparison.due_ns is not None and comparison.due_ns <= now_ns:
+                # The host may have been heard since: a put of the patience itself ends the silence.
+                heard = acts and comparison.clocked
+                if heard or (comparison.due_ns is not None and comparison.due_ns <= now_ns):
                     self._look(comparison, now_ns)
                     self._update(rule, now_ns)
             fires_ns = rule.fires_ns
