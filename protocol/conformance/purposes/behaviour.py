@@ -26,7 +26,7 @@ def _look(t: Tester) -> None:
     t.ask("self.state")
 
 
-@purpose("state", "reachable", 2)
+@purpose("state", "reachable", 3)
 def reachable(t: Tester, r: Requirement) -> None:
     t.prepare()
     t.goto(r.element)
@@ -38,7 +38,7 @@ def reachable(t: Tester, r: Requirement) -> None:
     _look(t)
 
 
-@purpose("state", "reachable", 5)
+@purpose("state", "reachable", 6)
 def readable_everywhere(t: Tester, r: Requirement) -> None:
     t.prepare()
     t.goto(r.element)
@@ -47,7 +47,7 @@ def readable_everywhere(t: Tester, r: Requirement) -> None:
             t.ask(name)
 
 
-@purpose("state", "leave", 3)
+@purpose("state", "leave", 4)
 def leave(t: Tester, r: Requirement) -> None:
     index = int(r.aspect.split(".")[1]) - 1
     rule = t.vow.document.states[r.element].leaves[index]
@@ -115,7 +115,7 @@ def target_state(t: Tester, action: ActionEntry) -> str:
     raise NotSelected("no state in which it is done can be reached" + ("" if t.energise else f"; that {DRY}"))
 
 
-@purpose("action", "effect", 2)
+@purpose("action", "effect", 3)
 def effect(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -125,7 +125,7 @@ def effect(t: Tester, r: Requirement) -> None:
     _look(t)
 
 
-@purpose("action", "effect", 4)
+@purpose("action", "effect", 5)
 def effect_everywhere(t: Tester, r: Requirement) -> None:
     """From every state that allows it."""
     action = t.vow.actions[r.element]
@@ -168,7 +168,7 @@ def _read_settings(t: Tester) -> None:
         t.ask(entry.name)
 
 
-@purpose("action", "effect", 3)
+@purpose("action", "effect", 4)
 def settings_effect(t: Tester, r: Requirement) -> None:
     """Defaults and recall act on every setting they are for, and on no other."""
     action = t.vow.actions[r.element]
@@ -193,7 +193,7 @@ def settings_effect(t: Tester, r: Requirement) -> None:
             t.put(entry.name, low - 1)
 
 
-@purpose("action", "refused", 3)
+@purpose("action", "refused", 4)
 def refused(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     tried = False
@@ -216,7 +216,7 @@ def refused(t: Tester, r: Requirement) -> None:
         )
 
 
-@purpose("action", "guard", 3)
+@purpose("action", "guard", 4)
 def guard(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     assert action.guard is not None
@@ -262,7 +262,7 @@ def _width(t: Tester, name: str) -> int:
     return int(2 * entry.range_error / entry.number.step) + 2
 
 
-@purpose("action", "ticket", 3)
+@purpose("action", "ticket", 4)
 def ticket(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -297,7 +297,7 @@ def _restarts(t: Tester, action: ActionEntry) -> None:
     _look(t)
 
 
-@purpose("action", "effect", 3)
+@purpose("action", "effect", 4)
 def zeroing(t: Tester, r: Requirement) -> None:
     """Counters that an action zeroes begin again, from wherever they had come to."""
     declared = t.vow.document.actions[r.element]
@@ -330,7 +330,7 @@ def zeroing(t: Tester, r: Requirement) -> None:
             raise Broken(Judgement(False, r.id, f"{name} from zero"), f"ask {name}", f"ok {words}")
 
 
-@purpose("action", "repeat", 3)
+@purpose("action", "repeat", 4)
 def repeat(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -354,7 +354,7 @@ def repeat(t: Tester, r: Requirement) -> None:
         _look(t)
 
 
-@purpose("action", "always", 3)
+@purpose("action", "always", 4)
 def always(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.need("bench")
@@ -442,7 +442,7 @@ def _happen(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
     return trip, provoke
 
 
-@purpose("trip", "fires", 2)
+@purpose("trip", "fires", 3)
 def fires(t: Tester, r: Requirement) -> None:
     trip, provoke = _happen(t, r)
     _look(t)
@@ -453,12 +453,12 @@ def fires(t: Tester, r: Requirement) -> None:
     t.relieve(provoke)
 
 
-@purpose("trip", "notice", 3)
+@purpose("trip", "notice", 4)
 def notice(t: Tester, r: Requirement) -> None:
     fires(t, r)
 
 
-@purpose("trip", "report", 3)
+@purpose("trip", "report", 4)
 def report(t: Tester, r: Requirement) -> None:
     trip, _ = _happen(t, r)
     last = next(entry.name for entry in t.vow.points.values() if entry.system == "last_trip")
@@ -467,7 +467,7 @@ def report(t: Tester, r: Requirement) -> None:
     t.ask(last)
 
 
-@purpose("trip", "fires", 5)
+@purpose("trip", "fires", 6)
 def only_where_armed(t: Tester, r: Requirement) -> None:
     """In states where it does not watch, the same provocation does nothing."""
     trip, provoke = _trip(t, r)
@@ -490,7 +490,7 @@ def only_where_armed(t: Tester, r: Requirement) -> None:
         t.relieve(provoke)
 
 
-@purpose("trip", "delay", 3)
+@purpose("trip", "delay", 4)
 def delay(t: Tester, r: Requirement) -> None:
     """Not before its time, and not for a condition that came and went."""
     trip, provoke = _trip(t, r)
@@ -518,7 +518,7 @@ def delay(t: Tester, r: Requirement) -> None:
         )
 
 
-@purpose("trip", "latch", 3)
+@purpose("trip", "latch", 4)
 def latch(t: Tester, r: Requirement) -> None:
     t.say("put link.guard on")
     trip, provoke = _happen(t, r)
@@ -543,7 +543,7 @@ def latch(t: Tester, r: Requirement) -> None:
     _look(t)
 
 
-@purpose("trip", "clears", 3)
+@purpose("trip", "clears", 4)
 def clears(t: Tester, r: Requirement) -> None:
     trip, provoke = _happen(t, r)
     clear = next(
@@ -605,7 +605,7 @@ def _half_way(t: Tester, trip: TripEntry) -> bool:
     return False
 
 
-@purpose("trip", "fires", 4)
+@purpose("trip", "fires", 5)
 def only_if_all_of_it(t: Tester, r: Requirement) -> None:
     """Where the condition needs a word besides, another word keeps it from tripping."""
     trip, provoke = _trip(t, r)
@@ -636,7 +636,7 @@ def only_if_all_of_it(t: Tester, r: Requirement) -> None:
         t.relieve(provoke)
 
 
-@purpose("trip", "fires", 5)
+@purpose("trip", "fires", 6)
 def wherever_armed(t: Tester, r: Requirement) -> None:
     """In every state that it watches, the same provocation trips it."""
     trip, provoke = _trip(t, r)

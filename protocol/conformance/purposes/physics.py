@@ -40,7 +40,7 @@ def _arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
         t.goto(state)
 
 
-@purpose("limit", "", 3)
+@purpose("limit", "", 4)
 def limit(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.limits[r.element]
     tried = False
@@ -81,7 +81,7 @@ def limit(t: Tester, r: Requirement) -> None:
         raise NotSelected("none of its states can be reached here")
 
 
-@purpose("derating", "", 4)
+@purpose("derating", "", 5)
 def derating(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.derating
     assert rule is not None
@@ -172,12 +172,12 @@ def _fan_walk(t: Tester, requirement: str) -> None:
     t.keep(requirement)
 
 
-@purpose("fan", "curve", 4)
+@purpose("fan", "curve", 5)
 def fan_curve(t: Tester, r: Requirement) -> None:
     _fan_walk(t, r.id)
 
 
-@purpose("fan", "hysteresis", 5)
+@purpose("fan", "hysteresis", 6)
 def fan_hysteresis(t: Tester, r: Requirement) -> None:
     """Warm past a level, cool to just below where it began: the level stays; cool further: it goes."""
     fan = t.vow.document.fan
@@ -214,7 +214,7 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
         )
 
 
-@purpose("fan", "tick", 5)
+@purpose("fan", "tick", 6)
 def fan_tick(t: Tester, r: Requirement) -> None:
     """While it warms, the duty changes at most once in a tick, and has changed two ticks after it should."""
     fan = t.vow.document.fan
@@ -256,7 +256,7 @@ def fan_tick(t: Tester, r: Requirement) -> None:
 # ------------------------------------------------------------------------------------------------------ laws
 
 
-@purpose("law", "", 3)
+@purpose("law", "", 4)
 def law(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.laws[r.element]
     tried = False
@@ -342,7 +342,7 @@ def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
 # --------------------------------------------------------------------------------------------------- records
 
 
-@purpose("record", "layout", 2)
+@purpose("record", "layout", 3)
 def record_layout(t: Tester, r: Requirement) -> None:
     record = t.vow.document.records[r.element]
     entry = next((each for each in t.vow.points.values() if each.record == r.element), None)
@@ -415,7 +415,7 @@ def _plausible(t: Tester, r: Requirement, field: str, series: object, name: str)
         )
 
 
-@purpose("promise", "", 1)
+@purpose("promise", "", 2)
 def promise(t: Tester, r: Requirement) -> None:
     if r.element == "quiet":
         t.quiet()

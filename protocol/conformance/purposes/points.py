@@ -42,7 +42,7 @@ def other_value(t: Tester, entry: PointEntry) -> Value:
     raise NotSelected(f"{entry.name} can only be {present} here")
 
 
-@purpose("point", "readable", 0)
+@purpose("point", "readable", 1)
 def readable(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     if entry.kind == "record":
@@ -56,12 +56,15 @@ def readable(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("point", "unit", 0)
+@purpose("point", "unit", 2)
 def unit(t: Tester, r: Requirement) -> None:
-    t.ask(r.element, tag=False)
+    # Every right answer has had its unit and its digits.
+    if not t.kept.get(f"point.{r.element}.readable"):
+        t.ask(r.element, tag=False)
+    t.keep(r.id)
 
 
-@purpose("point", "access", 1)
+@purpose("point", "access", 2)
 def access(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     if not entry.settable:
@@ -72,7 +75,7 @@ def access(t: Tester, r: Requirement) -> None:
         t.say(f"ask {entry.name} 1")
 
 
-@purpose("point", "default", 1)
+@purpose("point", "default", 2)
 def default(t: Tester, r: Requirement) -> None:
     # The way home has put every default back; ask whether it did.
     entry = entry_of(t, r)
@@ -83,7 +86,7 @@ def default(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("point", "choices", 2)
+@purpose("point", "choices", 3)
 def choices(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     if not entry.settable:
@@ -105,7 +108,7 @@ def choices(t: Tester, r: Requirement) -> None:
     t.ask(entry.name)
 
 
-@purpose("point", "quantum", 2)
+@purpose("point", "quantum", 3)
 def quantum(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     scale = entry.number
@@ -119,7 +122,7 @@ def quantum(t: Tester, r: Requirement) -> None:
     # Between two steps, checked because it takes more digits: half a step goes away from zero.
     for counts in dict.fromkeys((middle, low // 2 if low < 0 else middle, -1 if low < 0 else middle)):
         for share in (Fraction(1, 2), Fraction(2, 5), Fraction(3, 5)):
-            shown = _between(entry, counts + share)
+            shown = between(entry, counts + share)
             if shown and low <= counts < high:
                 t.say(f"put {entry.name} {shown}", check=True)
                 t.ask(entry.name)
@@ -128,7 +131,7 @@ def quantum(t: Tester, r: Requirement) -> None:
     t.say(f"put {entry.name} x")
 
 
-def _between(entry: PointEntry, counts: Fraction) -> str:
+def between(entry: PointEntry, counts: Fraction) -> str:
     """A number of steps that is not whole, in as many digits as it takes; empty if that is too many."""
     scale = entry.number
     for digits in (scale.digits + 1, scale.digits + 2):
@@ -139,7 +142,7 @@ def _between(entry: PointEntry, counts: Fraction) -> str:
     return ""
 
 
-@purpose("point", "bounds", 2)
+@purpose("point", "bounds", 3)
 def bounds(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     enable(t, entry)
@@ -155,7 +158,7 @@ def _edges(t: Tester, entry: PointEntry) -> None:
     t.ask(entry.name)
 
 
-@purpose("point", "bounds", 4)
+@purpose("point", "bounds", 5)
 def dependent_bounds(t: Tester, r: Requirement) -> None:
     """Limits that depend on other settings, with those moved to other values."""
     entry = entry_of(t, r)
@@ -182,7 +185,7 @@ def dependent_bounds(t: Tester, r: Requirement) -> None:
                 t.put(entry.name, min(max(default, low_now), high_now))
 
 
-@purpose("point", "set_in", 3)
+@purpose("point", "set_in", 4)
 def set_in(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     enable(t, entry)
@@ -206,7 +209,7 @@ def set_in(t: Tester, r: Requirement) -> None:
         raise NotSelected("no state in which it is refused can be reached")
 
 
-@purpose("point", "saved", 5)
+@purpose("point", "saved", 6)
 def saved(t: Tester, r: Requirement) -> None:
     """Once for all saved settings, because a store wears out."""
     if "saved" in t.done:
@@ -294,7 +297,7 @@ def restart(t: Tester) -> None:
         raise NotSelected("nothing boots the instrument")
 
 
-@purpose("point", "fresh", 4)
+@purpose("point", "fresh", 5)
 def fresh(t: Tester, r: Requirement) -> None:
     """Turn the bench and see the reading follow in time."""
     entry = entry_of(t, r)
@@ -327,7 +330,7 @@ def expect_moved(t: Tester, entry: PointEntry, before: int, after: int, why: str
         )
 
 
-@purpose("point", "derived", 3)
+@purpose("point", "derived", 4)
 def derived(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     assert entry.derived is not None
@@ -353,7 +356,7 @@ def derived(t: Tester, r: Requirement) -> None:
             t.oracle.twin.readings = {}
 
 
-@purpose("point", "local", 4)
+@purpose("point", "local", 5)
 def local(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     t.need("bench")

@@ -52,7 +52,7 @@ def put_line(t: Tester, entry: PointEntry, counts: int) -> str:
     return f"put {entry.name} {' '.join(entry.words(counts))}"
 
 
-@purpose("wire", "framing", 0)
+@purpose("wire", "framing", 1)
 def framing(t: Tester, r: Requirement) -> None:
     t.raw(b"ask self.state\r\n")
     t.raw(b"\n\r\n\n")
@@ -67,7 +67,7 @@ def framing(t: Tester, r: Requirement) -> None:
     t.raw(b"ask self.state\n", pieces=7)
 
 
-@purpose("wire", "length", 1)
+@purpose("wire", "length", 2)
 def length(t: Tester, r: Requirement) -> None:
     limit = t.vow.document.wire.line_limit
     exact = b"ask self.state " + b"x" * (limit - len("ask self.state "))
@@ -90,7 +90,7 @@ def length(t: Tester, r: Requirement) -> None:
     t.line(b"@1f " + exact)
 
 
-@purpose("wire", "syntax", 1)
+@purpose("wire", "syntax", 2)
 def syntax(t: Tester, r: Requirement) -> None:
     for line in (
         b"x", b"ask", b"ask ", b"Ask self.state", b"ASK self.state", b"get self.state", b"asks self.state",
@@ -109,7 +109,7 @@ def syntax(t: Tester, r: Requirement) -> None:
     t.ask("self.state")
 
 
-@purpose("wire", "resync", 1)
+@purpose("wire", "resync", 2)
 def resync(t: Tester, r: Requirement) -> None:
     for garbage in (
         b"\xff\x00\xfe",
@@ -126,7 +126,7 @@ def resync(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "idle", 3)
+@purpose("wire", "idle", 4)
 def idle(t: Tester, r: Requirement) -> None:
     wire = t.vow.document.wire
     entry = a_number(t)
@@ -173,7 +173,7 @@ def _words(text: str) -> tuple[str, str, tuple[str, ...]]:
     return verb, name, tuple(arguments)
 
 
-@purpose("wire", "tag", 0)
+@purpose("wire", "tag", 1)
 def tag(t: Tester, r: Requirement) -> None:
     for each in ("@0", "@1", "@00", "@0f", "@fff", "@0000", "@ffff", "@a9b"):
         t.line(f"{each} ask self.state".encode())
@@ -183,7 +183,7 @@ def tag(t: Tester, r: Requirement) -> None:
     t.line(b"@1f x")
 
 
-@purpose("wire", "order", 1)
+@purpose("wire", "order", 2)
 def order(t: Tester, r: Requirement) -> None:
     count = t.vow.document.wire.pipeline
     entry = a_number(t)
@@ -198,7 +198,7 @@ def order(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "unit", 1)
+@purpose("wire", "unit", 2)
 def unit(t: Tester, r: Requirement) -> None:
     seen = set[str]()
     for entry in t.vow.settings:
@@ -224,7 +224,7 @@ def unit(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "exact", 1)
+@purpose("wire", "exact", 2)
 def exact(t: Tester, r: Requirement) -> None:
     for entry in t.vow.settings:
         if entry.scale is None or (entry.set_in is not None and t.vow.initial not in entry.set_in):
@@ -269,7 +269,7 @@ def exact(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "round", 2)
+@purpose("wire", "round", 3)
 def rounding(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     scale = entry.number
@@ -291,7 +291,7 @@ def rounding(t: Tester, r: Requirement) -> None:
                 t.ask(entry.name)
 
 
-@purpose("wire", "reasons", 2)
+@purpose("wire", "reasons", 3)
 def reasons(t: Tester, r: Requirement) -> None:
     """Lines to which several reasons apply; the first of the table is due."""
     entry = a_number(t)
@@ -342,7 +342,7 @@ def reasons(t: Tester, r: Requirement) -> None:
         t.line(line)
 
 
-@purpose("wire", "reasons", 4)
+@purpose("wire", "reasons", 5)
 def busy(t: Tester, r: Requirement) -> None:
     """While the panel has control: every other reason comes before `busy`."""
     t.need("bench")
@@ -362,7 +362,7 @@ def busy(t: Tester, r: Requirement) -> None:
     t.panel("panel.control", "remote")
 
 
-@purpose("wire", "atomic", 2)
+@purpose("wire", "atomic", 3)
 def atomic(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     scale = entry.number
@@ -396,7 +396,7 @@ def atomic(t: Tester, r: Requirement) -> None:
     t.ask(entry.name)
 
 
-@purpose("wire", "check", 1)
+@purpose("wire", "check", 2)
 def check(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     value = other_value(t, entry)
@@ -425,7 +425,7 @@ def check(t: Tester, r: Requirement) -> None:
     t.say("ask self.state", check=True)
 
 
-@purpose("wire", "guard", 1)
+@purpose("wire", "guard", 2)
 def guard(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     value = other_value(t, entry)
@@ -459,7 +459,7 @@ def guard(t: Tester, r: Requirement) -> None:
         t.line(plain)
 
 
-@purpose("wire", "echo_check", 1)
+@purpose("wire", "echo_check", 2)
 def echo_check(t: Tester, r: Requirement) -> None:
     t.say("ask self.state", tag=False)
     t.say("ask self.state", check=True)
@@ -475,7 +475,7 @@ def echo_check(t: Tester, r: Requirement) -> None:
     t.say("put link.guard off", check=True)
 
 
-@purpose("wire", "once", 1)
+@purpose("wire", "once", 2)
 def once(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     low, high = t.bounds(entry)
@@ -527,7 +527,7 @@ def once(t: Tester, r: Requirement) -> None:
         t.line(b"@e1 ask self.boots")
 
 
-@purpose("wire", "ticket", 2)
+@purpose("wire", "ticket", 3)
 def ticket(t: Tester, r: Requirement) -> None:
     give = giver(t)
     take = taker(t)
@@ -590,7 +590,7 @@ def ticket(t: Tester, r: Requirement) -> None:
         t.say(f"act {take.name} {old}")
 
 
-@purpose("wire", "notice.number", 5)
+@purpose("wire", "notice.number", 6)
 def notice_number_long(t: Tester, r: Requirement) -> None:
     """Past what a byte can count."""
     if "panel.control" not in t.events or "bench" not in t.abilities or not t.session.held:
@@ -598,7 +598,7 @@ def notice_number_long(t: Tester, r: Requirement) -> None:
     causes_notices(t, 260)
 
 
-@purpose("wire", "notice.number", 2)
+@purpose("wire", "notice.number", 3)
 def notice_number(t: Tester, r: Requirement) -> None:
     restart(t)
     causes_notices(t, 3)
@@ -622,14 +622,14 @@ def causes_notices(t: Tester, count: int) -> None:
         t.ask("self.state")
 
 
-@purpose("wire", "notice.whole", 2)
+@purpose("wire", "notice.whole", 3)
 def notice_whole(t: Tester, r: Requirement) -> None:
     causes_notices(t, 2)
     t.say("put link.guard on")
     causes_notices(t, 2)
 
 
-@purpose("wire", "notice.off", 2)
+@purpose("wire", "notice.off", 3)
 def notice_off(t: Tester, r: Requirement) -> None:
     t.say("put link.notices off")
     t.ask("link.notices")
@@ -639,7 +639,7 @@ def notice_off(t: Tester, r: Requirement) -> None:
     causes_notices(t, 1)
 
 
-@purpose("wire", "notice.queue", 3)
+@purpose("wire", "notice.queue", 4)
 def notice_queue(t: Tester, r: Requirement) -> None:
     t.need("bench")
     if "panel.control" not in t.events or "link.transmitter" not in t.events:
@@ -655,7 +655,7 @@ def notice_queue(t: Tester, r: Requirement) -> None:
         t.panel("panel.control", "remote")
 
 
-@purpose("wire", "boot", 2)
+@purpose("wire", "boot", 3)
 def boot(t: Tester, r: Requirement) -> None:
     t.ask("self.boots")
     t.ask("self.uptime")
@@ -681,7 +681,7 @@ def boot(t: Tester, r: Requirement) -> None:
             t.ask("link.drops")
 
 
-@purpose("wire", "identity", 0)
+@purpose("wire", "identity", 1)
 def identity(t: Tester, r: Requirement) -> None:
     t.ask("self.vow")
     t.raw(b"\n")
@@ -689,7 +689,7 @@ def identity(t: Tester, r: Requirement) -> None:
     t.line(b"@c0de ask self.vow")
 
 
-@purpose("wire", "bulk", 2)
+@purpose("wire", "bulk", 3)
 def bulk(t: Tester, r: Requirement) -> None:
     for entry in t.vow.points.values():
         if entry.kind == "record":
@@ -700,7 +700,7 @@ def bulk(t: Tester, r: Requirement) -> None:
             t.guard_off()
 
 
-@purpose("wire", "watchdog", 3)
+@purpose("wire", "watchdog", 4)
 def watchdog(t: Tester, r: Requirement) -> None:
     """Only accepted requests feed it."""
     silence = next((entry for entry in t.vow.points.values() if entry.system == "silence"), None)
@@ -753,7 +753,7 @@ def watchdog(t: Tester, r: Requirement) -> None:
             t.ask("self.state")
 
 
-@purpose("wire", "deadline", 1)
+@purpose("wire", "deadline", 2)
 def deadline(t: Tester, r: Requirement) -> None:
     for name in list(t.vow.points)[:8]:
         if t.vow.points[name].kind != "record":

@@ -1,0 +1,297 @@
+"""A first look at everything, in few lines: most broken firmware shows here.
+
+Each purpose takes the shortest way through one subject. The thorough purposes of the other modules come
+after; nothing here is left out there.
+"""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from fractions import Fraction
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.behaviour import do, laws_hold, target_state
+from protocol.conformance.purposes.points import between, boots, other_value
+from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
+from protocol.conformance.tester import Doubtful, NotSelected, Tester
+from protocol.device import NS_PER_S
+from protocol.document.requirements import Requirement
+from protocol.record import parts_of
+from protocol.vow import PointEntry, part_bytes, record_of
+
+RANK = 0
+
+
+def dependent(t: Tester) -> PointEntry | None:
+    """A number whose limit hangs on another setting, both settable in the initial state."""
+    for entry in t.vow.settings:
+        for limit in (entry.high, entry.low):
+            if limit is not None and limit.names and t.settable_here(entry):
+                if all(t.settable_here(t.vow.points[name]) for name in limit.names):
+                    return entry
+    return None
+
+
+@purpose("wire", "syntax", RANK)
+def lines(t: Tester, r: Requirement) -> None:
+    for line in (b"ASK self.state", b"ask self.state ", b"@1F ask self.state", b"@12345 ask self.state", b"x"):
+        t.line(line)
+    t.raw(b"ask self.st\x80ate\n")
+    t.raw(b"ask self.\x00state\r\n")
+    t.raw(b"\r\n\nask self.state\r\n")
+    t.raw(b"@7 ask self.state\n@8 ask no.such\n")
+
+
+@purpose("wire", "length", RANK)
+def long_lines(t: Tester, r: Requirement) -> None:
+    limit = t.vow.document.wire.line_limit
+    entry = a_number(t)
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    t.line(b"ask self.state ".ljust(limit, b"x"))
+    t.line(b"x" * (limit + 1))
+    t.line(b"x" * limit + put_line(t, entry, value).encode())
+    t.ask(entry.name)
+
+
+@purpose("wire", "exact", RANK)
+def numbers(t: Tester, r: Requirement) -> None:
+    """One number, one of each way to write it wrong, and its edges."""
+    entry = a_number(t)
+    scale = entry.number
+    low, high = t.bounds(entry)
+    middle = low + (high - low) // 3
+    number, *unit = entry.words(middle)
+    t.put(entry.name, middle)
+    for wrong in (number[:-1], f"{number}0", f"0{number}", f"{number}x", "1000000000"):
+        t.say(" ".join(("put", entry.name, wrong, *unit)))
+    if unit:
+        t.say(f"put {entry.name} {number}")
+        t.say(f"put {entry.name} {number} m{unit[0]}")
+        t.say(f"put {entry.name} {number}", check=True)
+    shown = between(entry, middle + Fraction(1, 2))
+    if shown:
+        t.say(" ".join(("put", entry.name, shown, *unit)), check=True)
+        t.ask(entry.name)
+    t.guard_off()
+    for counts in (high, high + 1, low, low - 1):
+        if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
+            t.put(entry.name, counts)
+    t.ask(entry.name)
+
+
+@purpose("wire", "atomic", RANK)
+def depending(t: Tester, r: Requirement) -> None:
+    """A limit that hangs on another setting, moved."""
+    entry = dependent(t)
+    if entry is None:
+        raise NotSelected("no limit depends on a setting")
+    limit = entry.high if entry.high is not None and entry.high.names else entry.low
+    assert limit is not None
+    other = t.vow.points[sorted(limit.names)[0]]
+    low, high = t.bounds(other)
+    t.put(other.name, (low + high) // 2)
+    low, high = t.bounds(entry)
+    for counts in (high, high + 1, low, low - 1):
+        t.put(entry.name, counts)
+    t.ask(entry.name)
+
+
+@purpose("wire", "reasons", RANK)
+def refusals(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    number, *unit = entry.words(entry.number.high)
+    choice = a_choice(t)
+    texts = [
+        "ask no.such 1",
+        "put self.state 1",
+        f"act {entry.name}",
+        f"put {entry.name} x {'x' if unit else ''}".rstrip(),
+        f"put {entry.name} {entry.number.text(entry.number.high + 1)} {'xx' if unit else ''}".rstrip(),
+        f"ask {entry.name} 1",
+        f"ask {next(iter(t.vow.actions))}",
+    ]
+    if choice is not None:
+        texts += [f"put {choice.name} {choice.choices[-1]}", f"put {choice.name} {choice.choices[0][:-1] or 'x'}"]
+    for text in texts:
+        t.say(text)
+    for setting in t.vow.settings:
+        if not t.settable_here(setting):
+            t.put(setting.name, setting.default)
+            t.say(f"put {setting.name} x")
+            break
+
+
+@purpose("wire", "guard", RANK)
+def guarded(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    plain = put_line(t, entry, value).encode()
+    t.line(plain + b" ~0000")
+    t.say("ask no.such", check=True)
+    t.say("ask self.state", check=True)
+    t.line(plain)
+    t.line(b"put link.guard off")
+    t.say("ask link.guard")
+    t.say("put link.guard off", check=True)
+    t.line(plain)
+
+
+@purpose("wire", "once", RANK)
+def again(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    low, high = t.bounds(entry)
+    line = f"@a1 {put_line(t, entry, low + (high - low) // 3)}".encode()
+    t.line(line)
+    t.line(put_line(t, entry, low + (high - low) // 2).encode())
+    t.line(line)
+    t.line(b"@a1 ask self.uptime")
+    if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
+        give = f"@b1 act {giver(t).name}".encode()
+        t.line(give)
+        t.line(b"x")
+        t.line(give)
+        t.line(give.replace(b"b1", b"b2"))
+
+
+@purpose("wire", "ticket", RANK)
+def started(t: Tester, r: Requirement) -> None:
+    """The way to a start and back, with a wrong ticket on it and the used one after."""
+    give, take = giver(t), taker(t)
+    t.prepare()
+    t.act(give.name)
+    if take is None:
+        raise NotSelected("no action takes the ticket without a guard")
+    good = t.oracle.twin.ticket or "0000"
+    t.say(f"act {take.name} {int(good, 16) ^ 1:04x}")
+    laws_hold(t)
+    if not t.energise:
+        return
+    t.act(give.name)
+    used = t.oracle.twin.ticket
+    t.act(take.name)
+    t.ask("self.state")
+    laws_hold(t)
+    t.safe()
+    t.ask("self.state")
+    t.act(give.name)
+    t.say(f"act {take.name} {used}")
+    laws_hold(t)
+
+
+@purpose("wire", "boot", RANK)
+def booted(t: Tester, r: Requirement) -> None:
+    """Something saved, something not, and a boot of each kind."""
+    save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
+    entry = a_number(t)
+    saving = save is not None and t.state in t.vow.actions[save].to and entry.saved and t.session.held
+    if saving and save is not None:
+        t.put(entry.name, other_value(t, entry))
+        t.act(save)
+        t.put(entry.name, other_value(t, entry))
+    for again_ in boots(t):
+        again_()
+        for name in ("self.boots", "self.boot_cause", "self.uptime", entry.name):
+            t.ask(name)
+    t.ask("self.state")
+    if saving and save is not None:
+        t.home()
+        t.act(save)
+
+
+@purpose("wire", "notice.whole", RANK)
+def notices(t: Tester, r: Requirement) -> None:
+    """The panel takes control: noticed, and in the way of everything but the safe action."""
+    if "panel.control" not in t.events or "bench" not in t.abilities:
+        raise NotSelected("needs a rig that can turn the front panel")
+    entry = a_number(t)
+    t.panel("panel.control", "local")
+    t.put(entry.name, other_value(t, entry))
+    for each in t.vow.points.values():
+        if each.local:
+            t.panel(f"panel.{each.name}", other_value(t, each))
+            break
+    t.safe()
+    t.say("put link.notices off")
+    t.panel("panel.control", "remote")
+    t.say("put link.notices off")
+    t.panel("panel.control", "local")
+    t.panel("panel.control", "remote")
+    t.say("put link.notices on")
+    t.panel("panel.control", "local")
+    t.panel("panel.control", "remote")
+
+
+@purpose("wire", "bulk", RANK)
+def parts(t: Tester, r: Requirement) -> None:
+    for entry in t.vow.points.values():
+        if entry.kind == "record":
+            last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+            for index in dict.fromkeys((0, last, last + 1)):
+                t.say(f"ask {entry.name} {index}")
+
+
+@purpose("wire", "watchdog", RANK)
+def silent(t: Tester, r: Requirement) -> None:
+    silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
+    if silence is None or not t.session.held:
+        raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
+    t.ask(silence)
+    t.wait(NS_PER_S)
+    t.line(b"ask no.such")
+    t.ask(silence)
+
+
+@purpose("wire", "deadline", RANK)
+def one_trip(t: Tester, r: Requirement) -> None:
+    """The protections that take the least time, each from provocation to clearing."""
+    if not t.session.held:
+        raise NotSelected("needs a rig that can hold the clock")
+    quick = sorted(
+        ((trip.provoke.within, name) for name, trip in t.vow.document.trips.items() if trip.provoke is not None)
+    )
+    done = 0
+    for _, name in quick:
+        provoke = t.vow.document.trips[name].provoke
+        assert provoke is not None
+        if done == 3 or (t.vow.states[provoke.state].energised and not t.energise):
+            continue
+        t.home()
+        try:
+            t.provoke_trip(name, provoke)
+        except (NotSelected, Doubtful):
+            continue
+        done += 1
+        t.ask("self.state")
+        laws_hold(t)
+        for action in t.vow.actions.values():
+            if ("clear_trip", "") in action.does and t.state in action.to:
+                t.act(action.name)
+        t.relieve(provoke)
+
+
+@purpose("wire", "order", RANK)
+def actions(t: Tester, r: Requirement) -> None:
+    """Every action that neither energises nor boots, once, and what it leads to."""
+    for action in t.vow.actions.values():
+        if action.takes_ticket is not None or ("reboot", "") in action.does or ("save", "") in action.does:
+            continue
+        if t.vow.initial not in action.to:
+            t.act(action.name)
+            continue
+        t.home()
+        with suppress(NotSelected):
+            t.goto(target_state(t, action))
+            do(t, action)
+            t.ask("self.state")
+
+
+@purpose("wire", "tag", RANK)
+def settings(t: Tester, r: Requirement) -> None:
+    """Every setting, moved and asked."""
+    for entry in t.vow.settings:
+        if t.settable_here(entry):
+            with suppress(NotSelected):
+                t.put(entry.name, other_value(t, entry))
+                t.ask(entry.name)
