@@ -19,7 +19,7 @@ from emu.rules import Rules
 from protocol.device import Device, Store, Values
 from protocol.document.model import BenchEvent, Document
 from protocol.units import si_per_unit
-from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, compile_vow, scale_of
+from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events
 
 
 class _Settings(Mapping[str, Fraction | str]):
@@ -69,7 +69,7 @@ class Instrument:
         self._rules = self.rules(vow, self.plant, _Settings(self), lambda: self.device.accepted_ns)
         self.device.boot("power", 0)
 
-    # --------------------------------------------------------------------------------------------- for ports
+    # ------------------------------------------------------------------------------------------- for ports
 
     def receive(self, data: bytes, now_ns: int) -> None:
         """Bytes from the host, all at `now_ns`."""
@@ -92,7 +92,7 @@ class Instrument:
         self.advance(now_ns)
 
     def advance(self, now_ns: int) -> None:
-        """Let the world run to `now_ns`: crossings, trips, transitions and captures on the way happen in order."""
+        """Let the world run to `now_ns`: everything that happens on the way happens in order."""
         while True:
             timer_ns = self._timer_ns() if self.powered else None
             target_ns = now_ns if timer_ns is None else max(self.now_ns, min(now_ns, timer_ns))
@@ -138,10 +138,10 @@ class Instrument:
             return True
         return False
 
-    # ---------------------------------------------------------------------------------------------- for rigs
+    # -------------------------------------------------------------------------------------------- for rigs
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
-        """Something happens around the instrument, in the document's words and units. ValueError if it cannot."""
+        """Something happens around the instrument, in the document's words and units. ValueError if not."""
         declared = self.bench_events.get(event)
         if declared is None:
             raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
@@ -154,7 +154,7 @@ class Instrument:
         elif event.startswith("panel."):
             entry = self.vow.points[event.removeprefix("panel.")]
             counts = entry.number.nearest(Fraction(given)) if isinstance(given, Decimal) else given
-            self.device.panel(entry.name, counts, now_ns)
+            self.device.panel(entry.name, "" if counts is None else counts, now_ns)
         elif isinstance(given, Decimal):
             assert declared.value is not None
             unit = self.vow.document.quantities[declared.value].unit
@@ -208,7 +208,7 @@ class Instrument:
             raise ValueError(f"{event} needs a number in {unit}, not {value!r}") from None
         return number
 
-    # ------------------------------------------------------------------------- the device's world (`World`)
+    # ------------------------------------------------------------------------ the device's world (`World`)
 
     def reading(self, entry: PointEntry, now_ns: int) -> int:
         """The last sample of a signal point, in counts; taken on the point's own tick."""

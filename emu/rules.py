@@ -121,7 +121,7 @@ class Rules:
                 found.append(comparison)
                 return lambda: comparison.true
 
-    # ------------------------------------------------------------------------------------------------ arming
+    # ---------------------------------------------------------------------------------------------- arming
 
     def enter(self, state: str, now_ns: int) -> None:
         """Arm the rules of a state; those that stay armed keep the time they have been true for."""
@@ -180,7 +180,7 @@ class Rules:
         elif rule.since_ns is None:
             rule.since_ns = now_ns
 
-    # ------------------------------------------------------------------------------------------------- time
+    # ------------------------------------------------------------------------------------------------ time
 
     def crossed(self, key: int, true: bool, when_ns: int) -> None:
         """The plant reports a crossing."""

@@ -47,7 +47,7 @@ class World(Protocol):
         ...
 
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
-        """These settings (None: the state) changed: conditions that depend on them must be looked at again."""
+        """These settings (None: the state) changed: look again at conditions that depend on them."""
         ...
 
 
@@ -123,7 +123,7 @@ class Device:
         self._deaf_until_ns = 0
         self._reboot = False
 
-    # ------------------------------------------------------------------------------------------ power and time
+    # -------------------------------------------------------------------------------------- power and time
 
     def boot(self, cause: str, now_ns: int) -> None:
         """Start afresh: settings from the store, initial state, everything of the session forgotten."""
@@ -200,7 +200,7 @@ class Device:
         self._records[record] = self._image(record, series, now_ns)
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
-        """The front panel changes a setting, or who has control (`panel.control`). ValueError if it cannot."""
+        """The front panel changes a setting, or who has control (`panel.control`). ValueError if not."""
         if name == "panel.control":
             if value != self.controller:
                 self.controller = str(value)
@@ -218,7 +218,7 @@ class Device:
         self._set(entry, value, now_ns)
         self.notify("local", (name, *entry.words(value)))
 
-    # ------------------------------------------------------------------------------------------------- bytes
+    # ----------------------------------------------------------------------------------------------- bytes
 
     def receive(self, data: bytes, now_ns: int) -> None:
         """Bytes from the host, all at `now_ns`. Replies are in `output` (or wait, when blocked)."""
@@ -580,7 +580,7 @@ class Device:
         self._drive(list(settings), now_ns)
         self.world.changed(list(settings), now_ns)
 
-    # ------------------------------------------------------------------------------------------ what is sent
+    # ---------------------------------------------------------------------------------------- what is sent
 
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         """Give the event the next number and, if notices are on, a place on the wire or in the queue."""

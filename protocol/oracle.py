@@ -69,7 +69,7 @@ class Twin(Device):
         self.boot("power", 0)
         self.unknown = set(LEARNED)
 
-    # ------------------------------------------------------------------------------- answers are kept, not sent
+    # -------------------------------------------------------------------------- answers are kept, not sent
 
     def judge(
         self, line: bytes | Overlong, seen: Reply | None, raw: bytes | None, now_ns: int
@@ -123,7 +123,7 @@ class Twin(Device):
         self.blocked = False
         super().boot(cause, now_ns)
 
-    # --------------------------------------------------------------------------- the world (`World`): none is known
+    # ------------------------------------------------------------------ the world (`World`): none is known
 
     def reading(self, entry: PointEntry, now_ns: int) -> int:
         """A reading is what was seen last."""
@@ -142,7 +142,7 @@ class Twin(Device):
         fields = self.vow.document.records[record].fields
         self._capture_ns = now_ns + max((each.count * (each.every or 0) for each in fields), default=0)
 
-    # ---------------------------------------------------------------------------------------------- open choices
+    # ---------------------------------------------------------------------------------------- open choices
 
     def _words(self, entry: PointEntry, now_ns: int) -> tuple[str, ...]:
         if entry.system == "state":
@@ -161,10 +161,10 @@ class Twin(Device):
         """About the time of a timed transition both states are right; the one seen is taken."""
         words = self._words_seen()
         for leave in self.vow.states[self.state].leaves:
-            if leave.when is None and words == (leave.to,):
-                if now_ns >= self.entered_ns + leave.after_ns - leave_slack_ns(self, leave):
-                    self.enter(leave.to, now_ns)
-                    return
+            early_ns = self.entered_ns + leave.after_ns - leave_slack_ns(self, leave)
+            if leave.when is None and words == (leave.to,) and now_ns >= early_ns:
+                self.enter(leave.to, now_ns)
+                return
 
     def _learn(self, entry: PointEntry, now_ns: int) -> tuple[str, ...] | None:
         """Take a value that only the instrument can know, if it has the right form."""
@@ -286,7 +286,7 @@ class Twin(Device):
         return ok, words
 
     def _unless_seen(self, decided: bool | None, refusal: str, detail: str) -> bool:
-        """A decision: our own if there is one, else yes unless the reply seen refuses for this very reason."""
+        """A decision: our own if there is one, else yes unless the reply refuses for this very reason."""
         if decided is not None:
             return decided
         seen = self.seen
@@ -381,7 +381,7 @@ class Oracle:
         self.looked_ns = 0
         """When everything that had come was last judged: what comes now has happened since."""
 
-    # --------------------------------------------------------------------------------------------------- replies
+    # --------------------------------------------------------------------------------------------- replies
 
     def reply(self, line: bytes | Overlong, raw: bytes | None, now_ns: int) -> Judgement:
         """Judge the reply `raw` (None: none came) to the line `line` (without its LF) sent at `now_ns`."""
@@ -491,7 +491,7 @@ class Oracle:
             return self._refusal(request, seen.words if len(seen.words) > 1 else (*seen.words, ""))
         return self._bears_on(request, due, state)
 
-    # --------------------------------------------------------------------------------------------------- notices
+    # --------------------------------------------------------------------------------------------- notices
 
     def notice(self, notice: Notice, now_ns: int) -> Judgement:
         """Judge a notice, and follow it: its event has happened."""

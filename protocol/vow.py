@@ -154,7 +154,7 @@ class Vow:
 
 
 def compile_vow(document: Document) -> Vow:
-    """The tables of a document. The document must vet without errors; else a KeyError may tell what is missing."""
+    """The tables of a document that vets without errors (else a KeyError tells what is missing)."""
     points = {name: _point(name, point, document) for name, point in document.points.items()}
     initial = next(
         (name for name, state in document.states.items() if state.initial), next(iter(document.states))

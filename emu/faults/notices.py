@@ -27,6 +27,10 @@ def _reboots(vow: Vow) -> bool:
     return has_notices(vow) and reboots
 
 
+def _switch_outlives_boot(vow: Vow) -> bool:
+    return _reboots(vow) and any(entry.system == "notices" for entry in vow.points.values())
+
+
 def _local(vow: Vow) -> bool:
     return has_notices(vow) and has_panel(vow) and any(entry.local for entry in vow.settings)
 
@@ -360,3 +364,26 @@ class QueueGivesNumbersBack(Device):
         super().notify(event, words)
         if self.drops != drops:
             self._number -= 1
+
+
+# ------------------------------------------------------------------------------------------------------ boots
+
+
+@notices.device(
+    "notices-off-kept-over-boot",
+    "Notices stay off over a boot that was asked for: the switch is in memory that is not cleared.",
+    breaks="wire.notice.off wire.boot",
+    depth=2,
+    applies=_switch_outlives_boot,
+)
+class NoticesOffKeptOverBoot(Device):
+    kept = True
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.kept = self.notices or cause != "request"
+        super().boot(cause, now_ns)
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "boot":
+            self.notices = self.kept
+        super().notify(event, words)

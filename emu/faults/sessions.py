@@ -6,7 +6,7 @@ import re
 from binascii import crc_hqx
 from dataclasses import replace
 
-from emu.faults.change import with_action, with_state
+from emu.faults.change import with_action
 from emu.faults.fault import Kind
 from protocol.device import Answer, Device
 from protocol.framing import Overlong
@@ -420,20 +420,31 @@ class TicketUsedIsGoodAgain(Device):
         return good
 
 
+def _outlives_ticket(vow: Vow) -> bool:
+    """In some state a ticket can be used, and time alone does not end it before the ticket is too old."""
+    for giver in vow.actions.values():
+        good_ns = giver.gives_ticket_ns
+        if good_ns is None:
+            continue
+        users = [action for action in vow.actions.values() if action.takes_ticket == giver.name]
+        for name in giver.to.values():
+            lasts = all(leave.when is not None or leave.after_ns > good_ns for leave in vow.states[name].leaves)
+            if lasts and any(name in user.to for user in users):
+                return True
+    return False
+
+
 @sessions.tables(
     "ticket-everlasting",
-    "The timer that ends a ticket and the state it leads to is never started.",
-    breaks="wire.ticket action.*.ticket state.*.leave.*",
-    depth=1,
-    applies=gives_ticket,
+    "The time of a ticket is forgotten: it stays good for as long as the state waits for it.",
+    breaks="wire.ticket action.*.ticket",
+    depth=2,
+    applies=_outlives_ticket,
 )
 def ticket_everlasting(vow: Vow) -> Vow:
     for action in vow.actions.values():
         if action.gives_ticket_ns is not None:
             vow = with_action(vow, action.name, gives_ticket_ns=1 << 62)
-            for name in set(action.to.values()):
-                timeless = tuple(leave for leave in vow.states[name].leaves if leave.when is not None)
-                vow = with_state(vow, name, leaves=timeless)
     return vow
 
 

@@ -138,8 +138,8 @@ class Panel(Static):
     def branch(self, current: float, wanted: float) -> tuple[float, float, float, float]:
         step = 1e-6
         ohm = (self.volts(current - step) - self.volts(current + step)) / (2.0 * step)
-        # A moving current goes from chord to chord, a twelfth of the photo current long.
-        part = (self.panel.photo_ampere * self.irradiance + 1e-3) / 12.0
+        # A moving current goes from chord to chord, a quarter of the photo current long.
+        part = (self.panel.photo_ampere * self.irradiance + 1e-3) / 4.0
         return self.volts(current) + ohm * current, ohm, current - part, current + part
 
     def available(self, extra_ohm: float, drop: float) -> float:

@@ -106,7 +106,8 @@ def run(
     """Check the instrument.
 
     `source` is the document's path and `marks` its lines, for reports and case files; `reduce` looks for a
-    shorter way to each failure. `report` is filled in, for a caller who wants what there is when an exception ends the check.
+    shorter way to each failure. `report` is filled in, for a caller who wants what there is when an
+    exception ends the check.
     PortError and NoInstrument pass through when nothing could be checked.
     """
     if report is None:

@@ -99,7 +99,7 @@ class Case:
         return "\n".join(lines) + "\n"
 
 
-# --------------------------------------------------------------------------------------------------- writing
+# ------------------------------------------------------------------------------------------------- writing
 
 
 def steps_of(entries: Sequence[Entry], vow: Vow) -> tuple[Step, ...]:
@@ -190,7 +190,7 @@ def write_case(case: Case, path: str | Path) -> None:
         raise CaseError(f"{path}: it cannot be written ({wrong.strerror}); name another file") from wrong
 
 
-# --------------------------------------------------------------------------------------------------- reading
+# ------------------------------------------------------------------------------------------------- reading
 
 _STEP = re.compile(r"\s*(?:(\d+\.\d+)\s+)?(>>|>|<|wait|bench|power|reset)(?: (.*))?")
 _PIECE = re.compile(r"\\x([0-9a-fA-F]{2})|\\([r\\{])|\{(ticket(?:-\d+)?|check)\}|([ -\[\]-z|}~])")

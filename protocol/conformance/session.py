@@ -66,7 +66,7 @@ class Session:
         if self.descriptor is None:
             port.timeout = REAL_PATIENCE_S
 
-    # ---------------------------------------------------------------------------------------------------- time
+    # ------------------------------------------------------------------------------------------------ time
 
     def now_ns(self) -> int:
         """The checker's time."""
@@ -95,7 +95,7 @@ class Session:
             if until is not None and until():
                 return
 
-    # --------------------------------------------------------------------------------------------------- bytes
+    # ----------------------------------------------------------------------------------------------- bytes
 
     def admit(self, data: bytes) -> None:
         """Raises if the gate does not let `data` out, which comes after what was sent before."""

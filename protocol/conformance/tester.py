@@ -1,7 +1,7 @@
 """Exchanges judged by the oracle, and the way from here to every state.
 
 A `Tester` sends, waits and turns the bench, and holds everything that comes against the oracle. The first
-answer that the document does not allow raises `Broken`; what the tester's hands cannot do raises `NotSelected`.
+answer that the document does not allow raises `Broken`; what its hands cannot do raises `NotSelected`.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 
 from protocol.conformance.rig import Rig, RigError
 from protocol.conformance.session import Entry, Session
@@ -98,7 +99,7 @@ class Tester:
         self._tag = 0
         self._mark = 0
 
-    # ------------------------------------------------------------------------------------------------ small words
+    # ----------------------------------------------------------------------------------------- small words
 
     @property
     def state(self) -> str:
@@ -123,10 +124,10 @@ class Tester:
         """Limits in force, in counts."""
         return self.oracle.twin.bounds(entry, self.now_ns)
 
-    # --------------------------------------------------------------------------------------------------- exchanges
+    # ------------------------------------------------------------------------------------------- exchanges
 
     def say(self, text: str, *, tag: bool | None = None, check: bool = False) -> Reply:
-        """One request and its reply. A tag comes by turns unless asked for; a check when the guard wants one."""
+        """One request and its reply. A tag comes by turns unless asked for, a check when it is needed."""
         words = text.split(" ")
         with_tag = tag if tag is not None else self.lines % 4 != 3
         check = check or (self.guard and words[0] != "ask")
@@ -300,7 +301,7 @@ class Tester:
         self.kept[requirement] = self.kept.get(requirement, 0) + 1
         self.visited.add((requirement, state))
 
-    # --------------------------------------------------------------------------------------------------------- rig
+    # ------------------------------------------------------------------------------------------------- rig
 
     def need(self, ability: str) -> Rig:
         """The rig, if it can do this."""
@@ -354,7 +355,7 @@ class Tester:
         if not self._store_known:
             self._adopt_saved()
 
-    # ------------------------------------------------------------------------------------------------ getting there
+    # --------------------------------------------------------------------------------------- getting there
 
     def mark(self) -> None:
         """What comes from here on belongs to the next purpose."""
@@ -667,18 +668,14 @@ class Tester:
         for action in self.vow.actions.values():
             to = action.to.get(state)
             if to is not None and to != state and ("reboot", "") not in action.does:
-                if action.takes_ticket is not None:
-                    moves.append((action.name, to, lambda name=action.name: self.with_ticket(name)))
-                else:
-                    moves.append((action.name, to, lambda name=action.name: self.act(name)))
+                work = self.act if action.takes_ticket is None else self.with_ticket
+                moves.append((action.name, to, partial(work, action.name)))
         for index, leave in enumerate(self.vow.document.states[state].leaves):
             if leave.when is None or (leave.provoke is not None and self._possible(leave.provoke)):
-                moves.append(
-                    (f"{state}.leave.{index + 1}", leave.to, lambda each=leave, s=state: self.leave(s, each))
-                )
+                moves.append((f"{state}.leave.{index + 1}", leave.to, partial(self.leave, state, leave)))
         for name, trip in self.vow.document.trips.items():
             if trip.provoke is not None and trip.provoke.state == state and self._possible(trip.provoke):
-                moves.append((name, trip.to, lambda each=trip.provoke, n=name: self.provoke_trip(n, each)))
+                moves.append((name, trip.to, partial(self.provoke_trip, name, trip.provoke)))
         return moves
 
     def _possible(self, provoke: Provoke) -> bool:

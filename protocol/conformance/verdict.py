@@ -1,8 +1,8 @@
 """Verdicts and their overwriting rule.
 
-`none < pass < inconclusive < fail < error`, and a verdict is only ever overwritten upwards (ETSI ES 201 873-1,
-verdict handling). A requirement whose verdict stays `none` was *not selected* (ISO/IEC 9646-1): nothing was
-tried, which is neither a pass nor a doubt.
+`none < pass < inconclusive < fail < error`, and a verdict is only ever overwritten upwards (ETSI ES
+201 873-1, verdict handling). A requirement whose verdict stays `none` was *not selected* (ISO/IEC
+9646-1): nothing was tried, which is neither a pass nor a doubt.
 """
 
 from __future__ import annotations

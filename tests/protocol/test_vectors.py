@@ -284,7 +284,7 @@ def test_the_simulated_instrument_keeps_the_vector(tarn: Vow, case: Case) -> Non
         ["> ask self.state", "quiet 10 ms"],
         ["> ask self.state", "> ask self.state", "< ok off"],
         ["< ok off"],
-        ["> act sink.arm", "< ok {t}", "quiet 6 s"],
+        ["> act sink.arm", "< ok {t}", "quiet 11 s"],
         ["> act sink.arm", "< ok {t}", "> act sink.arm", "< ok {t}"],
     ],
 )

@@ -18,7 +18,7 @@ from protocol.oracle import Judgement
 from protocol.vow import ActionEntry, TripEntry
 
 CONSISTENT_READS = 3
-"""On a running clock readings move between two questions: so many tries before a relation counts as broken."""
+"""On a running clock readings move between two questions: so many tries before a relation is broken."""
 
 
 def _look(t: Tester) -> None:
@@ -93,10 +93,8 @@ def leave(t: Tester, r: Requirement) -> None:
             t.alive(rule.after * 6 // 10)
             _look(t)
             if t.state != r.element:
-                raise Broken(
-                    Judgement(False, r.id, f"still {r.element}: it held for less than {rule.after / NS_PER_S:g} s"),
-                    "", f"now {t.state}",
-                )  # fmt: skip
+                due = f"still {r.element}: it held for less than {rule.after / NS_PER_S:g} s"
+                raise Broken(Judgement(False, r.id, due), "", f"now {t.state}")
     t.leave(r.element, rule)
     _look(t)
     if t.state != rule.to:
@@ -400,8 +398,13 @@ def values(t: Tester, names: Sequence[str]) -> dict[str, Fraction | int | str]:
     return found
 
 
+def numbers(t: Tester, names: Sequence[str]) -> dict[str, Fraction]:
+    """As `values`, of number points only."""
+    return {name: t.read(name) * t.vow.points[name].number.step for name in names}
+
+
 def steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -> None:
-    """The condition holds once settled; on a running clock one of a few tries may be off, as readings move."""
+    """The condition holds once settled; on a running clock one of a few tries may be off."""
     t.alive(max(settle_ns, t.vow.document.trial.settle))
     names = sorted(condition.names)
     wrong: dict[str, Fraction | int | str] = {}
@@ -420,7 +423,7 @@ def steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -
     raise Broken(Judgement(False, requirement, condition.text), f"ask {', '.join(names)}", shown)
 
 
-# ----------------------------------------------------------------------------------------------------- trips
+# --------------------------------------------------------------------------------------------------- trips
 
 
 def _trip(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
@@ -460,7 +463,7 @@ def notice(t: Tester, r: Requirement) -> None:
 
 @purpose("trip", "report", 4)
 def report(t: Tester, r: Requirement) -> None:
-    trip, _ = _happen(t, r)
+    _happen(t, r)
     last = next(entry.name for entry in t.vow.points.values() if entry.system == "last_trip")
     t.ask(last)
     t.alive(NS_PER_S)
@@ -663,7 +666,7 @@ def wherever_armed(t: Tester, r: Requirement) -> None:
 
 
 def _depends_on_state(t: Tester, trip: TripEntry) -> bool:
-    """Whether its readings are ones that only some states can move: what the stage draws, not what is connected."""
+    """Whether its readings move in some states only: what the stage draws, not what is connected."""
     moved = {name for declared in t.declared.values() for name in declared.moves}
     readings = {name for name in trip.when.names if t.vow.points[name].source == "signal"}
     return bool(readings - moved) and not t.vow.states[t.state].energised

@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import do, steady, target_state, values
+from protocol.conformance.purposes.behaviour import do, numbers, steady, target_state, values
 from protocol.conformance.purposes.points import other_value
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.device import NS_PER_S
@@ -57,8 +57,7 @@ def limit(t: Tester, r: Requirement) -> None:
                 names |= bound.names
         seen = values(t, sorted(names))
         entry = t.vow.points[rule.of]
-        reading = seen[rule.of]
-        assert not isinstance(reading, str)
+        reading = Fraction(seen[rule.of])
         slack = entry.range_error + abs(reading) * entry.reading_error + entry.number.step
         low = rule.low.number(seen) if rule.low is not None else None
         high = rule.high.number(seen) if rule.high is not None else None
@@ -100,9 +99,8 @@ def derating(t: Tester, r: Requirement) -> None:
         t.alive(rule.provoke.within // steps)
         if t.state != rule.provoke.state:
             break
-        seen = values(t, [rule.temperature, rule.power, rule.ceiling])
+        seen = numbers(t, [rule.temperature, rule.power, rule.ceiling])
         celsius, power, ceiling = (seen[name] for name in (rule.temperature, rule.power, rule.ceiling))
-        assert not isinstance(celsius, str) and not isinstance(power, str) and not isinstance(ceiling, str)
         # The device knows the temperature to its accuracy: allow what the coolest and the warmest would.
         width = heat.range_error + heat.number.step
         coolest = Fraction(celsius) - width
@@ -153,9 +151,8 @@ def _fan_walk(t: Tester, requirement: str) -> None:
         t.bench(event, Decimal(int(target)))
         for _ in range(8):
             t.alive(max(within_ns // 16, 2 * fan.tick))
-            seen = values(t, [fan.temperature, fan.duty])
+            seen = numbers(t, [fan.temperature, fan.duty])
             celsius, share = seen[fan.temperature], seen[fan.duty]
-            assert not isinstance(celsius, str) and not isinstance(share, str)
             given = share / 100 if duty.number.unit == "%" else share
             on = max((d for at, d in levels if celsius - slack >= at), default=Fraction(0))
             off = max(
@@ -193,9 +190,8 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
     t.bench(event, Decimal(int(level.at - fan.hysteresis)) - 3)
     before = Fraction(level.duty)
     for _ in range(steps):
-        seen = values(t, [fan.temperature, fan.duty])
+        seen = numbers(t, [fan.temperature, fan.duty])
         celsius, share = seen[fan.temperature], seen[fan.duty]
-        assert not isinstance(celsius, str) and not isinstance(share, str)
         given = share / 100 if duty.number.unit == "%" else share
         if given < before - duty.number.step:
             edge = Fraction(level.at) - Fraction(fan.hysteresis)
@@ -253,7 +249,7 @@ def fan_tick(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-# ------------------------------------------------------------------------------------------------------ laws
+# ---------------------------------------------------------------------------------------------------- laws
 
 
 @purpose("law", "", 4)
@@ -271,8 +267,7 @@ def law(t: Tester, r: Requirement) -> None:
             _integral(
                 t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle
             )
-        else:
-            assert rule.never_falls is not None and rule.while_rises is not None
+        elif rule.never_falls is not None and rule.while_rises is not None:
             _never_falls(t, r, rule.never_falls, rule.while_rises)
         tried = True
     if not tried:
@@ -299,7 +294,7 @@ def _integral(
         (t.read(counter) - began_counts) * total.number.step * Fraction(total.si / float(total.number.step))
     )
     span = Fraction(t.now_ns - began_ns, NS_PER_S)
-    # Half a step of the counter at either end, the reading's accuracy all along, and a sample period of delay.
+    # Half a step of the counter at either end, the reading's accuracy all along, a sample period of delay.
     unit = Fraction(total.si / float(total.number.step))
     slack = tolerance * abs(sum_steps) + total.number.step * unit
     slack += span * (entry.range_error + abs(Fraction(last)) * entry.number.step * entry.reading_error)
@@ -339,7 +334,7 @@ def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
     t.keep(r.id)
 
 
-# --------------------------------------------------------------------------------------------------- records
+# ------------------------------------------------------------------------------------------------- records
 
 
 @purpose("record", "layout", 3)

@@ -111,7 +111,6 @@ def choices(t: Tester, r: Requirement) -> None:
 @purpose("point", "quantum", 3)
 def quantum(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
-    scale = entry.number
     enable(t, entry)
     low, high = t.bounds(entry)
     middle = (low + high) // 2

@@ -26,15 +26,16 @@ def dependent(t: Tester) -> PointEntry | None:
     """A number whose limit hangs on another setting, both settable in the initial state."""
     for entry in t.vow.settings:
         for limit in (entry.high, entry.low):
-            if limit is not None and limit.names and t.settable_here(entry):
-                if all(t.settable_here(t.vow.points[name]) for name in limit.names):
-                    return entry
+            if limit is None or not limit.names or not t.settable_here(entry):
+                continue
+            if all(t.settable_here(t.vow.points[name]) for name in limit.names):
+                return entry
     return None
 
 
 @purpose("wire", "syntax", RANK)
 def lines(t: Tester, r: Requirement) -> None:
-    for line in (b"ASK self.state", b"ask self.state ", b"@1F ask self.state", b"@12345 ask self.state", b"x"):
+    for line in (b"ASK self.state", b"ask self.state ", b"@1F ask self.state", b"@12345 ask self.vow", b"x"):
         t.line(line)
     t.raw(b"ask self.st\x80ate\n")
     t.raw(b"ask self.\x00state\r\n")
@@ -100,19 +101,22 @@ def depending(t: Tester, r: Requirement) -> None:
 @purpose("wire", "reasons", RANK)
 def refusals(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
-    number, *unit = entry.words(entry.number.high)
+    unit = entry.words(entry.number.high)[1:]
     choice = a_choice(t)
     texts = [
         "ask no.such 1",
         "put self.state 1",
         f"act {entry.name}",
         f"put {entry.name} x {'x' if unit else ''}".rstrip(),
-        f"put {entry.name} {entry.number.text(entry.number.high + 1)} {'xx' if unit else ''}".rstrip(),
+        " ".join(("put", entry.name, entry.number.text(entry.number.high + 1), *(("xx",) if unit else ()))),
         f"ask {entry.name} 1",
         f"ask {next(iter(t.vow.actions))}",
     ]
     if choice is not None:
-        texts += [f"put {choice.name} {choice.choices[-1]}", f"put {choice.name} {choice.choices[0][:-1] or 'x'}"]
+        texts += [
+            f"put {choice.name} {choice.choices[-1]}",
+            f"put {choice.name} {choice.choices[0][:-1] or 'x'}",
+        ]
     for text in texts:
         t.say(text)
     for setting in t.vow.settings:
@@ -248,12 +252,11 @@ def one_trip(t: Tester, r: Requirement) -> None:
     """The protections that take the least time, each from provocation to clearing."""
     if not t.session.held:
         raise NotSelected("needs a rig that can hold the clock")
-    quick = sorted(
-        ((trip.provoke.within, name) for name, trip in t.vow.document.trips.items() if trip.provoke is not None)
-    )
+    trips = t.vow.document.trips
+    quick = sorted((trip.provoke.within, name) for name, trip in trips.items() if trip.provoke is not None)
     done = 0
     for _, name in quick:
-        provoke = t.vow.document.trips[name].provoke
+        provoke = trips[name].provoke
         assert provoke is not None
         if done == 3 or (t.vow.states[provoke.state].energised and not t.energise):
             continue

@@ -95,7 +95,8 @@ def syntax(t: Tester, r: Requirement) -> None:
     for line in (
         b"x", b"ask", b"ask ", b"Ask self.state", b"ASK self.state", b"get self.state", b"asks self.state",
         b"ask Self.state", b"ask self..state", b"ask .self", b"ask self.", b"ask 1self", b"ask self-state",
-        b"ask self.1state", b"ask _self", b"@ ask self.state", b"@12345 ask self.state", b"@1F ask self.state",
+        b"ask self.1state", b"ask _self", b"@ ask self.state", b"@12345 ask self.state",
+        b"@1F ask self.state",
         b"@1g ask self.state", b"@1f  ask self.state", b"@1f", b"@1f ", b"@1f ask", b"1f ask self.state",
         b"@1f ask Self", b"@1f@2 ask self.state", b"ask self.state ~", b"ask self.state ~123",
         b"ask self.state ~12345", b"ask self.state ~abcd", b"~1234", b"ask ~1234", b"note 1 boot power",
@@ -245,8 +246,8 @@ def exact(t: Tester, r: Requirement) -> None:
             else []
         )
         for wrong in (
-            f"+{number}", f"0{number}", f"-{scale.text(0)}", number.replace(".", ","), f"{number}e0", f"{number}x",
-            "-", ".", "1000000000", *longer,
+            f"+{number}", f"0{number}", f"-{scale.text(0)}", number.replace(".", ","), f"{number}e0",
+            f"{number}x", "-", ".", "1000000000", *longer,
         ):  # fmt: skip
             if wrong != number:
                 t.say(" ".join(("put", entry.name, wrong, *rest)))
@@ -338,8 +339,8 @@ def reasons(t: Tester, r: Requirement) -> None:
                 t.say(f"put {setting.name} nosuch")
     # The guard's check comes before everything that a line says.
     t.say("put link.guard on")
-    for line in (b"put no.such 1", b"put self.state 1", b"act no.such", f"put {entry.name} x".encode()):
-        t.line(line)
+    for unchecked in ("put no.such 1", "put self.state 1", "act no.such", f"put {entry.name} x"):
+        t.line(unchecked.encode())
 
 
 @purpose("wire", "reasons", 5)
@@ -351,7 +352,7 @@ def busy(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     scale = entry.number
     t.panel("panel.control", "local")
-    high, *ours = entry.words(scale.high)
+    ours = entry.words(scale.high)[1:]
     t.say(" ".join(("put", entry.name, scale.text(scale.high + 1), *ours)))
     t.say(" ".join(("put", entry.name, "x", *ours)))
     t.put(entry.name, entry.number.nearest(entry.number.low * entry.number.step))
