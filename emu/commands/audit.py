@@ -55,7 +55,7 @@ def command(doc: str, json_file: str | None, holdout: bool, seed: int) -> int:
     if not faults:
         raise WirevowError(f"no fault has anything to break in {vow.identity[0]}: audit another document")
     if json_file is not None:
-        Path(json_file).touch()  # a place that cannot be written is found now, not in the end
+        _prove(Path(json_file))
 
     clean = attempt(vow, None, seed)
     click.echo(
@@ -86,6 +86,15 @@ def command(doc: str, json_file: str | None, holdout: bool, seed: int) -> int:
     if interrupt is not None:
         raise interrupt
     return 0 if clean.outcome == "passed" and all(trial.detected for trial in results) else 1
+
+
+def _prove(path: Path) -> None:
+    """Find out before the work whether a file can be written after it. Raises OSError with its name."""
+    existed = path.exists()
+    with path.open("ab"):
+        pass
+    if not existed:
+        path.unlink()
 
 
 def _say(results: Sequence[Trial], named: Sequence[Trial]) -> None:

@@ -157,8 +157,8 @@ def told(name: str, results: Sequence[Trial]) -> Iterator[str]:
     if clean:
         bound = most_probable_share(len(alarms), len(clean))
         yield (
-            f"{name}: {len(alarms)} false alarms in {len(clean)} checks of the clean instrument: at "
-            f"{CONFIDENCE:.0%} fewer than {bound:.2%} of all seeds give one"
+            f"{name}: {len(alarms)} false alarms in {len(clean)} checks of the clean instrument "
+            f"(so fewer than {bound:.2%} of all seeds give one, at {CONFIDENCE:.0%} confidence)"
         )
     for trial in alarms:
         yield f"  seed {trial.seed}: {trial.outcome} {trial.requirement or ''}: {trial.message}"
@@ -187,8 +187,11 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         begun = time.monotonic()
         results = tried(path, tasks_of(vow, seeds, every), record, console)
         wrong += sum(not is_right(trial) for trial in results)
-        print("\n".join(told(path.name, results)), f"  ({time.monotonic() - begun:.0f} s)", sep="\n", flush=True)
-    print("campaign: " + (f"{wrong} not as it should be, see above" if wrong else "no false alarm, nothing missed"))
+        for line in told(path.name, results):
+            print(line)
+        print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
+    verdict = f"{wrong} not as it should be, see above" if wrong else "no false alarm, nothing missed"
+    print(f"campaign: {verdict}")
     return 1 if wrong else 0
 
 
