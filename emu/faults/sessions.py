@@ -428,7 +428,9 @@ def _outlives_ticket(vow: Vow) -> bool:
             continue
         users = [action for action in vow.actions.values() if action.takes_ticket == giver.name]
         for name in giver.to.values():
-            lasts = all(leave.when is not None or leave.after_ns > good_ns for leave in vow.states[name].leaves)
+            lasts = all(
+                leave.when is not None or leave.after_ns > good_ns for leave in vow.states[name].leaves
+            )
             if lasts and any(name in user.to for user in users):
                 return True
     return False
