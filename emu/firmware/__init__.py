@@ -1,0 +1,1 @@
+"""The demo instrument's reference firmware in C, and what runs it against the simulated world."""

@@ -1,0 +1,311 @@
+"""The firmware as a process of this machine, closed around the plant: an instrument like the simulated one.
+
+Lock-step: each millisecond of the firmware's own clock the plant runs up to it, the converters give their
+codes, the firmware works, and what it drives is driven; a change of the level inside the millisecond (an edge
+of the swing) happens at its own 100 us. Nothing but these exchanges decides what happens, so the same seed
+and the same lines give the same bytes.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import math
+import shutil
+import tempfile
+from collections.abc import Mapping
+from decimal import Decimal, InvalidOperation
+from fractions import Fraction
+from pathlib import Path
+
+from emu.bench import Bench
+from emu.plant.build import build_plant
+from emu.plant.interface import Plant
+from protocol.document.model import BenchEvent
+from protocol.document.plant import Channel, SinkPlant
+from protocol.units import si_per_unit
+from protocol.vow import Vow, bench_events
+
+MILLISECOND_NS = 1_000_000
+STEPS = 10
+CAPTURE_NS = 50_000
+SAMPLES = 32
+CAUSES = {"power": 0, "reset": 1, "watchdog": 2, "brownout": 3, "request": 4}
+CHANNELS = (
+    "input.voltage",
+    "input.terminal_voltage",
+    "input.current",
+    "heat.sensor_voltage",
+    "supply.rail",
+)
+"""In the order of the board's converter channels."""
+
+
+class _Level(ctypes.Structure):
+    _fields_ = (("step", ctypes.c_uint8), ("on", ctypes.c_uint8), ("code", ctypes.c_uint16))
+
+
+class _Board(ctypes.Structure):
+    """`struct board` of host/board.h."""
+
+    _fields_ = (
+        ("codes", ctypes.c_uint16 * 5),
+        ("fan_speed", ctypes.c_uint16),
+        ("captured", (ctypes.c_uint16 * SAMPLES) * 2),
+        ("capturing", ctypes.c_uint8),
+        ("relay", ctypes.c_uint8),
+        ("sense", ctypes.c_uint8),
+        ("resets", ctypes.c_uint8),
+        ("fan", ctypes.c_uint16),
+        ("slew", ctypes.c_uint16),
+        ("levels", ctypes.c_uint8),
+        ("step", ctypes.c_uint8),
+        ("level", _Level * 12),
+        ("writes_left", ctypes.c_int32),
+        ("store", ctypes.c_uint8 * 512),
+        ("first", ctypes.c_uint16),
+        ("last", ctypes.c_uint16),
+        ("ring", ctypes.c_uint8 * 512),
+    )
+
+
+class FirmwareInstrument:
+    """The reference firmware on one bench; the interface is that of `emu.instrument.Instrument`.
+
+    `library` is what `emu.firmware.build.build_library` made.
+    """
+
+    def __init__(self, vow: Vow, library: Path, bench: Bench | None = None, seed: int = 0) -> None:
+        section = vow.document.plant
+        if not isinstance(section, SinkPlant):
+            raise ValueError(f"the reference firmware works a sink, not a {section.kind}")
+        self.vow = vow
+        self.now_ns = 0
+        self.powered = True
+        self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
+        # The fan's curve and the derating are the firmware's own.
+        self.plant: Plant = build_plant(section, bench, seed)
+        self._section = section
+        self._step_ampere = section.level.full_scale_ampere / 2 ** (section.level.bits or 12)
+        # A fast clock makes shorter milliseconds.
+        self._millisecond_ns = round(MILLISECOND_NS / (1.0 + section.clock_error_ppm * 1e-6))
+        self._next_ns = self._millisecond_ns
+        self._capture_ns: int | None = None
+        self._blocked = False
+        self._out = bytearray()
+        # A library is loaded once for each path, and its state is static: every instrument has its own copy,
+        # which nobody needs any more once it is loaded.
+        with tempfile.TemporaryDirectory(prefix="wirevow-") as folder:
+            copy = Path(folder) / "board.so"
+            shutil.copy(library, copy)
+            self._library = ctypes.CDLL(str(copy))
+        self.board = _Board.in_dll(self._library, "board")
+        self._buffer = (ctypes.c_uint8 * 8192)()
+        self._points = {name: index for index, name in enumerate(_names(vow))}
+        ctypes.memset(self.board.store, 0xFF, 512)  # as a new chip comes
+        self.board.writes_left = -1
+        self.plant.control({"fan.mode": "manual"}, 0)
+        self._start("power")
+
+    # --------------------------------------------------------------------------------------- for ports
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        """Bytes from the host, all at `now_ns`."""
+        self.advance(now_ns)
+        at = 0
+        while self.powered and at < len(data):
+            taken = self._library.board_receive(data[at:], len(data) - at)
+            at += taken
+            self._exchange()
+            if taken == 0:
+                break  # the ring is full and the transmitter stalled: lost, as on a chip
+
+    def take(self) -> bytes:
+        """Bytes to the host, drained."""
+        if not self.powered or self._blocked:
+            return b""
+        self._exchange()
+        data = bytes(self._out)
+        self._out.clear()
+        return data
+
+    def opened(self, now_ns: int) -> None:
+        """A host opened the port; on some boards that is a reset."""
+        self.advance(now_ns)
+        if self.vow.document.wire.opening.resets:
+            self.reset(now_ns)
+
+    def closed(self, now_ns: int) -> None:
+        """The host closed the port."""
+        self.advance(now_ns)
+
+    def advance(self, now_ns: int) -> None:
+        """Run to `now_ns`, a millisecond of the firmware at a time."""
+        while self._next_ns <= now_ns:
+            self._run_plant(self._next_ns)
+            if self.powered:
+                self._millisecond()
+            self._next_ns += self._millisecond_ns
+        self._run_plant(now_ns)
+
+    def next_event_ns(self) -> int | None:
+        """The next millisecond."""
+        return self._next_ns
+
+    # ---------------------------------------------------------------------------------------- for rigs
+
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        """Something happens around the instrument, in the document's words and units. ValueError if not."""
+        declared = self.bench_events.get(event)
+        if declared is None:
+            raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
+        self.advance(now_ns)
+        given = _value(self.vow, event, declared, value)
+        if event == "link.transmitter":
+            self._blocked = given == "stalled"
+        elif event == "trigger":
+            self._library.board_trigger()
+            self._drive(now_ns)
+        elif event == "panel.control":
+            self._library.board_panel_control(int(given == "local"))
+        elif event.startswith("panel."):
+            entry = self.vow.points[event.removeprefix("panel.")]
+            counts = (
+                entry.number.nearest(Fraction(given))
+                if isinstance(given, Decimal)
+                else entry.choices.index(str(given))
+            )
+            self._library.board_panel_put(self._points[entry.name], counts)
+            self._drive(now_ns)
+        elif isinstance(given, Decimal):
+            assert declared.value is not None
+            unit = self.vow.document.quantities[declared.value].unit
+            self.plant.bench(event, float(given) * si_per_unit(unit), now_ns)
+        else:
+            self.plant.bench(event, given or 1.0, now_ns)
+
+    def power(self, on: bool, now_ns: int) -> None:
+        """The box's own supply fails or comes back."""
+        self.advance(now_ns)
+        if on and not self.powered:
+            self.powered = True
+            self._start("power")
+        elif not on and self.powered:
+            self.powered = False
+            self._out.clear()
+            self._capture_ns = None
+            self.plant.control({"relay": "open", "stage": "off", "fan.manual": 0.0}, now_ns)
+
+    def reset(self, now_ns: int) -> None:
+        """The reset pin is pulled."""
+        self.advance(now_ns)
+        if self.powered:
+            self._out.clear()
+            self._start("reset")
+
+    # -------------------------------------------------------------------------------------- lock-step
+
+    def _start(self, cause: str) -> None:
+        self._capture_ns = None
+        self._blocked = False
+        self._convert()
+        self._library.board_start(CAUSES[cause])
+        self._drive(self.now_ns)
+
+    def _run_plant(self, now_ns: int) -> None:
+        self.plant.advance(now_ns)
+        self.now_ns = now_ns
+
+    def _millisecond(self) -> None:
+        now_ns = self.now_ns
+        if self._capture_ns is not None and now_ns >= self._capture_ns + SAMPLES * CAPTURE_NS:
+            self._finish_capture()
+        self._convert()
+        self._library.board_millisecond()
+        self._drive(now_ns)
+
+    def _exchange(self) -> None:
+        """Let the firmware read and answer, if the transmitter is free."""
+        board = self.board
+        if self._blocked:
+            self._library.board_listen()
+            return
+        length = self._library.board_send(self._buffer, len(self._buffer))
+        self._out += memoryview(self._buffer)[:length].tobytes()
+        self._drive(self.now_ns)
+        if board.resets:
+            self._start("request")
+            self._exchange()
+
+    def _convert(self) -> None:
+        """The converters' codes of this instant."""
+        channels = self._section.channels
+        tick = self.now_ns // self._millisecond_ns
+        period_ns = self._millisecond_ns
+        if tick * period_ns != self.now_ns:
+            tick, period_ns = self.now_ns, 1
+        for index, name in enumerate(CHANNELS):
+            value = self.plant.sample(name, tick, period_ns)
+            self.board.codes[index] = _code(channels[name], value)  # type: ignore[index]
+        self.board.fan_speed = round(self.plant.at("fan.speed", self.now_ns))
+
+    def _drive(self, now_ns: int) -> None:
+        """What the board's outputs say; edges inside the millisecond at their own instants."""
+        board = self.board
+        common: dict[str, float | str] = {
+            "relay": "closed" if board.relay else "open",
+            "sense": "remote" if board.sense else "local",
+            "fan.manual": board.fan / 1000.0,
+            "slew": float(board.slew),
+        }
+        self.plant.control(common, now_ns)
+        for index in range(board.levels):
+            level = board.level[index]
+            when_ns = now_ns + level.step * self._millisecond_ns // STEPS
+            if when_ns > self.now_ns:
+                self._run_plant(when_ns)
+            current = level.code * self._step_ampere
+            self.plant.control(
+                {"stage": "hold" if level.on else "off", "level.current": current}, self.now_ns
+            )
+        board.levels = 0
+        if board.capturing == 1 and self._capture_ns is None:
+            self._capture_ns = self.now_ns
+
+    def _finish_capture(self) -> None:
+        assert self._capture_ns is not None
+        channels = self._section.channels
+        first = -(-self._capture_ns // CAPTURE_NS)
+        for row, name in enumerate(("input.current", "input.terminal_voltage")):
+            for index in range(SAMPLES):
+                value = self.plant.sample(name, first + index, CAPTURE_NS)
+                self.board.captured[row][index] = _code(channels[name], value)  # type: ignore[index]
+        self._capture_ns = None
+        self.board.capturing = 2
+
+
+def _code(channel: Channel, value: float) -> int:
+    assert channel.bits is not None
+    step = (channel.high - channel.low) / 2**channel.bits
+    return min(max(math.floor((value - channel.low) / step + 0.5), 0), 2**channel.bits - 1)
+
+
+def _names(vow: Vow) -> list[str]:
+    """Points and actions in the order in which the core numbers them."""
+    return sorted([*vow.points, *vow.actions], key=lambda name: name.partition("."))
+
+
+def _value(vow: Vow, event: str, declared: BenchEvent, value: float | str | None) -> Decimal | str | None:
+    if declared.choice is not None:
+        if value not in declared.choice:
+            raise ValueError(f"{event} cannot be {value!r}: write one of {', '.join(declared.choice)}")
+        return str(value)
+    if declared.value is None:
+        return None
+    try:
+        number = Decimal(str(value))
+        if not number.is_finite():
+            raise InvalidOperation
+    except InvalidOperation:
+        unit = vow.document.quantities[declared.value].unit
+        raise ValueError(f"{event} needs a number in {unit}, not {value!r}") from None
+    return number
