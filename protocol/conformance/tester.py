@@ -367,8 +367,10 @@ class Tester:
 
     def synchronise(self) -> None:
         """Find the instrument behind the port: LF, discard, and ask who it is until the tag comes back."""
+        asked = set()
         for _ in range(SYNC_TRIES):
             tag = f"@{self.random.randrange(0x1000, 0xFFFF):x}"
+            asked.add(tag)
             self.session.send(b"\n")
             self.session.wait(0 if self.session.held else HOST_SLACK_NS, until=lambda: self.session.waiting)
             self.session.discard()
@@ -377,7 +379,7 @@ class Tester:
             if heard is not None:
                 self._is_ours(heard)
                 return
-        raise self._stranger()
+        raise self._stranger(asked)
 
     def _hear(self, tag: str) -> Reply | None:
         """The reply with this tag, whatever else comes before it."""
@@ -396,8 +398,14 @@ class Tester:
 
     heard: bytes = b""
 
-    def _stranger(self) -> NoInstrument:
+    def _stranger(self, asked: set[str]) -> NoInstrument:
         port = self.session.port.port
+        heard = parse_answer(self.heard)
+        if isinstance(heard, Reply) and heard.tag in asked:
+            return NoInstrument(
+                f"{port}: answers come too late, {_shown(self.heard)[:40]!r} only after the next question; "
+                f"the document allows {self.deadline_ns / 1e6:g} ms; what holds them up?"
+            )
         if self.heard:
             return NoInstrument(
                 f"{port}: what comes is not this wire (for example {_shown(self.heard)[:40]!r}); "
