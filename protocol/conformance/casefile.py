@@ -44,6 +44,8 @@ from protocol.message import Malformed, Reply, check_of, parse_answer, parse_req
 from protocol.vow import Vow
 
 HEAD = "# wirevow case 1"
+NOTHING = "(nothing)"
+"""What is written for an expectation that nothing comes."""
 FIELDS = ("document", "requirement", "promise", "written", "purpose", "seed", "expected", "seen")
 
 
@@ -95,7 +97,7 @@ class Case:
         for step in self.steps:
             at = f"{step.at_s:12.6f}" if step.at_s is not None else " " * 12
             lines.append(f"{at}  {step.kind} {step.text}".rstrip())
-        lines += ["", f"{'expected':<11} {self.expected or '(nothing)'}", f"{'seen':<11} {self.seen}"]
+        lines += ["", f"{'expected':<11} {self.expected or NOTHING}", f"{'seen':<11} {self.seen}"]
         return "\n".join(lines) + "\n"
 
 
@@ -175,11 +177,13 @@ def _written(body: bytes, tickets: Sequence[str]) -> str:
 
 
 def _escaped(data: bytes) -> str:
-    return "".join(
+    text = "".join(
         f"\\{chr(byte)}" if byte in b"\\{" else chr(byte) if 0x20 <= byte <= 0x7E else
         "\\r" if byte == 0x0D else f"\\x{byte:02x}"
         for byte in data
     )  # fmt: skip
+    # A space at the end of a line is not seen, and editors take it away.
+    return f"{text[:-1]}\\x20" if text.endswith(" ") else text
 
 
 def write_case(case: Case, path: str | Path) -> None:
@@ -237,7 +241,7 @@ def parse_case(text: str, name: str) -> Case:
             f"{name}:1: the case does not say its {' and '.join(missing)}; "
             f"add a line such as `{missing[0]} ...`"
         )
-    if not fields["seed"].isdecimal():
+    if re.fullmatch(r"-?[0-9]{1,18}", fields["seed"]) is None:
         raise CaseError(f"{name}:1: the seed is a whole number, not {fields['seed']!r}")
     return Case(
         document=fields["document"],
@@ -247,7 +251,7 @@ def parse_case(text: str, name: str) -> Case:
         purpose=fields.get("purpose", fields["requirement"]),
         seed=int(fields["seed"]),
         steps=tuple(steps),
-        expected=fields.get("expected", ""),
+        expected="" if fields.get("expected") == NOTHING else fields.get("expected", ""),
         seen=fields.get("seen", ""),
     )
 
