@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from protocol.device import NS_PER_S, Device, Store
-from protocol.expression import Expression, ExpressionError
+from protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or
 from protocol.framing import Overlong
 from protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_answer, parse_request
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
@@ -304,24 +304,51 @@ class Twin(Device):
 
     def decide(self, condition: Expression, now_ns: int) -> bool | None:
         """The truth of a condition if what is known fixes it."""
-        open_names = [name for name in condition.names if not self.fixed(name)]
-        if not open_names:
-            return super()._holds(condition, now_ns)
-        if condition.word_points:
-            return None
-        ranges: dict[str, tuple[Fraction, Fraction]] = {}
-        for name in condition.names:
-            point = self.vow.points[name]
-            if name in open_names:
-                low, high = self._bounds_of(point, now_ns) or (point.number.low, point.number.high)
-                ranges[name] = (low * point.number.step, high * point.number.step)
-            else:
-                value = point.exact(self.value(point, now_ns))
-                if isinstance(value, str):
-                    return None
-                ranges[name] = (value, value)
-        truths = condition.truths(ranges)
+        truths = self.truths(condition.atoms(), {}, now_ns)
         return next(iter(truths)) if len(truths) == 1 else None
+
+    def truths(
+        self, node: Condition, known: Mapping[str, tuple[Fraction, Fraction]], now_ns: int
+    ) -> frozenset[bool]:
+        """The truth values a condition can have; `known` narrows readings, in units of their quantity."""
+        match node:
+            case And(parts=parts):
+                each = [self.truths(part, known, now_ns) for part in parts]
+                return frozenset(
+                    ({True} if all(True in part for part in each) else set())
+                    | ({False} if any(False in part for part in each) else set())
+                )
+            case Or(parts=parts):
+                each = [self.truths(part, known, now_ns) for part in parts]
+                return frozenset(
+                    ({True} if any(True in part for part in each) else set())
+                    | ({False} if all(False in part for part in each) else set())
+                )
+            case Not(part=part):
+                return frozenset(not truth for truth in self.truths(part, known, now_ns))
+            case Comparison():
+                return self._compared(Expression.of(node), known, now_ns)
+
+    def _compared(
+        self, comparison: Expression, known: Mapping[str, tuple[Fraction, Fraction]], now_ns: int
+    ) -> frozenset[bool]:
+        if all(self.fixed(name) for name in comparison.names):
+            return frozenset({super()._holds(comparison, now_ns)})
+        ranges: dict[str, tuple[Fraction, Fraction]] = {}
+        for name in comparison.names:
+            point = self.vow.points[name]
+            if point.kind != "number":
+                return frozenset({True, False})
+            if self.fixed(name):
+                value = Fraction(point.exact(self.value(point, now_ns)))
+                ranges[name] = known.get(name, (value, value))
+            else:
+                low, high = self._bounds_of(point, now_ns) or (point.number.low, point.number.high)
+                ranges[name] = known.get(name, (low * point.number.step, high * point.number.step))
+        try:
+            return comparison.truths(ranges)
+        except ExpressionError:
+            return frozenset({True, False})
 
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         ticket = self._ticket
@@ -578,28 +605,13 @@ class Oracle:
 
     def _could_fire(self, trip: TripEntry, value: Value, now_ns: int) -> bool:
         """Whether the condition could be true with the value reported, given the settings."""
-        if trip.when.word_points - set(self.twin.settings) - {"panel.control"}:
-            return True
-        ranges: dict[str, tuple[Fraction, Fraction]] = {}
-        for name in trip.when.names:
-            point = self.vow.points[name]
-            if point.kind != "number":
-                continue
-            scale = point.number
-            if name == trip.reports and isinstance(value, int):
-                # The condition looks at the value itself, the report at its nearest step.
-                slack = Fraction(1)
-                ranges[name] = ((value - slack) * scale.step, (value + slack) * scale.step)
-            elif self.twin.fixed(name):
-                exact = point.exact(self.twin.value(point, now_ns))
-                assert not isinstance(exact, str)
-                ranges[name] = (exact, exact)
-            else:
-                ranges[name] = (scale.low * scale.step, scale.high * scale.step)
-        try:
-            return True in trip.when.truths(ranges)
-        except ExpressionError:
-            return True
+        known: dict[str, tuple[Fraction, Fraction]] = {}
+        entry = self.vow.points[trip.reports]
+        if isinstance(value, int):
+            # The condition looks at the value itself, the report at its nearest step.
+            step = entry.number.step
+            known[entry.name] = ((value - 1) * step, (value + 1) * step)
+        return True in self.twin.truths(trip.when.atoms(), known, now_ns)
 
     def _left(self, state: str, now_ns: int) -> Judgement:
         twin = self.twin

@@ -220,9 +220,14 @@ def fan_tick(t: Tester, r: Requirement) -> None:
     slack = 2 * heat.number.step + Fraction(3, 10)
     behind_ns: int | None = None
     t.bench(event, Decimal(int(fan.levels[-1].at) + 20))
+    first = fan.levels[0]
+    for _ in range(240):
+        if t.read(fan.temperature) * heat.number.step >= Fraction(first.at) - 2:
+            break
+        t.alive(5 * fan.tick)
     last = None
     changed_ns = None
-    for _ in range(240):
+    for _ in range(160):
         value = t.read(fan.duty)
         if last is not None and value != last:
             now_ns = t.now_ns

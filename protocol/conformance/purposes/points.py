@@ -71,6 +71,8 @@ def access(t: Tester, r: Requirement) -> None:
         value = " ".join(entry.words(0 if entry.scale is not None else (entry.choices or ("x",))[0]))
         t.say(f"put {entry.name} {value}")
     t.say(f"act {entry.name}")
+    if f"{entry.name}x" not in t.vow.points:
+        t.say(f"ask {entry.name}x")
     if entry.kind != "record":
         t.say(f"ask {entry.name} 1")
 
