@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from pathlib import Path
+from typing import Literal
 
 from emu.bench import Bench
 from emu.plant.build import build_plant
@@ -30,7 +31,10 @@ STEPS = 10
 CAPTURE_NS = 50_000
 SAMPLES = 32
 CAUSES = {"power": 0, "reset": 1, "watchdog": 2, "brownout": 3, "request": 4}
-CHANNELS = (
+ChannelName = Literal[
+    "input.voltage", "input.terminal_voltage", "input.current", "heat.sensor_voltage", "supply.rail"
+]
+CHANNELS: tuple[ChannelName, ...] = (
     "input.voltage",
     "input.terminal_voltage",
     "input.current",
@@ -38,6 +42,24 @@ CHANNELS = (
     "supply.rail",
 )
 """In the order of the board's converter channels."""
+FAST = ("input.voltage", "input.terminal_voltage", "input.current")
+SLOW_MS = 16
+"""The other channels and the fan are looked at so often: heat is slow."""
+
+
+class _Converter:
+    """A converter's codes of values that it has rounded already."""
+
+    def __init__(self, channel: Channel) -> None:
+        assert channel.bits is not None
+        self._low = channel.low
+        self._codes_per_unit = 2**channel.bits / (channel.high - channel.low)
+        self._last = 2**channel.bits - 1
+
+    def code(self, value: float) -> int:
+        """The code nearest to the value."""
+        nearest: int = math.floor((value - self._low) * self._codes_per_unit + 0.5)
+        return min(max(nearest, 0), self._last)
 
 
 class _Level(ctypes.Structure):
@@ -84,11 +106,12 @@ class FirmwareInstrument:
         self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
         # The fan's curve and the derating are the firmware's own.
         self.plant: Plant = build_plant(section, bench, seed)
-        self._section = section
         self._step_ampere = section.level.full_scale_ampere / 2 ** (section.level.bits or 12)
         # A fast clock makes shorter milliseconds.
         self._millisecond_ns = round(MILLISECOND_NS / (1.0 + section.clock_error_ppm * 1e-6))
         self._next_ns = self._millisecond_ns
+        self._channels = tuple((name, _Converter(section.channels[name]), name in FAST) for name in CHANNELS)
+        self._outputs: tuple[int, ...] = ()
         self._capture_ns: int | None = None
         self._blocked = False
         self._out = bytearray()
@@ -193,6 +216,7 @@ class FirmwareInstrument:
             self.powered = False
             self._out.clear()
             self._capture_ns = None
+            self._outputs = ()
             self.plant.control({"relay": "open", "stage": "off", "fan.manual": 0.0}, now_ns)
 
     def reset(self, now_ns: int) -> None:
@@ -238,55 +262,54 @@ class FirmwareInstrument:
 
     def _convert(self) -> None:
         """The converters' codes of this instant."""
-        channels = self._section.channels
-        tick = self.now_ns // self._millisecond_ns
         period_ns = self._millisecond_ns
+        tick = self.now_ns // period_ns
         if tick * period_ns != self.now_ns:
-            tick, period_ns = self.now_ns, 1
-        for index, name in enumerate(CHANNELS):
-            value = self.plant.sample(name, tick, period_ns)
-            self.board.codes[index] = _code(channels[name], value)  # type: ignore[index]
-        self.board.fan_speed = round(self.plant.at("fan.speed", self.now_ns))
+            tick, period_ns = self.now_ns, 1  # a boot between two ticks
+        slow = tick % SLOW_MS == 0 or period_ns == 1
+        for index, (name, channel, fast) in enumerate(self._channels):
+            if slow or fast:
+                self.board.codes[index] = channel.code(self.plant.sample(name, tick, period_ns))
+        if slow:
+            self.board.fan_speed = round(self.plant.at("fan.speed", self.now_ns))
 
     def _drive(self, now_ns: int) -> None:
         """What the board's outputs say; edges inside the millisecond at their own instants."""
         board = self.board
-        common: dict[str, float | str] = {
-            "relay": "closed" if board.relay else "open",
-            "sense": "remote" if board.sense else "local",
-            "fan.manual": board.fan / 1000.0,
-            "slew": float(board.slew),
-        }
-        self.plant.control(common, now_ns)
-        for index in range(board.levels):
-            level = board.level[index]
-            when_ns = now_ns + level.step * self._millisecond_ns // STEPS
-            if when_ns > self.now_ns:
-                self._run_plant(when_ns)
-            current = level.code * self._step_ampere
+        outputs = (board.relay, board.sense, board.fan, board.slew)
+        if outputs != self._outputs:
+            self._outputs = outputs
             self.plant.control(
-                {"stage": "hold" if level.on else "off", "level.current": current}, self.now_ns
+                {
+                    "relay": "closed" if board.relay else "open",
+                    "sense": "remote" if board.sense else "local",
+                    "fan.manual": board.fan / 1000.0,
+                    "slew": float(board.slew),
+                },
+                now_ns,
             )
-        board.levels = 0
+        if board.levels:
+            for index in range(board.levels):
+                level = board.level[index]
+                when_ns = now_ns + level.step * self._millisecond_ns // STEPS
+                if when_ns > self.now_ns:
+                    self._run_plant(when_ns)
+                stage, current = "hold" if level.on else "off", level.code * self._step_ampere
+                self.plant.control({"stage": stage, "level.current": current}, self.now_ns)
+            board.levels = 0
         if board.capturing == 1 and self._capture_ns is None:
             self._capture_ns = self.now_ns
 
     def _finish_capture(self) -> None:
         assert self._capture_ns is not None
-        channels = self._section.channels
+        converters = {name: converter for name, converter, _ in self._channels}
         first = -(-self._capture_ns // CAPTURE_NS)
         for row, name in enumerate(("input.current", "input.terminal_voltage")):
             for index in range(SAMPLES):
                 value = self.plant.sample(name, first + index, CAPTURE_NS)
-                self.board.captured[row][index] = _code(channels[name], value)  # type: ignore[index]
+                self.board.captured[row][index] = converters[name].code(value)
         self._capture_ns = None
         self.board.capturing = 2
-
-
-def _code(channel: Channel, value: float) -> int:
-    assert channel.bits is not None
-    step = (channel.high - channel.low) / 2**channel.bits
-    return min(max(math.floor((value - channel.low) / step + 0.5), 0), 2**channel.bits - 1)
 
 
 def _names(vow: Vow) -> list[str]:
