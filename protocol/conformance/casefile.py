@@ -138,7 +138,7 @@ def steps_of(entries: Sequence[Entry], vow: Vow) -> tuple[Step, ...]:
                 steps.append(Step("<", _escaped(entry.data), at_s))
             case "wait":
                 if entry.ns:
-                    steps.append(Step("wait", duration_text(entry.ns), at_s))
+                    steps.append(Step("wait", _duration(entry.ns), at_s))
             case "bench":
                 value = "" if entry.value is None else f" {entry.value}"
                 steps.append(Step("bench", f"{entry.name}{value}", at_s))
@@ -149,6 +149,15 @@ def steps_of(entries: Sequence[Entry], vow: Vow) -> tuple[Step, ...]:
             case "reset":
                 steps.append(Step("reset", "", at_s))
     return tuple(steps)
+
+
+def _duration(ns: int) -> str:
+    """As `duration_ns` reads it, which takes nine digits before the point."""
+    text = duration_text(ns)
+    if len(text.partition(" ")[0]) <= 9:
+        return text
+    seconds, rest = divmod(ns, 10**9)
+    return f"{seconds}.{rest:09d} s"
 
 
 def _pieces(data: bytes) -> Iterable[bytes]:

@@ -1,0 +1,58 @@
+"""Instruments to check in these tests, in process or behind a pseudo-terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+from emu.direct import BUDGET, direct_tester
+from emu.faults import build_instrument
+from emu.instrument import Instrument
+from emu.ports.rigport import RigPort
+from emu.ports.server import Server, open_endpoint
+from protocol.conformance import campaign
+from protocol.conformance.casefile import Case
+from protocol.conformance.tester import Tester
+from protocol.document.load import load_document
+from protocol.vow import Vow, compile_vow
+
+SPEC = Path(__file__).parents[3] / "spec"
+
+
+@cache
+def vow_of(name: str) -> Vow:
+    return compile_vow(load_document(SPEC / f"{name}.yaml").document)
+
+
+def tester(name: str = "tarn", fault: str | None = None, seed: int = 0, budget: int = BUDGET) -> Tester:
+    """A tester with its hands on a new instrument in this process."""
+    vow = vow_of(name)
+    return direct_tester(vow, build_instrument(vow, seed=seed, fault=fault), seed=seed, budget=budget)
+
+
+@cache
+def first_case(fault: str, name: str = "tarn") -> Case:
+    """The case of the first failure that a check of an instrument with this fault finds."""
+    source = str(SPEC / f"{name}.yaml")
+    report = campaign.run(tester(name, fault), source=source, until_failure=True)
+    assert report.failures, f"{fault} is not detected"
+    return report.failures[0].case
+
+
+@contextlib.contextmanager
+def served(instrument: Instrument) -> Iterator[tuple[str, str]]:
+    """The instrument behind a pseudo-terminal: the address of the port, and of the rig."""
+    endpoint = open_endpoint("pty", None)
+    server = Server(instrument, endpoint, None)
+    server.rig = desk = RigPort("tcp:127.0.0.1:0", server.line, server.clock, instrument.vow.identity[0])
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        yield endpoint.address, desk.address
+    finally:
+        server.stop()
+        thread.join(5)
+        assert not thread.is_alive(), "the server did not end"
