@@ -310,12 +310,13 @@ def _respond(rate: float, own: float, forcing: Curve, weight: float, span: float
 def first_exit(curve: Curve, low: float, high: float, a: float, b: float) -> float | None:
     """First t in [a, b] at which the curve is <= low or >= high, to the resolution of a double; None if never.
 
-    Rigorous: an interval is passed over only when the slope's bound proves that it holds no exit.
+    Rigorous: an interval is passed over only when the slope's bound proves that it holds no exit. A constant
+    has no exit, not even one that rests exactly on a bound: there is no moment at which it gets there.
     """
     if b <= a:
         return None
     least, most = curve.limits(b)
-    if least > low and most < high:
+    if (least > low and most < high) or least == most:
         return None
     here = curve(a)
     if not low < here < high:
