@@ -170,6 +170,7 @@ class Tester:
         """Send bytes as they are; judge the reply to each line that they complete, in order."""
         self.attend()
         self.session.admit(data)
+        self._afford(data.count(b"\n"))
         now_ns = self.now_ns
         lines = self.oracle.twin.frames(data, now_ns)
         size = -(-len(data) // pieces)
@@ -179,10 +180,12 @@ class Tester:
             return [None]
         return [self._reply(line, now_ns) for line in lines]
 
+    def _afford(self, lines: int) -> None:
+        if self.budget is not None and self.lines + lines > self.budget:
+            raise OutOfBudget
+
     def _reply(self, line: bytes | Overlong, now_ns: int) -> Reply | None:
         self.lines += 1
-        if self.budget is not None and self.lines > self.budget:
-            raise OutOfBudget
         waited_ns = self.session.now_ns()
         raw = self._answer(self.deadline_ns + (0 if self.session.held else HOST_SLACK_NS))
         self.slowest_ns = max(self.slowest_ns, self.session.now_ns() - waited_ns)
@@ -505,6 +508,7 @@ class Tester:
         tag = self.new_tag()
         words = text.split(" ")
         line = Request(tag, words[0], words[1], tuple(words[2:]), check).line()
+        self._afford(1)
         self.lines += 1
         self.session.send(line + b"\n")
         reply = self._hear(tag)
