@@ -638,6 +638,12 @@ def notice_off(t: Tester, r: Requirement) -> None:
     t.quiet()
     t.say("put link.notices on")
     causes_notices(t, 1)
+    # A boot turns them back on, and says so itself.
+    for boot_again in boots(t):
+        t.home()
+        t.say("put link.notices off")
+        boot_again()
+        t.ask("link.notices")
 
 
 @purpose("wire", "notice.queue", 4)
