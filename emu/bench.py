@@ -138,7 +138,7 @@ class Leads(BenchSection):
     ohm: float | None = Field(default=None, ge=0.0, le=100.0, description="Both leads and their contacts together.")
     metre: float | None = Field(default=None, gt=0.0, le=1e3, description="Length of one lead.")
     square_millimetre: float | None = Field(default=None, description="Copper of one lead; 0.75, 1, 1.5, 2.5 or 4.")
-    henry: float = Field(default=0.0, ge=0.0, le=1e-3, description="Inductance of the loop, source included.")
+    henry: float = Field(default=0.0, ge=0.0, le=1e-3, description="Inductance of the loop of both leads.")
     sense: Literal["good", "open"] = Field(default="good", description="Whether the sense leads reach the source.")
 
     @model_validator(mode="after")

@@ -63,7 +63,7 @@ class Stretch:
     """The circuit from `start_ns` to `until_ns`, in the source's frame (voltage and current positive)."""
 
     __slots__ = (
-        "charge0", "clock", "done", "energy", "energy0", "goal", "heat_power", "lead", "ramp", "reads",
+        "at_source", "charge0", "clock", "done", "energy", "energy0", "goal", "heat_power", "lead", "ramp", "reads",
         "rest", "sense_power", "sensed", "share", "sign", "solved", "start_ns", "steady", "target", "time0", "unsensed",
         "until_ns", "upper", "why",
     )
@@ -79,6 +79,7 @@ class Stretch:
     sign: float
     lead: float
     reads: str
+    at_source: Curve | None
     sensed: Curve
     sense_power: Curve
     heat_power: Curve
@@ -406,8 +407,9 @@ class Sink:
         s.unsensed = world["sense"] == "open"
         s.done, s.upper = self._done, self._upper
         s.goal = 0.0
+        s.at_source = None
         s.steady = True
-        s.why = "room"
+        s.why = "end"
         conditions: list[tuple[Curve, float, float, str]] = []
         span = self._solve(s, conditions)
         self._measure(s)
@@ -545,6 +547,9 @@ class Sink:
                 span, s.why = length, "window"
         current = Curve(rest, decays)
         s.solved = given(source, current, goal, length, s.lead, 0.0 if s.steady else self._henry)
+        if self._henry and not s.steady:
+            # The leads' inductance is between the sense point and the terminals.
+            s.at_source = total([(1.0, s.solved.volt), (s.lead, current), (self._henry, current.slope())])
         if not source.dynamic and not s.steady:
             _, _, low, high = source.branch(start, goal)
             if low > -_INF or high < _INF:
@@ -654,7 +659,7 @@ class Sink:
 
     def _sensed_curve(self, s: Stretch) -> Curve:
         if s.reads == "source":
-            return total([(1.0, s.solved.volt), (s.lead, s.solved.current)])
+            return s.at_source or total([(1.0, s.solved.volt), (s.lead, s.solved.current)])
         if s.reads == "nothing":
             return constant(0.0)
         return s.solved.volt
@@ -850,7 +855,7 @@ class Sink:
             return None
         s.solved, s.steady = solution, False
         self._guess = solution.reach
-        s.why = "span"
+        s.why = "end"
         cap = self._level.current(self._code_of(self._cap()))
         current = solution.current
         if not 0.0 <= current(0.0) < cap:
@@ -1168,6 +1173,8 @@ class Sink:
             return -1, s.sensed, s.sign, 0.0
         if signal == "input.terminal_voltage" or (signal == "sense.drop" and s.unsensed):
             return -1, solved.volt, s.sign, 0.0
+        if signal == "sense.drop" and s.at_source is not None:
+            return -1, total([(1.0, solved.volt), (-1.0, s.at_source)]), s.sign, 0.0
         if signal in ("sense.drop", "input.current"):
             factor = s.sign if signal == "input.current" else -s.lead * s.sign
             return None if amps is not None else (-1, solved.current, factor, 0.0)
@@ -1303,6 +1310,8 @@ def _drop(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
     t = (ns - s.start_ns) * 1e-9
     if s.unsensed:
         return s.sign * s.solved.volt(t)
+    if s.at_source is not None:
+        return s.sign * (s.solved.volt(t) - s.at_source(t))
     return -s.sign * s.lead * s.solved.current(t)
 
 

@@ -8,6 +8,7 @@ The cell's heating is not modelled here: the run is isothermal at 25 Cel.
 
 from __future__ import annotations
 
+import os
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ LEAST_OHM = 0.018
 
 def discharge(c_rate: float) -> tuple[Array, Array]:
     """(seconds, volts) of the physical model's discharge from full to the cut-off."""
+    os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"
     import pybamm
 
     pybamm.set_logging_level("ERROR")

@@ -1,0 +1,5 @@
+"""`wirevow draw`: see `emu.plant.pictures`."""
+
+from emu.plant.pictures import command
+
+__all__ = ["command"]
