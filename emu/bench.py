@@ -73,7 +73,9 @@ class BatterySource(BenchSection):
     cells: int = Field(default=1, ge=1, le=200)
     ampere_hour: float = Field(gt=0.0, le=1e4, description="Charge between state of charge 1 and 0.")
     soc: float = Field(default=1.0, ge=0.0, le=1.0, description="State of charge at the start.")
-    table: list[TableRow] = Field(min_length=3, max_length=200, description="By rising state of charge, 0 to 1.")
+    table: list[TableRow] = Field(
+        min_length=3, max_length=200, description="By rising state of charge, 0 to 1."
+    )
     pairs: list[RcPair] = Field(default=[], max_length=2)
     peukert: Peukert | None = None
     celsius: float = Field(default=25.0, ge=-40.0, le=80.0, description="Temperature of the cells.")
@@ -84,7 +86,10 @@ class BatterySource(BenchSection):
         description="Resistances go with exp(this (1/T - 1/298.15 K)): cold cells are stiffer.",
     )
     millivolt_per_kelvin: float = Field(
-        default=0.0, ge=-5.0, le=5.0, description="Change of one cell's rest voltage with temperature, from 25 Cel."
+        default=0.0,
+        ge=-5.0,
+        le=5.0,
+        description="Change of one cell's rest voltage with temperature, from 25 Cel.",
     )
 
     @model_validator(mode="after")
@@ -135,15 +140,23 @@ COPPER_OHM_PER_KILOMETRE = {0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.
 class Leads(BenchSection):
     """The two leads between source and terminals: by resistance, or by length and cross-section."""
 
-    ohm: float | None = Field(default=None, ge=0.0, le=100.0, description="Both leads and their contacts together.")
+    ohm: float | None = Field(
+        default=None, ge=0.0, le=100.0, description="Both leads and their contacts together."
+    )
     metre: float | None = Field(default=None, gt=0.0, le=1e3, description="Length of one lead.")
-    square_millimetre: float | None = Field(default=None, description="Copper of one lead; 0.75, 1, 1.5, 2.5 or 4.")
+    square_millimetre: float | None = Field(
+        default=None, description="Copper of one lead; 0.75, 1, 1.5, 2.5 or 4."
+    )
     henry: float = Field(default=0.0, ge=0.0, le=1e-3, description="Inductance of the loop of both leads.")
-    sense: Literal["good", "open"] = Field(default="good", description="Whether the sense leads reach the source.")
+    sense: Literal["good", "open"] = Field(
+        default="good", description="Whether the sense leads reach the source."
+    )
 
     @model_validator(mode="after")
     def _one_way(self) -> Leads:
-        if (self.metre is None) != (self.square_millimetre is None) or (self.ohm is not None and self.metre is not None):
+        if (self.metre is None) != (self.square_millimetre is None) or (
+            self.ohm is not None and self.metre is not None
+        ):
             raise ValueError("describe the leads by ohm alone, or by metre and square_millimetre together")
         if self.square_millimetre is not None and self.square_millimetre not in COPPER_OHM_PER_KILOMETRE:
             raise ValueError("square_millimetre is one of 0.75, 1, 1.5, 2.5 or 4 (IEC 60228)")
@@ -178,11 +191,15 @@ class Bench(BenchSection):
     """A whole bench."""
 
     title: str = Field(min_length=3, max_length=120)
-    means: str = Field(default="", max_length=1200, description="What this bench is good for, and its cautions.")
+    means: str = Field(
+        default="", max_length=1200, description="What this bench is good for, and its cautions."
+    )
     source: Source | None = Field(default=None, description="What feeds a sink; not for other plants.")
     leads: Leads = Leads()
     ambient_celsius: float = Field(default=23.0, ge=-40.0, le=80.0)
-    vents_blocked: float = Field(default=0.0, ge=0.0, le=1.0, description="Share of the air's way that is blocked.")
+    vents_blocked: float = Field(
+        default=0.0, ge=0.0, le=1.0, description="Share of the air's way that is blocked."
+    )
     timeline: list[Mishap] = Field(default=[], max_length=1000, description="Sorted by time.")
 
     @model_validator(mode="after")

@@ -52,7 +52,9 @@ class Line:
 
 def _checked(x: Sequence[float], y: Sequence[float], least: int) -> None:
     if len(x) != len(y):
-        raise ValueError(f"{len(x)} true values and {len(y)} readings do not pair up: give one reading for each")
+        raise ValueError(
+            f"{len(x)} true values and {len(y)} readings do not pair up: give one reading for each"
+        )
     if len(x) < least:
         raise ValueError(f"{len(x)} points are too few: give at least {least}")
     if not all(map(math.isfinite, [*x, *y])):
@@ -62,7 +64,10 @@ def _checked(x: Sequence[float], y: Sequence[float], least: int) -> None:
 
 
 def fit_two_points(
-    x: tuple[float, float], y: tuple[float, float], u_y: tuple[float, float] = (0.0, 0.0), reference: float = 0.0
+    x: tuple[float, float],
+    y: tuple[float, float],
+    u_y: tuple[float, float] = (0.0, 0.0),
+    reference: float = 0.0,
 ) -> Line:
     """The line through two points whose readings have independent standard uncertainties `u_y`."""
     _checked(x, y, 2)
@@ -105,7 +110,9 @@ def fit_line(x: Sequence[float], y: Sequence[float], reference: float = 0.0) -> 
     )
 
 
-def trim(true: Sequence[float], read: Sequence[float], gain: float = 1.0, shift: float = 0.0) -> tuple[float, float]:
+def trim(
+    true: Sequence[float], read: Sequence[float], gain: float = 1.0, shift: float = 0.0
+) -> tuple[float, float]:
     """New (gain, shift) of a trimmed reading, from a sweep taken with the trims `gain` and `shift` in force.
 
     A trimmed reading is raw * gain + shift; the new trims make the least-squares line through the points the
@@ -147,7 +154,9 @@ def sweep(values: Sequence[float], codes: Sequence[int]) -> Sweep:
     three transitions are seen.
     """
     if len(values) != len(codes):
-        raise ValueError(f"{len(values)} values and {len(codes)} codes do not pair up: give one code for each")
+        raise ValueError(
+            f"{len(values)} values and {len(codes)} codes do not pair up: give one code for each"
+        )
     if any(b < a for a, b in pairwise(values)):
         raise ValueError("the sweep goes back: give the samples by rising value")
     transitions: list[tuple[int, float]] = []

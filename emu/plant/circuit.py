@@ -88,8 +88,14 @@ def _flattened(pair: Curve, span: float) -> Curve:
 def _held(feed: Feed, amps: float, wanted: float, span: float, lead_ohm: float) -> Solved:
     current = Curve((amps,))
     if isinstance(feed, Panel):
-        return Solved(span, current, Curve((feed.volts(amps) - lead_ohm * amps,)), Curve((0.0, amps)),
-                      Curve((0.0, amps)), ())
+        return Solved(
+            span,
+            current,
+            Curve((feed.volts(amps) - lead_ohm * amps,)),
+            Curve((0.0, amps)),
+            Curve((0.0, amps)),
+            (),
+        )
     if not feed.dynamic:
         e0, ohm, _, _ = feed.branch(amps, wanted)
         volt = Curve((e0 - (ohm + lead_ohm) * amps,))
@@ -112,8 +118,14 @@ def _held(feed: Feed, amps: float, wanted: float, span: float, lead_ohm: float) 
         decays.append((rate, final - volt_now))
     while len(poly) > 1 and poly[-1] == 0.0:
         poly.pop()
-    return Solved(span, current, Curve(tuple(poly), tuple(decays)), Curve((0.0, amps)), Curve((0.0, speed)),
-                  tuple(pairs))
+    return Solved(
+        span,
+        current,
+        Curve(tuple(poly), tuple(decays)),
+        Curve((0.0, amps)),
+        Curve((0.0, speed)),
+        tuple(pairs),
+    )
 
 
 def _inductive(volt: Curve, current: Curve, henry: float) -> Curve:

@@ -72,19 +72,24 @@ def _nodes() -> _Nodes:
     for m, column in enumerate(columns):
         c = column.convert(kind=np.polynomial.Polynomial, domain=[-1.0, 1.0], window=[-1.0, 1.0]).coef
         raw[: len(c), m] = c
-    return _Nodes(x, raw @ to_chebyshev, to_chebyshev[-2:], integral, slope, np.eye(n + 1), np.zeros((n + 1, n + 1)))
+    return _Nodes(
+        x, raw @ to_chebyshev, to_chebyshev[-2:], integral, slope, np.eye(n + 1), np.zeros((n + 1, n + 1))
+    )
 
 
-def bound(feed: Feed, law: Law, start: float, longest: float, guess: float, lead_ohm: float) -> Solved | None:
+def bound(
+    feed: Feed, law: Law, start: float, longest: float, guess: float, lead_ohm: float, drift: float
+) -> Solved | None:
     """The circuit while `law` binds the current, as long as `guess` or shorter; None when it cannot be held.
 
-    `start` is a first guess of the current. The span is shortened until the polynomial has converged. It may
+    `start` and `drift` (A/s) are a first guess of the current and its change. The span is shortened until the polynomial has converged. It may
     reach beyond the source's `room`: the forms there are smooth, and the caller ends at the knot.
     """
     nodes = _nodes()
     rest = feed.rest()
     ohm, ohm_slope = feed.line_ohm()
     peukert = feed.use(1e300) != 1.0
+    count = _DEGREE + 1
     span = min(guess, longest)
     while span >= _LEAST_SPAN:
         fast: list[tuple[float, float, Array, Array, float]] = []
@@ -109,58 +114,78 @@ def bound(feed: Feed, law: Law, start: float, longest: float, guess: float, lead
                 weighted_ride = weighted_ride + rate * free
             lag = lag + own
             pull = pull + rate * (own - pair_ohm * nodes.unit)
-        smooth = np.full(_DEGREE + 1, start)
-        late: Array = nodes.nothing[0]
-        gather = span * nodes.integral
+        # One product gives the charge used, the pairs' polynomial part and the fast pairs' start.
+        stacked = np.concatenate(
+            [span * nodes.integral, lag, *[first[None, :] for _, _, first, _, _ in fast]]
+        )
+        smooth = start + drift * span * nodes.x
+        base: Array = rest[0] - ride
+        offset: Array = nodes.nothing[0]
+        used_extra: Array | None = None
         extra: list[tuple[float, float, float, Array]] = []
         solved = False
-        emf = ohms = amps = smooth
+        emf = ohms = amps = speed = smooth
+        own_slope = 0.0
+        late: Array = offset
         close = 1e-12 * (1.0 + abs(start))
         for turn in range(40):
-            speed = smooth * np.array([feed.use(x) for x in smooth.tolist()]) if peukert else smooth
-            used = gather @ speed
-            for rate, a, _, decay in extra:
-                used = used + (a / rate) * (1.0 - decay)
-            emf = rest[-1] - lag @ smooth - ride if len(rest) == 1 else rest[-1] * used
+            if peukert:
+                speed = smooth * np.array([feed.use(x) for x in smooth.tolist()])
+                used = stacked[:count] @ speed
+                parts = stacked[count:] @ smooth
+            else:
+                speed = smooth
+                both = stacked @ smooth
+                used, parts = both[:count], both[count:]
+            if used_extra is not None:
+                used = used + used_extra
+            emf = base - parts[:count]
             if len(rest) > 1:
+                fallen = rest[-1] * used
                 for c in rest[-2:0:-1]:
-                    emf = (emf + c) * used
-                emf = emf + rest[0] - lag @ smooth - ride
-            transient = None
-            for rate, pair_ohm, first, decay, volt in fast:
-                b = volt - float(first @ smooth)
-                part = b * decay
-                for other, a, _, shape in extra:
-                    if other == rate:
-                        part = part + (a * pair_ohm * rate * span) * nodes.x * decay
-                    else:
-                        part = part + (a * pair_ohm * rate / (rate - other)) * (shape - decay)
-                transient = part if transient is None else transient + part
-            if transient is not None:
-                emf = emf - transient
+                    fallen = (fallen + c) * used
+                emf = emf + fallen
+            starts = []
+            for (_, _, _, decay, volt), first_now in zip(fast, parts[count:].tolist(), strict=True):
+                starts.append(volt - first_now)
+                emf = emf - starts[-1] * decay
             ohms = (ohm + lead_ohm) + ohm_slope * used
-            asked = turn == 1 or turn == 3
-            found = law(emf, ohms, asked)
+            found = law(emf, ohms, turn == 2)
             if found is None:
                 break
             following, slope, delay = found
-            if asked and slope is not None and delay is not None:
+            if turn == 2 and slope is not None and delay is not None:
                 steep: Array = nodes.nothing[0]
                 for n in range(len(rest) - 1, 0, -1):
                     steep = steep * used + n * rest[n]
                 moves = (steep - ohm_slope * following) * speed + pull @ smooth + weighted_ride
                 late = delay * slope * moves
+                own_slope = float(slope[0])
+            if turn == 2 or turn == 3:
                 extra = []
-                for rate, _, first, decay, volt in fast:
-                    b = volt - float(first @ smooth)
-                    extra.append((rate, -float(slope[0]) * b, b, decay))
-            amps = following - late
-            new = amps
-            for _, a, _, decay in extra:
-                new = new - a * decay
+                offset, base, used_extra = late, rest[0] - ride, None
+                for (rate, _, _, decay, _), b in zip(fast, starts, strict=True):
+                    extra.append((rate, -own_slope * b, b, decay))
+                for rate, a, _, decay in extra:
+                    offset = offset + a * decay
+                    more = (a / rate) * (1.0 - decay)
+                    used_extra = more if used_extra is None else used_extra + more
+                    for other, pair_ohm, _, shape, _ in fast:
+                        if other == rate:
+                            base = base - (a * pair_ohm * rate * span) * nodes.x * decay
+                        else:
+                            base = base - (a * pair_ohm * other / (other - rate)) * (decay - shape)
+            amps = following
+            new = following - offset
             change = np.abs(new - smooth)
             smooth = new
-            if turn > 3 and change[-1] <= close and float(change.max()) <= close:
+            if (
+                turn > 3
+                and change[-1] <= close
+                and change[_DEGREE // 2] <= close
+                and float(change.max()) <= close
+            ):
+                amps = following - late
                 solved = bool(np.isfinite(smooth).all())
                 break
         largest = float(np.abs(smooth).max())

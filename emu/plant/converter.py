@@ -15,7 +15,19 @@ class Converter:
     parabola that is zero at both ends (end-point integral non-linearity, IEEE Std 1241).
     """
 
-    __slots__ = ("_channel_id", "_seed", "bow", "gain", "high", "last", "low", "noise", "offset", "span", "step")
+    __slots__ = (
+        "_channel_id",
+        "_seed",
+        "bow",
+        "gain",
+        "high",
+        "last",
+        "low",
+        "noise",
+        "offset",
+        "span",
+        "step",
+    )
 
     def __init__(self, channel: Channel, name: str, seed: int) -> None:
         self.low, self.high = channel.low, channel.high

@@ -257,7 +257,8 @@ def responses(
 ) -> list[Curve]:
     """`respond` to one forcing, weighted by `pushes`, for several lags."""
     return [
-        _respond(rate, start, forcing, push, span) for rate, start, push in zip(rates, starts, pushes, strict=True)
+        _respond(rate, start, forcing, push, span)
+        for rate, start, push in zip(rates, starts, pushes, strict=True)
     ]
 
 

@@ -93,15 +93,23 @@ def discharge(document: Document, bench: Bench, amps: float, cut_off: float, see
             end = plant.now_ns
             plant.control({"stage": "off", "relay": "open"}, end)
         if end is None and plant.now_ns > start + 400 * 3600 * NS:
-            raise WirevowError(f"the cut-off of {cut_off:g} V is never reached: choose a battery or a higher one")
+            raise WirevowError(
+                f"the cut-off of {cut_off:g} V is never reached: choose a battery or a higher one"
+            )
         hours.append((plant.now_ns - start) / 3600 / NS)
         tick = plant.now_ns // period
         for signal in signals:
-            value = plant.at(signal, plant.now_ns) if signal == "heat.junction" else plant.sample(signal, tick, period)
+            value = (
+                plant.at(signal, plant.now_ns)
+                if signal == "heat.junction"
+                else plant.sample(signal, tick, period)
+            )
             seen[signal].append(value)
     finished = (end - start) / 3600 / NS
 
-    figure, axes = _figure([2.2, 1.0, 1.6, 0.9, 1.3], f"Discharge at {amps:g} A to {cut_off:g} V: {bench.title}")
+    figure, axes = _figure(
+        [2.2, 1.0, 1.6, 0.9, 1.3], f"Discharge at {amps:g} A to {cut_off:g} V: {bench.title}"
+    )
     volts, current, heat, fan, charge = axes
     volts.plot(hours, seen["input.voltage"], color=_BLUE, linewidth=1.4)
     volts.axhline(cut_off, color=_GREY, linewidth=0.8, linestyle=(0, (4, 3)))
@@ -193,7 +201,9 @@ def command() -> None:
 @click.option("--doc", default="tarn", show_default=True, help="Document of the instrument.")
 @click.option("--bench", default="lithium-pack", show_default=True, help="What is wired to it.")
 @click.option("--amps", default=2.5, show_default=True, type=click.FloatRange(0.01, 100.0), help="Level.")
-@click.option("--cut-off", default=9.0, show_default=True, type=click.FloatRange(0.1, 100.0), help="End, in V.")
+@click.option(
+    "--cut-off", default=9.0, show_default=True, type=click.FloatRange(0.1, 100.0), help="End, in V."
+)
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int, file: Path) -> None:
@@ -204,8 +214,12 @@ def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int,
 @command.command("swing")
 @click.option("--doc", default="tarn", show_default=True, help="Document of the instrument.")
 @click.option("--bench", default="thin-leads", show_default=True, help="What is wired to it.")
-@click.option("--low", default=1.0, show_default=True, type=click.FloatRange(0.0, 100.0), help="Lower level, A.")
-@click.option("--high", default=4.0, show_default=True, type=click.FloatRange(0.0, 100.0), help="Upper level, A.")
+@click.option(
+    "--low", default=1.0, show_default=True, type=click.FloatRange(0.0, 100.0), help="Lower level, A."
+)
+@click.option(
+    "--high", default=4.0, show_default=True, type=click.FloatRange(0.0, 100.0), help="Upper level, A."
+)
 @click.option("--slew", default=1e5, show_default=True, type=click.FloatRange(1e4, 1e7), help="Slew, A/s.")
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))

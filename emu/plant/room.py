@@ -26,10 +26,29 @@ _LOOK_AHEAD_NS = 3600 * 1_000_000_000
 class _Stretch:
     """The room from one event to the next: everything constant but two exponentials."""
 
-    __slots__ = ("direct", "final", "heater", "lagged", "outside", "sensor_rate", "start_ns", "tau_rate", "works")
+    __slots__ = (
+        "direct",
+        "final",
+        "heater",
+        "lagged",
+        "outside",
+        "sensor_rate",
+        "start_ns",
+        "tau_rate",
+        "works",
+    )
 
-    def __init__(self, start_ns: int, air: float, sensed: float, heater: float, outside: float, way: float,
-                 plant: RoomPlant, works: bool) -> None:
+    def __init__(
+        self,
+        start_ns: int,
+        air: float,
+        sensed: float,
+        heater: float,
+        outside: float,
+        way: float,
+        plant: RoomPlant,
+        works: bool,
+    ) -> None:
         self.start_ns = start_ns
         self.heater = heater
         self.outside = outside
@@ -67,7 +86,9 @@ class Room:
         self._agenda: list[Planned] = timeline(bench, EVENTS) if bench is not None else []
         self._next = 0
         self._watches: dict[int, Watch] = {}
-        self._converter = Converter(plant.channel, "room.temperature", seed) if plant.channel is not None else None
+        self._converter = (
+            Converter(plant.channel, "room.temperature", seed) if plant.channel is not None else None
+        )
         self._heater = 0.0
         self._outside = plant.outside_celsius
         self._open = False
@@ -158,7 +179,9 @@ class Room:
             stop = self.now_ns + _LOOK_AHEAD_NS
             if self._next < len(self._agenda):
                 stop = min(stop, self._agenda[self._next].when_ns)
-            self._quiet_ns = min([stop, *(self._first_change(watch, stop) for watch in self._watches.values())])
+            self._quiet_ns = min(
+                [stop, *(self._first_change(watch, stop) for watch in self._watches.values())]
+            )
         return self._quiet_ns
 
     def _first_change(self, watch: Watch, stop: int) -> int:
@@ -183,7 +206,9 @@ class Room:
         now = self.now_ns
         if signal != "room.temperature":
             return [(now, stop)]
-        slow = stretch.sensor_rate / (stretch.sensor_rate - stretch.tau_rate) * stretch.direct * stretch.tau_rate
+        slow = (
+            stretch.sensor_rate / (stretch.sensor_rate - stretch.tau_rate) * stretch.direct * stretch.tau_rate
+        )
         fast = stretch.lagged * stretch.sensor_rate
         if slow and -fast / slow > 0.0:
             extremum = math.log(-fast / slow) / (stretch.sensor_rate - stretch.tau_rate)

@@ -63,9 +63,31 @@ class Stretch:
     """The circuit from `start_ns` to `until_ns`, in the source's frame (voltage and current positive)."""
 
     __slots__ = (
-        "at_source", "charge0", "clock", "done", "energy", "energy0", "goal", "heat_power", "lead", "ramp", "reads",
-        "rest", "sense_power", "sensed", "share", "sign", "solved", "start_ns", "steady", "target", "time0", "unsensed",
-        "until_ns", "upper", "why",
+        "at_source",
+        "charge0",
+        "clock",
+        "done",
+        "energy",
+        "energy0",
+        "goal",
+        "heat_power",
+        "lead",
+        "ramp",
+        "reads",
+        "rest",
+        "sense_power",
+        "sensed",
+        "share",
+        "sign",
+        "solved",
+        "start_ns",
+        "steady",
+        "target",
+        "time0",
+        "unsensed",
+        "until_ns",
+        "upper",
+        "why",
     )
 
     start_ns: int
@@ -100,7 +122,9 @@ class Airflow:
 
     __slots__ = ("ceiling", "duty", "from_speed", "rate", "start_ns", "to_speed")
 
-    def __init__(self, start_ns: int, duty: float, from_speed: float, to_speed: float, rate: float, ceiling: float):
+    def __init__(
+        self, start_ns: int, duty: float, from_speed: float, to_speed: float, rate: float, ceiling: float
+    ):
         self.start_ns, self.duty, self.ceiling = start_ns, duty, ceiling
         self.from_speed, self.to_speed, self.rate = from_speed, to_speed, rate
 
@@ -143,10 +167,18 @@ class Sink:
         self._ladder_of = constants(plant.heat, plant.thermistor)
         self.now_ns = 0
         self._set: dict[str, float | str] = dict(INITIAL)
-        self._feed: Feed = feed(bench.source) if bench.source is not None else Supply(12.0, 0.002, 10.0, 200.0)
+        self._feed: Feed = (
+            feed(bench.source) if bench.source is not None else Supply(12.0, 0.002, 10.0, 200.0)
+        )
         self._world: dict[str, float | str] = {
-            "polarity": "normal", "connected": "yes", "thermistor": "good", "fan": "good", "stage": "good",
-            "sense": bench.leads.sense, "lead": bench.leads.loop_ohm, "ambient": bench.ambient_celsius,
+            "polarity": "normal",
+            "connected": "yes",
+            "thermistor": "good",
+            "fan": "good",
+            "stage": "good",
+            "sense": bench.leads.sense,
+            "lead": bench.leads.loop_ohm,
+            "ambient": bench.ambient_celsius,
             "vents": bench.vents_blocked,
         }
         self._henry = bench.leads.henry
@@ -156,6 +188,7 @@ class Sink:
         self._charge = self._energy = self._time = 0.0
         self._modes = [0.0] * 4
         self._guess = 1.0
+        self._drift = 0.0
         # Regulation.
         self._loop = "resting"
         self._u = 0.0
@@ -230,7 +263,10 @@ class Sink:
             if checked:
                 self._trigger()
                 self._retune(fresh=False)
-        elif event.startswith(("source.", "battery.")) and event not in ("source.polarity", "source.connected"):
+        elif event.startswith(("source.", "battery.")) and event not in (
+            "source.polarity",
+            "source.connected",
+        ):
             self._alter_source(event, float(checked))
             self._disturb()
         else:
@@ -272,7 +308,9 @@ class Sink:
             source.set_celsius(value)
         else:
             kind = type(source).__name__.lower()
-            raise ValueError(f"{event} does not fit the {kind} on this bench: choose a bench with another source")
+            raise ValueError(
+                f"{event} does not fit the {kind} on this bench: choose a bench with another source"
+            )
 
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
         if signal == "source.emf":
@@ -324,7 +362,9 @@ class Sink:
 
     def _fire_planned(self) -> bool:
         fired = False
-        while self._next_planned < len(self._agenda) and self._agenda[self._next_planned].when_ns <= self.now_ns:
+        while (
+            self._next_planned < len(self._agenda) and self._agenda[self._next_planned].when_ns <= self.now_ns
+        ):
             planned = self._agenda[self._next_planned]
             self._next_planned += 1
             self.bench(planned.event, planned.value, self.now_ns)
@@ -383,7 +423,10 @@ class Sink:
             self._charge = stretch.charge0 + stretch.sign * stretch.clock * solved.charge(t)
             self._energy = stretch.energy0 + stretch.clock * stretch.energy(t)
             self._time = stretch.time0 + stretch.clock * t
+        self._drift = 0.0
         if self._loop == "slow":
+            poly = solved.current.poly
+            self._drift = sum(n * c * t ** (n - 1) for n, c in enumerate(poly[1:], 1))
             self._u = self._inverse_level(self._amps)
             self._code = self._code_of(self._u)
 
@@ -448,7 +491,9 @@ class Sink:
             s.solved = given(source, constant(0.0), 0.0, _LONG_SECONDS, lead, 0.0)
             if world["connected"] == "no":
                 solved = s.solved
-                s.solved = Solved(solved.span, solved.current, constant(0.0), solved.charge, solved.used, solved.pairs)
+                s.solved = Solved(
+                    solved.span, solved.current, constant(0.0), solved.charge, solved.used, solved.pairs
+                )
             return _INF
         reversed_ = world["polarity"] == "reversed"
         forced = reversed_ or world["stage"] == "shorted"
@@ -471,7 +516,12 @@ class Sink:
         return self._solve_given(s, conditions, start, goal, available)
 
     def _solve_full(
-        self, s: Stretch, conditions: list[tuple[Curve, float, float, str]], goal: float, available: float, drop: float
+        self,
+        s: Stretch,
+        conditions: list[tuple[Curve, float, float, str]],
+        goal: float,
+        available: float,
+        drop: float,
     ) -> float:
         """The stage fully on: it is a resistance (or, reversed, a diode and one)."""
         ohm = self._plant.stage.saturation_ohm
@@ -479,7 +529,9 @@ class Sink:
         self._amps = available
         self._target = s.target = min(available, goal)
         if not source.dynamic or available < 1e-9:
-            s.solved = given(source, constant(available), available * (1.0 + 1e-6), _LONG_SECONDS, s.lead, 0.0)
+            s.solved = given(
+                source, constant(available), available * (1.0 + 1e-6), _LONG_SECONDS, s.lead, 0.0
+            )
             if available > 0.0:
                 volt = constant(drop + ohm * available)
                 solved = s.solved
@@ -492,7 +544,7 @@ class Sink:
             slope = 1.0 / (to_terminals + ohm)
             return (emf - drop) * slope, slope, 0.0 * slope
 
-        solution = bound(source, law, available, _LONG_SECONDS, self._reach(available), s.lead)
+        solution = bound(source, law, available, _LONG_SECONDS, self._reach(available), s.lead, 0.0)
         if solution is None:
             raise ArithmeticError("the saturated circuit could not be solved: report this bench")
         s.solved, s.steady = solution, False
@@ -500,7 +552,14 @@ class Sink:
         if goal < _INF:
             conditions.append((solution.current, -_INF, goal, "released"))
             if self._kind() == "voltage" and self._loop == "resting":
-                conditions.append((self._sensed_curve(s), self._from_reading(float(self._set["level.voltage"])), _INF, "wake"))
+                conditions.append(
+                    (
+                        self._sensed_curve(s),
+                        self._from_reading(float(self._set["level.voltage"])),
+                        _INF,
+                        "wake",
+                    )
+                )
         return solution.span
 
     def _reach(self, amps: float) -> float:
@@ -510,7 +569,12 @@ class Sink:
         return max(min(self._guess, beyond), 1e-6)
 
     def _solve_given(
-        self, s: Stretch, conditions: list[tuple[Curve, float, float, str]], start: float, goal: float, available: float
+        self,
+        s: Stretch,
+        conditions: list[tuple[Curve, float, float, str]],
+        start: float,
+        goal: float,
+        available: float,
     ) -> float:
         """The current goes its way to `goal`: ramp, then the loop's exponential, then rest."""
         tau = self._tau
@@ -608,8 +672,17 @@ class Sink:
         set_ = self._set
         kind = self._kind()
         return (
-            set_["relay"], set_["stage"], kind, self._cap(), set_[f"level.{kind}"], set_["limit.power"], set_["sense"],
-            set_["trim.voltage_gain"], set_["trim.voltage_shift"], set_["trim.level_gain"], set_["trim.level_shift"],
+            set_["relay"],
+            set_["stage"],
+            kind,
+            self._cap(),
+            set_[f"level.{kind}"],
+            set_["limit.power"],
+            set_["sense"],
+            set_["trim.voltage_gain"],
+            set_["trim.voltage_shift"],
+            set_["trim.level_gain"],
+            set_["trim.level_shift"],
         )
 
     def _retune(self, fresh: bool) -> None:
@@ -709,7 +782,9 @@ class Sink:
         self._u = u
         if self._exact_until_ns > self.now_ns:
             return
-        still = abs(self._amps - max(self._level.current(self._code), self._plant.stage.leakage_ampere)) < 1e-6
+        still = (
+            abs(self._amps - max(self._level.current(self._code), self._plant.stage.leakage_ampere)) < 1e-6
+        )
         if step:
             if self._code == before and abs(wanted - u) < 0.02 * step and (still or self._is_full(s)):
                 self._loop = "resting"
@@ -794,6 +869,7 @@ class Sink:
         o = level.offset + level.gain * float(set_["trim.level_shift"])
         g = level.gain * trim
         tick, tau = self._plant.regulation.tick_second, self._tau
+        ideal = gain == 1.0 and offset == 0.0
         if s.reads == "nothing" or (level.bow and not level.step):
             return None
         if kind == "resistance":
@@ -819,17 +895,23 @@ class Sink:
             power = min(float(set_["level.power"]), ceiling) if kind == "power" else ceiling
 
             def solve(emf: Array, ohm: Array, asked: bool) -> Bound | None:
-                a, b = gain * emf + offset, gain * (ohm - lead_back)
-                p = a + o * b
-                square = p * p - 4.0 * b * (o * a + g * power)
+                a = gain * emf + offset if not ideal else emf
+                b = gain * (ohm - lead_back)
+                p = a + o * b if o else a
+                drawn = o * a + g * power if o else g * power
+                square = p * p - 4.0 * drawn * b
                 if square[0] <= 0.0 or square[-1] <= 0.0 or p[-1] <= 0.0:
                     return None
                 root = square**0.5
-                amps = 2.0 * (o * a + g * power) / (p + root)
+                amps = 2.0 * drawn / (p + root)
                 if not asked:
                     return amps, None, None
                 measured = a - b * amps
-                return amps, -gain * (amps - o) / root, 1.0 - loop_gain + loop_gain * g * power * b / (measured * measured)
+                return (
+                    amps,
+                    -gain * (amps - o) / root,
+                    1.0 - loop_gain + loop_gain * g * power * b / (measured * measured),
+                )
 
         def law(emf: Array, ohm: Array, asked: bool) -> Bound | None:
             found = solve(emf, ohm, asked)
@@ -850,7 +932,9 @@ class Sink:
         law = self._slow_law(s)
         if law is None:
             return None
-        solution = bound(self._feed, law, self._amps, _LONG_SECONDS, self._reach(self._amps), s.lead)
+        solution = bound(
+            self._feed, law, self._amps, _LONG_SECONDS, self._reach(self._amps), s.lead, self._drift
+        )
         if solution is None or solution.span < 8e-9 * self._loop_ns:
             return None
         s.solved, s.steady = solution, False
@@ -973,7 +1057,9 @@ class Sink:
             low, high = self._fan_curve.stays(self._fan_level)
         if self._derating is not None:
             d = self._derating
-            width = (d.end_celsius - d.start_celsius) / (1.0 - d.floor) / _SHARE_STEPS if d.floor < 1.0 else _INF
+            width = (
+                (d.end_celsius - d.start_celsius) / (1.0 - d.floor) / _SHARE_STEPS if d.floor < 1.0 else _INF
+            )
             down = round((1.0 - self._share) * _SHARE_STEPS)
             if down < round((1.0 - d.floor) * _SHARE_STEPS):
                 high = min(high, d.start_celsius + down * width)
@@ -987,7 +1073,12 @@ class Sink:
         offset = (now - s.start_ns) * 1e-9
         span = min((s.until_ns - now) * 1e-9, _LONG_SECONDS)
         heat = HeatStretch(
-            now, self._ladder, self._modes, s.heat_power.later(offset), span, float(self._world["ambient"]),
+            now,
+            self._ladder,
+            self._modes,
+            s.heat_power.later(offset),
+            span,
+            float(self._world["ambient"]),
             str(self._world["thermistor"]),
         )
         if self._heats and self._heats[-1].start_ns == now:
@@ -1009,7 +1100,9 @@ class Sink:
             at = first_exit(bead, low - heat.ambient, high - heat.ambient, 0.0, span)
             when = None if at is None else now + _seconds_ns(at)
         if when is not None:
-            self._fan_due_ns = max((when + self._tick_ns - 1) // self._tick_ns, now // self._tick_ns + 1) * self._tick_ns
+            self._fan_due_ns = (
+                max((when + self._tick_ns - 1) // self._tick_ns, now // self._tick_ns + 1) * self._tick_ns
+            )
         elif self._fan_due_ns <= now:
             self._fan_due_ns = _NEVER
 
@@ -1164,7 +1257,11 @@ class Sink:
         solved = s.solved
         amps = solved.current.poly[0] if s.steady and solved.current.constant else None
         if signal == "input.power":
-            return (-1, solved.volt, amps, 0.0) if amps and s.reads == "terminals" else (-1, s.sense_power, 1.0, 0.0)
+            return (
+                (-1, solved.volt, amps, 0.0)
+                if amps and s.reads == "terminals"
+                else (-1, s.sense_power, 1.0, 0.0)
+            )
         if signal == "input.voltage":
             if s.reads == "nothing":
                 return None
@@ -1215,7 +1312,9 @@ class Sink:
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         when = tick * period_ns
         if signal == "input.power":
-            return self.sample("input.voltage", tick, period_ns) * self.sample("input.current", tick, period_ns)
+            return self.sample("input.voltage", tick, period_ns) * self.sample(
+                "input.current", tick, period_ns
+            )
         if signal == "heat.temperature":
             if "heat.sensor_voltage" not in self._converters:
                 return self.at(signal, when)
@@ -1231,8 +1330,9 @@ class Sink:
             value = value * float(self._set["trim.current_gain"]) + float(self._set["trim.current_shift"])
         elif signal == "sense.drop":
             value = self.sample("input.terminal_voltage", tick, period_ns) - (
-                self.sample("input.voltage", tick, period_ns) if self._set["sense"] == "remote" else
-                self.at("input.terminal_voltage", when) - value
+                self.sample("input.voltage", tick, period_ns)
+                if self._set["sense"] == "remote"
+                else self.at("input.terminal_voltage", when) - value
             )
         return value
 
@@ -1281,11 +1381,12 @@ def _holding(chain: deque[Piece], ns: int) -> Piece:
     for piece in reversed(chain):
         if piece.start_ns <= ns:
             return piece
-    raise ValueError(f"{ns} ns is before the oldest instant kept, {chain[0].start_ns} ns: read within horizon_ns")
+    raise ValueError(
+        f"{ns} ns is before the oldest instant kept, {chain[0].start_ns} ns: read within horizon_ns"
+    )
 
 
 Reader = Callable[[Sink, int, Stretch, HeatStretch], float]
-
 
 
 def _node(node: int) -> Reader:

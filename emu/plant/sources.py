@@ -123,7 +123,9 @@ class Panel(Static):
         x = p.slope_volt * math.log1p(light / p.saturation_ampere) if light > 0.0 else light * p.shunt_ohm
         for _ in range(60):
             e = p.saturation_ampere * math.exp(min(x / p.slope_volt, 200.0))
-            step = (light - e + p.saturation_ampere - x / p.shunt_ohm) / (e / p.slope_volt + 1.0 / p.shunt_ohm)
+            step = (light - e + p.saturation_ampere - x / p.shunt_ohm) / (
+                e / p.slope_volt + 1.0 / p.shunt_ohm
+            )
             x += step
             if abs(step) < 1e-14 * (1.0 + abs(x)):
                 break
@@ -331,5 +333,3 @@ def feed(source: Source) -> Feed:
     if isinstance(source, PanelSource):
         return Panel(source)
     return Bank(source)
-
-

@@ -18,10 +18,14 @@ class PlantSection(BaseModel):
 
 
 Bits = Annotated[int, Field(ge=6, le=24, description="Resolution in bits; leave out for an ideal converter.")]
-GainError = Annotated[float, Field(ge=-0.2, le=0.2, description="Relative gain error: 0.01 makes 1 % too much.")]
+GainError = Annotated[
+    float, Field(ge=-0.2, le=0.2, description="Relative gain error: 0.01 makes 1 % too much.")
+]
 Bow = Annotated[
     float,
-    Field(ge=-0.02, le=0.02, description="Integral non-linearity: error in mid-scale as a share of full scale."),
+    Field(
+        ge=-0.02, le=0.02, description="Integral non-linearity: error in mid-scale as a share of full scale."
+    ),
 ]
 
 
@@ -29,10 +33,14 @@ class Channel(PlantSection):
     """A measuring converter: what becomes of a true value before the firmware sees it."""
 
     low: float = Field(ge=-1e4, le=1e4, description="Value at code 0, in the unit of the signal.")
-    high: float = Field(ge=-1e4, le=1e4, description="Value one step above the last code, in the unit of the signal.")
+    high: float = Field(
+        ge=-1e4, le=1e4, description="Value one step above the last code, in the unit of the signal."
+    )
     bits: Bits | None = None
     gain_error: GainError = 0.0
-    offset: float = Field(default=0.0, ge=-1e3, le=1e3, description="Added to the value, in the unit of the signal.")
+    offset: float = Field(
+        default=0.0, ge=-1e3, le=1e3, description="Added to the value, in the unit of the signal."
+    )
     bow: Bow = 0.0
     noise_rms: float = Field(default=0.0, ge=0.0, le=1e3, description="Standard deviation of one sample.")
 
@@ -57,17 +65,27 @@ class Stage(PlantSection):
     """The transistors and their analog current loop."""
 
     saturation_ohm: float = Field(
-        gt=0.0, le=10.0, description="Resistance of path and stage when fully on: current I needs I times this, in V."
+        gt=0.0,
+        le=10.0,
+        description="Resistance of path and stage when fully on: current I needs I times this, in V.",
     )
     bandwidth_hertz: float = Field(
-        default=8e3, ge=10.0, le=1e6, description="First-order bandwidth of the current loop; lag = 1 / (2 pi f)."
+        default=8e3,
+        ge=10.0,
+        le=1e6,
+        description="First-order bandwidth of the current loop; lag = 1 / (2 pi f).",
     )
     slew_ampere_per_second: float = Field(
         default=1e6, gt=0.0, le=1e9, description="Fastest change the stage itself can make."
     )
-    leakage_ampere: float = Field(default=0.0, ge=0.0, le=0.1, description="Current that flows with the stage off.")
+    leakage_ampere: float = Field(
+        default=0.0, ge=0.0, le=0.1, description="Current that flows with the stage off."
+    )
     diode_volt: float = Field(
-        default=0.8, gt=0.1, le=2.0, description="Forward drop of the body diodes, which conduct a reversed input."
+        default=0.8,
+        gt=0.1,
+        le=2.0,
+        description="Forward drop of the body diodes, which conduct a reversed input.",
     )
 
 
@@ -101,7 +119,9 @@ class Heat(PlantSection):
     junction_to_case_kelvin_per_watt: float = Field(gt=0.0, le=100.0)
     case_to_sink_kelvin_per_watt: float = Field(gt=0.0, le=100.0)
     still_kelvin_per_watt: float = Field(gt=0.0, le=1e3, description="Sink to air with the fan off.")
-    blown_kelvin_per_watt: float = Field(gt=0.0, le=1e3, description="Sink to air at full fan speed, vents open.")
+    blown_kelvin_per_watt: float = Field(
+        gt=0.0, le=1e3, description="Sink to air at full fan speed, vents open."
+    )
     junction_joule_per_kelvin: float = Field(gt=0.0, le=1e4)
     case_joule_per_kelvin: float = Field(gt=0.0, le=1e5)
     sink_joule_per_kelvin: float = Field(gt=0.0, le=1e6)
@@ -135,17 +155,27 @@ class Thermistor(PlantSection):
 
     law: Annotated[BetaLaw | SteinhartHartLaw, Field(discriminator="form")]
     divider_ohm: float = Field(gt=0.0, le=1e7, description="The resistor from the rail to the thermistor.")
-    lag_second: float = Field(default=5.0, ge=0.01, le=1e3, description="Time constant of the bead on the sink.")
-    bead_joule_per_kelvin: float = Field(default=0.05, gt=0.0, le=100.0, description="Heat capacity of the bead.")
-    lowest_celsius: float = Field(default=-55.0, ge=-100.0, le=0.0, description="Firmware reports no less (open).")
-    highest_celsius: float = Field(default=200.0, ge=50.0, le=500.0, description="Firmware reports no more (shorted).")
+    lag_second: float = Field(
+        default=5.0, ge=0.01, le=1e3, description="Time constant of the bead on the sink."
+    )
+    bead_joule_per_kelvin: float = Field(
+        default=0.05, gt=0.0, le=100.0, description="Heat capacity of the bead."
+    )
+    lowest_celsius: float = Field(
+        default=-55.0, ge=-100.0, le=0.0, description="Firmware reports no less (open)."
+    )
+    highest_celsius: float = Field(
+        default=200.0, ge=50.0, le=500.0, description="Firmware reports no more (shorted)."
+    )
 
 
 class FanMotor(PlantSection):
     """The fan itself; the curve it follows is the document's `fan:` section."""
 
     full_speed_per_minute: float = Field(gt=0.0, le=1e5)
-    spin_second: float = Field(default=0.5, gt=0.0, le=60.0, description="Time constant of spinning up and down.")
+    spin_second: float = Field(
+        default=0.5, gt=0.0, le=60.0, description="Time constant of spinning up and down."
+    )
     exponent: float = Field(
         default=0.5,
         ge=0.3,
@@ -162,7 +192,9 @@ class SinkPlant(PlantSection):
     regulation: Regulation = Regulation()
     level: LevelConverter
     channels: dict[
-        Literal["input.voltage", "input.terminal_voltage", "input.current", "heat.sensor_voltage", "supply.rail"],
+        Literal[
+            "input.voltage", "input.terminal_voltage", "input.current", "heat.sensor_voltage", "supply.rail"
+        ],
         Channel,
     ] = Field(default={}, description="Measuring converters; a channel not named here is ideal.")
     heat: Heat
@@ -170,7 +202,10 @@ class SinkPlant(PlantSection):
     fan: FanMotor
     rail_volt: float = Field(default=5.0, gt=0.0, le=50.0, description="The instrument's own supply rail.")
     clock_error_ppm: float = Field(
-        default=0.0, ge=-2e4, le=2e4, description="How much too fast the instrument's clock runs; its counters follow."
+        default=0.0,
+        ge=-2e4,
+        le=2e4,
+        description="How much too fast the instrument's clock runs; its counters follow.",
     )
 
 
@@ -180,13 +215,23 @@ class RoomPlant(PlantSection):
     kind: Literal["room"]
     heater_watt: float = Field(gt=0.0, le=1e5, description="Heat at full drive.")
     loss_kelvin_per_watt: float = Field(gt=0.0, le=1e2, description="Room to outside, window closed.")
-    window_kelvin_per_watt: float = Field(gt=0.0, le=1e2, description="Extra way to the outside, window open.")
+    window_kelvin_per_watt: float = Field(
+        gt=0.0, le=1e2, description="Extra way to the outside, window open."
+    )
     room_joule_per_kelvin: float = Field(gt=0.0, le=1e9)
     sensor_lag_second: float = Field(default=20.0, ge=0.1, le=1e4)
-    outside_celsius: float = Field(default=10.0, ge=-60.0, le=60.0, description="Outside when no bench says otherwise.")
-    start_celsius: float | None = Field(default=None, ge=-60.0, le=100.0, description="Room at the start; outside's.")
-    open_reads_celsius: float = Field(default=-40.0, ge=-100.0, le=200.0, description="Reading of a broken sensor.")
-    channel: Channel | None = Field(default=None, description="The thermometer's converter; ideal when absent.")
+    outside_celsius: float = Field(
+        default=10.0, ge=-60.0, le=60.0, description="Outside when no bench says otherwise."
+    )
+    start_celsius: float | None = Field(
+        default=None, ge=-60.0, le=100.0, description="Room at the start; outside's."
+    )
+    open_reads_celsius: float = Field(
+        default=-40.0, ge=-100.0, le=200.0, description="Reading of a broken sensor."
+    )
+    channel: Channel | None = Field(
+        default=None, description="The thermometer's converter; ideal when absent."
+    )
 
 
 Plant = Annotated[SinkPlant | RoomPlant, Field(discriminator="kind")]

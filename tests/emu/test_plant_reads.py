@@ -18,7 +18,14 @@ SOURCES: list[dict[str, object] | None] = [
     {"kind": "supply", "volt": 12, "limit_ampere": 3},
     {"kind": "thevenin", "volt": 10, "ohm": 0.5},
     {"kind": "bank", "farad": 0.5, "volt": 16, "ohm": 0.05},
-    {"kind": "panel", "photo_ampere": 5, "saturation_ampere": 1e-9, "slope_volt": 0.9, "ohm": 0.2, "shunt_ohm": 200},
+    {
+        "kind": "panel",
+        "photo_ampere": 5,
+        "saturation_ampere": 1e-9,
+        "slope_volt": 0.9,
+        "ohm": 0.2,
+        "shunt_ohm": 200,
+    },
     None,
 ]
 WATCHES = [
@@ -33,7 +40,10 @@ def disturb(plant: Plant, r: random.Random) -> None:
     table = plant.controls if r.random() < 0.6 else plant.events
     name = r.choice(sorted(table))
     control = table[name]
-    high = min(control.high, {"A": 6.0, "V": 20.0, "W": 100.0, "Ohm": 50.0, "s": 0.1, "A/s": 1e5}.get(control.unit, 1.0))
+    high = min(
+        control.high,
+        {"A": 6.0, "V": 20.0, "W": 100.0, "Ohm": 50.0, "s": 0.1, "A/s": 1e5}.get(control.unit, 1.0),
+    )
     if name == "relay":
         value: float | str = r.choice(["open", "closed", "closed", "closed"])
     elif name == "stage" and table is plant.controls:

@@ -32,7 +32,9 @@ def test_the_air_follows_its_exponential() -> None:
     plant = room()
     plant.control({"heater": 0.5}, 0)
     assert plant.advance(3000 * S) is None
-    assert plant.at("room.air", 3000 * S) == pytest.approx(10.0 + 10.0 * (1.0 - math.exp(-3000 / TAU)), rel=1e-12)
+    assert plant.at("room.air", 3000 * S) == pytest.approx(
+        10.0 + 10.0 * (1.0 - math.exp(-3000 / TAU)), rel=1e-12
+    )
     assert plant.at("heater.power", 3000 * S) == 500.0
 
 
@@ -51,7 +53,11 @@ def test_a_crossing_is_found_to_the_nanosecond() -> None:
     plant.watch(1, "room.temperature", True, 20.0)
     crossing = plant.advance(10**6 * S)
     assert crossing is not None
-    assert plant.at("room.temperature", crossing.when_ns) > 20.0 >= plant.at("room.temperature", crossing.when_ns - 1)
+    assert (
+        plant.at("room.temperature", crossing.when_ns)
+        > 20.0
+        >= plant.at("room.temperature", crossing.when_ns - 1)
+    )
 
 
 def test_an_open_window_and_a_broken_sensor() -> None:

@@ -20,7 +20,13 @@ def supply(volt: float = 12.0, limit: float = 10.0, **leads: object) -> Bench:
     return Bench.model_validate(
         {
             "title": "supply",
-            "source": {"kind": "supply", "volt": volt, "ohm": 0.01, "limit_ampere": limit, "limit_ohm": 200.0},
+            "source": {
+                "kind": "supply",
+                "volt": volt,
+                "ohm": 0.01,
+                "limit_ampere": limit,
+                "limit_ohm": 200.0,
+            },
             "leads": {"ohm": 0.04, **leads},
         }
     )

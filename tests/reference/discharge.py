@@ -77,7 +77,12 @@ class Equations:
     """Right-hand side and outputs at constant current or power, one fan duty, in SI units."""
 
     def __init__(
-        self, plant: SinkPlant, bench: Bench, duty: float, amps: float | None = None, watt: float | None = None
+        self,
+        plant: SinkPlant,
+        bench: Bench,
+        duty: float,
+        amps: float | None = None,
+        watt: float | None = None,
     ) -> None:
         battery = bench.source
         assert isinstance(battery, BatterySource)
@@ -93,7 +98,9 @@ class Equations:
         heat = plant.heat
         self.g_jc = 1.0 / heat.junction_to_case_kelvin_per_watt
         self.g_cs = 1.0 / heat.case_to_sink_kelvin_per_watt
-        self.g_air = max(1.0 / heat.still_kelvin_per_watt, duty**plant.fan.exponent / heat.blown_kelvin_per_watt)
+        self.g_air = max(
+            1.0 / heat.still_kelvin_per_watt, duty**plant.fan.exponent / heat.blown_kelvin_per_watt
+        )
         self.g_sb = plant.thermistor.bead_joule_per_kelvin / plant.thermistor.lag_second
         self.c = (
             heat.junction_joule_per_kelvin,
@@ -111,7 +118,11 @@ class Equations:
         k = min(max(bisect_right(self.knots, soc) - 1, 0), len(self.knots) - 2)
         x = soc - self.knots[k]
         c3, c2, c1, c0 = self.pieces[k]
-        ohm = self.ohms[k] + (self.ohms[k + 1] - self.ohms[k]) * x / (self.knots[k + 1] - self.knots[k]) + self.lead
+        ohm = (
+            self.ohms[k]
+            + (self.ohms[k + 1] - self.ohms[k]) * x / (self.knots[k + 1] - self.knots[k])
+            + self.lead
+        )
         e = c0 + x * (c1 + x * (c2 + x * c3)) - v1 - v2
         if self.amps is not None:
             i = self.amps
@@ -120,7 +131,7 @@ class Equations:
             i = 2.0 * self.watt / (e + math.sqrt(e * e - 4.0 * ohm * self.watt))
         return i, e - ohm * i
 
-    def __call__(self, t: float, y: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> list[float]:
+    def __call__(self, t: float, y: np.ndarray[tuple[int], np.dtype[np.float64]]) -> list[float]:
         soc, v1, v2, tj, tc, ts, tb, _, _ = y.tolist()
         i, v = self.circuit(soc, v1, v2)
         (r1, s1), (r2, s2) = self.pairs

@@ -46,7 +46,12 @@ def test_least_squares_agrees_with_numpy() -> None:
 
 
 @given(
-    st.floats(-5, 5), st.floats(0.1, 3), st.floats(0.0, 10), st.floats(10.5, 40), st.floats(0, 0.1), st.floats(0, 0.1)
+    st.floats(-5, 5),
+    st.floats(0.1, 3),
+    st.floats(0.0, 10),
+    st.floats(10.5, 40),
+    st.floats(0, 0.1),
+    st.floats(0, 0.1),
 )
 def test_two_points_give_each_point_its_own_uncertainty_back(
     shift: float, gain: float, a: float, b: float, ua: float, ub: float

@@ -53,7 +53,14 @@ def reference(mode: str) -> tuple[float, list[float]]:
 
         ended.terminal = outside.terminal = True  # type: ignore[attr-defined]
         run = solve_ivp(
-            f, (t, 45_000.0), y, method="LSODA", rtol=1e-12, atol=1e-11, events=[ended, outside], max_step=200.0
+            f,
+            (t, 45_000.0),
+            y,
+            method="LSODA",
+            rtol=1e-12,
+            atol=1e-11,
+            events=[ended, outside],
+            max_step=200.0,
         )
         t, y = float(run.t[-1]), run.y[:, -1]
         if len(run.t_events[0]):
@@ -190,7 +197,8 @@ def test_the_ladders_step_response() -> None:
     times = [0.01, 0.1, 1.0, 10.0, 100.0, 1000.0]
     run = solve_ivp(f, (0, 1000.0), [0.0] * 4, method="Radau", rtol=1e-10, atol=1e-10, t_eval=times)
     modes = [
-        respond(rate, 0.0, Curve((50.0 * push,)), 1000.0) for rate, push in zip(at.rates, at.push, strict=True)
+        respond(rate, 0.0, Curve((50.0 * push,)), 1000.0)
+        for rate, push in zip(at.rates, at.push, strict=True)
     ]
     for k, t in enumerate(times):
         for node in range(4):
@@ -242,7 +250,9 @@ def test_the_panels_curve_solves_its_equation() -> None:
     def current(v: float) -> float:
         def miss(i: float) -> float:
             x = v + i * of.ohm
-            return of.photo_ampere - of.saturation_ampere * math.expm1(x / of.slope_volt) - x / of.shunt_ohm - i
+            return (
+                of.photo_ampere - of.saturation_ampere * math.expm1(x / of.slope_volt) - x / of.shunt_ohm - i
+            )
 
         return float(brentq(miss, -50.0, 6.0, xtol=1e-14))
 
@@ -255,7 +265,11 @@ def test_the_panels_curve_solves_its_equation() -> None:
 
 def test_a_lead_with_inductance_kicks_by_its_slope() -> None:
     bench = Bench.model_validate(
-        {"title": "coil", "source": {"kind": "thevenin", "volt": 12.0, "ohm": 0.1}, "leads": {"ohm": 0.0, "henry": 5e-6}}
+        {
+            "title": "coil",
+            "source": {"kind": "thevenin", "volt": 12.0, "ohm": 0.1},
+            "leads": {"ohm": 0.0, "henry": 5e-6},
+        }
     )
     plant = build_plant(section(), bench, 1)
     plant.control(
@@ -264,4 +278,6 @@ def test_a_lead_with_inductance_kicks_by_its_slope() -> None:
     plant.advance(90_000)  # the ramp lasts 100 us, the lag is 20 us
     slope = 20_000.0 * (1.0 - math.exp(-90e-6 * 2 * math.pi * 8e3))
     amps = plant.at("input.current", 90_000)
-    assert plant.at("input.terminal_voltage", 90_000) == pytest.approx(12.0 - 0.1 * amps - 5e-6 * slope, rel=1e-9)
+    assert plant.at("input.terminal_voltage", 90_000) == pytest.approx(
+        12.0 - 0.1 * amps - 5e-6 * slope, rel=1e-9
+    )

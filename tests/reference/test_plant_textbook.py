@@ -29,12 +29,10 @@ def drawing(source: dict[str, object], mode: str, level: float, ohm: float = 0.0
 def test_greatest_power_of_a_source_is_v_squared_over_four_r() -> None:
     """Maximum power transfer: V^2 / (4 R), at half the voltage."""
     best = max(
-        (
-            (lambda p: (p.advance(S), p.at("input.power", S), p.at("input.voltage", S))[1:])(
-                drawing({"kind": "thevenin", "volt": 10.0, "ohm": 1.0}, "current", amps / 100)
-            )
-            for amps in range(450, 551, 5)
+        (lambda p: (p.advance(S), p.at("input.power", S), p.at("input.voltage", S))[1:])(
+            drawing({"kind": "thevenin", "volt": 10.0, "ohm": 1.0}, "current", amps / 100)
         )
+        for amps in range(450, 551, 5)
     )
     assert best[0] == pytest.approx(10.0**2 / 4.0, rel=1e-6)
     assert best[1] == pytest.approx(5.0, rel=1e-6)
@@ -46,7 +44,9 @@ def test_a_bank_at_constant_power_falls_as_the_root_of_its_energy() -> None:
     plant = drawing({"kind": "bank", "farad": farad, "volt": 16.0, "ohm": 0.0}, "power", watt)
     plant.advance(60 * S)
     drawn = plant.at("energy", 60 * S)
-    assert plant.at("input.voltage", 60 * S) == pytest.approx(math.sqrt(16.0**2 - 2 * drawn / farad), rel=1e-7)
+    assert plant.at("input.voltage", 60 * S) == pytest.approx(
+        math.sqrt(16.0**2 - 2 * drawn / farad), rel=1e-7
+    )
     # From settled on, the energy is power times time.
     assert drawn - plant.at("energy", 60 * S) + watt * 60 == pytest.approx(1800.0, abs=1e-9)
     plant.advance(120 * S)
