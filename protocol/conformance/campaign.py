@@ -24,6 +24,9 @@ from protocol.serialport import PortError
 MOST_FAILURES = 25
 """A check that finds more stops looking: the instrument is another one, or broken altogether."""
 
+BOOTS_EVERY = 12
+"""Lines after which a silent boot is looked for again."""
+
 
 @dataclass(frozen=True, slots=True)
 class Failure:
@@ -146,6 +149,7 @@ def _work(
 ) -> None:
     if not _acquaint(tester, report, scribe):
         return
+    counted = tester.lines
     for done, (requirement, purpose) in enumerate(work):
         finding = report.findings[requirement.id]
         if progress is not None:
@@ -156,7 +160,9 @@ def _work(
             tester.random = purpose_random(report.seed, requirement.id, purpose.rank)
             purpose.work(tester, requirement)
             tester.quiet()
-            tester.ask("self.boots")
+            if tester.lines - counted >= BOOTS_EVERY:
+                tester.ask("self.boots")
+                counted = tester.lines
             finding.purposes += 1
             finding.verdict = finding.verdict.overwritten(Verdict.PASS)
         except NotSelected as why:

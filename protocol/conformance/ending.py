@@ -100,7 +100,7 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
     session = tester.session
     if session.held and not orderly and session.rig is not None:
         # On a clock that stands still an answer may never come.
-        _close_rig(session.rig)
+        _quietly(session.rig.close)
     warning = _make_safe(tester)
     if warning is not None:
         warnings.append(warning)
@@ -108,18 +108,17 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
     if session.rig is not None:
         if orderly:
             _put_back(tester, session.rig, warnings)
-        _close_rig(session.rig)
-    with suppress(OSError, serial.SerialException, NotImplementedError):
-        if warning is not None:
-            # A system may wait half a minute for bytes that cannot go out.
-            session.port.reset_output_buffer()
-    with suppress(OSError, serial.SerialException):
-        session.port.close()
+        _quietly(session.rig.close)
+    if warning is not None:
+        # A system may wait half a minute for bytes that cannot go out.
+        _quietly(session.port.reset_output_buffer)
+    _quietly(session.port.close)
 
 
-def _close_rig(rig: Rig) -> None:
-    with suppress(OSError, RigError, serial.SerialException):
-        rig.close()
+def _quietly(let_go: Callable[[], object]) -> None:
+    """A driver whose device is gone may raise anything, and there is nothing left to do about it."""
+    with suppress(Exception):
+        let_go()
 
 
 def _put_back(tester: Tester, rig: Rig, warnings: list[str]) -> None:

@@ -163,11 +163,11 @@ class _Attempts:
 
     def _last(self, whole: tuple[Step, ...]) -> tuple[Step, ...] | None:
         size = 1
-        while size < len(whole):
+        while size < len(whole) and self._left:
             if self._shows(whole[-size:]):
                 return whole[-size:]
             size *= 2
-        return whole if self._shows(whole) else None
+        return whole if self._left and self._shows(whole) else None
 
     def _shows(self, candidate: Sequence[Step]) -> bool:
         self._left -= 1
@@ -180,6 +180,9 @@ class _Attempts:
             named = broken.judgement.requirement
             # What the document has no requirement for was put down to the one that was being tried.
             return named == self._requirement or named not in self._known
-        except (NotSelected, Doubtful, NoInstrument):
+        except (NotSelected, Doubtful):
+            return False
+        except NoInstrument:
+            self._left = 0  # it is gone: nothing more can be tried
             return False
         return False

@@ -151,6 +151,11 @@ class Session:
             self._read(0.0)
 
     @property
+    def received(self) -> int:
+        """Bytes that have come since the port was opened."""
+        return self._got
+
+    @property
     def waiting(self) -> bool:
         """Whether a whole line is there."""
         return bool(self._lines)

@@ -27,7 +27,8 @@ from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_
 
 HOST_SLACK_NS = 30_000_000
 """How late a host on an ordinary system may see or send a byte (common practice, no source)."""
-SYNC_TRIES = 8
+SYNC_TRIES = 16
+"""Together about two seconds, which is as long as a board may boot that reset when its port opened."""
 DRY = "needs a simulated instrument or an envelope"
 """How every reason ends that a dry check, which energises nothing, has for not selecting something."""
 
@@ -371,6 +372,7 @@ class Tester:
     def synchronise(self) -> None:
         """Find the instrument behind the port: LF, discard, and ask who it is until the tag comes back."""
         asked = set()
+        received = self.session.received
         for _ in range(SYNC_TRIES):
             tag = f"@{self.random.randrange(0x1000, 0xFFFF):x}"
             asked.add(tag)
@@ -382,7 +384,7 @@ class Tester:
             if heard is not None:
                 self._is_ours(heard)
                 return
-        raise self._stranger(asked)
+        raise self._stranger(asked, self.session.received - received)
 
     def _hear(self, tag: str) -> Reply | None:
         """The reply with this tag, whatever else comes before it."""
@@ -401,7 +403,7 @@ class Tester:
 
     heard: bytes = b""
 
-    def _stranger(self, asked: set[str]) -> NoInstrument:
+    def _stranger(self, asked: set[str], received: int) -> NoInstrument:
         port = self.session.port.port
         heard = parse_answer(self.heard)
         if isinstance(heard, Reply) and heard.tag in asked:
@@ -412,6 +414,11 @@ class Tester:
         if self.heard:
             return NoInstrument(
                 f"{port}: what comes is not this wire (for example {_shown(self.heard)[:40]!r}); "
+                "look at the baud rate, and at what is plugged in there"
+            )
+        if received:
+            return NoInstrument(
+                f"{port}: what comes is not this wire ({received} bytes, and no line ended); "
                 "look at the baud rate, and at what is plugged in there"
             )
         return NoInstrument(

@@ -40,7 +40,7 @@ def _arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
         t.goto(state)
 
 
-@purpose("limit", "", 4)
+@purpose("limit", "", 1)
 def limit(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.limits[r.element]
     tried = False
@@ -80,7 +80,7 @@ def limit(t: Tester, r: Requirement) -> None:
         raise NotSelected("none of its states can be reached here")
 
 
-@purpose("derating", "", 5)
+@purpose("derating", "", 2)
 def derating(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.derating
     assert rule is not None
@@ -149,8 +149,8 @@ def _fan_walk(t: Tester, requirement: str) -> None:
     warmest = coolest = None
     for target in walk:
         t.bench(event, Decimal(int(target)))
-        for _ in range(8):
-            t.alive(max(within_ns // 16, 2 * fan.tick))
+        for _ in range(3):
+            t.alive(max(within_ns // 8, 2 * fan.tick))
             seen = numbers(t, [fan.temperature, fan.duty])
             celsius, share = seen[fan.temperature], seen[fan.duty]
             given = share / 100 if duty.number.unit == "%" else share
@@ -169,12 +169,12 @@ def _fan_walk(t: Tester, requirement: str) -> None:
     t.keep(requirement)
 
 
-@purpose("fan", "curve", 5)
+@purpose("fan", "curve", 2)
 def fan_curve(t: Tester, r: Requirement) -> None:
     _fan_walk(t, r.id)
 
 
-@purpose("fan", "hysteresis", 6)
+@purpose("fan", "hysteresis", 3)
 def fan_hysteresis(t: Tester, r: Requirement) -> None:
     """Warm past a level, cool to just below where it began: the level stays; cool further: it goes."""
     fan = t.vow.document.fan
@@ -186,7 +186,7 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
     below = fan.levels[min(1, len(fan.levels) - 1) - 1] if len(fan.levels) > 1 else None
     t.bench(event, Decimal(int(level.at) + 3))
     t.alive(within_ns)
-    steps = 200
+    steps = 60
     t.bench(event, Decimal(int(level.at - fan.hysteresis)) - 3)
     before = Fraction(level.duty)
     for _ in range(steps):
@@ -210,7 +210,7 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
         )
 
 
-@purpose("fan", "tick", 6)
+@purpose("fan", "tick", 2)
 def fan_tick(t: Tester, r: Requirement) -> None:
     """While it warms, the duty changes at most once in a tick, and has changed two ticks after it should."""
     fan = t.vow.document.fan
@@ -227,7 +227,7 @@ def fan_tick(t: Tester, r: Requirement) -> None:
         t.alive(5 * fan.tick)
     last = None
     changed_ns = None
-    for _ in range(160):
+    for _ in range(90):
         value = t.read(fan.duty)
         if last is not None and value != last:
             now_ns = t.now_ns
@@ -257,7 +257,7 @@ def fan_tick(t: Tester, r: Requirement) -> None:
 # ---------------------------------------------------------------------------------------------------- laws
 
 
-@purpose("law", "", 4)
+@purpose("law", "", 1)
 def law(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.laws[r.element]
     tried = False
@@ -342,7 +342,7 @@ def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
 # ------------------------------------------------------------------------------------------------- records
 
 
-@purpose("record", "layout", 3)
+@purpose("record", "layout", 2)
 def record_layout(t: Tester, r: Requirement) -> None:
     record = t.vow.document.records[r.element]
     entry = next((each for each in t.vow.points.values() if each.record == r.element), None)

@@ -90,7 +90,7 @@ def length(t: Tester, r: Requirement) -> None:
     t.line(b"@1f " + exact)
 
 
-@purpose("wire", "syntax", 2)
+@purpose("wire", "syntax", 3)
 def syntax(t: Tester, r: Requirement) -> None:
     for line in (
         b"x", b"ask", b"ask ", b"Ask self.state", b"ASK self.state", b"get self.state", b"asks self.state",
@@ -127,7 +127,7 @@ def resync(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "idle", 4)
+@purpose("wire", "idle", 2)
 def idle(t: Tester, r: Requirement) -> None:
     wire = t.vow.document.wire
     entry = a_number(t)
@@ -199,7 +199,7 @@ def order(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "unit", 2)
+@purpose("wire", "unit", 4)
 def unit(t: Tester, r: Requirement) -> None:
     seen = set[str]()
     for entry in t.vow.settings:
@@ -225,7 +225,7 @@ def unit(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "exact", 2)
+@purpose("wire", "exact", 4)
 def exact(t: Tester, r: Requirement) -> None:
     for entry in t.vow.settings:
         if entry.scale is None or (entry.set_in is not None and t.vow.initial not in entry.set_in):
@@ -343,7 +343,7 @@ def reasons(t: Tester, r: Requirement) -> None:
         t.line(unchecked.encode())
 
 
-@purpose("wire", "reasons", 5)
+@purpose("wire", "reasons", 3)
 def busy(t: Tester, r: Requirement) -> None:
     """While the panel has control: every other reason comes before `busy`."""
     t.need("bench")
@@ -646,7 +646,7 @@ def notice_off(t: Tester, r: Requirement) -> None:
         t.ask("link.notices")
 
 
-@purpose("wire", "notice.queue", 4)
+@purpose("wire", "notice.queue", 2)
 def notice_queue(t: Tester, r: Requirement) -> None:
     t.need("bench")
     if "panel.control" not in t.events or "link.transmitter" not in t.events:
@@ -707,7 +707,7 @@ def bulk(t: Tester, r: Requirement) -> None:
             t.guard_off()
 
 
-@purpose("wire", "watchdog", 4)
+@purpose("wire", "watchdog", 2)
 def watchdog(t: Tester, r: Requirement) -> None:
     """Only accepted requests feed it."""
     silence = next((entry for entry in t.vow.points.values() if entry.system == "silence"), None)
