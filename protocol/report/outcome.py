@@ -22,6 +22,12 @@ from protocol.document.load import Loaded
 from protocol.document.model import Document
 
 NO_PURPOSE = "nothing tries it yet"
+KINDS = (
+    (DRY, f"energises the input; that {DRY}"),
+    ("needs a rig that can", "needs a rig that can do it"),
+    ("on a clock that cannot be advanced", "takes too long on a clock that cannot be advanced"),
+)
+"""Reasons that differ in their details only: words in them, and what they are together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,11 +122,12 @@ class Outcome:
         return sum(self.counts().values(), Counter())
 
     def not_selected(self) -> dict[str, list[str]]:
-        """Ids of what was not selected, by reason; the most frequent reason first."""
+        """Ids of what was not selected, by kind of reason; the most frequent first."""
         groups: dict[str, list[str]] = {}
         for row in self.rows:
             if row.verdict == str(Verdict.NONE):
-                groups.setdefault(row.reason, []).append(row.id)
+                kind = next((kind for words, kind in KINDS if words in row.reason), row.reason)
+                groups.setdefault(kind, []).append(row.id)
         return dict(sorted(groups.items(), key=lambda group: -len(group[1])))
 
     def dry(self) -> list[str]:

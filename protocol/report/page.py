@@ -138,6 +138,12 @@ def picture(outcome: Outcome) -> Picture:
     return Picture(tuple(bands), tuple(lanes), band_px * len(bands))
 
 
+def parts(sentence: str) -> list[str]:
+    """A sentence in parts, every second of which stood between backquotes."""
+    pieces = sentence.split("`")
+    return pieces if len(pieces) % 2 else [sentence]
+
+
 def text(outcome: Outcome) -> str:
     """The file."""
     environment = Environment(
@@ -147,6 +153,7 @@ def text(outcome: Outcome) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["parts"] = parts
     environment.filters["word"] = VERDICT_WORDS.__getitem__
     doubtful = [row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)]
     return environment.get_template("page.html.j2").render(

@@ -1,0 +1,325 @@
+"""`wirevow check` as a person runs it: verdicts, files, and every port that is not as it should be."""
+
+import functools
+import json
+import os
+import shutil
+from importlib.resources import files
+
+import pytest
+import serial
+
+from emu import command
+from protocol.conformance.casefile import read_case
+from protocol.document import load, vet
+from tests.stand_in import Device, HangUp, Tarn, plugged_in
+
+TARN = str(files("spec").joinpath("tarn.yaml"))
+BRAE = str(files("spec").joinpath("brae.yaml"))
+FAULT = "bound-high-one-over"
+
+
+@pytest.fixture(autouse=True)
+def _elsewhere(tmp_path, monkeypatch):
+    """Case files go to the current folder."""
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.fixture
+def _impatient(monkeypatch):
+    """Devices that will never answer are not asked as often as a person would want it."""
+    monkeypatch.setattr("protocol.conformance.tester.SYNC_TRIES", 4)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _read_once():
+    """Documents do not change here, and reading one takes longer than most of these checks."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(load, "load_document", functools.cache(load.load_document))
+        known = {}
+
+        def vet_once(loaded, real=vet.vet):
+            key = loaded.name, loaded.source.sha256
+            if key not in known:
+                known[key] = real(loaded)
+            return known[key]
+
+        patch.setattr(vet, "vet", vet_once)
+        yield
+
+
+def check(*arguments):
+    return command.run(["check", *map(str, arguments)])
+
+
+def one_line(capfd):
+    """What was said on stderr, which is one line, with nothing on stdout."""
+    shown = capfd.readouterr()
+    assert shown.out == ""
+    assert shown.err.count("\n") == 1
+    assert shown.err.startswith("wirevow: ")
+    return shown.err.removeprefix("wirevow: ").removesuffix("\n")
+
+
+# ------------------------------------------------------------------------------------------------ verdicts
+
+
+def test_a_simulated_instrument_is_checked_in_full_and_passes(tmp_path, capfd):
+    report = tmp_path / "report.json"
+    assert check(TARN, "emu://tarn", "--budget", 700, "--seed", 5, "--json", report) == 0
+    shown = capfd.readouterr()
+    assert shown.err == ""  # no progress where nobody watches
+    assert "full: the rig says that the instrument is simulated" in shown.out
+    assert "\npass: tarn " in shown.out
+    data = json.loads(report.read_text())
+    assert data["verdict"] == "pass"
+    assert data["lines"] <= 700
+    assert data["seed"] == 5
+    assert data["note"] == "the budget of 700 lines is used up"
+    assert any(row["verdict"] == "not selected" for row in data["requirements"])  # and still a pass
+
+
+def test_the_same_seed_sends_the_same_lines(tmp_path):
+    counts = []
+    for number, seed in enumerate((1, 1, 2)):
+        report = tmp_path / f"{number}.json"
+        assert check(TARN, "emu://tarn", "--budget", 300, "--seed", seed, "--json", report) == 0
+        data = json.loads(report.read_text())
+        counts.append([(row["id"], row["answers"]) for row in data["requirements"]])
+    assert counts[0] == counts[1]
+    assert counts[0] != counts[2]
+
+
+def test_a_broken_promise_is_shown_and_written_as_a_case(tmp_path, capfd):
+    report = tmp_path / "out" / "report.json"
+    report.parent.mkdir()
+    assert check(TARN, f"emu://tarn?fault={FAULT}", "--json", report) == 1
+    data = json.loads(report.read_text())
+    assert data["verdict"] == "fail"
+    shown = capfd.readouterr().out
+    for failure in data["failures"]:
+        case = read_case(failure["case"])
+        assert case.requirement == failure["requirement"]
+        assert os.path.dirname(failure["case"]) == str(tmp_path / "out" / "cases")
+    first = data["failures"][0]
+    for words in (first["requirement"], first["place"], first["seen"], "expected", "Failure 1 of"):
+        assert words in shown
+
+
+def test_a_check_that_could_try_nothing_is_inconclusive():
+    assert check(TARN, "emu://tarn", "--budget", 1) == 3
+
+
+def test_a_board_that_resets_when_its_port_opens_is_waited_for(capfd):
+    assert check(BRAE, "emu://brae", "--budget", 200) == 0
+    assert "\npass: brae " in capfd.readouterr().out
+
+
+def test_the_document_may_go_by_its_name():
+    assert check("tarn", "emu://tarn", "--budget", 100) == 0
+
+
+# -------------------------------------------------------------------------------------------- the dry profile
+
+
+def test_without_a_rig_nothing_is_energised(tmp_path, capfd):
+    device, report = Tarn(), tmp_path / "report.json"
+    with plugged_in(device, tmp_path) as port:
+        assert check(TARN, port, "--budget", 250, "--json", report) == 0
+    data = json.loads(report.read_text())
+    assert data["profile"]["name"] == "dry"
+    assert data["rig"] is None
+    assert "there is no rig" in data["profile"]["reason"]
+    assert "dry: there is no rig to say that the instrument is simulated" in capfd.readouterr().out
+    energising = (b"sink.start", b"capacity.start")
+    assert not [line for line in device.lines if any(name in line for name in energising)]
+    assert [line.split()[1:3] for line in device.lines[-4:] if line][0] == [b"act", b"sink.stop"]
+
+
+def test_a_rig_of_another_instrument_is_refused(capfd):
+    from tests.emu.serving import serving
+
+    with serving("tcp:127.0.0.1:0", rig=True) as (_, port, rig):
+        assert check(TARN, port, "--rig", rig) == 2
+    assert "this rig has its hands on 'fake', the document is 'tarn'" in one_line(capfd)
+
+
+# ---------------------------------------------------------------------------------------------------- ports
+
+
+def test_an_unknown_port(capfd):
+    assert check(TARN, "/dev/no-such-port") == 2
+    assert one_line(capfd).startswith("/dev/no-such-port: there is no such port")
+
+
+def test_a_port_in_use(tmp_path, capfd):
+    with plugged_in(Tarn(), tmp_path) as port, serial.Serial(port, exclusive=True):
+        assert check(TARN, port) == 2
+    assert "another program has it" in one_line(capfd)
+
+
+def test_a_port_that_may_not_be_opened(monkeypatch, capfd):
+    open_file = os.open
+
+    def refuse(path, *rest, **more):
+        if path == "/dev/ttyS9":
+            raise PermissionError(13, "Permission denied", path)
+        return open_file(path, *rest, **more)
+
+    monkeypatch.setattr("os.open", refuse)
+    assert check(TARN, "/dev/ttyS9") == 2
+    assert "you may not open it" in one_line(capfd)
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_a_device_that_says_nothing(tmp_path, capfd):
+    device, report = Device(), tmp_path / "report.json"
+    with plugged_in(device, tmp_path) as port:
+        assert check(TARN, port, "--json", report) == 2
+    assert "no answer to `ask self.vow`" in one_line(capfd)
+    assert json.loads(report.read_text())["verdict"] == "error"
+    # Whoever it is, it was told nothing but asked its name.
+    assert all(line == b"" or line.endswith(b" ask self.vow") for line in device.lines)
+
+
+@pytest.mark.usefixtures("_impatient")
+@pytest.mark.parametrize("garbage", [b"\xff\x00?7\n", b"\x1b[2Jgarbage", b"note 1 boot power\n"])
+def test_a_device_that_says_garbage_for_ever(garbage, tmp_path, capfd):
+    class Babbler(Device):
+        def idle(self):
+            return garbage * 40
+
+    with plugged_in(Babbler(), tmp_path) as port:
+        assert check(TARN, port) == 2
+    said = one_line(capfd)
+    assert "what comes is not this wire" in said
+    assert said.isprintable()
+
+
+def test_the_instrument_of_another_document(capfd):
+    assert check(TARN, "emu://brae") == 2
+    assert "the instrument is 'brae " in one_line(capfd)
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_a_device_that_answers_a_line_late(tmp_path, capfd):
+    class Late(Tarn):
+        owed = b""
+
+        def answer(self, line):
+            if not line:
+                return b""
+            said, self.owed = self.owed, super().answer(line)
+            return said
+
+    with plugged_in(Late(), tmp_path) as port:
+        assert check(TARN, port) == 2
+    assert "answers come too late" in one_line(capfd)
+
+
+def test_answers_of_an_earlier_session_are_not_taken_for_ours(tmp_path):
+    stale = b"2.500 A\nok off\n@1000 ok tarn 9.9.9 ffffffff\nnote 7 boot power\n@2000 refuse busy\nok 12.6"
+
+    def leftovers(tarn, line):
+        return stale if len(tarn.lines) == 1 else None
+
+    with plugged_in(Tarn(leftovers), tmp_path) as port:
+        assert check(TARN, port, "--budget", 100) == 0
+
+
+def test_a_board_that_does_not_listen_at_once(tmp_path):
+    def booting(tarn, line):
+        return b"" if len(tarn.lines) < 6 else None
+
+    with plugged_in(Tarn(booting), tmp_path) as port:
+        assert check(TARN, port, "--budget", 100) == 0
+
+
+def test_a_port_lost_half_way(tmp_path, capfd):
+    def pull(tarn, line):
+        if len(tarn.lines) > 120:
+            raise HangUp
+
+    outputs = [tmp_path / name for name in ("r.json", "r.xml", "r.html")]
+    with plugged_in(Tarn(pull), tmp_path) as port:
+        options = zip(("--json", "--junit", "--html"), outputs, strict=True)
+        assert check(TARN, port, *(word for option in options for word in option)) == 2
+    shown = capfd.readouterr()
+    loud, lost = shown.err.splitlines()
+    assert "sink.stop could not be confirmed" in loud
+    assert "disconnect the source by hand" in loud
+    assert "the port was lost" in lost
+    assert "\nerror: tarn " in shown.out
+    data = json.loads(outputs[0].read_text())
+    assert data["verdict"] == "error"
+    assert "the port was lost" in data["note"]
+    assert any(row["verdict"] == "pass" for row in data["requirements"])
+    assert all(output.stat().st_size for output in outputs)
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_a_device_that_falls_silent_half_way_has_failed(tmp_path, capfd):
+    def die(tarn, line):
+        return b"" if len(tarn.lines) > 120 else None
+
+    with plugged_in(Tarn(die), tmp_path) as port:
+        assert check(TARN, port) == 1
+    shown = capfd.readouterr()
+    assert "sink.stop could not be confirmed: no answer" in shown.err
+    assert "ended early" in shown.out
+
+
+# -------------------------------------------------------------------------------------------------- files
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--json", "nowhere/report.json"], "--json nowhere/report.json: it cannot be written"),
+        (["--html", "."], "--html .: it cannot be written"),
+        (["--json", "a", "--junit", "./a"], "--junit a: that is the file of --json already"),
+        (["--junit", TARN], f"--junit {TARN}: that is the document already"),
+        (["--budget", "0"], "Invalid value for '--budget'"),
+        (["--rig", "nonsense"], "nonsense: not a rig"),
+        (["--rig", "tcp:127.0.0.1:1"], "tcp:127.0.0.1:1: nothing listens there"),
+    ],
+)
+def test_what_cannot_be_used_is_said_before_the_port_is_opened(arguments, said, capfd):
+    assert check(TARN, "/dev/no-such-port", *arguments) == 2
+    assert one_line(capfd).startswith(said)
+    assert not os.path.exists("a")
+
+
+def test_a_full_disk_is_noticed_before_the_check(monkeypatch, capfd):
+    usage = shutil.disk_usage(".")
+    monkeypatch.setattr("shutil.disk_usage", lambda path: usage._replace(free=10_000))
+    assert check(TARN, "/dev/no-such-port", "--json", "report.json") == 2
+    assert "10 kB are free there" in one_line(capfd)
+    assert not os.path.exists("report.json")
+
+
+def test_a_disk_that_fills_up_during_the_check_is_an_error(capfd):
+    assert check(TARN, "emu://tarn", "--budget", 100, "--json", "/dev/full", "--junit", "r.xml") == 2
+    shown = capfd.readouterr()
+    assert shown.err == (
+        "wirevow: --json /dev/full: it cannot be written (No space left on device); name another file\n"
+    )
+    assert "\npass: tarn " in shown.out  # what was found is shown all the same
+    assert os.path.getsize("r.xml")
+
+
+def test_an_earlier_report_is_kept_if_the_check_cannot_begin(tmp_path):
+    report = tmp_path / "report.json"
+    report.write_text("earlier")
+    assert check(TARN, "/dev/no-such-port", "--json", report) == 2
+    assert report.read_text() == "earlier"
+
+
+def test_a_document_that_contradicts_itself_is_not_checked_against(tmp_path, capfd):
+    draft = tmp_path / "draft.yaml"
+    draft.write_text(files("spec").joinpath("tarn.yaml").read_text().replace("to: tripped", "to: tript", 1))
+    assert check(draft, "emu://tarn") == 2
+    said = one_line(capfd)
+    assert said.startswith(f"{draft}:")
+    assert "tript" in said
+    assert f"`wirevow vet {draft}` shows all" in said
