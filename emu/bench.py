@@ -60,14 +60,14 @@ class RcPair(BenchSection):
 
 
 class Peukert(BenchSection):
-    """t = H (C / (I H))^k: above the current C / H charge is used up faster than it is drawn (Peukert 1897)."""
+    """t = H (C / (I H))^k: above C / H, charge is used up faster than it is drawn (Peukert 1897)."""
 
     exponent: float = Field(ge=1.0, le=1.6, description="k")
     hours: float = Field(gt=0.0, le=100.0, description="H, the time at which the capacity is rated.")
 
 
 class BatterySource(BenchSection):
-    """Cells in series: rest voltage by table, series resistance, up to two RC pairs; values are of one cell."""
+    """Cells in series: rest voltage and resistance by table, up to two RC pairs; values are of one cell."""
 
     kind: Literal["battery"]
     cells: int = Field(default=1, ge=1, le=200)
@@ -207,6 +207,7 @@ class Bench(BenchSection):
         for earlier, later in pairwise(self.timeline):
             if later.at_second < earlier.at_second:
                 raise ValueError(
-                    f"the timeline goes back from {earlier.at_second:g} s to {later.at_second:g} s: sort it by at_second"
+                    f"the timeline goes back from {earlier.at_second:g} s to {later.at_second:g} s: "
+                    "sort it by at_second"
                 )
         return self

@@ -1,8 +1,9 @@
 """Calibration computations: straight lines with uncertainties, and the errors of converters from a sweep.
 
 Straight lines by least squares follow JCGM 100:2008 (GUM), annex H.3: y = intercept + slope (x - reference),
-with the standard uncertainties of both and their correlation from the scatter of the points. The two-point fit
-takes the uncertainties of its points instead, as two points have no scatter; law of propagation, GUM 5.1.2.
+with the standard uncertainties of both and their correlation from the scatter of the points. The two-point
+fit takes the uncertainties of its points instead, as two points have no scatter (law of propagation, GUM
+5.1.2).
 Converter terms (step, differential and integral non-linearity) are those of IEEE Std 1241.
 
 Values are floats in whatever unit the caller uses; nothing here knows about instruments.
@@ -44,7 +45,7 @@ class Line:
         return self.intercept + self.slope * d, math.sqrt(max(variance, 0.0))
 
     def inverted(self) -> tuple[float, float]:
-        """(gain, shift) that turn a reading y back into x: x = gain y + shift. `ValueError` for a flat line."""
+        """(gain, shift) that turn a reading back: x = gain y + shift. `ValueError` for a flat line."""
         if self.slope == 0.0:
             raise ValueError("the line is flat: the readings do not follow the true values, check the wiring")
         return 1.0 / self.slope, self.reference - self.intercept / self.slope
@@ -89,7 +90,7 @@ def fit_two_points(
 
 
 def fit_line(x: Sequence[float], y: Sequence[float], reference: float = 0.0) -> Line:
-    """Least squares with equal weights (GUM H.3.2): uncertainties from the scatter, n - 2 degrees of freedom."""
+    """Least squares with equal weights (GUM H.3.2): uncertainties from the scatter, n - 2 of freedom."""
     _checked(x, y, 3)
     n = len(x)
     mean_x, mean_y = math.fsum(x) / n, math.fsum(y) / n

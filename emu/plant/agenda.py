@@ -38,7 +38,8 @@ def timeline(bench: Bench, events: Mapping[str, Control]) -> list[Planned]:
         known = events.get(mishap.event)
         if known is None:
             raise ValueError(
-                f"timeline[{index}]: this plant has no bench event {mishap.event!r}: write one of {', '.join(sorted(events))}"
+                f"timeline[{index}]: this plant has no bench event {mishap.event!r}: "
+                f"write one of {', '.join(sorted(events))}"
             )
         value = known.checked(mishap.event, 1.0 if known.pulse and mishap.value is None else mishap.value)
         planned.append(Planned(round(mishap.at_second * 1e9), mishap.event, value))

@@ -35,7 +35,7 @@ class Solved:
 
 
 def given(feed: Feed, current: Curve, wanted: float, span: float, lead_ohm: float, henry: float) -> Solved:
-    """All of the circuit when the current is known; `wanted` tells which branch of a limiting supply holds."""
+    """The circuit when the current is known; `wanted` tells which branch of a limiting supply holds."""
     if current.constant:
         return _held(feed, current.poly[0], wanted, span, lead_ohm)
     charge = respond(0.0, 0.0, current, span)
@@ -54,7 +54,7 @@ def given(feed: Feed, current: Curve, wanted: float, span: float, lead_ohm: floa
     )
     rest = feed.rest()
     ohm, slope = feed.line_ohm()
-    # Over a short stretch the table's curve is a line to 1e-14 V, and the products of the higher powers vanish.
+    # Over a short stretch the table's curve is a line to 1e-14 V: its higher powers vanish.
     most = abs(used(span))
     while len(rest) > 2 and abs(rest[-1]) * most ** (len(rest) - 1) < 1e-14:
         rest = rest[:-1]
@@ -70,7 +70,7 @@ def given(feed: Feed, current: Curve, wanted: float, span: float, lead_ohm: floa
 
 
 def _flattened(pair: Curve, span: float) -> Curve:
-    """A slow pair's exponential over a short stretch as a polynomial, exact to 1e-11 of it: fewer products."""
+    """A slow pair's exponential over a short stretch as a polynomial, to 1e-11 of it: fewer products."""
     poly, decays = list(pair.poly), []
     for rate, c in pair.decays:
         if rate * span > 0.02:
@@ -102,7 +102,7 @@ def _held(feed: Feed, amps: float, wanted: float, span: float, lead_ohm: float) 
         return Solved(span, current, volt, Curve((0.0, amps)), Curve((0.0, amps)), ())
     speed = feed.use(amps) * amps
     ohm, slope = feed.line_ohm()
-    poly = list(feed.rest()) + [0.0]
+    poly = [*feed.rest(), 0.0]
     power = 1.0
     for n in range(1, len(poly)):
         power *= speed
@@ -133,7 +133,7 @@ def _inductive(volt: Curve, current: Curve, henry: float) -> Curve:
 
 
 def _panel(feed: Panel, current: Curve, span: float) -> Curve:
-    """The panel's voltage as the chord between both ends of a stretch; `Panel.branch` keeps stretches short."""
+    """The panel's voltage as the chord between a stretch's ends; `Panel.branch` keeps stretches short."""
     a = current(0.0)
     _, _, low, high = feed.branch(a, a)
     b = min(max(current(span), low), high)

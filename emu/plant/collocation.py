@@ -82,8 +82,9 @@ def bound(
 ) -> Solved | None:
     """The circuit while `law` binds the current, as long as `guess` or shorter; None when it cannot be held.
 
-    `start` and `drift` (A/s) are a first guess of the current and its change. The span is shortened until the polynomial has converged. It may
-    reach beyond the source's `room`: the forms there are smooth, and the caller ends at the knot.
+    `start` and `drift` (A/s) are a first guess of the current and its change. The span is shortened until the
+    polynomial has converged. It may reach beyond the source's `room`: the forms there are smooth, and the
+    caller ends at the knot.
     """
     nodes = _nodes()
     rest = feed.rest()

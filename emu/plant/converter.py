@@ -61,8 +61,8 @@ _MASK = 0xFFFFFFFFFFFFFFFF
 def standard_normal(stream: int, number: int) -> float:
     """A standard normal deviate that depends on `stream` and `number` only.
 
-    Two rounds of the SplitMix64 finaliser (Steele, Lea and Flood, OOPSLA 2014; constants from memory) give the
-    uniform bits, Box and Muller's transform (1958) the deviate.
+    Two rounds of the SplitMix64 finaliser (Steele, Lea and Flood, OOPSLA 2014; constants from memory) give
+    the uniform bits, Box and Muller's transform (1958) the deviate.
     """
     z = (stream + number * 0x9E3779B97F4A7C15) & _MASK
     z = ((z ^ (z >> 30)) * 0xBF58476D1CE4E5B9) & _MASK

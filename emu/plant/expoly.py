@@ -219,13 +219,14 @@ def _sorted(poly: Coefficients, terms: Iterable[Term]) -> Curve:
 _TAYLOR_BELOW = {1: 1e-6, 2: 0.01, 3: 0.05, 4: 0.15}
 """By number of coefficients: the |rate difference| x time below which the Taylor form loses less.
 
-The stable form divides by it once for each power; with c coefficients the rounding of the highest is raised by
-(c-1)! / x^c, so the limit grows with c, up to 1: high coefficients are small where a polynomial has converged.
+The stable form divides by it once for each power; with c coefficients the rounding of the highest is raised
+by (c-1)! / x^c, so the limit grows with c, up to 1: high coefficients are small where a polynomial has
+converged.
 One coefficient alone loses nothing worth the longer form."""
 
 
 def _driven(difference: float, c: Coefficients, span: float) -> Coefficients:
-    """u(t) with u' + difference u = c(t): stable form, or u(0) = 0 and Taylor when `difference * span` is small."""
+    """u(t) with u' + difference u = c(t): stable form, or Taylor with u(0) = 0 when the product is small."""
     x = abs(difference) * span
     count = len(c)
     if x > _TAYLOR_BELOW.get(count, 1.0):
@@ -309,7 +310,7 @@ def _respond(rate: float, own: float, forcing: Curve, weight: float, span: float
 
 
 def first_exit(curve: Curve, low: float, high: float, a: float, b: float) -> float | None:
-    """First t in [a, b] at which the curve is <= low or >= high, to the resolution of a double; None if never.
+    """First t in [a, b] at which the curve is <= low or >= high, as exactly as a double has it, or None.
 
     Rigorous: an interval is passed over only when the slope's bound proves that it holds no exit. A constant
     has no exit, not even one that rests exactly on a bound: there is no moment at which it gets there.

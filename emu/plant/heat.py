@@ -85,7 +85,7 @@ def ladder(heat: tuple[float, ...], air_watt_per_kelvin: float) -> Ladder:
 
 
 def constants(heat: Heat, thermistor: Thermistor) -> tuple[float, ...]:
-    """Conductances (W/K) and capacities (J/K) of the chain; the bead's own way is its capacity over its lag."""
+    """Conductances (W/K) and capacities (J/K) of the chain; the bead's way is its capacity over its lag."""
     return (
         1.0 / heat.junction_to_case_kelvin_per_watt,
         1.0 / heat.case_to_sink_kelvin_per_watt,

@@ -59,7 +59,7 @@ class Control:
 
 
 class Plant(Protocol):
-    """Physics on a virtual clock. Names are dotted; values are floats in the SI unit of the name, or words."""
+    """Physics on a virtual clock. Names are dotted; values are floats in SI units, or words."""
 
     @property
     def signals(self) -> frozenset[str]:
@@ -91,7 +91,7 @@ class Plant(Protocol):
         ...
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
-        """Drive controls at `now_ns`. `ValueError` for an unknown name, a bad value, or a time that is not now."""
+        """Drive controls at `now_ns`. `ValueError` for an unknown name, a bad value, or another time."""
         ...
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
@@ -99,7 +99,7 @@ class Plant(Protocol):
         ...
 
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
-        """Watch whether `signal` is above (below) `threshold`; returns whether it is, now. Same key: re-arm."""
+        """Watch whether `signal` is above (below) `threshold`; returns whether it is. Same key: re-arm."""
         ...
 
     def unwatch(self, key: int) -> None:

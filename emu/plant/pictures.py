@@ -152,8 +152,9 @@ def swing(document: Document, bench: Bench, low: float, high: float, slew: float
     plant = _sink(document, bench, seed)
     flat = 250e-6
     plant.control(
-        {"relay": "closed", "stage": "swing", "sense": "remote", "swing.low": low, "swing.high": high, "slew": slew,
-         "swing.low_time": 4 * flat, "swing.high_time": flat, "limit.current": 1e3, "limit.power": 1e5},
+        {"relay": "closed", "stage": "swing", "sense": "remote", "swing.low": low, "swing.high": high,
+         "slew": slew, "swing.low_time": 4 * flat, "swing.high_time": flat, "limit.current": 1e3,
+         "limit.power": 1e5},
         0,
     )  # fmt: skip
     edge = 8 * round(flat * NS) + round(flat * NS)  # the second rising edge: the first is still settling in
@@ -172,8 +173,9 @@ def swing(document: Document, bench: Bench, low: float, high: float, slew: float
     figure, (amps, volts) = _figure([2.4, 2.4], title)
     ramp = (high - low) / slew * 1e6
     wide = flat * 1e6
-    amps.plot([times[0], 0, ramp, wide, wide + ramp, times[-1]], [low, low, high, high, low, low], color=_GREY,
-              linewidth=0.9, linestyle=(0, (4, 3)), label="asked for")  # fmt: skip
+    asked = [low, low, high, high, low, low]
+    amps.plot([times[0], 0, ramp, wide, wide + ramp, times[-1]], asked, color=_GREY, linewidth=0.9,
+              linestyle=(0, (4, 3)), label="asked for")  # fmt: skip
     amps.plot(times, current, color=_RED, linewidth=1.5, label="drawn")
     amps.legend(fontsize=8, frameon=False, loc="center left", bbox_to_anchor=(0.2, 0.5))
     _label(amps, "current\nA")

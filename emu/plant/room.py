@@ -187,7 +187,7 @@ class Room:
     def _first_change(self, watch: Watch, stop: int) -> int:
         """First nanosecond in (now, stop] at which the watch's truth is another, else `stop`.
 
-        Air is monotone; the sensed value has at most one extremum, so each side of it is searched by bisection.
+        Air is monotone; the sensed value has one extremum at most: each side of it is bisected.
         """
         stretch = self._past[-1]
         for left, right in self._monotone(stretch, watch.signal, stop):

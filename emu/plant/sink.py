@@ -636,7 +636,7 @@ class Sink:
         return span
 
     def _plain_span(self, goal: float, start: float) -> float:
-        """A moving current's charge is kept to a fraction of a table interval, so that its powers stay tame."""
+        """A moving current's charge is kept within a table interval, so that its powers stay tame."""
         most = max(abs(goal), abs(start), 1e-9)
         room = self._feed.room()
         return 1.02 * room / most if room < _INF else _INF
@@ -719,7 +719,7 @@ class Sink:
         return (nominal - float(set_["trim.level_shift"])) / float(set_["trim.level_gain"])
 
     def _reading_line(self) -> tuple[float, float]:
-        """The firmware's voltage as gain and offset of the true one: converter and trims, no noise or steps."""
+        """The firmware's voltage as gain and offset of the true one: converter and trims, without noise."""
         set_ = self._set
         converter = self._converters.get("input.voltage")
         gain, offset = (converter.gain, converter.offset) if converter is not None else (1.0, 0.0)
@@ -793,7 +793,7 @@ class Sink:
         elif self._is_full(s):
             if abs(error) < 1e-6 and wanted >= self._amps:
                 self._loop = "resting"
-        elif abs(change) < 4e-6:
+        elif self._feed.dynamic and abs(change) < 4e-6:
             self._loop = "slow"
             self._guess = 1.0
 

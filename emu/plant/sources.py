@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from itertools import pairwise
 from typing import Protocol
 
 from emu.bench import BankSource, BatterySource, PanelSource, Source, SupplySource, TheveninSource
@@ -164,7 +165,7 @@ class Panel(Static):
 def pchip(x: tuple[float, ...], y: tuple[float, ...]) -> tuple[tuple[float, float, float, float], ...]:
     """Cubic pieces (by rising power of x - x[k]) of the monotone interpolant of Fritsch and Carlson (1980),
     with the weighted harmonic mean of Fritsch and Butland (1984) inside and three-point ends."""
-    h = [b - a for a, b in zip(x, x[1:], strict=False)]
+    h = [b - a for a, b in pairwise(x)]
     d = [(b - a) / w for a, b, w in zip(y, y[1:], h, strict=False)]
     slopes = [_end(h[0], h[1], d[0], d[1])]
     for k in range(1, len(h)):

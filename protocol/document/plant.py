@@ -90,7 +90,7 @@ class Stage(PlantSection):
 
 
 class Regulation(PlantSection):
-    """The software loops for power, resistance and voltage, which run on the measuring converter's samples."""
+    """The software loops for power, resistance and voltage, which run on the converter's samples."""
 
     tick_second: float = Field(default=1e-3, ge=1e-5, le=1.0, description="Sample period of the loops.")
     gain: float = Field(
@@ -106,7 +106,7 @@ class Regulation(PlantSection):
         default=0.75,
         ge=0.5,
         le=10.0,
-        description="Steps of the level converter by which the wanted current must differ before the code follows.",
+        description="Steps of the level converter by which the wish must differ before the code follows.",
     )
     deadband_volt: float = Field(
         default=0.005, gt=0.0, le=1.0, description="Error below which the voltage loop leaves the code alone."
@@ -180,7 +180,7 @@ class FanMotor(PlantSection):
         default=0.5,
         ge=0.3,
         le=1.0,
-        description="Conductance to air goes with speed to this power (laminar flow: 0.5), never below still air.",
+        description="Conductance to air goes with speed to this power (laminar: 0.5), never below still air.",
     )
 
 

@@ -46,8 +46,8 @@ def ours(mode: str, reads: int = 0) -> tuple[float, Plant]:
         plant.watch(key, signal, above, threshold)
     begun = time.process_time()
     plant.control(
-        {"relay": "closed", "stage": "run" if mode == "current" else "hold", "mode": mode, "level.current": 2.0,
-         "level.power": 22.0, "limit.current": 6.0, "limit.power": 120.0},
+        {"relay": "closed", "stage": "run" if mode == "current" else "hold", "mode": mode,
+         "level.current": 2.0, "level.power": 22.0, "limit.current": 6.0, "limit.power": 120.0},
         0,
     )  # fmt: skip
     for k in range(1, reads + 1):
@@ -63,7 +63,7 @@ def ours(mode: str, reads: int = 0) -> tuple[float, Plant]:
 
 
 def lsoda(mode: str, seconds: float) -> float:
-    """Seconds of processor time of one plain LSODA run of the same length, by default tolerance but rtol 1e-6."""
+    """Seconds of processor time of one plain LSODA run of the same length at rtol 1e-6."""
     f = Equations(section(), pack(), 0.25, *((2.0, None) if mode == "current" else (None, 22.0)))
     events = []
     if mode == "power":

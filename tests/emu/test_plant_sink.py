@@ -182,8 +182,8 @@ def test_the_power_ceiling_holds_in_every_mode() -> None:
 def test_swing_edges_come_on_time_and_are_counted() -> None:
     plant = sink()
     plant.control(
-        {"stage": "swing", "swing.low": 1.0, "swing.high": 3.0, "swing.low_time": 2e-3, "swing.high_time": 1e-3,
-         "swing.count": 3.0},
+        {"stage": "swing", "swing.low": 1.0, "swing.high": 3.0, "swing.low_time": 2e-3,
+         "swing.high_time": 1e-3, "swing.count": 3.0},
         0,
     )  # fmt: skip
     plant.watch(1, "input.current", True, 2.0)

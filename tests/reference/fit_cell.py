@@ -1,4 +1,4 @@
-"""Fit the cell of `spec/bench/lithium-pack.yaml` to a physical model of one: run as a module to see the table.
+"""Fit the cell of `spec/bench/lithium-pack.yaml` to a physical model; run as a module to see the table.
 
 The model is pybamm's Doyle-Fuller-Newman with the parameter set of Chen et al. 2020 (J. Electrochem. Soc. 167
 080534, a 5 A.h cylindrical cell). It is discharged at 0.2 It and 1 It (and 0.5 It between them) to 2.5 V; the
@@ -23,8 +23,8 @@ CAPACITY_AMPERE_HOUR = 5.15
 """Charge between state of charge 1 and 0 in the table; the 0.02 It discharge of the model gives 5.15 A.h."""
 CUT_OFF_VOLT = 2.5
 KNOTS = np.array(
-    [0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65,
-     0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0]
+    [0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6,
+     0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0]
 )  # fmt: skip
 PAIR_SECONDS = (30.0, 600.0)
 LEAST_OHM = 0.018
@@ -34,7 +34,7 @@ LEAST_OHM = 0.018
 def discharge(c_rate: float) -> tuple[Array, Array]:
     """(seconds, volts) of the physical model's discharge from full to the cut-off."""
     os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"
-    import pybamm
+    import pybamm  # type: ignore[import-untyped]
 
     pybamm.set_logging_level("ERROR")
     amps = c_rate * NOMINAL_AMPERE_HOUR

@@ -69,7 +69,7 @@ def test_a_sweep_finds_step_and_bow(bits: int) -> None:
     step = step_of(8.4, bits)
     values = np.arange(0.0, 8.2, step / 40).tolist()
     seen = sweep(values, [round(converter.convert(v, 0) / step) for v in values])
-    # The bow's parabola is 0 at both ends and 0.004 of full scale in the middle; the sweep ends a little early.
+    # The bow is 0 at both ends and 0.004 of full scale in the middle; the sweep ends a little early.
     assert seen.worst_integral * step == pytest.approx(0.004 * 8.4, rel=0.05)
     assert seen.step == pytest.approx(step / 1.01, rel=0.005)
     assert seen.worst_differential < 0.1

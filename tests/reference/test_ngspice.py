@@ -116,7 +116,7 @@ wrdata out.txt v(t) v(i)
 
 
 def test_source_crossover(tmp_path: Path) -> None:
-    """A supply of 12 V that holds 3 A from there on, as voltage source, diode-free: a table source in ngspice."""
+    """A supply of 12 V that holds its current from 3 A on: a behavioural source in ngspice."""
     bench = Bench.model_validate(
         {
             "title": "supply",

@@ -27,8 +27,8 @@ def capacity_run(mode: str) -> tuple[Plant, int]:
     plant = build_plant(section(), pack(), 7, FAN, DERATING)
     plant.watch(1, "input.voltage", False, CUT_OFF)
     plant.control(
-        {"relay": "closed", "stage": "run" if mode == "current" else "hold", "mode": mode, "level.current": 2.0,
-         "level.power": 22.0, "limit.current": 6.0, "limit.power": 120.0},
+        {"relay": "closed", "stage": "run" if mode == "current" else "hold", "mode": mode,
+         "level.current": 2.0, "level.power": 22.0, "limit.current": 6.0, "limit.power": 120.0},
         0,
     )  # fmt: skip
     crossing = plant.advance(45_000 * S)
