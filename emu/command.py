@@ -132,6 +132,8 @@ def main() -> None:
             signal.signal(number, _end)
     try:
         status = run()
+    except KeyboardInterrupt as ended:  # outside click's care
+        status = 128 + (ended.number if isinstance(ended, Ended) else signal.SIGINT)
     except Exception:
         import traceback
 
