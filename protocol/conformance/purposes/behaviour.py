@@ -39,8 +39,9 @@ def reachable(t: Tester, r: Requirement) -> None:
     _look(t)
     held = [entry for entry in t.vow.settings if not t.settable_here(entry)]
     for entry in held:
-        t.put(entry.name, entry.default)
-    for entry in t.random.sample(held, min(3, len(held))):
+        with suppress(NotSelected):
+            t.put(entry.name, other_value(t, entry))
+    for entry in t.random.sample(held, min(4, len(held))):
         t.ask(entry.name)
     for name in t.random.sample(list(t.vow.points), min(6, len(t.vow.points))):
         if t.vow.points[name].kind != "record":

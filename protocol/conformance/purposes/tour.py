@@ -16,6 +16,7 @@ from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_li
 from protocol.conformance.tester import Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
+from protocol.message import check_of
 from protocol.record import parts_of
 from protocol.vow import PointEntry, part_bytes, record_of
 
@@ -40,7 +41,34 @@ def lines(t: Tester, r: Requirement) -> None:
     t.raw(b"ask self.st\x80ate\n")
     t.raw(b"ask self.\x00state\r\n")
     t.raw(b"\r\n\nask self.state\r\n")
-    t.raw(b"@7 ask self.state\n@8 ask no.such\n")
+    for line in (
+        b"ask  self.state",
+        b"ask self.state\r\r",
+        b"ask self.\rstate",
+        b"get self.state",
+        b"a self.state",
+    ):
+        t.line(line)
+    t.line(b"ask self.statex")
+    count = t.vow.document.wire.pipeline
+    t.raw(b"".join(b"@7%d ask self.%s\n" % (k, b"boots" if k % 2 else b"state") for k in range(count)))
+
+
+@purpose("wire", "idle", RANK)
+def stale(t: Tester, r: Requirement) -> None:
+    """A line broken off by silence, with a command for its tail."""
+    idle_ns = t.vow.document.wire.idle_typing
+    if not t.session.held:
+        raise NotSelected("waiting for the idle time takes too long on a clock that cannot be advanced")
+    t.raw(b"ask ")
+    t.wait(idle_ns * 6 // 10)
+    t.raw(b"self")
+    t.wait(idle_ns * 6 // 10)
+    t.raw(b".state\n")
+    t.raw(b"ask self.")
+    t.wait(idle_ns + idle_ns // 50)
+    t.raw(b"ask self.state\n")
+    t.quiet()
 
 
 @purpose("wire", "length", RANK)
@@ -50,6 +78,7 @@ def long_lines(t: Tester, r: Requirement) -> None:
     value = other_value(t, entry)
     assert isinstance(value, int)
     t.line(b"ask self.state ".ljust(limit, b"x"))
+    t.raw(b"ask self.state ".ljust(limit, b"x") + b"\r\n")
     t.line(b"x" * (limit + 1))
     t.line(b"x" * limit + put_line(t, entry, value).encode())
     t.ask(entry.name)
@@ -64,9 +93,11 @@ def numbers(t: Tester, r: Requirement) -> None:
     middle = low + (high - low) // 3
     number, *unit = entry.words(middle)
     t.put(entry.name, middle)
-    for wrong in (number[:-1], f"{number}0", f"0{number}", f"{number}x", "1000000000"):
+    longer = f"{(1 << 32) + int(number.split('.')[0])}{number[number.index('.') :] if '.' in number else ''}"
+    for wrong in (number[:-1], f"{number}0", f"0{number}", f"+{number}", f"{number}x", longer):
         t.say(" ".join(("put", entry.name, wrong, *unit)))
     if unit:
+        t.say(f"put {entry.name} {number} {unit[0].swapcase()}")
         t.say(f"put {entry.name} {number}")
         t.say(f"put {entry.name} {number} m{unit[0]}")
         t.say(f"put {entry.name} {number}", check=True)
@@ -107,6 +138,7 @@ def refusals(t: Tester, r: Requirement) -> None:
         "ask no.such 1",
         "put self.state 1",
         f"act {entry.name}",
+        *(f"put {e.name} {' '.join(e.words(1))}" for e in _readings(t)[:1]),
         f"put {entry.name} x {'x' if unit else ''}".rstrip(),
         " ".join(("put", entry.name, entry.number.text(entry.number.high + 1), *(("xx",) if unit else ()))),
         f"ask {entry.name} 1",
@@ -123,7 +155,19 @@ def refusals(t: Tester, r: Requirement) -> None:
         if not t.settable_here(setting):
             t.put(setting.name, setting.default)
             t.say(f"put {setting.name} x")
+            if setting.scale is not None:
+                t.put(setting.name, setting.number.high + 1)
             break
+    for action in t.vow.actions.values():
+        if action.takes_ticket is not None and t.state not in action.to:
+            t.say(f"act {action.name} x")
+            break
+
+
+def _readings(t: Tester) -> list[PointEntry]:
+    """Numbers that cannot be put, counts of the instrument's own first."""
+    found = [entry for entry in t.vow.points.values() if entry.scale is not None and not entry.settable]
+    return sorted(found, key=lambda entry: entry.source != "system")
 
 
 @purpose("wire", "guard", RANK)
@@ -132,10 +176,17 @@ def guarded(t: Tester, r: Requirement) -> None:
     value = other_value(t, entry)
     assert isinstance(value, int)
     plain = put_line(t, entry, value).encode()
-    t.line(plain + b" ~0000")
+    right = int(check_of(plain), 16)
+    for wrong in (b"~0000", b"~%04X" % (right ^ 0x5500), b"~%04x" % (right | 0xA000)):
+        t.line(plain + b" " + wrong)
     t.say("ask no.such", check=True)
+    t.line(plain)
     t.say("ask self.state", check=True)
     t.line(plain)
+    t.line(b"x" * 600)
+    t.line(plain)
+    if t.vow.document.trial.safe is not None:
+        t.line(f"act {t.vow.document.trial.safe}".encode())
     t.line(b"put link.guard off")
     t.say("ask link.guard")
     t.say("put link.guard off", check=True)
@@ -151,6 +202,12 @@ def again(t: Tester, r: Requirement) -> None:
     t.line(put_line(t, entry, low + (high - low) // 2).encode())
     t.line(line)
     t.line(b"@a1 ask self.uptime")
+    if t.session.held:
+        t.wait(3 * NS_PER_S)
+        t.line(b"@a1 ask self.uptime")
+        silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
+        if silence is not None:
+            t.ask(silence)
     if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
         give = f"@b1 act {giver(t).name}".encode()
         t.line(give)
@@ -169,7 +226,10 @@ def started(t: Tester, r: Requirement) -> None:
         raise NotSelected("no action takes the ticket without a guard")
     good = t.oracle.twin.ticket or "0000"
     t.say(f"act {take.name} {int(good, 16) ^ 1:04x}")
+    t.say(f"act {take.name} {good.upper()}")
     laws_hold(t)
+    t.act(give.name)
+    t.say(f"act {take.name} {good}")
     if not t.energise:
         return
     t.act(give.name)
@@ -189,14 +249,20 @@ def booted(t: Tester, r: Requirement) -> None:
     """Something saved, something not, and a boot of each kind."""
     save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
     entry = a_number(t)
+    choice = a_choice(t)
     saving = save is not None and t.state in t.vow.actions[save].to and entry.saved and t.session.held
+    moved = [each for each in (entry, choice) if each is not None]
+    wear = [each.name for each in t.vow.points.values() if each.system == "saves"]
     if saving and save is not None:
-        t.put(entry.name, other_value(t, entry))
+        for each in moved:
+            t.put(each.name, other_value(t, each))
         t.act(save)
+        for name in wear:
+            t.ask(name)
         t.put(entry.name, other_value(t, entry))
     for again_ in boots(t):
         again_()
-        for name in ("self.boots", "self.boot_cause", "self.uptime", entry.name):
+        for name in ("self.boots", "self.boot_cause", "self.uptime", *(each.name for each in moved)):
             t.ask(name)
     t.ask("self.state")
     if saving and save is not None:
@@ -212,6 +278,8 @@ def notices(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     t.panel("panel.control", "local")
     t.put(entry.name, other_value(t, entry))
+    t.say(f"put {entry.name} x")
+    t.ask(entry.name)
     for each in t.vow.points.values():
         if each.local:
             t.panel(f"panel.{each.name}", other_value(t, each))
@@ -272,6 +340,25 @@ def one_trip(t: Tester, r: Requirement) -> None:
             if ("clear_trip", "") in action.does and t.state in action.to:
                 t.act(action.name)
         t.relieve(provoke)
+
+
+@purpose("wire", "framing", RANK)
+def by_itself(t: Tester, r: Requirement) -> None:
+    """The shortest transition that time alone makes."""
+    spans = sorted(
+        (leave.after_ns, state.name)
+        for state in t.vow.states.values()
+        for leave in state.leaves
+        if leave.when is None and (t.energise or not state.energised)
+    )
+    if not spans or not t.session.held:
+        raise NotSelected("no timed transition, or a clock that cannot be advanced")
+    after_ns, state = spans[0]
+    t.goto(state)
+    t.wait(after_ns - after_ns // 100)
+    t.ask("self.state")
+    t.wait(after_ns // 50)
+    t.ask("self.state")
 
 
 @purpose("wire", "order", RANK)
