@@ -387,6 +387,7 @@ class Sink:
         if self._fan_due_ns <= now:
             self._close_heat()
             circuit |= self._fan_tick()
+            self._check = True
             if not circuit:
                 self._begin_heat()
         if circuit:
@@ -395,7 +396,8 @@ class Sink:
                 self._sample_loop()
             elif stretch.why in ("wake", "replay") or self._loop == "woken":
                 self._loop = "ticking"
-            self._begin()
+            # Only an inductance makes the voltage jump where the plant goes from one stretch to the next.
+            self._begin(jump=self._henry != 0.0)
         else:
             self._plan()
 
@@ -432,8 +434,8 @@ class Sink:
 
     # ------------------------------------------------------------------------------------- the circuit
 
-    def _begin(self) -> None:
-        """Start a stretch of the circuit now, and the heat with it."""
+    def _begin(self, jump: bool = True) -> None:
+        """Start a stretch of the circuit now, and the heat with it. `jump`: values may not be continuous."""
         now = self.now_ns
         world, plant = self._world, self._plant
         s = Stretch()
@@ -477,7 +479,8 @@ class Sink:
         self._append(s)
         self._begin_heat()
         self._plan()
-        self._check = True
+        if jump:
+            self._check = True
 
     def _solve(self, s: Stretch, conditions: list[tuple[Curve, float, float, str]]) -> float:
         """Fill in the solution of the circuit; returns how long it may hold, in s."""
