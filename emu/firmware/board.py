@@ -12,6 +12,7 @@ import ctypes
 import math
 import shutil
 import tempfile
+from collections import deque
 from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
@@ -53,13 +54,13 @@ class _Converter:
     def __init__(self, channel: Channel) -> None:
         assert channel.bits is not None
         self._low = channel.low
-        self._codes_per_unit = 2**channel.bits / (channel.high - channel.low)
-        self._last = 2**channel.bits - 1
+        codes: int = 2**channel.bits
+        self._codes_per_unit = codes / (channel.high - channel.low)
+        self._last = codes - 1
 
     def code(self, value: float) -> int:
         """The code nearest to the value."""
-        nearest: int = math.floor((value - self._low) * self._codes_per_unit + 0.5)
-        return min(max(nearest, 0), self._last)
+        return min(max(math.floor((value - self._low) * self._codes_per_unit + 0.5), 0), self._last)
 
 
 class _Level(ctypes.Structure):
@@ -113,6 +114,8 @@ class FirmwareInstrument:
         self._channels = tuple((name, _Converter(section.channels[name]), name in FAST) for name in CHANNELS)
         self._outputs: tuple[int, ...] = ()
         self._capture_ns: int | None = None
+        self._edges: deque[tuple[int, str, float]] = deque()
+        """Changes of the level to come: when, whether the stage is on, amperes."""
         self._blocked = False
         self._out = bytearray()
         # A library is loaded once for each path, and its state is static: every instrument has its own copy,
@@ -216,6 +219,7 @@ class FirmwareInstrument:
             self.powered = False
             self._out.clear()
             self._capture_ns = None
+            self._edges.clear()
             self._outputs = ()
             self.plant.control({"relay": "open", "stage": "off", "fan.manual": 0.0}, now_ns)
 
@@ -236,13 +240,25 @@ class FirmwareInstrument:
         self._drive(self.now_ns)
 
     def _run_plant(self, now_ns: int) -> None:
-        self.plant.advance(now_ns)
-        self.now_ns = now_ns
+        """Run to `now_ns`; edges of the level and the end of a capture happen on the way."""
+        while True:
+            due_ns = now_ns
+            if self._edges:
+                due_ns = min(due_ns, self._edges[0][0])
+            if self._capture_ns is not None:
+                due_ns = min(due_ns, self._capture_ns + SAMPLES * CAPTURE_NS)
+            self.plant.advance(due_ns)
+            self.now_ns = due_ns
+            if self._edges and self._edges[0][0] <= due_ns:
+                _, stage, current = self._edges.popleft()
+                self.plant.control({"stage": stage, "level.current": current}, due_ns)
+            elif self._capture_ns is not None and self._capture_ns + SAMPLES * CAPTURE_NS <= due_ns:
+                self._finish_capture()
+            elif due_ns >= now_ns:
+                return
 
     def _millisecond(self) -> None:
         now_ns = self.now_ns
-        if self._capture_ns is not None and now_ns >= self._capture_ns + SAMPLES * CAPTURE_NS:
-            self._finish_capture()
         self._convert()
         self._library.board_millisecond()
         self._drive(now_ns)
@@ -289,27 +305,28 @@ class FirmwareInstrument:
                 now_ns,
             )
         if board.levels:
+            # What is driven now goes before what had been planned for later in this millisecond.
+            self._edges.clear()
             for index in range(board.levels):
                 level = board.level[index]
                 when_ns = now_ns + level.step * self._millisecond_ns // STEPS
-                if when_ns > self.now_ns:
-                    self._run_plant(when_ns)
-                stage, current = "hold" if level.on else "off", level.code * self._step_ampere
-                self.plant.control({"stage": stage, "level.current": current}, self.now_ns)
+                self._edges.append((when_ns, "hold" if level.on else "off", level.code * self._step_ampere))
             board.levels = 0
-        if board.capturing == 1 and self._capture_ns is None:
+            self._run_plant(now_ns)
+        if board.capturing:
+            board.capturing = 0
             self._capture_ns = self.now_ns
 
     def _finish_capture(self) -> None:
         assert self._capture_ns is not None
-        converters = {name: converter for name, converter, _ in self._channels}
+        converters: dict[str, _Converter] = {name: converter for name, converter, _ in self._channels}
         first = -(-self._capture_ns // CAPTURE_NS)
         for row, name in enumerate(("input.current", "input.terminal_voltage")):
             for index in range(SAMPLES):
                 value = self.plant.sample(name, first + index, CAPTURE_NS)
                 self.board.captured[row][index] = converters[name].code(value)
         self._capture_ns = None
-        self.board.capturing = 2
+        self._library.board_captured()
 
 
 def _names(vow: Vow) -> list[str]:

@@ -59,11 +59,6 @@ void hardware_capture(void)
     board.capturing = 1;
 }
 
-bool hardware_captured(void)
-{
-    return board.capturing == 2;
-}
-
 uint16_t hardware_captured_code(uint8_t channel, uint8_t index)
 {
     return board.captured[channel == CHANNEL_CURRENT ? 0 : 1][index];
@@ -107,6 +102,11 @@ void board_millisecond(void)
         firmware_step();
     }
     board.step = 0;
+}
+
+void board_captured(void)
+{
+    firmware_captured();
 }
 
 void board_trigger(void)

@@ -16,7 +16,7 @@ struct board {
     uint16_t codes[5];
     uint16_t fan_speed;
     uint16_t captured[2][32];
-    uint8_t capturing; /* 1: asked for, 2: complete */
+    uint8_t capturing; /* asked for */
     uint8_t relay;
     uint8_t sense;
     uint8_t resets; /* a reset has been asked for */

@@ -13,7 +13,6 @@
 enum { STORE_BOOTS = 0, STORE_SETTINGS = 16 };
 enum { SERIES = 32 };
 
-static bool capturing;
 static int32_t series[2][SERIES]; /* current in mA, terminal voltage in mV */
 static bool running;
 
@@ -85,7 +84,6 @@ void tarn_app_pulse(uint8_t pulse)
 void tarn_app_capture(uint8_t record)
 {
     (void)record;
-    capturing = true;
     hardware_capture();
 }
 
@@ -125,21 +123,19 @@ void tarn_app_reboot(void)
 
 /* ----------------------------------------------------------------------------------------- for the board */
 
-static void take_series(void)
+void firmware_captured(void)
 {
     uint8_t index;
     for (index = 0; index < SERIES; ++index) {
         series[0][index] = measure_current(hardware_captured_code(CHANNEL_CURRENT, index));
         series[1][index] = measure_voltage(hardware_captured_code(CHANNEL_TERMINAL, index));
     }
-    capturing = false;
     tarn_captured(TARN_RECORD_CAPTURE);
 }
 
 void firmware_boot(uint8_t cause)
 {
     running = false;
-    capturing = false;
     count_zero();
     swing_begin();
     tarn_boot(cause);
@@ -171,7 +167,4 @@ void firmware_millisecond(void)
     cool();
     tarn_tick(1);
     regulate();
-    if (capturing && hardware_captured()) {
-        take_series();
-    }
 }

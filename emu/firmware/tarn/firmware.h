@@ -14,6 +14,9 @@ void firmware_step(void);
 /* Every millisecond, after the converters: measurement, regulation, protection, counters, fan. */
 void firmware_millisecond(void);
 
+/* A capture's samples are complete. */
+void firmware_captured(void);
+
 /* A pulse on the trigger input. */
 void firmware_trigger(void);
 

@@ -28,11 +28,11 @@ void hardware_sense(bool remote);
 /* Drive of the fan in thousandths. */
 void hardware_fan(uint16_t permille);
 
-/* Let the fast converter take 32 pairs of samples, 50 us apart, of current and of terminal voltage. */
+/* Let the fast converter take 32 pairs of samples, 50 us apart, of current and of terminal voltage; the board
+ * calls firmware_captured when they are complete. */
 void hardware_capture(void);
 
-/* Whether the pairs are complete since then, and code number `index` of them. */
-bool hardware_captured(void);
+/* Code number `index` of them. */
 uint16_t hardware_captured_code(uint8_t channel, uint8_t index);
 
 /* A store that keeps bytes without power. A write may take milliseconds. */
