@@ -36,6 +36,7 @@ COMMANDS: dict[str, str] = {
     "check": "Hold an instrument at a port to its document.",
     "replay": "Show the failure of a case file again.",
     "audit": "Run the checker against every named fault.",
+    "learn": "Infer the state machine of the instrument at a port.",
     "generate": "Write the C core of an instrument from its document.",
 }
 """Subcommand -> what it is for, in the order `wirevow --help` shows them."""

@@ -1,0 +1,132 @@
+"""`wirevow learn`: infer the state machine of the instrument at a port."""
+
+from __future__ import annotations
+
+import sys
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from protocol.errors import WirevowError
+
+if TYPE_CHECKING:
+    from protocol.conformance.abstraction import DocumentMachine
+    from protocol.conformance.learning import Differs
+    from protocol.conformance.suite.machine import Machine
+
+
+@click.command("learn")
+@click.argument("doc")
+@click.argument("port")
+@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
+@click.option("--dot", "dot_file", metavar="F", help="Write the machine as text for Graphviz.")
+@click.option("--svg", "svg_file", metavar="F", help="Write it as an SVG picture.")
+@click.option(
+    "--extra-states",
+    metavar="K",
+    type=click.IntRange(0, 2),
+    default=0,
+    show_default=True,
+    help="Look for states that only K further inputs lead to.",
+)
+def command(
+    doc: str, port: str, rig: str | None, dot_file: str | None, svg_file: str | None, extra_states: int
+) -> int:
+    """Infer the state machine of the instrument at PORT, and show how it differs from DOC's.
+
+    DOC gives the names and the inputs; the instrument's own machine may be another. Nothing is energised
+    unless a rig says that the instrument is simulated. Status 0: the same machine; 1: it differs; 2: usage
+    or port error.
+    """
+    if find_spec("aalpy") is None:
+        raise WirevowError("learning needs the package aalpy: pip install 'wirevow[automata]'")
+    import emu  # noqa: F401  (teaches pyserial emu://)
+    from emu.ports.address import find
+    from protocol.conformance.abstraction import Reach, abstraction, machine_of
+    from protocol.conformance.hookup import hooked_up
+    from protocol.conformance.learning import compared, learn, met, named
+    from protocol.conformance.suite.drawing import dot, svg
+    from protocol.document.load import load_document
+    from protocol.document.vet import vet
+    from protocol.vow import compile_vow
+
+    loaded = load_document(find(doc))
+    errors = vet(loaded).errors
+    if errors:
+        raise WirevowError(f"{errors[0].text(loaded.name)}; `wirevow vet {loaded.name}` shows all")
+    for option, file in (("--dot", dot_file), ("--svg", svg_file)):
+        if file is not None and not Path(file).absolute().parent.is_dir():
+            raise WirevowError(f"{option} {file}: there is no such folder; make it, or name another")
+    vow = compile_vow(loaded.document)
+    hookup = None
+    try:
+        with hooked_up(vow, port, rig) as hookup:
+            t = hookup.tester
+            held = {"hold", "advance"} <= t.abilities
+            events = t.events if "bench" in t.abilities else frozenset()
+            document = machine_of(abstraction(vow, Reach(t.energise, held, events)))
+            if not t.energise:
+                _caution(hookup.profile.reason)
+            instrument, identity = met(t, document.abstraction, held and "power" in t.abilities)
+            if identity != vow.identity:
+                theirs, ours = " ".join(identity) or "nothing", " ".join(vow.identity)
+                _say(f"it calls itself {theirs}, the document is {ours}")
+            learned = named(document, learn(document, instrument, extra_states, _say))
+            lines, asked = t.lines, instrument.asked
+    finally:
+        for warning in hookup.warnings if hookup is not None else ():
+            _say(warning)
+
+    found = compared(document, learned)
+    marked = _marked(document, learned, found)
+    title = f"{vow.identity[0]} {vow.identity[1]} at {port}"
+    if dot_file is not None:
+        Path(dot_file).write_text(dot(learned, title, marked), encoding="utf-8")
+    if svg_file is not None:
+        Path(svg_file).write_text(svg(learned, title, marked), encoding="utf-8")
+    _report(document, learned, found, lines, asked)
+    return 1 if found else 0
+
+
+def _caution(reason: str) -> None:
+    _say(
+        f"caution: {reason}, so no input that could handle power is tried, and the states behind it are not "
+        "learned. What is tried still switches the instrument's own outputs, a relay perhaps: disconnect the "
+        "source, above all a battery, and stay with it."
+    )
+
+
+def _marked(
+    document: DocumentMachine, learned: Machine, found: tuple[Differs, ...]
+) -> dict[tuple[int, int], str]:
+    """State and input of the learned machine that differ, with what the document says."""
+    return {(learned.after(each.way), each.given): f"document: {each.document}" for each in found}
+
+
+def _report(
+    document: DocumentMachine, learned: Machine, found: tuple[Differs, ...], lines: int, asked: int
+) -> None:
+    ours = document.machine
+    for each in found:
+        click.echo(f"in {ours.name(each.state)}, {ours.inputs[each.given]}:")
+        click.echo(f"  document    {each.document}")
+        click.echo(f"  instrument  {each.seen}")
+        click.echo(f"  after       {ours.written(each.way)}")
+    if document.abstraction.omitted:
+        click.echo("no inputs:")
+        for name, why in document.abstraction.omitted:
+            click.echo(f"  {name}: {why}")
+    inputs = len(document.abstraction.stimuli)
+    click.echo(f"{len(learned)} states over {inputs} inputs, {asked} sequences, {lines} lines")
+    if found:
+        many = "transition differs" if len(found) == 1 else "transitions differ"
+        click.echo(f"{len(found)} {many} from the document's machine of {len(ours)} states")
+    else:
+        click.echo("the document's machine is the same")
+
+
+def _say(text: str) -> None:
+    click.echo(f"wirevow: {text}", err=True)
+    sys.stderr.flush()
