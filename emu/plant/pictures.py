@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emu.bench import Bench
+from emu.bench import BankSource, BatterySource, Bench
 from emu.plant.build import build_plant
 from emu.plant.curves import DeratingCurve, FanCurve
 from emu.plant.interface import Plant
@@ -75,6 +75,7 @@ def _label(axis: Axes, text: str) -> None:
 def discharge(document: Document, bench: Bench, amps: float, cut_off: float, seed: int) -> Figure:
     """A capacity run at constant current down to a cut-off voltage, as a host that logs it would see it."""
     plant = _sink(document, bench, seed)
+    expected = _seconds(bench, amps)
     plant.control({"relay": "closed", "limit.current": 1e3, "limit.power": 1e5}, 0)
     plant.watch(1, "input.voltage", False, cut_off)
     start = 300 * NS
@@ -82,17 +83,17 @@ def discharge(document: Document, bench: Bench, amps: float, cut_off: float, see
     plant.control({"stage": "run", "level.current": amps}, plant.now_ns)
     signals = ("input.voltage", "input.current", "heat.junction", "heat.temperature", "fan.duty", "charge")
     period = 100_000_000
-    step = max(round(bench_seconds(bench, amps) / 1200), 1) * NS
+    step = max(round(1000 * expected / 1200), 1) * NS // 1000
     hours: list[float] = []
     seen: dict[str, list[float]] = {signal: [] for signal in signals}
     end: int | None = None
-    while end is None or plant.now_ns < end + 1800 * NS:
+    while end is None or plant.now_ns < end + 0.25 * expected * NS:
         target = (plant.now_ns // step + 1) * step
         crossing = plant.advance(target)
         if crossing is not None and crossing.true and end is None:
             end = plant.now_ns
             plant.control({"stage": "off", "relay": "open"}, end)
-        if end is None and plant.now_ns > start + 400 * 3600 * NS:
+        if end is None and plant.now_ns > start + 5 * expected * NS:
             raise WirevowError(
                 f"the cut-off of {cut_off:g} V is never reached: choose a battery or a higher one"
             )
@@ -141,10 +142,15 @@ def discharge(document: Document, bench: Bench, amps: float, cut_off: float, see
     return figure
 
 
-def bench_seconds(bench: Bench, amps: float) -> float:
-    """About how long a battery lasts at a current; an hour for other sources."""
-    capacity = getattr(bench.source, "ampere_hour", None)
-    return 3600.0 * float(capacity) / amps if capacity is not None else 3600.0
+def _seconds(bench: Bench, amps: float) -> float:
+    """About how long the source lasts at a current."""
+    if isinstance(bench.source, BatterySource):
+        return 3600.0 * bench.source.ampere_hour * bench.source.soc / amps
+    if isinstance(bench.source, BankSource):
+        return bench.source.farad * bench.source.volt / amps
+    raise WirevowError(
+        f"the source of {bench.title!r} does not drain: choose a bench with a battery or a bank"
+    )
 
 
 def swing(document: Document, bench: Bench, low: float, high: float, slew: float, seed: int) -> Figure:
@@ -194,6 +200,12 @@ def _loaded(doc: str, bench: str) -> tuple[Document, Bench]:
     return load_document(find(doc)).document, load_yaml_model(find(bench, "bench"), Bench).document
 
 
+def _drawable(_context: click.Context, _option: click.Parameter, file: Path) -> Path:
+    if file.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise WirevowError(f"{file.name}: write a name that ends in .png, .svg or .pdf")
+    return file
+
+
 @click.group(name="draw")
 def command() -> None:
     """Draw the simulated instrument at work."""
@@ -207,7 +219,7 @@ def command() -> None:
     "--cut-off", default=9.0, show_default=True, type=click.FloatRange(0.1, 100.0), help="End, in V."
 )
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), callback=_drawable)
 def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int, file: Path) -> None:
     """Draw a capacity run into FILE (png, svg or pdf)."""
     _save(discharge(*_loaded(doc, bench), amps, cut_off, seed), file)
@@ -224,15 +236,13 @@ def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int,
 )
 @click.option("--slew", default=1e5, show_default=True, type=click.FloatRange(1e4, 1e7), help="Slew, A/s.")
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), callback=_drawable)
 def draw_swing(doc: str, bench: str, low: float, high: float, slew: float, seed: int, file: Path) -> None:
     """Draw the edges of a swing into FILE (png, svg or pdf)."""
     _save(swing(*_loaded(doc, bench), low, high, slew, seed), file)
 
 
 def _save(figure: Figure, file: Path) -> None:
-    if file.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise WirevowError(f"{file.name}: write a name that ends in .png, .svg or .pdf")
     try:
         figure.savefig(file)
     except OSError as wrong:
