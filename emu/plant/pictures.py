@@ -76,6 +76,7 @@ def discharge(document: Document, bench: Bench, amps: float, cut_off: float, see
     """A capacity run at constant current down to a cut-off voltage, as a host that logs it would see it."""
     plant = _sink(document, bench, seed)
     expected = _seconds(bench, amps)
+    unit, scale = ("hours", 3600) if expected > 3600 else ("minutes", 60)
     plant.control({"relay": "closed", "limit.current": 1e3, "limit.power": 1e5}, 0)
     plant.watch(1, "input.voltage", False, cut_off)
     start = 300 * NS
@@ -84,7 +85,7 @@ def discharge(document: Document, bench: Bench, amps: float, cut_off: float, see
     signals = ("input.voltage", "input.current", "heat.junction", "heat.temperature", "fan.duty", "charge")
     period = 100_000_000
     step = max(round(1000 * expected / 1200), 1) * NS // 1000
-    hours: list[float] = []
+    times: list[float] = []
     seen: dict[str, list[float]] = {signal: [] for signal in signals}
     end: int | None = None
     while end is None or plant.now_ns < end + 0.25 * expected * NS:
@@ -97,7 +98,7 @@ def discharge(document: Document, bench: Bench, amps: float, cut_off: float, see
             raise WirevowError(
                 f"the cut-off of {cut_off:g} V is never reached: choose a battery or a higher one"
             )
-        hours.append((plant.now_ns - start) / 3600 / NS)
+        times.append((plant.now_ns - start) / scale / NS)
         tick = plant.now_ns // period
         for signal in signals:
             value = (
@@ -106,39 +107,39 @@ def discharge(document: Document, bench: Bench, amps: float, cut_off: float, see
                 else plant.sample(signal, tick, period)
             )
             seen[signal].append(value)
-    finished = (end - start) / 3600 / NS
+    finished = (end - start) / scale / NS
 
     figure, axes = _figure(
         [2.2, 1.0, 1.6, 0.9, 1.3], f"Discharge at {amps:g} A to {cut_off:g} V: {bench.title}"
     )
     volts, current, heat, fan, charge = axes
-    volts.plot(hours, seen["input.voltage"], color=_BLUE, linewidth=1.4)
+    volts.plot(times, seen["input.voltage"], color=_BLUE, linewidth=1.4)
     volts.axhline(cut_off, color=_GREY, linewidth=0.8, linestyle=(0, (4, 3)))
-    volts.annotate(f"cut-off {cut_off:g} V", (hours[0], cut_off), xytext=(2, 3), textcoords="offset points",
+    volts.annotate(f"cut-off {cut_off:g} V", (times[0], cut_off), xytext=(2, 3), textcoords="offset points",
                    fontsize=8, color=_GREY)  # fmt: skip
     _label(volts, "voltage\nV")
-    current.plot(hours, seen["input.current"], color=_RED, linewidth=1.2)
+    current.plot(times, seen["input.current"], color=_RED, linewidth=1.2)
     current.set_ylim(-0.08 * amps, 1.3 * amps)
     _label(current, "current\nA")
-    heat.plot(hours, seen["heat.junction"], color=_RED, linewidth=1.0, label="junction (true)")
-    heat.plot(hours, seen["heat.temperature"], color=_GREEN, linewidth=1.3, label="heatsink (measured)")
+    heat.plot(times, seen["heat.junction"], color=_RED, linewidth=1.0, label="junction (true)")
+    heat.plot(times, seen["heat.temperature"], color=_GREEN, linewidth=1.3, label="heatsink (measured)")
     heat.legend(fontsize=8, frameon=False, loc="upper left", ncols=2)
     heat.margins(y=0.25)
     _label(heat, "temperature\n°C")
-    fan.step(hours, [100 * duty for duty in seen["fan.duty"]], color=_VIOLET, linewidth=1.2, where="post")
+    fan.step(times, [100 * duty for duty in seen["fan.duty"]], color=_VIOLET, linewidth=1.2, where="post")
     fan.set_ylim(-8, 108)
     fan.set_yticks([0, 50, 100])
     _label(fan, "fan duty\n%")
     total = [value / 3600 for value in seen["charge"]]
-    charge.plot(hours, total, color=_BLUE, linewidth=1.4)
+    charge.plot(times, total, color=_BLUE, linewidth=1.4)
     charge.set_ylim(0.0, 1.25 * max(total))
     charge.annotate(f"{total[-1]:.3f} A·h", (finished, total[-1]), xytext=(-4, 5), textcoords="offset points",
                     fontsize=8.5, color=_BLUE, ha="right")  # fmt: skip
     _label(charge, "charge\nA·h")
     for axis in axes:
         axis.axvline(finished, color=_GREY, linewidth=0.8)
-        axis.set_xlim(hours[0], hours[-1])
-    charge.set_xlabel("hours since the start", fontsize=9)
+        axis.set_xlim(times[0], times[-1])
+    charge.set_xlabel(f"{unit} since the start", fontsize=9)
     return figure
 
 
