@@ -112,15 +112,15 @@ def _say(results: Sequence[Trial], named: Sequence[Trial]) -> None:
     for name, row in rows:
         click.echo(_row(name, row))
     survivors = [trial for trial in named if not trial.detected]
-    if survivors:
+    unnamed = sum(not trial.detected for trial in results) - len(survivors)
+    if survivors or unnamed:
         click.echo("\nnot detected:")
     for trial in survivors:
         fault = fault_named(trial.fault or "")
         why = f" [{trial.outcome}: {trial.message}]" if trial.outcome != "passed" else ""
         click.echo(f"  {fault.name} ({fault.kind}): {fault.means}{why}")
-    unnamed = sum(not trial.detected for trial in results) - len(survivors)
     if unnamed:
-        click.echo(f"  and {unnamed} of those held out; --holdout names them")
+        click.echo(f"  {unnamed} of those held out; --holdout names them")
 
 
 def _row(name: str, score: Score) -> str:

@@ -568,6 +568,13 @@ def delay(t: Tester, r: Requirement) -> None:
     if provoke.silence or not provoke.relief:
         raise NotSelected("its condition cannot be taken back")
     t.arrange(provoke)
+    if _holds_already(t, trip) is not False:
+        # Heat that an earlier purpose has left, say: let it trip, and begin again when that can be cleared.
+        t.alive(trip.after_ns + NS_PER_S)
+        t.home()
+        t.arrange(provoke)
+        if _holds_already(t, trip):
+            raise NotSelected("its condition holds before it is provoked")
     before = t.state
     part_ns = trip.after_ns * 6 // 10
     for _ in range(3):
@@ -585,6 +592,18 @@ def delay(t: Tester, r: Requirement) -> None:
         raise Broken(
             Judgement(False, r.id, "no trip: the condition had gone"), "", " ".join(t.oracle.twin.last_trip)
         )
+
+
+def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
+    """Whether its condition is true now; None if that is too close to say."""
+    if trip.when.word_points:
+        return False
+    signals = [name for name in trip.when.names if t.vow.points[name].source == "signal"]
+    t.oracle.twin.readings = {name: _about(t, name) for name in signals}
+    try:
+        return t.oracle.twin.decide(trip.when, t.now_ns)
+    finally:
+        t.oracle.twin.readings = {}
 
 
 def _try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:

@@ -27,7 +27,7 @@ def vow_of(name: str) -> Vow:
     return compile_vow(load_document(SPEC / f"{name}.yaml").document)
 
 
-def tester(name: str = "tarn", fault: str | None = None, seed: int = 0, budget: int = BUDGET) -> Tester:
+def hands_on(name: str = "tarn", fault: str | None = None, seed: int = 0, budget: int = BUDGET) -> Tester:
     """A tester with its hands on a new instrument in this process."""
     vow = vow_of(name)
     return direct_tester(vow, build_instrument(vow, seed=seed, fault=fault), seed=seed, budget=budget)
@@ -37,7 +37,7 @@ def tester(name: str = "tarn", fault: str | None = None, seed: int = 0, budget: 
 def first_case(fault: str, name: str = "tarn") -> Case:
     """The case of the first failure that a check of an instrument with this fault finds."""
     source = str(SPEC / f"{name}.yaml")
-    report = campaign.run(tester(name, fault), source=source, until_failure=True)
+    report = campaign.run(hands_on(name, fault), source=source, until_failure=True)
     assert report.failures, f"{fault} is not detected"
     return report.failures[0].case
 

@@ -1,0 +1,100 @@
+"""A check from end to end, in process."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from protocol.conformance import campaign
+from protocol.conformance.campaign import MOST_FAILURES, Report
+from protocol.conformance.tester import NoInstrument
+from protocol.conformance.verdict import Verdict
+from protocol.document.requirements import requirement_ids
+from tests.protocol.conformance.instruments import hands_on, vow_of
+
+
+def facts(report: Report) -> object:
+    """What has to be the same in two checks of one seed."""
+    return (
+        report.lines,
+        [(f.requirement.id, f.verdict, f.reason, f.purposes, f.answers) for f in report.findings.values()],
+        [replace(failure, case=replace(failure.case, steps=())) for failure in report.failures],
+        report.visited,
+    )
+
+
+@pytest.mark.parametrize("name", ["tarn", "brae"])
+@pytest.mark.parametrize("seed", [1, 1001])
+def test_a_good_instrument_passes(name: str, seed: int) -> None:
+    report = campaign.run(hands_on(name, seed=seed), seed=seed)
+    assert not report.failures, report.failures[0].case.text()
+    assert report.verdict is Verdict.PASS
+    assert report.note == ""
+
+
+def test_every_requirement_has_a_finding_and_one_not_tried_its_reason() -> None:
+    report = campaign.run(hands_on("brae"))
+    assert set(report.findings) == set(requirement_ids(vow_of("brae").document))
+    for finding in report.findings.values():
+        assert finding.verdict is not Verdict.NONE or finding.reason
+        assert finding.verdict is not Verdict.PASS or finding.purposes or finding.answers
+
+
+@pytest.mark.parametrize("fault", [None, "unit-in-any-case"])
+def test_the_same_seed_gives_the_same_check(fault: str | None) -> None:
+    first, second = (campaign.run(hands_on("brae", fault, seed=5), seed=5) for _ in range(2))
+    assert facts(first) == facts(second)
+
+
+def test_another_seed_gives_another_order() -> None:
+    first, second = (campaign.run(hands_on("brae", seed=seed), seed=seed) for seed in (5, 6))
+    assert facts(first) != facts(second)
+
+
+def test_a_failure_is_one_promise_with_the_way_to_it_and_the_check_goes_on() -> None:
+    report = campaign.run(hands_on("brae", "unit-in-any-case"), source="brae.yaml")
+    assert report.verdict is Verdict.FAIL
+    assert report.findings["wire.unit"].verdict is Verdict.FAIL
+    failure = next(each for each in report.failures if each.requirement == "wire.unit")
+    assert failure.case.requirement == "wire.unit"
+    assert failure.case.written.startswith("brae.yaml")
+    assert (failure.case.expected, failure.case.seen) == (failure.expected, failure.seen)
+    assert failure.case.steps[-1].kind == "<"
+    assert failure.case.steps[-1].text == failure.seen
+    passed = sum(finding.verdict is Verdict.PASS for finding in report.findings.values())
+    assert passed > len(report.findings) // 2
+
+
+def test_the_first_failure_can_end_it() -> None:
+    report = campaign.run(hands_on("brae", "unit-in-any-case"), until_failure=True)
+    assert len(report.failures) == 1
+    assert report.note == "stopped at the first failure"
+    assert report.lines >= report.failures[0].lines
+
+
+@pytest.mark.parametrize("budget", [30, 100, 300, 500])
+@pytest.mark.parametrize("fault", [None, "unit-in-any-case", "default-second-choice"])
+def test_the_budget_ends_it_wherever_it_is(budget: int, fault: str | None) -> None:
+    report = campaign.run(hands_on("tarn", fault, budget=budget))
+    assert "budget" in report.note
+    # Getting acquainted is not cut short.
+    assert report.lines <= budget + 200
+
+
+def test_an_instrument_that_is_broken_altogether_is_given_up() -> None:
+    report = campaign.run(hands_on("tarn", "case-ignored", budget=10**6), reduce=False)
+    assert report.verdict is Verdict.FAIL
+    assert len(report.failures) <= MOST_FAILURES
+
+
+def test_another_instrument_is_no_failure_but_an_error() -> None:
+    with pytest.raises(NoInstrument):
+        campaign.run(hands_on("tarn", "identity-of-older-document"))
+
+
+def test_progress_is_told_and_ends_at_the_whole() -> None:
+    told: list[tuple[int, int]] = []
+    campaign.run(hands_on("brae"), progress=lambda done, whole, finding: told.append((done, whole)))
+    assert [done for done, _ in told] == list(range(len(told)))
+    assert told[-1][0] == told[-1][1]
