@@ -139,7 +139,7 @@ void firmware_boot(uint8_t cause)
     count_zero();
     swing_begin();
     tarn_boot(cause);
-    measure();
+    measure_begin();
     cool_begin();
     running = true;
 }

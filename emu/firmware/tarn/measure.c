@@ -6,6 +6,9 @@
 
 struct readings readings;
 
+enum { SLOW = 16 }; /* heat and the rail are looked at every 16 ms */
+static uint8_t slow_due;
+
 /* Temperature by the code of the divider, every 64 codes, in 0.1 Cel: a 10 kOhm thermistor with B = 3950 K
  * (IEC 60539-1) below a 10 kOhm resistor, 12 bits. A straight line between two entries is within 1 K from -40
  * to 125 Cel. */
@@ -24,24 +27,28 @@ static int32_t nearest(int32_t value, int32_t divisor)
     return value >= 0 ? (value + divisor / 2) / divisor : -((divisor / 2 - value) / divisor);
 }
 
-/* value in 0.1 units, gain in steps of 0.00001, shift in 0.1 units: the result in whole units. */
-static int32_t trimmed(int32_t tenths, int32_t gain, int32_t shift)
+/* The value in whole units, corrected by a gain in steps of 0.00001 and a shift in tenths. Divisions are slow on a
+ * small chip, so an instrument that has not been trimmed does without. */
+static int32_t trimmed(int32_t value, int32_t gain, int32_t shift)
 {
-    return nearest(tenths + (tenths / 10) * (gain - 100000) / 10000 + shift, 10);
+    if (gain == 100000 && shift == 0) {
+        return value;
+    }
+    return value + nearest(value * (gain - 100000) / 10000 + shift, 10);
 }
 
 int32_t measure_voltage(uint16_t code)
 {
-    /* 84 V over 65536 codes: 13125/1024 of 0.1 mV each */
-    int32_t tenths = ((int32_t)code - 32768) * 13125 / 1024;
-    return trimmed(tenths, TARN_TRIM_VOLTAGE_GAIN, TARN_TRIM_VOLTAGE_SHIFT);
+    /* 84 V over 65536 codes is 2625/2048 mV each */
+    int32_t millivolt = (int32_t)(((uint32_t)code * 2625U + 1024U) >> 11) - 42000;
+    return trimmed(millivolt, TARN_TRIM_VOLTAGE_GAIN, TARN_TRIM_VOLTAGE_SHIFT);
 }
 
 int32_t measure_current(uint16_t code)
 {
-    /* 25.6 A over 65536 codes: 125/32 of 0.1 mA each */
-    int32_t tenths = ((int32_t)code - 32768) * 125 / 32;
-    return trimmed(tenths, TARN_TRIM_CURRENT_GAIN, TARN_TRIM_CURRENT_SHIFT);
+    /* 25.6 A over 65536 codes is 25/64 mA each */
+    int32_t milliampere = (int32_t)(((uint32_t)code * 25U + 32U) >> 6) - 12800;
+    return trimmed(milliampere, TARN_TRIM_CURRENT_GAIN, TARN_TRIM_CURRENT_SHIFT);
 }
 
 static int32_t temperature_of(uint16_t code)
@@ -57,14 +64,28 @@ static int32_t temperature_of(uint16_t code)
     return from + (to - from) * (int32_t)(code - index * BETWEEN) / BETWEEN;
 }
 
-void measure(void)
+static void measure_slow(void)
 {
     uint16_t sensor = hardware_code(CHANNEL_SENSOR);
+    readings.sensor = (int32_t)(((uint32_t)sensor * 5000U + 2048U) >> 12);
+    readings.temperature = temperature_of(sensor);
+    readings.rail = (int32_t)(((uint32_t)hardware_code(CHANNEL_RAIL) * 6000U + 512U) >> 10);
+}
+
+void measure(void)
+{
     readings.voltage = measure_voltage(hardware_code(CHANNEL_VOLTAGE));
     readings.terminal = measure_voltage(hardware_code(CHANNEL_TERMINAL));
     readings.current = measure_current(hardware_code(CHANNEL_CURRENT));
     readings.power = nearest(readings.voltage * readings.current, 10000);
-    readings.sensor = nearest((int32_t)sensor * 5000, 4096);
-    readings.temperature = temperature_of(sensor);
-    readings.rail = nearest((int32_t)hardware_code(CHANNEL_RAIL) * 6000, 1024);
+    if (slow_due == 0) {
+        measure_slow();
+    }
+    slow_due = (uint8_t)((slow_due + 1U) % SLOW);
+}
+
+void measure_begin(void)
+{
+    slow_due = 0;
+    measure();
 }

@@ -16,7 +16,8 @@ struct readings {
 
 extern struct readings readings;
 
-/* Every millisecond. */
+/* All of them, then every millisecond. */
+void measure_begin(void);
 void measure(void);
 
 /* Codes of the two fast channels as mV and mA, trimmed. */

@@ -64,29 +64,41 @@ static int32_t current_of(int32_t power)
     return milliampere * 10 + power * 10000 % millivolt * 10 / millivolt;
 }
 
-static int32_t wanted(void)
+/* What the mode asks for, in 0.1 mA; `most` where it asks for nothing. */
+static int32_t asked(int32_t most)
 {
-    int32_t guard = current_of(cool_ceiling());
-    int32_t current = guard;
     int32_t error;
-    if (regulates()) {
-        switch (TARN_SINK_MODE) {
-        case TARN_SINK_MODE_POWER:
-            current = current_of(TARN_SINK_POWER);
-            break;
-        case TARN_SINK_MODE_RESISTANCE:
-            current = readings.voltage * 1000 / TARN_SINK_RESISTANCE;
-            break;
-        default:
-            error = readings.voltage - TARN_SINK_VOLTAGE;
-            if (error >= -5 && error <= 5) {
-                error = 0; /* less than the converters can tell */
-            }
-            current = wanted_tenths + error * 10; /* a volt of error moves the current by an ampere */
-            break;
-        }
+    if (!regulates()) {
+        return most;
     }
-    return current < guard ? current : guard;
+    switch (TARN_SINK_MODE) {
+    case TARN_SINK_MODE_POWER:
+        return current_of(TARN_SINK_POWER);
+    case TARN_SINK_MODE_RESISTANCE:
+        return readings.voltage * 1000 / TARN_SINK_RESISTANCE;
+    default:
+        error = readings.voltage - TARN_SINK_VOLTAGE;
+        if (error >= -5 && error <= 5) {
+            error = 0; /* less than the converters can tell */
+        }
+        return wanted_tenths + error * 10; /* a volt of error moves the current by an ampere */
+    }
+}
+
+/* That, between nothing and what the settings and the power ceiling allow. */
+static int32_t target_of(int32_t most)
+{
+    int32_t target = asked(most);
+    if (target > most) {
+        target = most;
+    }
+    if (target < 0) {
+        target = 0;
+    }
+    if (readings.voltage > 0 && readings.voltage * (target / 16) > cool_ceiling() * 6250) {
+        target = current_of(cool_ceiling());
+    }
+    return target;
 }
 
 void regulate_again(void)
@@ -107,22 +119,20 @@ void regulate_again(void)
 void regulate(void)
 {
     int32_t most = cap() * 10;
+    int32_t before = wanted_tenths;
     int32_t target;
     int32_t x4;
     if (tarn_stage() == TARN_STAGE_OFF) {
         return;
     }
-    target = wanted();
-    if (target < 0) {
-        target = 0;
+    target = target_of(most);
+    wanted_tenths = (target - before) / 2 == 0 ? target : before + (target - before) / 2;
+    if (wanted_tenths == before) {
+        return;
     }
-    if (target > most) {
-        target = most;
-    }
-    wanted_tenths = (target - wanted_tenths) / 2 == 0 ? target : wanted_tenths + (target - wanted_tenths) / 2;
     x4 = quarters(wanted_tenths);
     /* Follow only what differs by three quarters of a step, or the code would never come to rest. */
-    if (x4 - 4 * (int32_t)code > 3 || 4 * (int32_t)code - x4 > 3 || (wanted_tenths == most && target == most)) {
+    if (x4 - 4 * (int32_t)code > 3 || 4 * (int32_t)code - x4 > 3 || wanted_tenths == most) {
         drive(x4);
     }
 }

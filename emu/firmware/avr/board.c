@@ -1,0 +1,262 @@
+/* The board with an ATmega328P at 16 MHz. Pins and chips:
+ *
+ *   UART 0       the host, 115200 baud
+ *   SPI, PB2 low a converter with six channels: the command byte is the channel, two bytes of code follow
+ *                (channel 5 is the fan's tachometer, in turns a minute)
+ *   SPI, PB1 low the level converter: two bytes, 12 bits
+ *   SPI, PB0 low the slew: two bytes, A/s
+ *   PD2 relay, PD3 sense relay, PD4 stage on, PD5 a capture runs, PD6 (OC0A) drive of the fan, PD7 trigger
+ *
+ * Timer 1 counts 100 us. What takes longer than a few cycles is done in the main loop; the interrupts only
+ * note the time and keep received bytes. */
+#include <avr/eeprom.h>
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/wdt.h>
+
+#include "firmware.h"
+#include "hardware.h"
+#include "tarn_vow.h"
+
+enum { RING = 256, SAMPLES = 32, TACHOMETER = 5 };
+enum { CONVERTER = PB2, LEVEL = PB1, SLEW = PB0 };
+enum { RELAY = PD2, SENSE = PD3, STAGE = PD4, CAPTURING = PD5, TRIGGER = PD7 };
+#define REQUESTED 0x5AU
+
+static volatile uint8_t ring[RING];
+static volatile uint8_t first;
+static uint8_t last;
+static volatile uint8_t steps; /* of 100 us that have passed and are not worked off */
+
+static uint16_t codes[TACHOMETER + 1];
+static uint16_t captured[2][SAMPLES];
+static uint8_t wants_capture;
+
+/* Survives a reset by the watchdog, which keeps memory. */
+static uint8_t asked __attribute__((section(".noinit")));
+static uint8_t mcusr __attribute__((section(".noinit")));
+
+void before_main(void) __attribute__((naked, used, section(".init3")));
+
+void before_main(void)
+{
+    mcusr = MCUSR;
+    MCUSR = 0;
+    wdt_disable();
+}
+
+ISR(USART_RX_vect)
+{
+    uint8_t byte = UDR0;
+    uint8_t next = (uint8_t)(first + 1U);
+    if (next != last) {
+        ring[first] = byte;
+        first = next;
+    }
+}
+
+ISR(TIMER1_COMPA_vect)
+{
+    ++steps;
+}
+
+static uint8_t transfer(uint8_t byte)
+{
+    SPDR = byte;
+    while ((SPSR & _BV(SPIF)) == 0) {
+    }
+    return SPDR;
+}
+
+static uint16_t read_channel(uint8_t channel)
+{
+    uint16_t code;
+    PORTB &= (uint8_t)~_BV(CONVERTER);
+    (void)transfer(channel);
+    code = (uint16_t)((uint16_t)transfer(0) << 8);
+    code |= transfer(0);
+    PORTB |= _BV(CONVERTER);
+    return code;
+}
+
+static void write_chip(uint8_t select, uint16_t value)
+{
+    PORTB = (uint8_t)(PORTB & ~_BV(select));
+    (void)transfer((uint8_t)(value >> 8));
+    (void)transfer((uint8_t)value);
+    PORTB = (uint8_t)(PORTB | _BV(select));
+}
+
+static void set_pin(uint8_t pin, bool high)
+{
+    if (high) {
+        PORTD = (uint8_t)(PORTD | _BV(pin));
+    } else {
+        PORTD = (uint8_t)(PORTD & ~_BV(pin));
+    }
+}
+
+uint16_t hardware_code(uint8_t channel)
+{
+    return codes[channel];
+}
+
+uint16_t hardware_fan_speed(void)
+{
+    return codes[TACHOMETER];
+}
+
+void hardware_level(bool on, uint16_t code)
+{
+    write_chip(LEVEL, code);
+    set_pin(STAGE, on);
+}
+
+void hardware_slew(uint16_t ampere_per_second)
+{
+    write_chip(SLEW, ampere_per_second);
+}
+
+void hardware_relay(bool closed)
+{
+    set_pin(RELAY, closed);
+}
+
+void hardware_sense(bool remote)
+{
+    set_pin(SENSE, remote);
+}
+
+void hardware_fan(uint16_t permille)
+{
+    OCR0A = (uint8_t)((uint32_t)permille * 255UL / 1000UL);
+}
+
+void hardware_capture(void)
+{
+    wants_capture = 1;
+}
+
+uint16_t hardware_captured_code(uint8_t channel, uint8_t index)
+{
+    return captured[channel == CHANNEL_CURRENT ? 0 : 1][index];
+}
+
+uint8_t hardware_store_read(uint16_t place)
+{
+    return eeprom_read_byte((const uint8_t *)place);
+}
+
+void hardware_store_write(uint16_t place, uint8_t byte)
+{
+    eeprom_write_byte((uint8_t *)place, byte);
+}
+
+void hardware_reset(void)
+{
+    asked = REQUESTED;
+    wdt_enable(WDTO_15MS);
+    for (;;) {
+    }
+}
+
+static uint8_t boot_cause(void)
+{
+    uint8_t cause = TARN_CAUSE_POWER;
+    if ((mcusr & _BV(PORF)) != 0) {
+        cause = TARN_CAUSE_POWER;
+    } else if ((mcusr & _BV(WDRF)) != 0) {
+        cause = asked == REQUESTED ? TARN_CAUSE_REQUEST : TARN_CAUSE_WATCHDOG;
+    } else if ((mcusr & _BV(BORF)) != 0) {
+        cause = TARN_CAUSE_BROWNOUT;
+    } else {
+        cause = TARN_CAUSE_RESET;
+    }
+    asked = 0;
+    return cause;
+}
+
+/* 32 pairs, 50 us apart, by timer 1: half of its period. Nothing else is done for 1.6 ms. */
+static void capture(void)
+{
+    uint8_t index;
+    uint16_t due = TCNT1;
+    set_pin(CAPTURING, true);
+    for (index = 0; index < SAMPLES; ++index) {
+        captured[0][index] = read_channel(CHANNEL_CURRENT);
+        captured[1][index] = read_channel(CHANNEL_TERMINAL);
+        due = (uint16_t)(due + 800U);
+        if (due >= 1600U) {
+            due = (uint16_t)(due - 1600U);
+        }
+        while ((uint16_t)(TCNT1 + 1600U - due) % 1600U >= 800U) {
+        }
+    }
+    set_pin(CAPTURING, false);
+    firmware_captured();
+}
+
+static void serve_host(void)
+{
+    while (last != first && tarn_receive(ring[last])) {
+        ++last;
+    }
+    if ((UCSR0A & _BV(UDRE0)) != 0) {
+        int16_t byte = tarn_take();
+        if (byte >= 0) {
+            UDR0 = (uint8_t)byte;
+        }
+    }
+}
+
+int main(void)
+{
+    uint8_t done = 0;
+    uint8_t in_millisecond = 0;
+    uint8_t trigger = 0;
+    uint8_t channel;
+
+    DDRB = _BV(PB0) | _BV(PB1) | _BV(PB2) | _BV(PB3) | _BV(PB5);
+    PORTB = _BV(PB0) | _BV(PB1) | _BV(PB2);
+    DDRD = _BV(RELAY) | _BV(SENSE) | _BV(STAGE) | _BV(CAPTURING) | _BV(PD1) | _BV(PD6);
+    PORTD = 0;
+    SPCR = _BV(SPE) | _BV(MSTR);
+    SPSR = _BV(SPI2X);
+    UCSR0A = _BV(U2X0);
+    UBRR0 = 16;
+    UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
+    TCCR0A = _BV(COM0A1) | _BV(WGM00) | _BV(WGM01);
+    TCCR0B = _BV(CS01) | _BV(CS00); /* 976 Hz */
+    OCR1A = 1599;
+    TCCR1B = _BV(WGM12) | _BV(CS10);
+    TIMSK1 = _BV(OCIE1A);
+    for (channel = 0; channel <= TACHOMETER; ++channel) {
+        codes[channel] = read_channel(channel);
+    }
+    firmware_boot(boot_cause());
+    sei();
+    for (;;) {
+        while (done != steps) {
+            uint8_t level = (uint8_t)(PIND & _BV(TRIGGER));
+            ++done;
+            if (level != 0 && trigger == 0) {
+                firmware_trigger();
+            }
+            trigger = level;
+            firmware_step();
+            ++in_millisecond;
+            if (in_millisecond == 10) {
+                in_millisecond = 0;
+                for (channel = 0; channel <= TACHOMETER; ++channel) {
+                    codes[channel] = read_channel(channel);
+                }
+                firmware_millisecond();
+            }
+        }
+        if (wants_capture != 0) {
+            wants_capture = 0;
+            capture();
+        }
+        serve_host();
+    }
+}
