@@ -15,7 +15,6 @@ This module needs numpy and is imported only when a source drains under such a l
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
 from math import inf
 from typing import NamedTuple
 
@@ -55,7 +54,6 @@ class _Nodes(NamedTuple):
     nothing: Array
 
 
-@cache
 def _nodes() -> _Nodes:
     n = _DEGREE
     k = np.arange(n + 1)
@@ -77,6 +75,9 @@ def _nodes() -> _Nodes:
     )
 
 
+_NODES = _nodes()
+
+
 def bound(
     feed: Feed, law: Law, start: float, longest: float, guess: float, lead_ohm: float, drift: float
 ) -> Solved | None:
@@ -86,7 +87,7 @@ def bound(
     polynomial has converged. It may reach beyond the source's `room`: the forms there are smooth, and the
     caller ends at the knot.
     """
-    nodes = _nodes()
+    nodes = _NODES
     rest = feed.rest()
     ohm, ohm_slope = feed.line_ohm()
     peukert = feed.use(1e300) != 1.0

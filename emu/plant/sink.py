@@ -181,6 +181,9 @@ class Sink:
             "ambient": bench.ambient_celsius,
             "vents": bench.vents_blocked,
         }
+        if self._feed.dynamic:
+            # numpy takes a while to import: better now than in the middle of a second that a host watches.
+            import emu.plant.collocation  # noqa: F401
         self._henry = bench.leads.henry
         # What the stretches start from.
         self._amps = 0.0
