@@ -1168,7 +1168,14 @@ class Sink:
             if not factor:
                 continue
             key = node if curve is None else id(curve)
-            threshold = shift if watch.signal == "heat.sensor_voltage" else (watch.threshold - shift) / factor
+            threshold = shift
+            if watch.signal != "heat.sensor_voltage":
+                # The comparison is strict: at the threshold it is false. A value that only creeps up to
+                # it (a sink cooling to the air's own temperature) must not count as there.
+                edge = watch.threshold
+                if not watch.true:
+                    edge = math.nextafter(edge, _INF if watch.above else -_INF)
+                threshold = (edge - shift) / factor
             band = bands.get(key)
             if band is None:
                 band = bands[key] = [-_INF, _INF]
@@ -1203,6 +1210,8 @@ class Sink:
                 if any(w.holds(self._value(w.signal, ns, s, heat)) != w.true for w in members[key]):
                     when = ns
                     break
+            else:
+                when += 1000  # rounding: not there after all, so look again a microsecond on
             if when < first:
                 first = when
                 if self._loop == "slow" and key in curves and self._exact_until_ns < when:

@@ -345,3 +345,19 @@ def test_a_coded_level_moves_in_steps_and_rests() -> None:
     amps = now(plant, "input.current")
     assert amps / step == pytest.approx(round(amps / step), abs=1e-9)
     assert now(plant, "input.power") == pytest.approx(24.0, abs=1.5 * step * 12.0)
+
+
+def test_a_value_that_creeps_up_to_a_threshold_does_not_stop_time() -> None:
+    """A sink cools towards the air's own temperature, and a supply rests exactly on a watch's threshold."""
+    plant = sink(supply(12.0))
+    plant.control({"stage": "hold", "level.current": 2.0}, 0)
+    run(plant, 600.0)
+    for key, (signal, above, threshold) in enumerate(
+        [("heat.temperature", False, 23.0), ("heat.sink", False, 23.0), ("input.voltage", True, 12.0),
+         ("input.current", False, 0.0), ("heat.temperature", True, 23.0)]
+    ):  # fmt: skip
+        plant.watch(key, signal, above, threshold)
+    plant.control({"stage": "off"}, plant.now_ns)
+    run(plant, 2e6)
+    assert now(plant, "heat.temperature") == pytest.approx(23.0, abs=1e-9)
+    assert now(plant, "input.voltage") == 12.0
