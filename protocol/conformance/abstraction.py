@@ -30,7 +30,7 @@ IDLE = "-"
 MOST_STATES = 500
 """An abstraction with more is of no use; a document that has one is told so."""
 LONGEST_HELD_NS = 600 * NS_PER_S
-LONGEST_RUNNING_NS = 15 * NS_PER_S
+LONGEST_RUNNING_NS = 2 * NS_PER_S
 """Longest single wait of an input, on a held and on a running clock."""
 LONGEST_CAUSE_NS = 300 * NS_PER_S
 """What takes longer to provoke leaves a plant behind that is not at rest."""

@@ -9,18 +9,21 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.purposes import Purpose, purposes_for
 from protocol.conformance.replay import purpose_random, shortened
+from protocol.conformance.suite.group import Group, group_for
 from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
 from protocol.conformance.verdict import Verdict
 from protocol.document.load import Marks
 from protocol.document.requirements import Requirement, requirements
 from protocol.serialport import PortError
 
+LOOKS = 3
+"""Purposes up to this rank come before the sequences of the suite; the rest is mixed with them."""
 MOST_FAILURES = 25
 """A check that finds more stops looking: the instrument is another one, or broken altogether."""
 
@@ -77,7 +80,11 @@ class Report:
     energised: bool = False
     rig: bool = False
     slowest_s: float = 0.0
+    guarantee: str = ""
+    """What the complete suite of the state machine has shown, with its assumptions, in words."""
 
+
+_Item = tuple[Requirement, Purpose]
 
 Progress = Callable[[int, int, Finding], None]
 """Purposes done, purposes in all, and the finding at work."""
@@ -105,12 +112,14 @@ def run(
     progress: Progress | None = None,
     until_failure: bool = False,
     report: Report | None = None,
+    group: Group | None = None,
 ) -> Report:
     """Check the instrument.
 
     `source` is the document's path and `marks` its lines, for reports and case files; `reduce` looks for a
     shorter way to each failure. `report` is filled in, for a caller who wants what there is when an
-    exception ends the check.
+    exception ends the check. `group` is the suite of the state machine, by default the one for no extra
+    states.
     PortError and NoInstrument pass through when nothing could be checked.
     """
     if report is None:
@@ -124,19 +133,32 @@ def run(
         for each in purposes_for(requirement)
     ]
     work.sort(key=lambda each: each[:2])
+    looks = [(requirement, each) for rank, _, requirement, each in work if rank <= LOOKS]
+    rest = [(requirement, each) for rank, _, requirement, each in work if rank > LOOKS]
+    group = group_for(tester) if group is None else group
+    batches = [
+        (report.findings[name].requirement, each) for name, each in group.batches(report.findings.keys())
+    ]
     try:
         _work(
             tester,
             report,
-            [(requirement, each) for _, _, requirement, each in work],
+            [*looks, *_mixed(rest, batches)],
             progress,
             until_failure,
             _Scribe(source, reduce),
         )
     finally:
+        report.guarantee = group.guarantee()
         _tally(tester, report)
         report.seconds = time.monotonic() - began
     return report
+
+
+def _mixed(some: Sequence[_Item], others: Sequence[_Item]) -> list[_Item]:
+    """Both in their order, evenly mixed."""
+    placed = [(index / len(each), each[index]) for each in (some, others) for index in range(len(each))]
+    return [item for _, item in sorted(placed, key=lambda each: each[0])]
 
 
 def _work(

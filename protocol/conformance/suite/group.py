@@ -8,7 +8,7 @@ bears on, to be mixed among the purposes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -54,7 +54,7 @@ class Group:
     undecided: list[str] = field(default_factory=list)
     """Sequences whose answers were allowed but not fixed by the document."""
 
-    def batches(self, known: frozenset[str]) -> list[tuple[str, Purpose]]:
+    def batches(self, known: Set[str]) -> list[tuple[str, Purpose]]:
         """Requirement and purpose for every batch, in a good order. `known`: the requirements there are.
 
         First a batch for each requirement, shortest sequences first, then the second for each, and so on.
@@ -95,7 +95,7 @@ class Group:
             if seen != due:
                 raise NotSelected(f"{machine.inputs[given]} gave `{seen}`, which the document leaves open")
 
-    def _bears_on(self, sequence: Sequence, known: frozenset[str]) -> str:
+    def _bears_on(self, sequence: Sequence, known: Set[str]) -> str:
         if not sequence.word:
             return f"state.{self.document.abstraction.vow.initial}.reachable"
         machine = self.document.machine
@@ -187,12 +187,24 @@ def _wait_ns(vow: Vow, stimulus: Stimulus) -> int:
 
 def group_for(t: Tester, extra: int = 0) -> Group:
     """The suite for what this tester can and may do."""
-    held = t.session.rig is not None and {"hold", "advance"} <= t.abilities
+    held = {"hold", "advance"} <= t.abilities
     events = t.events if "bench" in t.abilities else frozenset()
-    document = machine_of(abstraction(t.vow, Reach(t.energise, held, events)))
-    sequences = suite(document.machine, extra, document.idle)
+    document, sequences = _made(t.vow, Reach(t.energise, held, events), extra)
     reset = "a power cycle" if _by_power(t) else "the way back by its own actions"
     return Group(document, sequences, extra, reset)
+
+
+_Made = tuple[DocumentMachine, tuple[Sequence, ...]]
+_last: tuple[Vow, Reach, int, _Made] | None = None
+
+
+def _made(vow: Vow, reach: Reach, extra: int) -> _Made:
+    """The machine and its suite. The last ones are kept: an audit checks one document hundreds of times."""
+    global _last
+    if _last is None or _last[0] is not vow or _last[1:3] != (reach, extra):
+        document = machine_of(abstraction(vow, reach))
+        _last = vow, reach, extra, (document, suite(document.machine, extra, document.idle))
+    return _last[3]
 
 
 def _by_power(t: Tester) -> bool:
