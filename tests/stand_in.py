@@ -1,6 +1,7 @@
 """Devices behind a pseudo-terminal in the test's own process: good ones, and ones with something wrong."""
 
 import contextlib
+import functools
 import os
 import select
 import threading
@@ -9,9 +10,11 @@ import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import pytest
+
 from emu.instrument import Instrument
 from emu.ports.address import find
-from protocol.document.load import load_document
+from protocol.document import load, vet
 from protocol.vow import compile_vow
 
 
@@ -45,7 +48,7 @@ class Tarn(Device):
 
     def __init__(self, before: Callable[["Tarn", bytes], bytes | None] | None = None) -> None:
         super().__init__()
-        self.instrument = Instrument(compile_vow(load_document(find("tarn")).document))
+        self.instrument = Instrument(compile_vow(load.load_document(find("tarn")).document))
         self._began_ns = time.monotonic_ns()
         self._before = before
         self.instrument.opened(0)
@@ -63,6 +66,23 @@ class Tarn(Device):
     def idle(self) -> bytes:
         self.instrument.advance(self._now_ns())
         return self.instrument.take()
+
+
+@contextlib.contextmanager
+def read_once() -> Iterator[None]:
+    """Documents do not change meanwhile, and reading one takes longer than most short checks."""
+    judged: dict[tuple[str, str], vet.Findings] = {}
+
+    def vet_once(loaded, judge=vet.vet):
+        key = loaded.name, loaded.source.sha256
+        if key not in judged:
+            judged[key] = judge(loaded)
+        return judged[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(load, "load_document", functools.cache(load.load_document))
+        patch.setattr(vet, "vet", vet_once)
+        yield
 
 
 @contextlib.contextmanager

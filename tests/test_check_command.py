@@ -1,6 +1,5 @@
 """`wirevow check` as a person runs it: verdicts, files, and every port that is not as it should be."""
 
-import functools
 import json
 import os
 import shutil
@@ -11,8 +10,7 @@ import serial
 
 from emu import command
 from protocol.conformance.casefile import read_case
-from protocol.document import load, vet
-from tests.stand_in import Device, HangUp, Tarn, plugged_in
+from tests.stand_in import Device, HangUp, Tarn, plugged_in, read_once
 
 TARN = str(files("spec").joinpath("tarn.yaml"))
 BRAE = str(files("spec").joinpath("brae.yaml"))
@@ -33,18 +31,7 @@ def _impatient(monkeypatch):
 
 @pytest.fixture(autouse=True, scope="module")
 def _read_once():
-    """Documents do not change here, and reading one takes longer than most of these checks."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(load, "load_document", functools.cache(load.load_document))
-        known = {}
-
-        def vet_once(loaded, real=vet.vet):
-            key = loaded.name, loaded.source.sha256
-            if key not in known:
-                known[key] = real(loaded)
-            return known[key]
-
-        patch.setattr(vet, "vet", vet_once)
+    with read_once():
         yield
 
 
@@ -93,7 +80,7 @@ def test_the_same_seed_sends_the_same_lines(tmp_path):
 def test_a_broken_promise_is_shown_and_written_as_a_case(tmp_path, capfd):
     report = tmp_path / "out" / "report.json"
     report.parent.mkdir()
-    assert check(TARN, f"emu://tarn?fault={FAULT}", "--json", report) == 1
+    assert check(TARN, f"emu://tarn?fault={FAULT}", "--json", report, "--budget", 900) == 1
     data = json.loads(report.read_text())
     assert data["verdict"] == "fail"
     shown = capfd.readouterr().out
@@ -133,7 +120,7 @@ def test_without_a_rig_nothing_is_energised(tmp_path, capfd):
     assert "dry: there is no rig to say that the instrument is simulated" in capfd.readouterr().out
     energising = (b"sink.start", b"capacity.start")
     assert not [line for line in device.lines if any(name in line for name in energising)]
-    assert [line.split()[1:3] for line in device.lines[-4:] if line][0] == [b"act", b"sink.stop"]
+    assert next(line.split()[1:3] for line in device.lines[-4:] if line) == [b"act", b"sink.stop"]
 
 
 def test_a_rig_of_another_instrument_is_refused(capfd):

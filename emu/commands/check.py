@@ -38,6 +38,14 @@ ROOM_BYTES = 4_000_000
 @click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of everything chosen.")
 @click.option("--budget", metavar="LINES", type=click.IntRange(min=1), help="Send at most so many lines.")
+@click.option(
+    "--extra-states",
+    metavar="K",
+    type=click.IntRange(0, 2),
+    default=0,
+    show_default=True,
+    help="Find faults in states that only K inputs more lead to; says first how long it takes.",
+)
 def command(
     doc: str,
     port: str,
@@ -47,6 +55,7 @@ def command(
     html_file: str | None,
     seed: int,
     budget: int | None,
+    extra_states: int,
 ) -> int:
     """Hold the instrument at PORT to every requirement of DOC.
 
@@ -58,6 +67,7 @@ def command(
     from emu.ports.address import find
     from protocol.conformance import campaign
     from protocol.conformance.hookup import hooked_up
+    from protocol.conformance.suite.group import group_for
     from protocol.conformance.verdict import EXIT_CODE, Verdict
     from protocol.document.load import load_document
     from protocol.report.outcome import outcome_of
@@ -73,10 +83,20 @@ def command(
     try:
         with hooked_up(compile_vow(loaded.document), port, rig, seed=seed, budget=budget) as hookup:
             report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
+            group = group_for(hookup.tester, extra_states)
+            if extra_states:
+                click.echo(f"wirevow: the suite of the state machine: {group.cost()}", err=True)
             with _progress(report) as progress:
-                campaign.run(hookup.tester, seed=seed, source=loaded.name, progress=progress, report=report)
+                campaign.run(
+                    hookup.tester,
+                    seed=seed,
+                    source=loaded.name,
+                    progress=progress,
+                    report=report,
+                    group=group,
+                )
     except (WirevowError, KeyboardInterrupt) as error:
-        if report is None:
+        if hookup is None or report is None:
             raise
         trouble = error
     finally:
@@ -94,8 +114,10 @@ def command(
         hookup.profile,
         rig=rig if rig is not None else (port if hookup.tester.rig is not None else None),
         simulated=hookup.simulated,
+        held=hookup.tester.session.held,
         budget=budget,
         started=started,
+        warnings=hookup.warnings,
         cases=_write_cases(report, folder / CASES),
     )
     written = [output.write(outcome) for output in outputs]
@@ -157,7 +179,9 @@ class Output:
         return WirevowError(f"{self.option} {self.path}: it cannot be written ({why}); name another file")
 
 
-def _outputs(document: Path, json_file: str | None, junit_file: str | None, html_file: str | None) -> list[Output]:
+def _outputs(
+    document: Path, json_file: str | None, junit_file: str | None, html_file: str | None
+) -> list[Output]:
     """The report files that were asked for, proved to be writable. Raises WirevowError."""
     # Imported before the check, so that its end takes no longer than it must.
     outputs = []
@@ -177,7 +201,8 @@ def _outputs(document: Path, json_file: str | None, junit_file: str | None, html
     for output in outputs:
         real = os.path.realpath(output.path)
         if real in taken:
-            raise WirevowError(f"{output.option} {output.path}: that is {taken[real]} already; name another file")
+            what = f"{output.option} {output.path}: that is {taken[real]} already"
+            raise WirevowError(f"{what}; name another file")
         if not output.path.is_char_device():
             taken[real] = f"the file of {output.option}"
         output.prove()
@@ -228,11 +253,12 @@ def _progress(report: Report) -> Iterator[Progress | None]:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
     from rich.table import Column
 
+    one_line = Column(no_wrap=True, overflow="ellipsis")
     columns = (
         BarColumn(bar_width=20),
         MofNCompleteColumn(),
         TextColumn("{task.fields[failures]}"),
-        TextColumn("{task.description}", markup=False, table_column=Column(no_wrap=True, overflow="ellipsis")),
+        TextColumn("{task.description}", markup=False, table_column=one_line),
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("getting acquainted", total=None, failures="")

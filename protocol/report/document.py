@@ -1,4 +1,7 @@
-"""The report as JSON. `report.schema.json` beside this module says what is in it; `"report": 1` is its version."""
+"""The report as JSON.
+
+`report.schema.json` beside this module says what is in it; `"report": 1` is the version of that shape.
+"""
 
 from __future__ import annotations
 
@@ -14,11 +17,12 @@ VERSION = 1
 
 
 def as_data(outcome: Outcome) -> dict[str, Any]:
-    """The report as what `json` writes: dicts, lists, text, numbers, None."""
+    """The report as what `json` can write."""
     return {
         "report": VERSION,
         "verdict": outcome.verdict,
         "note": outcome.note,
+        "warnings": list(outcome.warnings),
         "document": {
             "path": outcome.path,
             "name": outcome.name,
@@ -30,6 +34,7 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
         "port": outcome.port,
         "rig": outcome.rig,
         "simulated": outcome.simulated,
+        "clock": "held" if outcome.held else "real",
         "profile": {
             "name": outcome.profile.name,
             "reason": outcome.profile.reason,

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import platform
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from protocol import __version__
@@ -84,6 +84,8 @@ class Outcome:
 
     verdict: str
     note: str
+    warnings: tuple[str, ...]
+    """What the user has to know for safety's sake: whether the safe action was confirmed at the end."""
     name: str
     version: str
     title: str
@@ -96,6 +98,8 @@ class Outcome:
     rig: str | None
     """Endpoint of the rig, or the port itself if it brings one; None for none."""
     simulated: bool
+    held: bool
+    """The rig held the clock, on which replies take no time."""
     profile: Profile
     seed: int
     budget: int | None
@@ -148,8 +152,10 @@ def outcome_of(
     *,
     rig: str | None,
     simulated: bool,
+    held: bool,
     budget: int | None,
     started: datetime,
+    warnings: Sequence[str],
     cases: Mapping[int, str],
 ) -> Outcome:
     """Put a report in order. `cases`: paths of case files by the failure's index."""
@@ -192,7 +198,7 @@ def outcome_of(
             printable(failure.expected),
             printable(failure.seen),
             failure.lines,
-            failure.case.steps,
+            tuple(replace(step, text=printable(step.text)) for step in failure.case.steps),
             cases.get(index),
         )
         for index, failure in enumerate(report.failures)
@@ -200,7 +206,8 @@ def outcome_of(
     visits = Counter(state for row in rows for state in row.states)
     return Outcome(
         verdict=str(report.verdict),
-        note=report.note,
+        note=printable(report.note),
+        warnings=tuple(printable(warning) for warning in warnings),
         name=report.vow_name,
         version=report.vow_version,
         title=document.vow.title,
@@ -210,6 +217,7 @@ def outcome_of(
         port=report.port,
         rig=rig,
         simulated=simulated,
+        held=held,
         profile=profile,
         seed=report.seed,
         budget=budget,

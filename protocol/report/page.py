@@ -23,37 +23,7 @@ HEAD_PX = 30
 """Above the lanes: the section's name and the verdicts."""
 FOOT_PX = 14
 
-CAUTIONS = (
-    (
-        "Batteries",
-        "can burn, vent and explode. Discharge only packs that you know, within their maker's limits for current,"
-        " temperature and lowest voltage per cell: two terminals cannot show a weak cell. Stay with them, on a"
-        " surface that does not burn, with a way to put out a fire that suits their chemistry.",
-    ),
-    (
-        "Heat",
-        "from heatsinks and power resistors burns skin and chars benches long before it can be seen. Keep vents"
-        " free, and let things cool before you touch them.",
-    ),
-    (
-        "Current",
-        "needs leads and terminals made for it, a fuse or breaker at the source, and a switch within reach that"
-        " disconnects the source without any software.",
-    ),
-    (
-        "Reversed or excess voltage",
-        "destroys instruments, sometimes into a short that keeps on conducting. Check polarity with a meter first.",
-    ),
-    (
-        "A pass",
-        "says what was tried on this instrument on this day. It replaces no protection in hardware, no fuse, no"
-        " supervision. Software fails, hosts go to sleep and cables fall out.",
-    ),
-    (
-        "The electrical code",
-        "of where you are comes first. Leave mains wiring, and whatever else the law reserves, to licensed people.",
-    ),
-)
+COLUMNS = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.NONE)
 
 VERDICT_WORDS = {
     str(Verdict.NONE): "none",
@@ -154,15 +124,15 @@ def text(outcome: Outcome) -> str:
         lstrip_blocks=True,
     )
     environment.filters["parts"] = parts
+    environment.tests["moving"] = lambda steps: any(step.at_s for step in steps)
     environment.filters["word"] = VERDICT_WORDS.__getitem__
     doubtful = [row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)]
     return environment.get_template("page.html.j2").render(
         o=outcome,
         counts=outcome.counts(),
         total=outcome.total(),
-        verdicts=[str(verdict) for verdict in (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.NONE)],
+        verdicts=[str(verdict) for verdict in COLUMNS],
         picture=picture(outcome),
-        cautions=CAUTIONS,
         doubtful=doubtful,
         not_selected=outcome.not_selected(),
         left_out=outcome.dry(),

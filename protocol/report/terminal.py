@@ -15,6 +15,8 @@ from protocol.report.outcome import Breach, Outcome
 
 MOST_STEPS = 12
 """Steps of an exchange that are shown; its case file has all."""
+MOST_BREACHES = 8
+"""Failures that are shown in full; the others have a line each."""
 MOST_IDS = 6
 BAR = 30
 
@@ -29,8 +31,11 @@ def show(outcome: Outcome, console: Console) -> None:
 
 def _parts(outcome: Outcome) -> Iterator[RenderableType]:
     yield _headed("Requirements", _counts(outcome))
-    for number, breach in enumerate(outcome.breaches, start=1):
+    for number, breach in enumerate(outcome.breaches[:MOST_BREACHES], start=1):
         yield _headed(f"Failure {number} of {len(outcome.breaches)}", _breach(breach))
+    rest = outcome.breaches[MOST_BREACHES:]
+    if rest:
+        yield _headed("More failures", _pairs((each.requirement, each.case or each.place) for each in rest))
     doubtful = [row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)]
     if doubtful:
         yield _headed("Inconclusive", _pairs((row.id, row.reason) for row in doubtful))
@@ -40,6 +45,11 @@ def _parts(outcome: Outcome) -> Iterator[RenderableType]:
     yield _headed("Looked at, by state", _states(outcome))
     yield _headed("Check", _facts(outcome))
     yield _verdict(outcome)
+
+
+def moves(steps: tuple[Step, ...]) -> bool:
+    """Whether any time passes in an exchange; on a held clock mostly none does."""
+    return any(step.at_s for step in steps)
 
 
 def _headed(title: str, body: RenderableType) -> RenderableType:
@@ -116,8 +126,9 @@ def _exchange(steps: tuple[Step, ...]) -> RenderableType:
     table.add_column(overflow="fold")
     if len(steps) > len(shown):
         table.add_row("", "", Text(f"({len(steps) - len(shown)} steps before these)", "dim"))
+    timed = moves(steps)
     for step in shown:
-        at = "" if step.at_s is None else f"{step.at_s:.3f}"
+        at = f"{step.at_s:.3f}" if timed and step.at_s is not None else ""
         table.add_row(at, Text(step.kind), Text(step.text))
     return table
 
@@ -160,14 +171,17 @@ def _states(outcome: Outcome) -> Table:
 def _facts(outcome: Outcome) -> Table:
     def facts() -> Iterator[tuple[str, str]]:
         yield "document", f"{outcome.path}: {outcome.name} {outcome.version} {outcome.digest}"
-        yield "port", outcome.port if outcome.rig is None else f"{outcome.port}, rig {outcome.rig}"
+        yield "port", outcome.port
+        own = "the port's own" if outcome.rig == outcome.port else outcome.rig
+        yield "rig", ("none" if own is None else own) + (", clock held" if outcome.held else "")
         yield "profile", f"{outcome.profile.name}: {outcome.profile.reason}"
         left_out = outcome.dry()
         if left_out:
             yield "", f"so {len(left_out)} requirements were left out, wholly or in part"
         budget = "" if outcome.budget is None else f" of {outcome.budget} allowed"
         yield "effort", f"{outcome.lines} lines{budget} in {outcome.seconds:.1f} s, seed {outcome.seed}"
-        slowest = f"{outcome.slowest_s * 1e3:.1f} ms, {outcome.deadline_s * 1e3:g} ms allowed"
-        yield "slowest", slowest
+        if not outcome.held:
+            allowed = f"{outcome.deadline_s * 1e3:g} ms allowed"
+            yield "slowest", f"reply after {outcome.slowest_s * 1e3:.1f} ms, {allowed}"
 
     return _pairs(facts())

@@ -1,0 +1,384 @@
+"""Reports say what a check found, all of it, in forms that other programs read."""
+
+import io
+import itertools
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from importlib.resources import files
+from pathlib import Path
+
+import jsonschema
+import junitparser
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.console import Console
+
+from protocol.conformance.campaign import Failure, Finding, Report
+from protocol.conformance.casefile import Case, Step
+from protocol.conformance.hookup import Profile
+from protocol.conformance.verdict import Verdict
+from protocol.document.load import load_document
+from protocol.document.requirements import requirements
+from protocol.report import document, junit, page, terminal
+from protocol.report.outcome import Outcome, outcome_of
+
+HUTCH = load_document(Path(__file__).with_name("hutch.yaml"))
+ASKED = requirements(HUTCH.document, HUTCH.marks)
+DRY = "heat.start energises the input; that needs a simulated instrument or an envelope"
+HOSTILE = "\x00\x1b[2J]]><script>alert(1)</script>&amp;\x7f\x9b\ud7ff"
+SCHEMA = json.loads(files("protocol.report").joinpath("report.schema.json").read_text())
+
+
+def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps=None, held=False):
+    """A check in which the first requirement failed twice, and the next three were not so simple either."""
+    findings = {each.id: Finding(each, Verdict.PASS, "", 1, 2) for each in ASKED[:-1]}
+    findings[ASKED[-1].id] = Finding(ASKED[-1])
+    broken, doubtful, dry, partly = (findings[each.id] for each in ASKED[:4])
+    broken.verdict, broken.reason = Verdict.FAIL, f"ask: expected ok 2.0, seen {words}"
+    doubtful.verdict, doubtful.reason = Verdict.INCONCLUSIVE, f"cut short by {ASKED[0].id}"
+    dry.verdict, dry.reason = Verdict.NONE, DRY
+    partly.reason = DRY
+    taken = steps or (Step(">", "ask warmth", 0.0), Step("<", words, 0.25))
+
+    def failure(purpose, lines):
+        case = Case("hutch", ASKED[0].id, "", "", purpose, 3, taken, "ok 2.0", words)
+        return Failure(ASKED[0].id, purpose, "ask warmth", "ok 2.0", words, lines, case)
+
+    report = Report(
+        "hutch",
+        "0.3.1",
+        "0123abcd",
+        "/dev/ttyUSB0",
+        3,
+        findings,
+        failures=[failure(ASKED[0].id, 17), failure(ASKED[1].id, 30)] if verdict >= Verdict.FAIL else [],
+        lines=431,
+        seconds=2.5,
+        verdict=verdict,
+        note=note,
+        visited={(ASKED[0].id, state) for state in HUTCH.document.states} | {(ASKED[1].id, "rest")},
+        slowest_s=0.004,
+    )
+    return outcome_of(
+        report,
+        HUTCH,
+        Profile("dry", "there is no rig"),
+        rig=None,
+        simulated=False,
+        held=held,
+        budget=None,
+        started=datetime(2026, 3, 1, 12, 30, tzinfo=UTC),
+        warnings=warnings,
+        cases={0: "cases/first.case"},
+    )
+
+
+# ----------------------------------------------------------------------------------------------- outcome
+
+
+def test_every_requirement_has_one_row_with_its_place_in_the_document():
+    rows = outcome().rows
+    assert [row.id for row in rows] == [each.id for each in ASKED]
+    for row, each in zip(rows, ASKED, strict=True):
+        assert row.place == f"{HUTCH.name}:{each.line}"
+        assert row.sentence == each.sentence
+
+
+def test_states_are_those_that_were_visited_in_the_order_of_the_document():
+    assert outcome().rows[0].states == tuple(HUTCH.document.states)
+    assert outcome().rows[1].states == ("rest",)
+    assert outcome().rows[2].states == ()
+    assert {state.name: state.requirements for state in outcome().states}["rest"] == 2
+
+
+def test_what_was_not_tried_says_why():
+    ended = outcome(note="the budget of 431 lines is used up")
+    assert ended.rows[-1].reason == "the check ended before: the budget of 431 lines is used up"
+    assert outcome().rows[-1].reason
+    groups = outcome().not_selected()
+    assert sorted(each for ids in groups.values() for each in ids) == sorted(
+        row.id for row in outcome().rows if row.verdict == "not selected"
+    )
+
+
+def test_what_a_dry_check_left_out_is_listed_wholly_or_in_part():
+    assert outcome().dry() == [ASKED[2].id, ASKED[3].id]
+    assert outcome().rows[3].verdict == "pass"
+
+
+# -------------------------------------------------------------------------------------------------- JSON
+
+
+def test_the_shape_is_a_sound_schema():
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+
+
+@pytest.mark.parametrize("verdict", list(Verdict))
+@pytest.mark.parametrize("words", ["ok 3.0", HOSTILE])
+def test_json_has_the_documented_shape(verdict, words):
+    data = json.loads(document.text(outcome(verdict=verdict, words=words, warnings=["loud"])))
+    jsonschema.validate(data, SCHEMA, format_checker=jsonschema.FormatChecker())
+    assert data["report"] == 1
+    assert data["verdict"] == str(verdict)
+    assert data["warnings"] == ["loud"]
+
+
+def test_json_has_no_member_that_the_schema_does_not_know():
+    def strict(part):
+        if isinstance(part, dict):
+            if "properties" in part:
+                part = {**part, "additionalProperties": False}
+            return {key: strict(value) for key, value in part.items()}
+        return [strict(each) for each in part] if isinstance(part, list) else part
+
+    jsonschema.validate(json.loads(document.text(outcome())), strict(SCHEMA))
+
+
+def test_json_counts_every_requirement_once():
+    data = document.as_data(outcome())
+    total = dict.fromkeys(("pass", "inconclusive", "fail", "not selected"), 0)
+    for counts in data["counts"].values():
+        for verdict, count in counts.items():
+            total[verdict] += count
+    assert total == {"pass": len(ASKED) - 4, "inconclusive": 1, "fail": 1, "not selected": 2}
+
+
+# ------------------------------------------------------------------------------------------------- JUnit
+
+
+def read_junit(made: Outcome):
+    return junitparser.JUnitXml.fromstring(junit.text(made).encode())
+
+
+def test_junit_has_a_case_for_every_requirement():
+    suites = read_junit(outcome())
+    cases = {case.name: case for suite in suites for case in suite}
+    assert list(cases) == [each.id for each in ASKED]
+    assert suites.tests == len(ASKED)
+    assert (suites.failures, suites.errors, suites.skipped) == (1, 1, 2)
+    assert [case.is_passed for case in cases.values()].count(True) == len(ASKED) - 4
+    for suite in suites:
+        assert suite.tests == len(list(suite))
+
+
+def test_junit_says_what_broke_and_how():
+    case = next(case for suite in read_junit(outcome()) for case in suite if case.name == ASKED[0].id)
+    (failure,) = case.result
+    assert isinstance(failure, junitparser.Failure)
+    assert failure.message == "expected ok 2.0, seen ok 3.0"
+    for words in ("    > ask warmth\n    < ok 3.0\n", ASKED[0].sentence, "case     cases/first.case"):
+        assert words in failure.text
+
+
+def test_junit_skips_what_was_not_selected_with_its_reason():
+    case = next(case for suite in read_junit(outcome()) for case in suite if case.name == ASKED[2].id)
+    (skipped,) = case.result
+    assert isinstance(skipped, junitparser.Skipped)
+    assert skipped.message == DRY
+
+
+def test_junit_shows_a_check_that_could_not_go_on():
+    suites = read_junit(outcome(verdict=Verdict.ERROR, note="/dev/ttyUSB0: the port was lost"))
+    (case,) = next(suite for suite in suites if suite.name == "check")
+    (error,) = case.result
+    assert isinstance(error, junitparser.Error)
+    assert error.message == "/dev/ttyUSB0: the port was lost"
+    assert suites.tests == len(ASKED) + 1
+
+
+def test_junit_carries_seed_and_digest():
+    properties = {each.name: each.value for each in next(iter(read_junit(outcome()))).properties()}
+    assert properties["seed"] == "3"
+    assert properties["document"] == "hutch 0.3.1 0123abcd"
+
+
+@settings(max_examples=40)
+@given(st.text(max_size=40))
+def test_junit_is_readable_whatever_a_device_says(words):
+    read_junit(outcome(words=words, note=words, verdict=Verdict.ERROR, steps=(Step("<", words),)))
+
+
+# -------------------------------------------------------------------------------------------------- HTML
+
+
+class Page(HTMLParser):
+    """A page taken apart: ids, targets, what is loaded, text, and whether tags are balanced."""
+
+    VOID = frozenset({"meta", "br", "link", "img", "input", "hr"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.targets: list[str] = []
+        self.loaded: list[str] = []
+        self.tags: set[str] = set()
+        self.words: list[str] = []
+        self._open: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self._open == []
+
+    def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
+        self.tags.add(tag)
+        self.ids += [given["id"]] if "id" in given else []
+        if tag == "a":
+            self.targets.append(given["href"])
+        self.loaded += [given[name] for name in ("src", "data", "action") if name in given]
+        self.loaded += [given["href"]] if tag == "link" else []
+        if tag not in self.VOID:
+            self._open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        self._open.pop()
+
+    def handle_endtag(self, tag):
+        assert self._open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.mark.parametrize("verdict", list(Verdict))
+@pytest.mark.parametrize("words", ["ok 3.0", HOSTILE])
+def test_the_page_is_whole_and_needs_nothing_else(verdict, words):
+    text = page.text(outcome(verdict=verdict, words=words))
+    shown = Page(text)
+    assert shown.loaded == []
+    assert "url(" not in text
+    assert "@import" not in text
+    assert "script" not in shown.tags
+    assert len(shown.ids) == len(set(shown.ids))
+    assert {target.removeprefix("#") for target in shown.targets} <= set(shown.ids)
+    assert all(target.startswith("#") for target in shown.targets)
+
+
+def test_the_page_shows_what_broke_where_and_how():
+    shown = Page(page.text(outcome(warnings=["THE INSTRUMENT MAY STILL BE HANDLING POWER"]))).text
+    for words in (
+        "fail",
+        f"{HUTCH.name}:{ASKED[0].line}",
+        "0.250 < ok 3.0",
+        "expected ok 2.0",
+        "seen ok 3.0",
+        "wirevow replay cases/first.case PORT",
+        "found after 17 lines",
+        f"found after 30 lines, trying {ASKED[1].id}",
+        "dry , because there is no rig: nothing was energised",
+        "THE INSTRUMENT MAY STILL BE HANDLING POWER",
+        "0.3.1 0123abcd",
+        "4.0 ms; 20 ms allowed",
+        "Batteries can burn",
+        "licensed people",
+        DRY,
+    ):
+        assert words in shown
+
+
+def test_the_page_has_every_requirement_with_its_sentence():
+    shown = Page(page.text(outcome()))
+    assert {each.id for each in ASKED} <= set(shown.ids)
+    for each in ASKED:
+        assert " ".join(each.sentence.replace("`", " ").split()) in shown.text
+
+
+def test_a_long_exchange_is_folded_and_whole():
+    steps = tuple(Step(">", f"ask step{number}") for number in range(100))
+    shown = Page(page.text(outcome(steps=steps)))
+    assert "60 steps before" in shown.text
+    for step in steps:
+        assert step.text in shown.text
+
+
+@settings(max_examples=30)
+@given(st.lists(st.integers(1, 300), min_size=1, max_size=6))
+def test_the_picture_has_a_column_for_each_requirement_and_none_hides_another(sizes):
+    base = outcome()
+    rows = tuple(
+        page.Row(f"s{section}.{index}", f"section{section}", "", "", "", "", "pass", "", 0, 0, ("rest",))
+        for section, size in enumerate(sizes)
+        for index in range(size)
+    )
+    drawn = page.picture(replace(base, rows=rows))
+    columns = [column for band in drawn.bands for column in band.columns]
+    assert [column.row for column in columns] == list(rows)
+    tops = [band.top for band in drawn.bands]
+    height = drawn.head + drawn.lane * len(drawn.lanes)
+    assert all(after - before >= height for before, after in itertools.pairwise([*tops, drawn.height]))
+    for band in drawn.bands:
+        places = [column.x for column in band.columns]
+        assert all(after - before >= drawn.column for before, after in itertools.pairwise(places))
+        assert places[0] >= drawn.label
+        assert places[-1] + drawn.column <= drawn.width
+        assert all(lane >= drawn.head for column in band.columns for lane in column.lanes)
+
+
+def test_what_stands_between_backquotes_is_code():
+    assert page.parts("`put x` is refused `range`.") == ["", "put x", " is refused ", "range", "."]
+    assert page.parts("one ` alone") == ["one ` alone"]
+
+
+# ---------------------------------------------------------------------------------------------- terminal
+
+
+def screen(made: Outcome, width: int = 80) -> str:
+    target = io.StringIO()
+    terminal.show(made, Console(file=target, width=width, markup=False, highlight=False, emoji=False))
+    return target.getvalue()
+
+
+@pytest.mark.parametrize("width", [60, 80, 140])
+def test_the_screen_is_not_overrun(width):
+    long = "ask " + "x" * 300
+    steps = (Step(">", long, 0.0), Step("<", "ok " + "7" * 200, 0.5))
+    shown = screen(outcome(words="ok " + "7" * 200, steps=steps), width)
+    assert max(map(len, shown.splitlines())) <= width
+    assert "x" * 300 in "".join(shown.split())  # folded, not cut
+
+
+def test_the_screen_shows_a_failure_as_something_to_act_on():
+    shown = screen(outcome(), 160)
+    for words in (
+        "Failure 1 of 2",
+        f"{ASKED[0].id}  {HUTCH.name}:{ASKED[0].line}",
+        ASKED[0].sentence,
+        "0.000 > ask warmth",
+        "0.250 < ok 3.0",
+        "expected  ok 2.0",
+        "seen      ok 3.0",
+        "found     after 17 lines",
+        "case      cases/first.case",
+        f"after 30 lines, trying {ASKED[1].id}",
+        "dry: there is no rig",
+        "reply after 4.0 ms, 20 ms allowed",
+    ):
+        assert words in shown
+    counted = f"fail: hutch 0.3.1, 1 fail, 1 inconclusive, {len(ASKED) - 4} pass, 2 not selected"
+    assert shown.rstrip().splitlines()[-1] == counted
+
+
+def test_on_the_screen_a_long_exchange_is_cut_from_the_front():
+    steps = tuple(Step(">", f"ask step{number}") for number in range(100))
+    shown = screen(outcome(steps=steps))
+    assert "(88 steps before these)" in shown
+    assert "step99" in shown
+    assert "step87" not in shown
+
+
+def test_nothing_that_a_device_says_moves_the_cursor():
+    made = outcome(words=HOSTILE, note=HOSTILE, warnings=[HOSTILE])
+    shown = screen(made)
+    assert not [sign for sign in shown if sign != "\n" and not sign.isprintable()]
+
+
+def test_a_held_clock_measures_no_replies():
+    assert "slowest" not in screen(outcome(held=True))
+    assert "not measured on a held clock" in Page(page.text(outcome(held=True))).text
