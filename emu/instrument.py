@@ -63,6 +63,7 @@ class Instrument:
         self.powered = True
         self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
         self.plant: Plant = plant if plant is not None else plant_of(vow.document, bench, seed)
+        self._quiet_ns = 0
         self.device = device_class(vow, self, store if store is not None else Store(), seed)
         self._samples: dict[str, tuple[int, int]] = {}
         self._capture: tuple[str, int, int] | None = None
@@ -73,7 +74,10 @@ class Instrument:
 
     def receive(self, data: bytes, now_ns: int) -> None:
         """Bytes from the host, all at `now_ns`."""
-        self.advance(now_ns)
+        if now_ns < self._quiet_ns:
+            self.now_ns = now_ns
+        else:
+            self.advance(now_ns)
         if self.powered:
             self.device.receive(data, now_ns)
 
@@ -93,6 +97,9 @@ class Instrument:
 
     def advance(self, now_ns: int) -> None:
         """Let the world run to `now_ns`: everything that happens on the way happens in order."""
+        if now_ns < self._quiet_ns:
+            self.now_ns = now_ns
+            return
         while True:
             timer_ns = self._timer_ns() if self.powered else None
             target_ns = now_ns if timer_ns is None else max(self.now_ns, min(now_ns, timer_ns))
@@ -105,13 +112,23 @@ class Instrument:
             if self.powered and self._act():
                 continue
             if crossing is None and self.now_ns >= now_ns:
+                self._quiet_ns = self._quiet_until_ns(timer_ns)
                 return
 
     def next_event_ns(self) -> int | None:
         """The earliest instant at which something may happen unasked; may be early, never late."""
+        if self._quiet_ns <= self.now_ns:
+            self._quiet_ns = self._quiet_until_ns(self._timer_ns() if self.powered else None)
+        return max(self.now_ns + 1, self._quiet_ns)
+
+    def _quiet_until_ns(self, timer_ns: int | None) -> int:
         quiet_ns = self.plant.quiet_until_ns()
-        timer_ns = self._timer_ns() if self.powered else None
-        return max(self.now_ns + 1, quiet_ns if timer_ns is None else min(quiet_ns, timer_ns))
+        return quiet_ns if timer_ns is None else min(quiet_ns, timer_ns)
+
+    def _catch_up(self) -> None:
+        # While it is quiet only the instrument's time moves: no watch can change its truth on this stretch.
+        if self.plant.now_ns != self.now_ns:
+            self.plant.advance(self.now_ns)
 
     def _timer_ns(self) -> int | None:
         capture_ns = self._capture[2] if self._capture is not None else None
@@ -147,6 +164,8 @@ class Instrument:
             raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
         self.advance(now_ns)
         given = self._bench_value(event, declared, value)
+        self._quiet_ns = 0
+        self._catch_up()
         if event == "link.transmitter":
             self.device.blocked = given == "stalled"
         elif event == "panel.control":
@@ -174,6 +193,8 @@ class Instrument:
             self.device.output.clear()
             self.device.waiting.clear()
             self._capture = None
+            self._quiet_ns = 0
+            self._catch_up()
             self.plant.control(self.vow.states[self.vow.initial].outputs, now_ns)
 
     def reset(self, now_ns: int) -> None:
@@ -217,6 +238,7 @@ class Instrument:
         if held is not None and held[0] == tick:
             return held[1]
         assert entry.signal is not None
+        self._catch_up()
         counts = self._counts(entry, self.plant.sample(entry.signal, tick, entry.period_ns))
         self._samples[entry.name] = (tick, counts)
         return counts
@@ -228,19 +250,24 @@ class Instrument:
             known = self.plant.controls.get(name)
             if known is not None and isinstance(value, float):
                 held[name] = min(max(value, known.low), known.high)
+        self._catch_up()
         self.plant.control(held, now_ns)
+        self._quiet_ns = min(self._quiet_ns, self.plant.quiet_until_ns())
 
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         """Arm the rules anew where they depend on what changed."""
+        self._catch_up()
         if names is None:
             self._rules.enter(self.device.state, now_ns)
-        else:
-            self._rules.changed(names, now_ns)
+        elif names and not self._rules.changed(names, now_ns):
+            return
+        self._quiet_ns = 0
 
     def capture(self, record: str, now_ns: int) -> None:
         """Start the series of a record; a capture that runs is begun afresh."""
         fields = self.vow.document.records[record].fields
         longest = max((field.count * (field.every or 0) for field in fields if field.count > 1), default=0)
+        self._quiet_ns = 0
         self._capture = (record, now_ns, now_ns + longest)
 
     def _finish_capture(self) -> None:

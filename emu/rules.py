@@ -36,9 +36,9 @@ class _Comparison:
     threshold: Threshold | None
     """The crossing of the one measured point; None when it compares settings only."""
     key: int
-    true: bool = False
-    clocked: bool = False
+    clocked: bool
     """It compares the host's silence, not a signal of the plant."""
+    true: bool = False
     due_ns: int | None = None
     """For the host's silence: when its truth may change next."""
 
@@ -52,6 +52,8 @@ class Rule:
     after_ns: int
     names: frozenset[str]
     comparisons: list[_Comparison]
+    clocked: bool
+    """One of its comparisons is."""
     holds: Callable[[], bool]
     active: bool = False
     since_ns: int | None = None
@@ -88,8 +90,9 @@ class Rules:
 
     def _add(self, act: Act, when: Expression, after_ns: int, states: set[str] | frozenset[str]) -> None:
         comparisons: list[_Comparison] = []
-        rule = Rule(act, len(self._by_key), after_ns, when.names, comparisons, lambda: False)
+        rule = Rule(act, len(self._by_key), after_ns, when.names, comparisons, False, lambda: False)
         rule.holds = self._compile(when.atoms(), comparisons)
+        rule.clocked = any(comparison.clocked for comparison in comparisons)
         rule.order = sum(len(rules) for rules in self._in_state.values())
         for comparison in comparisons:
             self._by_key[comparison.key] = (rule, comparison)
@@ -117,7 +120,9 @@ class Rules:
                         f"{expression.text} has {len(thresholds)} crossings: write one comparison for each"
                     )
                 key = len(self._by_key) + len(found)
-                comparison = _Comparison(expression, thresholds[0] if thresholds else None, key)
+                threshold = thresholds[0] if thresholds else None
+                clocked = threshold is not None and self._vow.points[threshold.point].signal is None
+                comparison = _Comparison(expression, threshold, key, clocked)
                 found.append(comparison)
                 return lambda: comparison.true
 
@@ -139,12 +144,15 @@ class Rules:
                 self._arm(rule, now_ns)
         self._active = wanted
 
-    def changed(self, names: Sequence[str], now_ns: int) -> None:
-        """Settings changed: look again at the armed rules that depend on them."""
+    def changed(self, names: Sequence[str], now_ns: int) -> bool:
+        """Settings changed: look again at the armed rules that depend on them; whether there are any."""
+        found = False
         for name in names:
             for rule in self._by_name.get(name, ()):
                 if rule.active:
                     self._arm(rule, now_ns)
+                    found = True
+        return found
 
     def _arm(self, rule: Rule, now_ns: int) -> None:
         for comparison in rule.comparisons:
@@ -162,7 +170,6 @@ class Rules:
             scaled = float(level) * si_per_unit(entry.number.unit)
             comparison.true = self._watch(comparison.key, entry.signal, threshold, scaled)
             return
-        comparison.clocked = True
         # The host's silence: true from the instant it is longer than the level.
         turns_ns = self._accepted_ns() + int(level * NS_PER_S)
         comparison.true = (now_ns > turns_ns) == threshold.above
@@ -195,7 +202,7 @@ class Rules:
         least: int | None = None
         for rule in self._active:
             due = rule.fires_ns
-            if due is None:
+            if due is None and rule.clocked:
                 for comparison in rule.comparisons:
                     if comparison.due_ns is not None and (due is None or comparison.due_ns < due):
                         due = comparison.due_ns
@@ -207,14 +214,16 @@ class Rules:
         """The first rule that acts at or before `now_ns`, and when; None if there is none."""
         first: tuple[int, int, Rule] | None = None
         for rule in self._active:
-            acts = rule.fires_ns is not None and rule.fires_ns <= now_ns
-            for comparison in rule.comparisons:
-                # The host may have been heard since: a put of the patience itself ends the silence.
-                heard = acts and comparison.clocked
-                if heard or (comparison.due_ns is not None and comparison.due_ns <= now_ns):
-                    self._look(comparison, now_ns)
-                    self._update(rule, now_ns)
             fires_ns = rule.fires_ns
+            if rule.clocked:
+                acts = fires_ns is not None and fires_ns <= now_ns
+                for comparison in rule.comparisons:
+                    # The host may have been heard since: a put of the patience itself ends the silence.
+                    heard = acts and comparison.clocked
+                    if heard or (comparison.due_ns is not None and comparison.due_ns <= now_ns):
+                        self._look(comparison, now_ns)
+                        self._update(rule, now_ns)
+                fires_ns = rule.fires_ns
             if (
                 fires_ns is not None
                 and fires_ns <= now_ns

@@ -266,6 +266,7 @@ class SaveTorn(Device):
             written = list(whole)[: len(whole) // 2]
             self.store.settings = before | {name: whole[name] for name in written}
             self.rest = (now_ns + NS_PER_S // 5, whole)
+            self.world.changed((), now_ns)
 
     def next_timeout_ns(self) -> int | None:
         timeout_ns = super().next_timeout_ns()

@@ -187,6 +187,7 @@ class CounterStopsForLines(Instrument):
 
     def receive(self, data: bytes, now_ns: int) -> None:
         self.advance(now_ns)
+        self._catch_up()
         for _ in range(data.count(b"\n")):
             self.missing.miss(now_ns)
         super().receive(data, now_ns)
