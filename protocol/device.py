@@ -18,6 +18,7 @@ from fractions import Fraction
 from typing import Protocol
 
 from protocol.expression import Expression
+from protocol.formulas import Formulas
 from protocol.framing import Framer, Overlong
 from protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_request
 from protocol.quantity import Scale, parse_integer
@@ -80,6 +81,26 @@ class Values(Mapping[str, Fraction | str]):
         return len(self._device.vow.points)
 
 
+class Counts(Mapping[str, Value]):
+    """The points' present values in counts, for formulas."""
+
+    __slots__ = ("_device", "_now_ns")
+
+    def __init__(self, device: Device, now_ns: int) -> None:
+        self._device = device
+        self._now_ns = now_ns
+
+    def __getitem__(self, name: str) -> Value:
+        device = self._device
+        return device.value(device.vow.points[name], self._now_ns)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._device.vow.points)
+
+    def __len__(self) -> int:
+        return len(self._device.vow.points)
+
+
 class Device:
     """An instrument's protocol and state, fed with bytes and time (integer nanoseconds, never backwards).
 
@@ -120,6 +141,8 @@ class Device:
         self._ticket: tuple[str, str, int] | None = None
         self._remembered: tuple[bytes, bytes] | None = None
         self._records: dict[str, bytes] = {}
+        self._said: dict[str, tuple[Value, tuple[str, ...]]] = {}
+        self._formulas = Formulas(vow)
         self._deaf_until_ns = 0
         self._reboot = False
 
@@ -150,12 +173,10 @@ class Device:
 
     def next_timeout_ns(self) -> int | None:
         """When the present state is left because of time alone; None if it is not."""
-        times = [
-            self.entered_ns + leave.after_ns
-            for leave in self.vow.states[self.state].leaves
-            if leave.when is None
-        ]
-        return min(times, default=None)
+        leaves = self.vow.states[self.state].leaves
+        if not leaves:
+            return None
+        return min((self.entered_ns + leave.after_ns for leave in leaves if leave.when is None), default=None)
 
     def expire(self, now_ns: int) -> None:
         """Leave the state if its time is over; at most once, the caller asks again for the next state."""
@@ -231,11 +252,13 @@ class Device:
         """Bytes for the host, drained; empty while blocked."""
         if self.blocked:
             return b""
-        self._flush()
-        if not self.output:
+        if self.waiting:
+            self._flush()
+        output = self.output
+        if not output:
             return b""
-        data = bytes(self.output)
-        self.output.clear()
+        data = bytes(output)
+        output.clear()
         return data
 
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
@@ -249,21 +272,22 @@ class Device:
             checked = self.guard or request.reason == "check"
             self._answer(Reply(request.tag, False, (request.reason,), checked))
             return
+        tag, verb, name, _, checked = request
         remembered = self._remembered
-        if remembered is not None and request.tag is not None and self._same(remembered[0], line):
+        if remembered is not None and tag is not None and self._same(remembered[0], line):
             self._repeat(remembered[1])
             return
         ok, words = self._do(request, now_ns)
         if ok:
             self.accepted_ns = now_ns
-            if request.checked and not (request.name == "link.guard" and request.verb == "put"):
+            if checked and not (name == "link.guard" and verb == "put"):
                 self._set_guard(True)
-        # `refuse check` carries no tag; every other answer does.
-        tag = request.tag if ok or words[0] != "check" else None
-        reply = Reply(tag, ok, words, request.checked or self.guard or self._bulk(request, ok))
-        answer = self._answer(reply)
         if ok or words[0] != "check":
-            self._remembered = None if request.tag is None else (line, answer)
+            answer = self._answer(Reply(tag, ok, words, checked or self.guard or self._bulk(request, ok)))
+            self._remembered = None if tag is None else (line, answer)
+        else:
+            # `refuse check` carries no tag and is not remembered; every other answer does and is.
+            self._answer(Reply(None, ok, words, checked or self.guard))
         if self._reboot:
             self.reboot(now_ns)
 
@@ -271,11 +295,12 @@ class Device:
         return parse_request(line)
 
     def _do(self, request: Request, now_ns: int) -> Answer:
-        if self.guard and not request.checked and request.verb != "ask":
-            return False, ("check",)
-        if request.verb == "ask":
+        verb = request.verb
+        if verb == "ask":
             return self._ask(request, now_ns)
-        if request.verb == "put":
+        if self.guard and not request.checked:
+            return False, ("check",)
+        if verb == "put":
             return self._put(request, now_ns)
         return self._act(request, now_ns)
 
@@ -294,7 +319,14 @@ class Device:
     def _words(self, entry: PointEntry, now_ns: int) -> tuple[str, ...]:
         if entry.kind == "words":
             return self.vow.identity if entry.system == "identity" else self.last_trip
-        return entry.words(self.value(entry, now_ns))
+        return self._worded(entry, self.value(entry, now_ns))
+
+    def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
+        # Most values are asked for more often than they change.
+        said = self._said.get(entry.name)
+        if said is None or said[0] != value:
+            said = self._said[entry.name] = value, entry.words(value)
+        return said[1]
 
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         index = parse_integer(arguments[0]) if len(arguments) == 1 else None
@@ -313,13 +345,15 @@ class Device:
 
     def value(self, entry: PointEntry, now_ns: int) -> Value:
         """The point's present value. A number is held inside its quantity's range."""
-        if entry.source == "setting":
+        source = entry.source
+        if source == "setting":
             return self.settings[entry.name]
-        if entry.source == "signal":
+        if source == "signal":
             return self.world.reading(entry, now_ns)
-        if entry.derived is not None:
+        if source == "derived":
             scale = entry.number
-            return min(max(scale.nearest(entry.derived.number(Values(self, now_ns))), scale.low), scale.high)
+            counts = self._formulas.derived(entry)(Counts(self, now_ns))
+            return min(max(counts, scale.low), scale.high)
         return self._system(entry, now_ns)
 
     def _system(self, entry: PointEntry, now_ns: int) -> Value:
@@ -351,7 +385,8 @@ class Device:
     def _elapsed(self, entry: PointEntry, ns: int) -> int:
         # Whole steps that have passed: a clock does not round up.
         scale = entry.number
-        return min(ns * 10**scale.digits // (scale.grain * NS_PER_S), scale.high)
+        steps: int = ns * 10**scale.digits // (scale.grain * NS_PER_S)
+        return min(steps, scale.high)
 
     def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
         record = self.vow.document.records[name]
@@ -388,7 +423,7 @@ class Device:
         if self._busy():
             return False, ("busy", "local")
         self._set(entry, given, now_ns)
-        return True, entry.words(self._taken(entry, given))
+        return True, self._worded(entry, self._taken(entry, given))
 
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         """The value that a put names, or the words of its refusal (`type` before `unit`)."""
@@ -428,9 +463,9 @@ class Device:
         scale = entry.number
         low, high = scale.low, scale.high
         if entry.low is not None:
-            low = max(low, entry.low.lower(Values(self, now_ns), scale.step))
+            low = max(low, self._formulas.low(entry)(Counts(self, now_ns)))
         if entry.high is not None:
-            high = min(high, entry.high.upper(Values(self, now_ns), scale.step))
+            high = min(high, self._formulas.high(entry)(Counts(self, now_ns)))
         return low, high
 
     def _inside(self, given: int, low: int, high: int) -> bool:
@@ -602,15 +637,14 @@ class Device:
             self.output += self.waiting.popleft()
 
     def _answer(self, reply: Reply) -> bytes:
-        self._flush()
+        if self.waiting:
+            self._flush()
         line = reply.line() + b"\n"
         self.output += line
         return line
 
     def _bulk(self, request: Request, ok: bool) -> bool:
-        if not ok or request.verb != "ask":
-            return False
-        return self.vow.points[request.name].record is not None
+        return ok and request.verb == "ask" and self.vow.points[request.name].record is not None
 
     def _repeat(self, answer: bytes) -> None:
         """Give the remembered reply again (`wire.once`)."""

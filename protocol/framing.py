@@ -44,6 +44,12 @@ class Framer:
         """
         if not data:
             return []
+        if not self._begun and data.find(b"\n") == len(data) - 1:
+            # One whole line, as from nearly every host.
+            line = data[:-2] if data.endswith(b"\r\n") else data[:-1]
+            if not line:
+                return []
+            return [line if len(line) <= self.limit else self._overlong]
         if self._begun and self.idle_ns is not None and now_ns - self._last_ns > self.idle_ns:
             # A tail must never become a command: what follows, up to the LF, goes the same way.
             self._stale = True

@@ -14,12 +14,14 @@ initial value 0xFFFF, not reflected, check value 0x29B1), which is `binascii.crc
 
 import re
 from binascii import crc_hqx
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 LAST_NOTICE = 65535
 """Notices are numbered 1 to 65535 and around (`wire.notice.number`)."""
 
 _CHECK_BYTES = len(" ~0000")
+_LINES_KEPT = 512
 
 _TAG = r"(?:(@[0-9a-f]{1,4}) )?"
 _WORD = r"[a-z][a-z0-9_]*"
@@ -58,7 +60,8 @@ class Reply(NamedTuple):
 
     def line(self) -> bytes:
         """The line without its LF; the check is appended when `checked`."""
-        return _line(self.tag, "ok" if self.ok else "refuse", self.words, self.checked)
+        tag, ok, words, checked = self
+        return _line(tag, "ok" if ok else "refuse", words, checked)
 
 
 class Notice(NamedTuple):
@@ -85,8 +88,12 @@ class Malformed(NamedTuple):
     tag: str | None = None
 
 
+@lru_cache(_LINES_KEPT)
 def parse_request(line: bytes) -> Request | Malformed:
-    """The request in a line without its line end. Any bytes are allowed; none raises."""
+    """The request in a line without its line end. Any bytes are allowed; none raises.
+
+    A host that polls sends the same lines again and again: the last of them are kept with what they mean.
+    """
     match = _REQUEST.fullmatch(line.decode("latin-1"))
     if match is None:
         return Malformed("syntax", _tag(line))
@@ -133,8 +140,6 @@ def _tag(line: bytes) -> str | None:
 
 
 def _line(tag: str | None, head: str, words: tuple[str, ...], checked: bool) -> bytes:
-    text = head if tag is None else f"{tag} {head}"
-    if words:
-        text = f"{text} {' '.join(words)}"
+    text = " ".join((head, *words)) if tag is None else " ".join((tag, head, *words))
     body = text.encode("ascii")
     return b"%b ~%04X" % (body, crc_hqx(body, 0xFFFF)) if checked else body
