@@ -55,6 +55,25 @@ _LONG_SECONDS = 1e7
 _SETTLED_AMPERE = 1e-12
 _INF = math.inf
 _HEAT_SIGNALS = {"heat.junction": JUNCTION, "heat.case": CASE, "heat.sink": SINK}
+_REGULATION = frozenset(
+    [
+        "mode",
+        "slew",
+        "limit.current",
+        "level.current",
+        "level.power",
+        "level.resistance",
+        "level.voltage",
+        "swing.low",
+        "swing.high",
+        "swing.low_time",
+        "swing.high_time",
+        "swing.cue",
+        "swing.hold",
+        "swing.count",
+    ]
+)
+"""Controls that nothing depends on while the stage is off."""
 _SHARE_STEPS = 64
 """The derated ceiling moves in steps of 1/64 of the ceiling, so that a warm sink comes to rest."""
 
@@ -234,6 +253,10 @@ class Sink:
         pulses = {name for name in checked if CONTROLS[name].pulse}
         changed = {name for name in checked if name not in pulses and self._set[name] != checked[name]}
         if not changed and not any(checked[name] for name in pulses):
+            return
+        if not pulses and changed <= _REGULATION and self._set["stage"] == "off":
+            for name in changed:
+                self._set[name] = checked[name]
             return
         self._close()
         before = self._set["stage"]
