@@ -16,6 +16,7 @@ from typing import Literal
 
 import serial
 
+from protocol.conformance.gate import Gate
 from protocol.conformance.rig import Rig
 from protocol.framing import Framer, Overlong
 from protocol.serialport import PortError, explain
@@ -51,9 +52,10 @@ class Session:
         self.rig = rig
         self.held = False
         self.journal: list[Entry] = []
-        self.gate: Callable[[bytes], None] | None = None
+        self.gate: Gate | None = None
         """Sees every line before it goes out, begun ones too, and raises if one must not."""
-        self._begun = b""
+        self.begun = b""
+        """What was sent of a line that is not ended yet; the last of it, if it is long."""
         self.sent = 0
         """Bytes written since the port was opened."""
         self._got = 0
@@ -100,13 +102,21 @@ class Session:
     def admit(self, data: bytes) -> None:
         """Raises if the gate does not let `data` out, which comes after what was sent before."""
         if self.gate is not None:
-            for line in (self._begun + data).split(b"\n"):
-                self.gate(line)
+            *lines, begun = (self.begun + data).split(b"\n")
+            self.gate.judge(lines, begun, self.now_ns())
 
-    def send(self, data: bytes) -> None:
-        """Write all of `data`, or nothing if the gate is against it."""
+    def send(self, data: bytes, pieces: int = 1) -> None:
+        """Write all of `data`, in so many writes, or nothing if the gate is against it."""
         self.admit(data)
-        self._begun = (self._begun + data).rpartition(b"\n")[2][-GATE_MEMORY:]
+        *lines, begun = (self.begun + data).split(b"\n")
+        self.begun = begun[-GATE_MEMORY:]
+        if self.gate is not None:
+            self.gate.sent(lines, self.now_ns())
+        size = max(1, -(-len(data) // pieces))
+        for start in range(0, len(data), size):
+            self._write(data[start : start + size])
+
+    def _write(self, data: bytes) -> None:
         self.journal.append(Entry(self.now_ns(), "send", data))
         self.sent += len(data)
         try:
@@ -171,6 +181,8 @@ class Session:
         self.journal.append(
             Entry(self.now_ns(), "line", line if isinstance(line, bytes) else b"(a line without end)")
         )
+        if self.gate is not None and isinstance(line, bytes):
+            self.gate.heard(line, self.now_ns())
         return line
 
     def _read(self, timeout_s: float) -> int:

@@ -7,14 +7,17 @@ answer that the document does not allow raises `Broken`; what its hands cannot d
 from __future__ import annotations
 
 import random
-import re
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
+from protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
+from protocol.conformance.gate import DRY as DRY
+from protocol.conformance.gate import WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
+from protocol.conformance.gate import NotSelected as NotSelected
 from protocol.conformance.rig import Rig, RigError
 from protocol.conformance.session import Entry, Session
 from protocol.device import NS_PER_S
@@ -29,8 +32,6 @@ HOST_SLACK_NS = 30_000_000
 """How late a host on an ordinary system may see or send a byte (common practice, no source)."""
 SYNC_TRIES = 16
 """Together about two seconds, which is as long as a board may boot that reset when its port opened."""
-DRY = "needs a simulated instrument or an envelope"
-"""How every reason ends that a dry check, which energises nothing, has for not selecting something."""
 
 
 class Broken(Exception):
@@ -41,10 +42,6 @@ class Broken(Exception):
         self.judgement = judgement
         self.sent = sent
         self.seen = seen
-
-
-class NotSelected(Exception):
-    """This cannot be tried here: no rig, no permission, or nothing in the document to try it with."""
 
 
 class OutOfBudget(Exception):
@@ -60,7 +57,10 @@ class NoInstrument(WirevowError):
 
 
 class Tester:
-    """Works one instrument. `rig` may be None; `energise` allows states that handle power."""
+    """Works one instrument.
+
+    `energise` allows states that handle power, and with an `envelope` as far as that reaches.
+    """
 
     def __init__(
         self,
@@ -70,13 +70,18 @@ class Tester:
         seed: int = 0,
         energise: bool = False,
         budget: int | None = None,
+        envelope: Envelope | None = None,
     ) -> None:
         self.vow = vow
         self.session = session
         self.rig: Rig | None = session.rig
         self.energise = energise
+        self.gate: EnvelopeGate | None = None
+        """What holds the check to an envelope, if there is one."""
         if not energise:
-            session.gate = dry_gate(vow)
+            session.gate = DryGate(vow)
+        elif envelope is not None:
+            session.gate = self.gate = EnvelopeGate(Reach(vow, envelope))
         self.random = random.Random(seed)
         hello = self.rig.hello() if self.rig is not None else None
         self.abilities = hello.abilities if hello is not None else frozenset()
@@ -99,6 +104,8 @@ class Tester:
         self._store_known = False
         self._tag = 0
         self._mark = 0
+        self._looking = False
+        self._silent = False
 
     # ----------------------------------------------------------------------------------------- small words
 
@@ -170,13 +177,12 @@ class Tester:
     def raw(self, data: bytes, *, pieces: int = 1) -> list[Reply | None]:
         """Send bytes as they are; judge the reply to each line that they complete, in order."""
         self.attend()
+        self._clear_the_way(data)
         self.session.admit(data)
         self._afford(data.count(b"\n"))
         now_ns = self.now_ns
         lines = self.oracle.twin.frames(data, now_ns)
-        size = -(-len(data) // pieces)
-        for start in range(0, len(data), size or 1):
-            self.session.send(data[start : start + size])
+        self.session.send(data, pieces)
         if not lines:
             return [None]
         return [self._reply(line, now_ns) for line in lines]
@@ -260,10 +266,30 @@ class Tester:
         self.attend()
 
     def wait(self, ns: int) -> None:
-        """Let time pass and judge what comes."""
+        """Let time pass and judge what comes; what is live is watched meanwhile."""
+        end_ns = self.now_ns + ns
+        while self.gate is not None and self.gate.live and not self._silent:
+            ns = max(0, end_ns - self.now_ns)
+            if ns <= WATCH_NS:
+                break
+            self._let_pass(WATCH_NS)
+            self._look()
+            ns = max(0, end_ns - self.now_ns)
+        self._let_pass(ns)
+
+    def _let_pass(self, ns: int) -> None:
         self.oracle.looked_ns = self.now_ns
         self.session.wait(ns)
         self.attend()
+
+    @contextmanager
+    def silence(self) -> Iterator[None]:
+        """Only what a purpose asks is asked meanwhile: what is tried is the instrument's own watchdog."""
+        self._silent = True
+        try:
+            yield
+        finally:
+            self._silent = False
 
     @contextmanager
     def blaming(self, aspect: str) -> Iterator[None]:
@@ -305,6 +331,79 @@ class Tester:
         self.kept[requirement] = self.kept.get(requirement, 0) + 1
         self.visited.add((requirement, state))
 
+    # -------------------------------------------------------------------------------------------- envelope
+
+    def allows(self, entry: PointEntry, value: Value) -> bool:
+        """Whether the envelope, if there is one, lets the setting be put to this value."""
+        return self.gate is None or self.gate.allows(entry.name, value)
+
+    def _clear_the_way(self, data: bytes) -> None:
+        """Do what the envelope wants done before these bytes."""
+        gate = self.gate
+        if gate is None or self._looking:
+            return
+        self._look()
+        if gate.energises(data) and gate.unproven(self.now_ns):
+            self._fit(gate)
+            for name in gate.unproven(self.now_ns):
+                self.ask(name, tag=True)
+        try:
+            self.session.admit(data)
+        except NeedsIsolation:
+            self._isolate(gate)
+
+    def _look(self) -> None:
+        """Watch what is live: ask all that the envelope bounds, if it is time to."""
+        gate = self.gate
+        if gate is None or self._silent or self.session.begun or not gate.look_due(self.now_ns):
+            return
+        self._looking = True
+        try:
+            for name in gate.looking(self.now_ns):
+                self.ask(name, tag=True)
+            spent = gate.spent(self.now_ns)
+            if gate.live and spent:
+                self.safe()
+                raise NotSelected(spent)
+        finally:
+            self._looking = False
+
+    def _fit(self, gate: EnvelopeGate) -> None:
+        """Put every setting that is outside the envelope inside, as far as the instrument allows."""
+        left = {**gate.reach.held, PATIENCE: gate.reach.patience}
+        while left:
+            before = len(left)
+            for name, allowed in list(left.items()):
+                entry = self.vow.points[name]
+                present = self.setting(name)
+                assert isinstance(present, int)
+                wanted = fitting(entry, present, allowed)
+                low, high = self.bounds(entry)
+                if wanted == present or not self.settable_here(entry):
+                    del left[name]
+                elif low <= wanted <= high:
+                    # Limits depend on each other: what cannot be put yet may be possible after another.
+                    self.put(name, wanted)
+                    del left[name]
+            if len(left) == before:
+                return
+
+    def _isolate(self, gate: EnvelopeGate) -> None:
+        """Have the rig keep power from flowing. Raises NotSelected if it cannot."""
+        events = gate.isolation(self.events)
+        self.rest()
+        for event, value in events.items():
+            self.bench(event, value)
+        self._let_pass(self.vow.document.trial.settle)
+
+    def rest(self) -> None:
+        """Make sure that it handles no power, if it may."""
+        if self.gate is None or not self.gate.live:
+            return
+        if self.session.begun:
+            self.raw(b"\n")
+        self.safe()
+
     # ------------------------------------------------------------------------------------------------- rig
 
     def need(self, ability: str) -> Rig:
@@ -319,6 +418,10 @@ class Tester:
         if event not in self.events:
             raise NotSelected(f"needs a rig that can make {event} happen")
         given = str(value) if value is not None else None
+        if self.gate is not None:
+            if self.gate.connects(event, value):
+                self.rest()
+            self.gate.bench(event, value, self.now_ns)
         self.session.journal.append(Entry(self.now_ns, "bench", name=event, value=given))
         try:
             rig.bench(event, given)
@@ -438,6 +541,8 @@ class Tester:
     def acquaint(self) -> None:
         """Begin anew with an instrument of which nothing is known but who it is."""
         self.oracle = Oracle(self.vow, 0 if self.session.held else HOST_SLACK_NS)
+        if self.gate is not None:
+            self._rest_plainly(self.gate)
         for event, base in self._off_base():
             self.bench(event, base)  # what comes of it is not judged: the oracle knows nothing yet
         self.synchronise()
@@ -475,6 +580,22 @@ class Tester:
         twin.forget_request()
         for name in ("self.boots", "self.boot_cause"):
             self.ask(name)
+
+    def _rest_plainly(self, gate: EnvelopeGate) -> None:
+        """Before anything else: safe, whatever it was doing. Raises NoInstrument if it does not say so."""
+        safe = str(self.vow.document.trial.safe)
+        if gate.live:
+            # At once: nothing else is known to be well.
+            self.session.send(b"\n" + Request(self.new_tag(), "act", safe, (), True).line() + b"\n")
+        self.synchronise()
+        self._plainly(f"act {safe}", check=True)
+        self._plainly("put link.guard off", check=True)
+        self._plainly(f"ask {gate.reach.state_point}")
+        if gate.live:
+            raise NoInstrument(
+                f"{self.session.port.port}: after {safe} it does not say that it is at rest; "
+                "disconnect the source by hand"
+            )
 
     def _learn_store(self) -> None:
         """What is saved already, if an action shows it; else the first boot will."""
@@ -562,13 +683,15 @@ class Tester:
                 self.act(self.vow.document.trial.reset)
             else:
                 for entry in self.vow.settings:
-                    if self.setting(entry.name) != entry.default:
+                    if self.setting(entry.name) != entry.default and self.allows(entry, entry.default):
                         self.put(entry.name, entry.default)
 
     def safe(self) -> None:
         """The safe action, if the document has one."""
         if self.vow.document.trial.safe is not None:
             self.act(self.vow.document.trial.safe)
+            if self.gate is not None and self.gate.live:
+                self.ask(self.gate.reach.state_point, tag=True)
 
     def clear(self) -> None:
         """Clear a latched trip, waiting for its condition to go."""
@@ -613,6 +736,7 @@ class Tester:
             if declared.base is not None
             and event in self.events
             and self.bench_now.get(event) != declared.base
+            and (self.gate is None or not self.gate.bench_refusal(event, declared.base))
         ]
 
     def panel(self, event: str, value: Value) -> None:
@@ -763,7 +887,8 @@ class Tester:
     def prepare(self) -> None:
         """Settings that a tester works with (`trial.put`), where they still are at their defaults."""
         for name, value in self.vow.document.trial.put.items():
-            if self.setting(name) == self.vow.points[name].default:
+            entry = self.vow.points[name]
+            if self.setting(name) == entry.default and self.allows(entry, value_of(entry, value)):
                 self.settings({name: value})
 
     def strike(self, trip: TripEntry, provoke: Provoke) -> int:
@@ -791,7 +916,8 @@ class Tester:
                     Judgement(False, requirement, f"within {seconds:g} s"), "", f"still in state {self.state}"
                 )
             step_ns = left_ns if silent or patience_ns is None else min(left_ns, patience_ns)
-            self.wait(step_ns)
+            with self.silence() if silent else nullcontext():
+                self.wait(step_ns)
             left_ns -= step_ns
             if not happened() and not silent:
                 self.ask("self.state")
@@ -807,28 +933,6 @@ class Tester:
             if isinstance(value, int)
             else None
         )
-
-
-def dry_gate(vow: Vow) -> Callable[[bytes], None]:
-    """Lets no line out that names an action which leads to a state that handles power.
-
-    Not even where the document has it refused, nor damaged beyond what the grammar knows: the instrument is
-    taken to be faulty, and may read more into a line than it should.
-    """
-    energising = {
-        name.encode(): name
-        for name, action in vow.actions.items()
-        if any(vow.states[to].energised > vow.states[state].energised for state, to in action.to.items())
-    }
-
-    def gate(line: bytes) -> None:
-        words = re.split(rb"[^a-z0-9_.]+", line.lower())
-        if b"act" in words:
-            for word in words:
-                if word in energising:
-                    raise NotSelected(f"{energising[word]} energises the input; that {DRY}")
-
-    return gate
 
 
 def _shown(line: bytes) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tty
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from typing import cast
 
@@ -136,14 +136,23 @@ class Against(Exception):
     pass
 
 
-def forbid(line: bytes) -> None:
-    if line.startswith(b"act"):
-        raise Against
+class Forbid:
+    """A gate against every line that begins with `act`."""
+
+    def judge(self, lines: Sequence[bytes], begun: bytes, now_ns: int) -> None:
+        if any(line.startswith(b"act") for line in (*lines, begun)):
+            raise Against
+
+    def sent(self, lines: Sequence[bytes], now_ns: int) -> None:
+        pass
+
+    def heard(self, line: bytes, now_ns: int) -> None:
+        pass
 
 
 @pytest.mark.parametrize("pieces", [[b"act x\n"], [b"ac", b"t x"], [b"ask y\nact x\n"], [b"a", b"c", b"t"]])
 def test_no_byte_of_a_forbidden_line_that_completes_it_goes_out(pieces: list[bytes], held: Session) -> None:
-    held.gate = forbid
+    held.gate = Forbid()
     gone = b""
 
     def send(data: bytes) -> None:
@@ -160,7 +169,7 @@ def test_no_byte_of_a_forbidden_line_that_completes_it_goes_out(pieces: list[byt
 
 
 def test_lines_after_a_forbidden_one_go_out(held: Session) -> None:
-    held.gate = forbid
+    held.gate = Forbid()
     with pytest.raises(Against):
         held.send(b"act x\n")
     held.send(b"ask self.state\n")

@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emu.faults import build_instrument
+from protocol.conformance.gate import DryGate
 from protocol.conformance.session import Session
-from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, dry_gate
+from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget
 from protocol.conformance.tester import Tester as Hands
 from protocol.serialport import open_port
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
@@ -158,7 +159,7 @@ def test_the_gate_lets_no_energising_line_out_however_it_is_cut(pieces: list[byt
             return len(data)
 
     session = Session(Wire(), 96)  # type: ignore[arg-type]
-    session.gate = dry_gate(vow_of("tarn"))
+    session.gate = DryGate(vow_of("tarn"))
     for piece in pieces:
         try:
             session.send(piece)
