@@ -239,6 +239,7 @@ def started(t: Tester, r: Requirement) -> None:
     laws_hold(t)
     t.safe()
     t.ask("self.state")
+    laws_hold(t)
     t.act(give.name)
     t.say(f"act {take.name} {used}")
     laws_hold(t)

@@ -199,7 +199,7 @@ def order(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "unit", 4)
+@purpose("wire", "unit", 3)
 def unit(t: Tester, r: Requirement) -> None:
     seen = set[str]()
     for entry in t.vow.settings:
@@ -225,11 +225,14 @@ def unit(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "exact", 4)
+@purpose("wire", "exact", 3)
 def exact(t: Tester, r: Requirement) -> None:
-    for entry in t.vow.settings:
-        if entry.scale is None or (entry.set_in is not None and t.vow.initial not in entry.set_in):
-            continue
+    written = {
+        (entry.number.unit, entry.number.digits): entry
+        for entry in t.vow.settings
+        if entry.scale is not None and (entry.set_in is None or t.vow.initial in entry.set_in)
+    }
+    for entry in t.random.sample(list(written.values()), min(8, len(written))):
         scale = entry.number
         value = other_value(t, entry)
         assert isinstance(value, int)
@@ -528,7 +531,7 @@ def once(t: Tester, r: Requirement) -> None:
         t.line(b"@e1 ask self.boots")
 
 
-@purpose("wire", "ticket", 3)
+@purpose("wire", "ticket", 2)
 def ticket(t: Tester, r: Requirement) -> None:
     give = giver(t)
     take = taker(t)
@@ -591,7 +594,7 @@ def ticket(t: Tester, r: Requirement) -> None:
         t.say(f"act {take.name} {old}")
 
 
-@purpose("wire", "notice.number", 6)
+@purpose("wire", "notice.number", 2)
 def notice_number_long(t: Tester, r: Requirement) -> None:
     """Past what a byte can count."""
     if "panel.control" not in t.events or "bench" not in t.abilities or not t.session.held:
