@@ -27,7 +27,7 @@ from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, 
 
 IDLE = "-"
 """Output of an input that sent nothing."""
-MOST_STATES = 500
+MOST_STATES = 200
 """An abstraction with more is of no use; a document that has one is told so."""
 LONGEST_HELD_NS = 600 * NS_PER_S
 LONGEST_RUNNING_NS = 2 * NS_PER_S
@@ -560,7 +560,9 @@ def machine_of(given: Abstraction) -> DocumentMachine:
             key = imagined.key(mapper)
             if key not in numbers:
                 if len(numbers) == MOST_STATES:
-                    raise ValueError(f"more than {MOST_STATES} states: time passes in too many ways")
+                    raise ValueError(
+                        f"seen through its inputs the document has more than {MOST_STATES} states"
+                    )
                 numbers[key] = len(numbers)
                 names.append(_called(imagined, mapper))
                 queue.append((*way, stimulus))

@@ -265,7 +265,8 @@ class _Suites(Oracle):  # type: ignore[misc]
 
     def find_cex(self, hypothesis: Any) -> Word | None:
         machine = minimised(_machine(self._instrument.abstraction, hypothesis))
-        self._tell(f"{len(machine)} states after {self._instrument.asked} sequences")
+        states = "state" if len(machine) == 1 else "states"
+        self._tell(f"{len(machine)} {states} after {self._instrument.asked} sequences")
         own = suite(machine, self._extra, lambda state, given: machine.table[state][given][0] == IDLE)
         for word in (*self._first, *(each.word for each in own)):
             due, seen = machine.outputs(word), self._instrument.outputs(word)

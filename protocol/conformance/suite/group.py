@@ -24,6 +24,7 @@ from protocol.conformance.abstraction import (
 )
 from protocol.conformance.purposes import Purpose
 from protocol.conformance.suite.hsi import Sequence, suite
+from protocol.conformance.suite.machine import Machine
 from protocol.conformance.tester import NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
@@ -50,6 +51,8 @@ class Group:
     extra: int
     reset: str
     """How the instrument is brought back to its start, in words."""
+    hindrance: str = ""
+    """Why there is no suite, if there is none."""
     done: int = 0
     undecided: list[str] = field(default_factory=list)
     """Sequences whose answers were allowed but not fixed by the document."""
@@ -132,6 +135,8 @@ class Group:
         """What is known after the check, in words, with what it takes for granted."""
         machine, given = self.document.machine, self.document.abstraction
         whole = len(self.sequences)
+        if self.hindrance:
+            return f"No guarantee about the state machine: {self.hindrance}."
         if self.done < whole:
             ran = f"{self.done} of {whole} sequences of its suite were run"
             return f"No guarantee about the state machine: {ran}."
@@ -189,8 +194,13 @@ def group_for(t: Tester, extra: int = 0) -> Group:
     """The suite for what this tester can and may do."""
     held = {"hold", "advance"} <= t.abilities
     events = t.events if "bench" in t.abilities else frozenset()
-    document, sequences = _made(t.vow, Reach(t.energise, held, events), extra)
     reset = "a power cycle" if _by_power(t) else "the way back by its own actions"
+    reach = Reach(t.energise, held, events)
+    try:
+        document, sequences = _made(t.vow, reach, extra)
+    except ValueError as why:
+        nothing = DocumentMachine(abstraction(t.vow, reach), Machine((), ((),)))
+        return Group(nothing, (), extra, reset, str(why))
     return Group(document, sequences, extra, reset)
 
 
