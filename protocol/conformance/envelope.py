@@ -23,7 +23,7 @@ from protocol.vow import PointEntry, Vow, bench_events
 
 PATIENCE_S = 5
 """Longest `link.patience` with which the instrument is energised: so long it goes on when the host dies."""
-RESERVE_S = 2 * PATIENCE_S
+RESERVE_S = 3 * PATIENCE_S
 """Of the time energised, this much is kept for a silence that a check keeps on purpose, or is forced to."""
 PATIENCE = "link.patience"
 
@@ -228,9 +228,7 @@ class Reach:
         self.patience = Range(None, Fraction(PATIENCE_S))
         self.readings = {name: self._range(vow.points[name]) for name in self._watched()}
         """What may be read, by reading: beyond it everything stops."""
-        self.held = {
-            name: allowed.less(self._error(vow.points[name])) for name, allowed in self.settings.items()
-        }
+        self.held = {name: self._inner(*_kind_of(vow.points[name])) for name in self.settings}
         """What settings must be when it is energised: so far inside that a right reading is inside too."""
         self.state_point = next((each.name for each in vow.points.values() if each.system == "state"), "")
         self.lacking = self._lacking()
@@ -250,12 +248,10 @@ class Reach:
         declared = bench_events(self.vow.document)[event]
         unit = self.vow.document.quantities[declared.value].unit if declared.value is not None else ""
         found = _kind(unit)
-        return None if found is None or found[0] == "Ohm" else self._of(*found)
+        return None if found is None or found[0] == "Ohm" else self._inner(*found)
 
     def _range(self, entry: PointEntry) -> Range:
-        found = _kind(entry.number.unit)
-        assert found is not None
-        return self._of(*found)
+        return self._of(*_kind_of(entry))
 
     def _of(self, kind: Kind, factor: Fraction) -> Range:
         most, pack = self.envelope.most, self.envelope.pack
@@ -274,18 +270,18 @@ class Reach:
             case "Cel":
                 return Range(None, Fraction(most.celsius) / factor)
 
-    def _error(self, entry: PointEntry) -> Fraction:
-        """How far a right reading of what the setting bounds may be off, in the setting's unit."""
-        kind = kind_of(entry)
-        if kind is None or kind == "Ohm":
+    def _error(self, kind: Kind) -> Fraction:
+        """How far right readings of a kind may be off at the end of the envelope, in SI units."""
+        high = self._of(kind, Fraction(1)).high
+        if high is None:
             return Fraction(0)
-        high = self.settings[entry.name].high or Fraction(0)
-        factor = _factor(entry)
-        errors = [
-            reading.reading_error * abs(high) * factor + reading.range_error * _factor(reading)
-            for reading in (self.vow.points[name] for name in self.of_kind(kind))
-        ]
-        return max(errors, default=Fraction(0)) / factor
+        readings = [self.vow.points[name] for name in self.of_kind(kind)]
+        errors = [abs(high) * each.reading_error + each.range_error * _factor(each) for each in readings]
+        return max(errors, default=Fraction(0))
+
+    def _inner(self, kind: Kind, factor: Fraction) -> Range:
+        """So far inside the envelope that a right reading is inside too."""
+        return self._of(kind, factor).less(self._error(kind) / factor)
 
     def _watched(self) -> list[str]:
         """Readings that the document holds against a setting of the same kind, or calls a limit's own."""
@@ -349,9 +345,14 @@ def kind_of(entry: PointEntry) -> Kind | None:
     return None if found is None else found[0]
 
 
-def _factor(entry: PointEntry) -> Fraction:
+def _kind_of(entry: PointEntry) -> tuple[Kind, Fraction]:
     found = _kind(entry.number.unit)
-    return Fraction(1) if found is None else found[1]
+    assert found is not None, f"{entry.name} is not bounded"
+    return found
+
+
+def _factor(entry: PointEntry) -> Fraction:
+    return _kind_of(entry)[1]
 
 
 def live_states(vow: Vow) -> frozenset[str]:

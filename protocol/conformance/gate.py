@@ -43,11 +43,14 @@ from protocol.conformance.envelope import (
 from protocol.errors import WirevowError
 from protocol.message import Reply, Request, parse_answer, parse_request
 from protocol.quantity import parse_integer
-from protocol.vow import PointEntry, Value, Vow
+from protocol.vow import PointEntry, Value, Vow, bench_events
 
 NS_PER_S = 1_000_000_000
 DRY = "needs a simulated instrument or an envelope"
 """How every reason ends that a dry check, which energises nothing, has for not selecting something."""
+BEYOND = "beyond the envelope"
+MISHAP = "a mishap, and an envelope allows none"
+"""The same for a check within an envelope."""
 DRY_SAVES = 200
 """Saves that a check without an envelope may do; a store stands 100,000 (common practice, no source)."""
 WATCH_NS = 500_000_000
@@ -158,6 +161,7 @@ class EnvelopeGate:
         self._vow = reach.vow
         self._most = reach.envelope.most
         self._safe = reach.vow.document.trial.safe
+        self._events = bench_events(reach.vow.document)
         self._bench: dict[str, str] = {}
         self._current: tuple[Fraction, int] | None = None
         self._counted_ns: int | None = None
@@ -290,7 +294,7 @@ class EnvelopeGate:
             for name in self._names(line, (*self.reach.settings, PATIENCE)):
                 if re.search(rb"[0-9]", _TAG.sub(b"", line)):
                     raise NeedsIsolation(
-                        f"a faulty instrument could take this for a value of {name} beyond the envelope"
+                        f"a faulty instrument could take this for a value of {name} that is {BEYOND}"
                     )
         for name in self._names(line, self.reach.energising):
             if hostile or half:
@@ -474,10 +478,13 @@ class EnvelopeGate:
             str(value), str(self.reach.envelope.isolated_by[event])
         ):
             return ""
+        declared = self._events[event]
+        if declared.choice is not None and declared.base is not None and value != declared.base:
+            return f"{event} {value} is {MISHAP}"
         allowed = self._event_range(event)
         if allowed is None or value is None or allowed.holds(Fraction(str(value))):
             return ""
-        return f"{event} {value} is beyond the envelope"
+        return f"{event} {value} is {BEYOND}"
 
     def _event_range(self, event: str) -> Range | None:
         name = event.removeprefix("panel.")
@@ -515,10 +522,7 @@ def _outside(entry: PointEntry, value: Fraction, allowed: Range) -> str:
 
 def _beyond(entry: PointEntry, number: str, allowed: Range) -> NotSelected:
     unit = entry.number.unit
-    return NotSelected(
-        f"{entry.name} {number} {unit} is beyond the envelope, which allows {allowed.text(unit)}; "
-        "a check without an envelope, which energises nothing, tries it"
-    )
+    return NotSelected(f"{entry.name} {number} {unit} is {BEYOND} ({allowed.text(unit)})")
 
 
 def _texts(line: bytes) -> tuple[str, ...]:

@@ -667,7 +667,8 @@ def only_if_all_of_it(t: Tester, r: Requirement) -> None:
         for event, value in provoke.bench.items():
             t.bench(event, value)
         if provoke.silence:
-            t.wait(provoke.within)
+            with t.silence():
+                t.wait(provoke.within)
         else:
             t.alive(provoke.within)
         _look(t)

@@ -750,12 +750,13 @@ def watchdog(t: Tester, r: Requirement) -> None:
             patience_ns = t.patience_ns() or 0
             # Lines that are refused do not keep it alive.
             steps = 8
-            for _ in range(steps):
-                t.session.wait(2 * patience_ns // steps)
-                if t.session.waiting:
-                    break
-                t.raw(b"ask no.such\n")
-            t.wait(trip.provoke.within)
+            with t.silence():
+                for _ in range(steps):
+                    t.session.wait(2 * patience_ns // steps)
+                    if t.session.waiting:
+                        break
+                    t.raw(b"ask no.such\n")
+                t.wait(trip.provoke.within)
             if t.state == trip.provoke.state:
                 raise Broken(
                     Judgement(False, r.id, f"trip {name}"), "refused requests", f"still in {t.state}"
