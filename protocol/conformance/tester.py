@@ -97,6 +97,8 @@ class Tester:
         self.visited: set[tuple[str, str]] = set()
         """Requirement and state pairs that were looked at."""
         self.bench_now: dict[str, Decimal | str] = {}
+        self._turned_ns: int | None = None
+        """When the bench was last turned, if readings may not have followed yet."""
         self.slowest_ns = 0
         self.done: set[str] = set()
         """Work that is done once for several requirements."""
@@ -429,6 +431,7 @@ class Tester:
             raise NotSelected(str(error)) from error
         if value is not None:
             self.bench_now[event] = value
+        self._turned_ns = self.now_ns
 
     def power_cycle(self) -> None:
         """Cut the instrument's own supply and give it again."""
@@ -715,16 +718,17 @@ class Tester:
 
     def restore_bench(self) -> None:
         """Every bench event that has a base is back at it, and readings have had time to follow."""
-        off = self._off_base()
-        for event, base in off:
+        for event, base in self._off_base():
             if event == "panel.control":
                 self.panel(event, str(base))
             elif event == "link.transmitter":
                 self.transmitter(str(base))
             else:
                 self.bench(event, base)
-        if off:
-            self.wait(self.vow.document.trial.settle)
+        # A purpose may have turned it back itself a moment ago.
+        if self._turned_ns is not None:
+            self.quiet_until(self._turned_ns + self.vow.document.trial.settle)
+            self._turned_ns = None
 
     def _off_base(self) -> list[tuple[str, Decimal | str]]:
         """Bench events that are not known to be at their base, with it."""
