@@ -2,7 +2,7 @@
 # make test        the project's own tests
 # make lint        ruff and mypy
 # make benchmark   ratios against bare loops; writes build/benchmark.json
-# make campaign    the long versions: every fault, fifty seeds of the clean instrument
+# make campaign    the long versions: two hundred seeds of the clean instrument, every fault with three; resumable
 # make lock        renew .ci/requirements.lock
 #
 # All but `clean` make a virtual environment in .venv first. `make PYTHON=python3.12 test` picks an interpreter.
