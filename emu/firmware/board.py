@@ -97,7 +97,7 @@ class FirmwareInstrument:
     `library` is what `emu.firmware.build.build_library` made.
     """
 
-    def __init__(self, vow: Vow, library: Path, bench: Bench | None = None, seed: int = 0) -> None:
+    def __init__(self, vow: Vow, library: Path | None, bench: Bench | None = None, seed: int = 0) -> None:
         section = vow.document.plant
         if not isinstance(section, SinkPlant):
             raise ValueError(f"the reference firmware works a sink, not a {section.kind}")
@@ -114,10 +114,17 @@ class FirmwareInstrument:
         self._channels = tuple((name, _Converter(section.channels[name]), name in FAST) for name in CHANNELS)
         self._outputs: tuple[int, ...] = ()
         self._capture_ns: int | None = None
-        self._edges: deque[tuple[int, str, float]] = deque()
-        """Changes of the level to come: when, whether the stage is on, amperes."""
+        self._edges: deque[tuple[int, dict[str, float | str]]] = deque()
+        """What is to be driven later in this millisecond, and when."""
         self._blocked = False
         self._out = bytearray()
+        self._points = {name: index for index, name in enumerate(_names(vow))}
+        if library is not None:
+            self._load(library)
+        self.plant.control({"fan.mode": "manual"}, 0)
+        self._start("power")
+
+    def _load(self, library: Path) -> None:
         # A library is loaded once for each path, and its state is static: every instrument has its own copy,
         # which nobody needs any more once it is loaded.
         with tempfile.TemporaryDirectory(prefix="wirevow-") as folder:
@@ -126,11 +133,8 @@ class FirmwareInstrument:
             self._library = ctypes.CDLL(str(copy))
         self.board = _Board.in_dll(self._library, "board")
         self._buffer = (ctypes.c_uint8 * 8192)()
-        self._points = {name: index for index, name in enumerate(_names(vow))}
         ctypes.memset(self.board.store, 0xFF, 512)  # as a new chip comes
         self.board.writes_left = -1
-        self.plant.control({"fan.mode": "manual"}, 0)
-        self._start("power")
 
     # --------------------------------------------------------------------------------------- for ports
 
@@ -250,8 +254,8 @@ class FirmwareInstrument:
             self.plant.advance(due_ns)
             self.now_ns = due_ns
             if self._edges and self._edges[0][0] <= due_ns:
-                _, stage, current = self._edges.popleft()
-                self.plant.control({"stage": stage, "level.current": current}, due_ns)
+                _, changes = self._edges.popleft()
+                self.plant.control(changes, due_ns)
             elif self._capture_ns is not None and self._capture_ns + SAMPLES * CAPTURE_NS <= due_ns:
                 self._finish_capture()
             elif due_ns >= now_ns:
@@ -310,7 +314,8 @@ class FirmwareInstrument:
             for index in range(board.levels):
                 level = board.level[index]
                 when_ns = now_ns + level.step * self._millisecond_ns // STEPS
-                self._edges.append((when_ns, "hold" if level.on else "off", level.code * self._step_ampere))
+                stage, current = "hold" if level.on else "off", level.code * self._step_ampere
+                self._edges.append((when_ns, {"stage": stage, "level.current": current}))
             board.levels = 0
             self._run_plant(now_ns)
         if board.capturing:

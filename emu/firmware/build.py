@@ -14,7 +14,7 @@ from protocol.errors import WirevowError
 from protocol.vow import Vow, compile_vow
 
 HERE = Path(str(files("emu.firmware")))
-PACKAGES = {"gcc": "gcc", "avr-gcc": "gcc-avr avr-libc"}
+PACKAGES = {"gcc": "gcc", "avr-gcc": "gcc-avr avr-libc", "simavr": "libsimavr-dev libelf-dev"}
 
 
 class ToolError(WirevowError):
@@ -28,8 +28,11 @@ def demo_vow() -> Vow:
 
 def sources(vow: Vow, folder: Path) -> list[Path]:
     """The generated core, written to `folder`, and the application: all but the board."""
-    core = [path for path in write(generate(vow), folder) if path.suffix == ".c"]
-    return [*core, *sorted((HERE / "tarn").glob("*.c"))]
+    return [*_core(vow, folder), *sorted((HERE / "tarn").glob("*.c"))]
+
+
+def _core(vow: Vow, folder: Path) -> list[Path]:
+    return [path for path in write(generate(vow), folder) if path.suffix == ".c"]
 
 
 def compile_c(compiler: str, arguments: Sequence[str]) -> None:
@@ -59,3 +62,59 @@ def build_library(vow: Vow, folder: Path, options: Sequence[str] = ("-O2",)) -> 
         ],
     )
     return library
+
+
+AVR_OPTIONS = (
+    "-std=gnu99",
+    "-Os",
+    "-mmcu=atmega328p",
+    "-mrelax",
+    "-ffunction-sections",
+    "-fdata-sections",
+    "-Wl,--gc-sections",
+)
+
+
+def build_elf(vow: Vow, folder: Path) -> Path:
+    """The firmware for an ATmega328P as `firmware.elf` in `folder`."""
+    return _build_avr(folder, "firmware.elf", [*sources(vow, folder), HERE / "avr" / "board.c"])
+
+
+def build_line_server(vow: Vow, folder: Path) -> Path:
+    """The core alone on the same chip, as `line_server.elf`: for measuring what it costs."""
+    return _build_avr(folder, "line_server.elf", [*_core(vow, folder), HERE / "avr" / "line_server.c"])
+
+
+def _build_avr(folder: Path, name: str, parts: Sequence[Path]) -> Path:
+    elf = folder / name
+    compile_c(
+        "avr-gcc",
+        [
+            *AVR_OPTIONS,
+            *(f"-I{place}" for place in (folder, HERE / "tarn")),
+            *map(str, parts),
+            "-o",
+            str(elf),
+        ],
+    )
+    return elf
+
+
+def have_simulator() -> bool:
+    """Whether the library that simulates the microcontroller is installed."""
+    return Path("/usr/include/simavr/sim_avr.h").exists()
+
+
+def build_rig(folder: Path) -> Path:
+    """The simulated microcontroller with the board's chips as `rig.so` in `folder`.
+
+    It is compiled here, on the user's machine: the library it links is under the GPL version 3.
+    """
+    if not have_simulator():
+        raise ToolError(f"libsimavr is not installed: apt-get install {PACKAGES['simavr']}")
+    rig = folder / "rig.so"
+    compile_c(
+        "gcc",
+        ["-O2", "-shared", "-fPIC", str(HERE / "avr" / "rig.c"), "-o", str(rig), "-lsimavr", "-lelf"],
+    )
+    return rig

@@ -5,7 +5,9 @@
  *                (channel 5 is the fan's tachometer, in turns a minute)
  *   SPI, PB1 low the level converter: two bytes, 12 bits
  *   SPI, PB0 low the slew: two bytes, A/s
- *   PD2 relay, PD3 sense relay, PD4 stage on, PD5 a capture runs, PD6 (OC0A) drive of the fan, PD7 trigger
+ *   PC0 relay, PC1 sense relay, PC2 stage on, PC3 a capture runs
+ *   PD6 (OC0A)   drive of the fan
+ *   PD7          trigger input
  *
  * Timer 1 counts 100 us. What takes longer than a few cycles is done in the main loop; the interrupts only
  * note the time and keep received bytes. */
@@ -18,14 +20,17 @@
 #include "hardware.h"
 #include "tarn_vow.h"
 
-enum { RING = 256, SAMPLES = 32, TACHOMETER = 5 };
+enum { RING = 256, GOING = 32, SAMPLES = 32, TACHOMETER = 5 };
 enum { CONVERTER = PB2, LEVEL = PB1, SLEW = PB0 };
-enum { RELAY = PD2, SENSE = PD3, STAGE = PD4, CAPTURING = PD5, TRIGGER = PD7 };
+enum { RELAY = PC0, SENSE = PC1, STAGE = PC2, CAPTURING = PC3, TRIGGER = PD7 };
 #define REQUESTED 0x5AU
 
 static volatile uint8_t ring[RING];
 static volatile uint8_t first;
 static uint8_t last;
+static volatile uint8_t going[GOING]; /* on its way to the transmitter */
+static volatile uint8_t sent;
+static volatile uint8_t put;
 static volatile uint8_t steps; /* of 100 us that have passed and are not worked off */
 
 static uint16_t codes[TACHOMETER + 1];
@@ -52,6 +57,16 @@ ISR(USART_RX_vect)
     if (next != last) {
         ring[first] = byte;
         first = next;
+    }
+}
+
+ISR(USART_UDRE_vect)
+{
+    if (sent == put) {
+        UCSR0B &= (uint8_t)~_BV(UDRIE0);
+    } else {
+        UDR0 = going[sent];
+        sent = (uint8_t)((sent + 1U) % GOING);
     }
 }
 
@@ -90,9 +105,9 @@ static void write_chip(uint8_t select, uint16_t value)
 static void set_pin(uint8_t pin, bool high)
 {
     if (high) {
-        PORTD = (uint8_t)(PORTD | _BV(pin));
+        PORTC = (uint8_t)(PORTC | _BV(pin));
     } else {
-        PORTD = (uint8_t)(PORTD & ~_BV(pin));
+        PORTC = (uint8_t)(PORTC & ~_BV(pin));
     }
 }
 
@@ -201,11 +216,18 @@ static void serve_host(void)
     while (last != first && tarn_receive(ring[last])) {
         ++last;
     }
-    if ((UCSR0A & _BV(UDRE0)) != 0) {
-        int16_t byte = tarn_take();
-        if (byte >= 0) {
-            UDR0 = (uint8_t)byte;
+    for (;;) {
+        uint8_t next = (uint8_t)((put + 1U) % GOING);
+        int16_t byte = -1;
+        if (next != sent) {
+            byte = tarn_take();
         }
+        if (byte < 0) {
+            return;
+        }
+        going[put] = (uint8_t)byte;
+        put = next;
+        UCSR0B |= _BV(UDRIE0);
     }
 }
 
@@ -218,7 +240,9 @@ int main(void)
 
     DDRB = _BV(PB0) | _BV(PB1) | _BV(PB2) | _BV(PB3) | _BV(PB5);
     PORTB = _BV(PB0) | _BV(PB1) | _BV(PB2);
-    DDRD = _BV(RELAY) | _BV(SENSE) | _BV(STAGE) | _BV(CAPTURING) | _BV(PD1) | _BV(PD6);
+    DDRC = _BV(RELAY) | _BV(SENSE) | _BV(STAGE) | _BV(CAPTURING);
+    PORTC = 0;
+    DDRD = _BV(PD1) | _BV(PD6);
     PORTD = 0;
     SPCR = _BV(SPE) | _BV(MSTR);
     SPSR = _BV(SPI2X);

@@ -17,20 +17,20 @@
 #include <string.h>
 
 enum { FREQUENCY = 16000000, FRAME = 1389, IN_RING = 65536, OUT_ROOM = 65536, LEVELS = 64, CHANNELS = 6 };
-enum { PORTB_DATA = 0x25, PORTD_DATA = 0x2B, SPDR_DATA = 0x4E, OCR0A_DATA = 0x47 };
+enum { PORTB_DATA = 0x25, PORTC_DATA = 0x28, SPDR_DATA = 0x4E, OCR0A_DATA = 0x47, MCUSR_DATA = 0x54 };
 enum { SELECT_CONVERTER = 4, SELECT_LEVEL = 2, SELECT_SLEW = 1 };
 
 struct level {
     uint64_t cycle;
     uint16_t code;
-    uint16_t stage; /* PORTD then: relay, sense, stage, capture */
+    uint16_t stage; /* PORTC then: relay, sense, stage, capture */
 };
 
 struct rig {
     uint16_t codes[CHANNELS];
     uint16_t slew;
     uint16_t code;
-    uint8_t portd;
+    uint8_t portc;
     uint8_t fan;
     uint16_t levels;
     struct level level[LEVELS];
@@ -40,7 +40,7 @@ struct rig {
     uint32_t in_first;
     uint32_t in_last;
     uint64_t in_cycle; /* when the last byte was given to the receiver */
-    uint32_t stalled;
+    uint32_t resets; /* of any kind */
     uint8_t in[IN_RING];
 };
 
@@ -59,7 +59,7 @@ static void note_level(void)
     if (rig.levels < LEVELS) {
         rig.level[rig.levels].cycle = avr->cycle;
         rig.level[rig.levels].code = rig.code;
-        rig.level[rig.levels].stage = avr->data[PORTD_DATA];
+        rig.level[rig.levels].stage = avr->data[PORTC_DATA];
         ++rig.levels;
     }
 }
@@ -104,7 +104,7 @@ static void on_spdr(struct avr_t *self, avr_io_addr_t address, uint8_t value, vo
     on_spi(NULL, value, NULL);
 }
 
-static void on_portd(struct avr_irq_t *irq, uint32_t value, void *param)
+static void on_portc(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq;
     (void)value;
@@ -129,6 +129,8 @@ static void no_sleep(avr_t *self, avr_cycle_count_t cycles)
     (void)cycles;
 }
 
+static void (*reset_of_core)(avr_t *);
+
 static avr_cycle_count_t feed(avr_t *self, avr_cycle_count_t when, void *param)
 {
     (void)self;
@@ -139,6 +141,18 @@ static avr_cycle_count_t feed(avr_t *self, avr_cycle_count_t when, void *param)
         rig.in_cycle = when;
     }
     return when + FRAME;
+}
+
+/* Any reset, the watchdog's too, wipes what the rig has set. */
+static void on_reset(avr_t *self)
+{
+    if (reset_of_core != NULL) {
+        reset_of_core(self);
+    }
+    spi_select = 0;
+    spi_at = 0;
+    avr_cycle_timer_register(self, FRAME, feed, NULL);
+    ++rig.resets;
 }
 
 /* Begin with the ELF file; 0, or below 0 when it cannot be used. */
@@ -155,6 +169,8 @@ int32_t rig_start(const char *path)
         return -2;
     }
     avr_init(avr);
+    reset_of_core = avr->reset;
+    avr->reset = on_reset;
     firmware.frequency = FREQUENCY;
     avr_load_firmware(avr, &firmware);
     avr->log = LOG_ERROR;
@@ -167,22 +183,22 @@ int32_t rig_start(const char *path)
     uart_input = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_output, NULL);
     avr_irq_register_notify(
-        avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), IOPORT_IRQ_REG_PORT), on_portd, NULL);
+        avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('C'), IOPORT_IRQ_REG_PORT), on_portc, NULL);
     avr_register_io_write(avr, SPDR_DATA, on_spdr, NULL);
     return 0;
 }
 
-/* A reset with these flags in MCUSR; memory is kept, as on the chip, unless it is the first. */
+/* A reset with these flags in MCUSR. What was on its way is lost. */
 void rig_reset(uint8_t mcusr)
 {
-    avr_reset(avr);
-    avr->data[0x54] = mcusr;
-    avr->run_cycle_limit = 16000;
-    spi_select = 0;
-    spi_at = 0;
     rig.levels = 0;
+    rig.out_length = 0;
     rig.in_first = rig.in_last = 0;
-    avr_cycle_timer_register(avr, FRAME, feed, NULL);
+    avr_reset(avr);
+    avr->data[MCUSR_DATA] = mcusr;
+    /* Were PD2 or PD3 low, the library would look at them every cycle, in case an interrupt waited for that. */
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 2), 1);
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 3), 1);
 }
 
 /* Run up to a cycle; the state of the core: below 0 when it crashed or sleeps for ever. */
@@ -197,7 +213,7 @@ int32_t rig_run(uint64_t cycle)
             return -1;
         }
     }
-    rig.portd = avr->data[PORTD_DATA];
+    rig.portc = avr->data[PORTC_DATA];
     rig.fan = avr->data[OCR0A_DATA];
     return 0;
 }

@@ -1,0 +1,103 @@
+"""What the generated core costs on an ATmega328P, and how fast the whole firmware is simulated.
+
+Flash and memory come from the linker, cycles from the simulator's own counter (interrupt entry costs it
+nothing, on the chip 4 cycles). Needs avr-gcc and libsimavr.
+"""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import tempfile
+import time
+from pathlib import Path
+
+from emu.firmware.build import AVR_OPTIONS, build_elf, build_line_server, build_rig, compile_c, demo_vow
+from emu.firmware.chip import Chip, ChipInstrument
+from protocol.vow import Vow
+
+BARS = {
+    "core_flash_bytes": ("at most", 8192.0),
+    "core_ram_bytes": ("at most", 256.0),
+    "firmware_flash_bytes": ("at most", 32768.0),
+    "firmware_ram_bytes": ("at most", 2048.0),
+    "cycles_per_line": ("at most", 2778.0),
+    "cycles_per_line_greatest": ("at most", 8000.0),
+    "avr_speed": ("at least", 10.0),
+}
+MILLISECOND = 16_000
+CHARACTER = 1389
+SECONDS = 3
+
+
+def sections(elf: Path) -> tuple[int, int]:
+    """Bytes of flash and of memory."""
+    text, data, bss = (
+        subprocess.run(["avr-size", str(elf)], check=True, capture_output=True, text=True)
+        .stdout.splitlines()[1]
+        .split()[:3]
+    )
+    return int(text) + int(data), int(data) + int(bss)
+
+
+def lines(vow: Vow) -> list[bytes]:
+    """Every point asked, every setting put to its default, and every action tried."""
+    found = [f"ask {name}" for name, entry in vow.points.items() if entry.record is None]
+    for entry in vow.settings:
+        found.append(f"put {entry.name} {' '.join(entry.words(entry.default))}")
+    found += [f"act {name}" for name in vow.actions if name != "self.reboot"]
+    found += [f"@{number:x} {line}" for number, line in enumerate(found)]
+    return [line.encode() + b"\n" for line in found]
+
+
+def cycles(chip: Chip, line: bytes) -> int:
+    """Cycles from the line's LF to the first byte of its answer."""
+    chip.take()
+    chip.rig.levels = 0
+    chip.send(line)
+    while chip.rig.out_length == 0:
+        chip.run(chip.cycle + MILLISECOND)
+    first = int(chip.rig.out_cycle[0])
+    heard = max(
+        level.cycle for level in chip.rig.level[: chip.rig.levels] if level.port & 1 and level.cycle <= first
+    )
+    # Let the rest of the answer go.
+    before = -1
+    while chip.rig.out_length != before:
+        before = chip.rig.out_length
+        chip.run(chip.cycle + 4 * CHARACTER)
+    return first - int(heard)
+
+
+def measure() -> dict[str, float]:
+    vow = demo_vow()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        server, firmware, rig = build_line_server(vow, folder), build_elf(vow, folder), build_rig(folder)
+        empty = folder / "empty.c"
+        empty.write_text("int main(void) { return 0; }\n")
+        compile_c("avr-gcc", [*AVR_OPTIONS, str(empty), "-o", str(folder / "empty.elf")])
+        bare = sections(folder / "empty.elf")
+        core = sections(server)
+        whole = sections(firmware)
+        header = (folder / "tarn_vow.h").read_text()
+        reply = int(header.split("TARN_LONGEST_REPLY ")[1].split()[0])
+        limit = vow.document.wire.line_limit
+        buffers = limit + 1 + limit + 2 * reply
+        chip = Chip(rig, server)
+        chip.reset("power")
+        chip.run(chip.cycle + 20 * MILLISECOND)
+        measured = [cycles(chip, line) for line in lines(vow)]
+        box = ChipInstrument(vow, rig, firmware)
+        begun = time.perf_counter()
+        box.advance(box.now_ns + SECONDS * 10**9)
+        speed = SECONDS / (time.perf_counter() - begun)
+    return {
+        "core_flash_bytes": core[0] - bare[0],
+        "core_ram_bytes": core[1] - bare[1] - buffers,
+        "firmware_flash_bytes": whole[0],
+        "firmware_ram_bytes": whole[1],
+        "cycles_per_line": statistics.median(measured),
+        "cycles_per_line_greatest": max(measured),
+        "avr_speed": speed,
+    }
