@@ -44,10 +44,11 @@ def command(
         raise WirevowError("learning needs the package aalpy: pip install 'wirevow[automata]'")
     import emu  # noqa: F401  (teaches pyserial emu://)
     from emu.ports.address import find
-    from protocol.conformance.abstraction import Reach, abstraction, machine_of
+    from protocol.conformance.abstraction import abstraction, machine_of
     from protocol.conformance.hookup import hooked_up
     from protocol.conformance.learning import compared, learn, met, named
     from protocol.conformance.suite.drawing import dot, svg
+    from protocol.conformance.suite.group import reach_of
     from protocol.document.load import load_document
     from protocol.document.vet import vet
     from protocol.vow import compile_vow
@@ -64,12 +65,11 @@ def command(
     try:
         with hooked_up(vow, port, rig) as hookup:
             t = hookup.tester
-            held = {"hold", "advance"} <= t.abilities
-            events = t.events if "bench" in t.abilities else frozenset()
-            document = machine_of(abstraction(vow, Reach(t.energise, held, events)))
+            reach = reach_of(t)
+            document = machine_of(abstraction(vow, reach))
             if not t.energise:
                 _caution(hookup.profile.reason)
-            instrument, identity = met(t, document.abstraction, held and "power" in t.abilities)
+            instrument, identity = met(t, document.abstraction, reach.held and "power" in t.abilities)
             if identity != vow.identity:
                 theirs, ours = " ".join(identity) or "nothing", " ".join(vow.identity)
                 _say(f"it calls itself {theirs}, the document is {ours}")

@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from protocol.conformance.envelope import energising_actions
 from protocol.conformance.suite.machine import Machine, Step, minimised
 from protocol.device import NS_PER_S, Device
 from protocol.document.model import Provoke
@@ -32,6 +33,7 @@ MOST_STATES = 200
 LONGEST_HELD_NS = 600 * NS_PER_S
 LONGEST_RUNNING_NS = 2 * NS_PER_S
 """Longest single wait of an input, on a held and on a running clock."""
+DRY_REASON = "it handles power, and is tried on a simulated instrument only"
 LONGEST_CAUSE_NS = 300 * NS_PER_S
 """What takes longer to provoke leaves a plant behind that is not at rest."""
 CLEAR_PATIENCE_NS = (NS_PER_S, 10 * NS_PER_S, 60 * NS_PER_S)
@@ -123,11 +125,6 @@ class Abstraction:
     """Choices that inputs change and that others depend on."""
 
 
-def energises(vow: Vow, action: ActionEntry) -> bool:
-    """Whether the action leads to a state that handles power from one that does not."""
-    return any(vow.states[to].energised > vow.states[state].energised for state, to in action.to.items())
-
-
 def abstraction(vow: Vow, reach: Reach) -> Abstraction:
     """The inputs for a document. Actions first, then settings, time and the bench."""
     omitted: list[tuple[str, str]] = []
@@ -165,14 +162,15 @@ def _tracked(vow: Vow) -> list[str]:
 def _actions(
     vow: Vow, reach: Reach, omitted: list[tuple[str, str]], assumed: list[str]
 ) -> Iterator[Stimulus]:
+    energising = energising_actions(vow)
     for name, action in vow.actions.items():
         kinds = {kind for kind, _ in action.does}
         if "save" in kinds:
             omitted.append((name, "it wears the store"))
         elif "recall" in kinds:
             omitted.append((name, "what it does hangs on what is stored"))
-        elif not reach.energise and energises(vow, action):
-            omitted.append((name, "it energises, which nothing allows here"))
+        elif not reach.energise and name in energising:
+            omitted.append((name, DRY_REASON))
         else:
             readings = _reads(vow, action)
             if readings:
@@ -284,7 +282,7 @@ def _hindrance(vow: Vow, reach: Reach, provoke: Provoke | None) -> str | None:
     if provoke is None:
         return "the document does not say how to provoke it"
     if vow.states[provoke.state].energised and not reach.energise:
-        return "it energises, which nothing allows here"
+        return DRY_REASON
     missing = sorted(set(provoke.bench) - reach.events)
     if missing:
         return f"it needs a rig that can make {missing[0]} happen"

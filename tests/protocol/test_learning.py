@@ -164,7 +164,7 @@ def test_without_a_rig_the_command_energises_nothing_and_says_so(capfd: pytest.C
     shown = capfd.readouterr()
     assert "caution: there is no rig" in shown.err
     assert "disconnect the source" in shown.err
-    assert "heat.begin: it energises, which nothing allows here" in shown.out
+    assert "heat.begin: it handles power" in shown.out
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,9 @@ class Group:
     """Why there is no suite, if there is none."""
     done: int = 0
     undecided: list[str] = field(default_factory=list)
-    """Sequences whose answers were allowed but not fixed by the document."""
+    """Sequences whose answers were allowed but not fixed by the document, and why."""
+    barred: list[str] = field(default_factory=list)
+    """Sequences that could not be tried, and why."""
 
     def batches(self, known: Set[str]) -> list[tuple[str, Purpose]]:
         """Requirement and purpose for every batch, in a good order. `known`: the requirements there are.
@@ -80,15 +82,20 @@ class Group:
         def work(t: Tester, r: Requirement) -> None:
             for each in batch:
                 t.mark()
+                written = self.document.machine.written(each.word)
                 try:
-                    self._run(t, each)
+                    open_answer = self._run(t, each)
                 except NotSelected as why:
-                    self.undecided.append(f"{self.document.machine.written(each.word)}: {why}")
+                    self.barred.append(f"{written}: {why}")
+                else:
+                    if open_answer:
+                        self.undecided.append(f"{written}: {open_answer}")
                 self.done += 1
 
         return work
 
-    def _run(self, t: Tester, sequence: Sequence) -> None:
+    def _run(self, t: Tester, sequence: Sequence) -> str:
+        """Run a sequence; the first answer that the document leaves open, in words, if there was one."""
         mapper = Mapper(self.document.abstraction, TesterHands(t))
         mapper.begin()
         machine, state = self.document.machine, 0
@@ -96,7 +103,8 @@ class Group:
             due, state = machine.table[state][given]
             seen = mapper.step(self.document.abstraction.stimuli[given])
             if seen != due:
-                raise NotSelected(f"{machine.inputs[given]} gave `{seen}`, which the document leaves open")
+                return f"{machine.inputs[given]} gave `{seen}`"
+        return ""
 
     def _bears_on(self, sequence: Sequence, known: Set[str]) -> str:
         if not sequence.word:
@@ -157,6 +165,8 @@ class Group:
                 f"Not judged: {len(self.undecided)} sequences, in which the document leaves an answer open "
                 f"(for example {self.undecided[0]})."
             )
+        if self.barred:
+            parts.append(f"Not tried: {len(self.barred)} sequences (for example {self.barred[0]}).")
         missing = [name for name in given.vow.states if name not in self.document.states_reached]
         if missing:
             parts.append(f"States that these inputs do not reach: {', '.join(missing)}.")
@@ -190,12 +200,21 @@ def _wait_ns(vow: Vow, stimulus: Stimulus) -> int:
     return 0
 
 
+def reach_of(t: Tester) -> Reach:
+    """What a tester's hands may do here.
+
+    A suite energises hundreds of times, and turns the bench as often: that is for simulated instruments. A
+    real one is held to it as far as nothing handles power, with an envelope too.
+    """
+    simulated = t.energise and t.gate is None
+    events = t.events if simulated and "bench" in t.abilities else frozenset()
+    return Reach(simulated, {"hold", "advance"} <= t.abilities, events)
+
+
 def group_for(t: Tester, extra: int = 0) -> Group:
     """The suite for what this tester can and may do."""
-    held = {"hold", "advance"} <= t.abilities
-    events = t.events if "bench" in t.abilities else frozenset()
     reset = "a power cycle" if _by_power(t) else "the way back by its own actions"
-    reach = Reach(t.energise, held, events)
+    reach = reach_of(t)
     try:
         document, sequences = _made(t.vow, reach, extra)
     except ValueError as why:
