@@ -14,6 +14,7 @@ from datetime import datetime
 from protocol import __version__
 from protocol.conformance.campaign import Report
 from protocol.conformance.casefile import Step
+from protocol.conformance.gate import BEYOND, MISHAP
 from protocol.conformance.hookup import Profile
 from protocol.conformance.tester import DRY
 from protocol.conformance.verdict import Verdict
@@ -24,6 +25,8 @@ from protocol.document.model import Document
 NO_PURPOSE = "nothing tries it yet"
 KINDS = (
     (DRY, f"energises the input; that {DRY}"),
+    (BEYOND, f"{BEYOND}; a check without one, which energises nothing, tries some of it"),
+    (MISHAP, MISHAP),
     ("needs a rig that can", "needs a rig that can do it"),
     ("on a clock that cannot be advanced", "takes too long on a clock that cannot be advanced"),
 )
