@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from protocol.conformance.ending import Interrupts, end
+from protocol.conformance.envelope import Envelope, Reach
 from protocol.conformance.rig import Hello, Rig, RigError, open_rig
 from protocol.conformance.session import Session
 from protocol.conformance.tester import Tester
@@ -16,18 +17,27 @@ from protocol.vow import Vow
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """How far a check goes: `dry` energises nothing, `full` does all that the document speaks of."""
+    """How far a check goes.
+
+    `dry` energises nothing, `envelope` as far as an envelope allows, `full` does all that the document
+    speaks of.
+    """
 
     name: str
     reason: str
 
     @property
     def energise(self) -> bool:
-        return self.name == "full"
+        return self.name != "dry"
 
 
-def profile_for(hello: Hello | None) -> Profile:
-    """The profile for a rig, or for none."""
+def profile_for(hello: Hello | None, reach: Reach | None = None) -> Profile:
+    """The profile for a rig, or for none, and for an envelope held against the document, or for none."""
+    if reach is not None:
+        if reach.lacking:
+            return Profile("dry", f"no envelope makes it safe to energise: {reach.lacking}")
+        who = reach.envelope.source.declared_by
+        return Profile("envelope", f"declared by {who}: {reach.envelope.text()}")
     if hello is None:
         return Profile("dry", "there is no rig to say that the instrument is simulated")
     if not hello.simulated:
@@ -45,14 +55,30 @@ class Hookup:
     warnings: list[str] = field(default_factory=list)
     """After the end: what the user has to be told loudly."""
 
+    def used(self) -> Profile:
+        """The profile, with what was used of the envelope so far."""
+        gate = self.tester.gate
+        return (
+            self.profile
+            if gate is None
+            else replace(self.profile, reason=f"{self.profile.reason}; {gate.account()}")
+        )
+
 
 @contextmanager
 def hooked_up(
-    vow: Vow, url: str, endpoint: str | None = None, *, seed: int = 0, budget: int | None = None
+    vow: Vow,
+    url: str,
+    endpoint: str | None = None,
+    *,
+    seed: int = 0,
+    budget: int | None = None,
+    envelope: Envelope | None = None,
 ) -> Iterator[Hookup]:
     """Open port and rig, hold the clock if the rig can, and wait until the board listens.
 
-    `url`: any port of `open_port`; the simulated instrument in process (`emu://`) brings its own rig.
+    `url`: any port of `open_port`; the simulated instrument in process (`emu://`) brings its own rig. An
+    `envelope` is kept to with a simulated instrument as well.
     However the block is left, Ctrl-C included, the safe action is sent first; see `ending`. Raises
     PortError and RigError.
     """
@@ -72,8 +98,10 @@ def hooked_up(
                 rig = _own_rig(port)
                 hello = None if rig is None else rig.hello()
             session = Session(port, vow.document.wire.line_limit, rig)
-            profile = profile_for(hello)
-            tester = Tester(vow, session, seed=seed, energise=profile.energise, budget=budget)
+            profile = profile_for(hello, None if envelope is None else Reach(vow, envelope))
+            tester = Tester(
+                vow, session, seed=seed, energise=profile.energise, budget=budget, envelope=envelope
+            )
         except BaseException:
             port.close()
             raise
