@@ -19,9 +19,11 @@ from protocol.errors import WirevowError
 
 if TYPE_CHECKING:
     from protocol.conformance.campaign import Finding, Progress, Report
+    from protocol.conformance.envelope import Envelope
     from protocol.document.load import Loaded
     from protocol.document.model import Document
     from protocol.report.outcome import Outcome
+    from protocol.vow import Vow
 
 CASES = "cases"
 """Folder of case files, beside the first report file that was asked for, else in the current folder."""
@@ -37,6 +39,8 @@ ROOM_BYTES = 4_000_000
 @click.option("--junit", "junit_file", metavar="F", help="Write it as JUnit XML.")
 @click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of everything chosen.")
+@click.option("--envelope", "envelope_file", metavar="FILE", help="Energise, within this.")
+@click.option("--yes", is_flag=True, help="The cautions have been read; do not ask.")
 @click.option("--budget", metavar="LINES", type=click.IntRange(min=1), help="Send at most so many lines.")
 @click.option(
     "--extra-states",
@@ -54,18 +58,21 @@ def command(
     junit_file: str | None,
     html_file: str | None,
     seed: int,
+    envelope_file: str | None,
+    yes: bool,
     budget: int | None,
     extra_states: int,
 ) -> int:
     """Hold the instrument at PORT to every requirement of DOC.
 
-    Nothing is energised (the dry profile) unless a rig says that the instrument is simulated. Every failure
-    becomes a case file that `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error,
-    3: inconclusive.
+    Nothing is energised (the dry profile) unless a rig says that the instrument is simulated, or an envelope
+    says how far a real one may go; then the cautions are shown first. Every failure becomes a case file that
+    `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
     """
     import emu  # noqa: F401  (teaches pyserial emu://)
     from emu.ports.address import find
     from protocol.conformance import campaign
+    from protocol.conformance.envelope import CAUTIONS
     from protocol.conformance.hookup import hooked_up
     from protocol.conformance.suite.group import group_for
     from protocol.conformance.verdict import EXIT_CODE, Verdict
@@ -77,11 +84,13 @@ def command(
     loaded = load_document(path)
     _refuse_unsound(loaded)
     outputs = _outputs(path, json_file, junit_file, html_file)
+    vow = compile_vow(loaded.document)
+    envelope = None if envelope_file is None else _consented(envelope_file, vow, yes)
     started = datetime.now(UTC)
     trouble: BaseException | None = None
     hookup, report = None, None
     try:
-        with hooked_up(compile_vow(loaded.document), port, rig, seed=seed, budget=budget) as hookup:
+        with hooked_up(vow, port, rig, seed=seed, budget=budget, envelope=envelope) as hookup:
             report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
             group = group_for(hookup.tester, extra_states)
             if extra_states:
@@ -111,13 +120,13 @@ def command(
     outcome = outcome_of(
         report,
         loaded,
-        hookup.profile,
+        hookup.used(),
         rig=rig if rig is not None else (port if hookup.tester.rig is not None else None),
         simulated=hookup.simulated,
         held=hookup.tester.session.held,
         budget=budget,
         started=started,
-        warnings=hookup.warnings,
+        warnings=[*hookup.warnings, *(CAUTIONS if hookup.tester.gate is not None else ())],
         cases=_write_cases(report, folder / CASES),
     )
     written = [output.write(outcome) for output in outputs]
@@ -129,6 +138,24 @@ def command(
 
 
 def _refuse_unsound(loaded: Loaded[Document]) -> None:
+def _consented(path: str, vow: Vow, yes: bool) -> Envelope:
+    """The envelope in the file, once the cautions have been shown and agreed to. Raises WirevowError."""
+    from protocol.conformance.envelope import CAUTIONS, load_envelope
+
+    envelope = load_envelope(path, vow)
+    if yes:
+        return envelope
+    for caution in CAUTIONS:
+        click.echo(click.wrap_text(caution, 78, "  - ", "    "), err=True)
+    declared = f"Declared by {envelope.source.declared_by}: {envelope.source.means} {envelope.text()}."
+    click.echo(f"\n{click.wrap_text(declared, 78)}\n", err=True)
+    if not sys.stdin.isatty():
+        raise WirevowError("nobody is there to agree to the cautions; read them, and say so with --yes")
+    if not click.confirm("Is that what is wired up, and will you stay with it?", err=True):
+        raise WirevowError("not agreed to: nothing was sent")
+    return envelope
+
+
     """A document that contradicts itself cannot be kept by any instrument."""
     from protocol.document.vet import vet
 
