@@ -83,9 +83,9 @@ def command(
     path = find(doc)
     loaded = load_document(path)
     _refuse_unsound(loaded)
-    outputs = _outputs(path, json_file, junit_file, html_file)
     vow = compile_vow(loaded.document)
     envelope = None if envelope_file is None else _consented(envelope_file, vow, yes)
+    outputs = _outputs(path, json_file, junit_file, html_file)
     started = datetime.now(UTC)
     trouble: BaseException | None = None
     hookup, report = None, None
@@ -137,7 +137,6 @@ def command(
     return EXIT_CODE[report.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
 
 
-def _refuse_unsound(loaded: Loaded[Document]) -> None:
 def _consented(path: str, vow: Vow, yes: bool) -> Envelope:
     """The envelope in the file, once the cautions have been shown and agreed to. Raises WirevowError."""
     from protocol.conformance.envelope import CAUTIONS, load_envelope
@@ -156,6 +155,7 @@ def _consented(path: str, vow: Vow, yes: bool) -> Envelope:
     return envelope
 
 
+def _refuse_unsound(loaded: Loaded[Document]) -> None:
     """A document that contradicts itself cannot be kept by any instrument."""
     from protocol.document.vet import vet
 
