@@ -9,10 +9,11 @@
 
 PYTHON ?= python3
 JOBS ?= $(shell nproc 2>/dev/null || echo 1)
+comma := ,
 VENV := .venv
 PY := $(VENV)/bin/python
 LOCK := .ci/requirements.lock
-EXTRAS := pictures,automata,test,dev
+EXTRAS := pictures,automata,test,dev$(if $(CI),$(comma)reference)
 
 # CI installs exactly what is locked; everybody else anything not older than pyproject.toml says.
 # The second variable is the first one's name for build environments from pip 26.2 on.
@@ -51,7 +52,7 @@ wheel: $(VENV)/developing
 lock:
 	rm -rf build/lock
 	$(PYTHON) -m venv build/lock
-	build/lock/bin/python -m pip install -qq --upgrade hatchling editables -e '.[$(EXTRAS)]'
+	build/lock/bin/python -m pip install -qq --upgrade hatchling editables -e '.[$(EXTRAS),reference]'
 	{ echo '# Exact versions that CI installs. Renewed by `make lock`.'; \
 	  build/lock/bin/python -m pip freeze --exclude-editable; } > $(LOCK)
 	rm -rf build/lock

@@ -1,15 +1,30 @@
-"""How property tests run here.
+"""How tests run here.
 
 Timing is never asserted in this suite, so Hypothesis keeps no deadline. Under CI its own `ci` profile is
 in force already (the same examples every time); elsewhere every run looks at new ones.
+
+A test that needs a program of the distribution (a compiler, a circuit simulator) skips where there is none,
+with a reason that says what to install. Under CI everything is installed, so such a skip is a failure there.
 """
 
 import os
 
+import pytest
 from hypothesis import HealthCheck, settings
+
+CI = "CI" in os.environ
 
 settings.register_profile(
     "here", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
-if "CI" not in os.environ:
+if not CI:
     settings.load_profile("here")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item, call):
+    report = yield
+    if CI and report.skipped and isinstance(report.longrepr, tuple) and "install" in report.longrepr[2]:
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid}: nothing may be missing under CI: {report.longrepr[2]}"
+    return report
