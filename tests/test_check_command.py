@@ -1,7 +1,9 @@
 """`wirevow check` as a person runs it: verdicts, files, and every port that is not as it should be."""
 
+import io
 import json
 import os
+import re
 import shutil
 from importlib.resources import files
 
@@ -100,6 +102,21 @@ def test_a_check_that_could_try_nothing_is_inconclusive():
 def test_a_board_that_resets_when_its_port_opens_is_waited_for(capfd):
     assert check(BRAE, "emu://brae", "--budget", 200) == 0
     assert "\npass: brae " in capfd.readouterr().out
+
+
+def test_whoever_watches_sees_how_far_it_is(monkeypatch):
+    class Screen(io.StringIO):
+        def isatty(self):
+            return True
+
+    screen = Screen()
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr("sys.stderr", screen)
+    assert check(TARN, f"emu://tarn?fault={FAULT}", "--budget", 400) == 1
+    shown = screen.getvalue()
+    assert "1 failed" in shown
+    assert re.search(r"(point|state|wire|action)\.\w+", shown)
+    assert re.search(r"\d+/\d{3}", shown)
 
 
 def test_the_document_may_go_by_its_name():

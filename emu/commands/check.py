@@ -77,6 +77,7 @@ def command(
     from protocol.conformance.suite.group import group_for
     from protocol.conformance.verdict import EXIT_CODE, Verdict
     from protocol.document.load import load_document
+    from protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
     from protocol.report.outcome import outcome_of
     from protocol.vow import compile_vow
 
@@ -131,7 +132,7 @@ def command(
     )
     written = [output.write(outcome) for output in outputs]
     if report.lines:
-        _show(outcome)
+        _show(outcome, brief=isinstance(trouble, KeyboardInterrupt))
     if trouble is not None:
         raise trouble
     return EXIT_CODE[report.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
@@ -257,13 +258,13 @@ def _write_cases(report: Report, folder: Path) -> dict[int, str]:
 # ------------------------------------------------------------------------------------------------- screen
 
 
-def _show(outcome: Outcome) -> None:
+def _show(outcome: Outcome, brief: bool) -> None:
     from rich.console import Console
 
     from protocol.report import terminal
 
     try:
-        terminal.show(outcome, Console(markup=False, highlight=False, emoji=False))
+        terminal.show(outcome, Console(markup=False, highlight=False, emoji=False), brief=brief)
         sys.stdout.flush()
     except BrokenPipeError:
         # Whoever read has seen enough; the verdict is still the exit status.

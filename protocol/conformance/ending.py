@@ -27,7 +27,7 @@ from protocol.message import Reply, Request, parse_answer
 
 WHOLE_S = 0.8
 """Longest time that all of it takes; with the process's own end it stays within a second."""
-ANSWER_S = 0.25
+ANSWER_S = 0.2
 """How long the reply is waited for before the action is sent again."""
 TRIES = 2
 ENDING_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from protocol.conformance.verdict import Verdict
 from protocol.report.outcome import Outcome, Row
@@ -114,8 +114,7 @@ def parts(sentence: str) -> list[str]:
     return pieces if len(pieces) % 2 else [sentence]
 
 
-def text(outcome: Outcome) -> str:
-    """The file."""
+def _template() -> Template:
     environment = Environment(
         loader=PackageLoader("protocol.report"),
         autoescape=True,
@@ -124,16 +123,24 @@ def text(outcome: Outcome) -> str:
         lstrip_blocks=True,
     )
     environment.filters["parts"] = parts
-    environment.tests["moving"] = lambda steps: any(step.at_s for step in steps)
     environment.filters["word"] = VERDICT_WORDS.__getitem__
-    doubtful = [row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)]
-    return environment.get_template("page.html.j2").render(
+    environment.tests["moving"] = lambda steps: any(step.at_s for step in steps)
+    return environment.get_template("page.html.j2")
+
+
+_TEMPLATE = _template()
+"""Read before a check begins, so that its end takes no longer than it must."""
+
+
+def text(outcome: Outcome) -> str:
+    """The file."""
+    return _TEMPLATE.render(
         o=outcome,
         counts=outcome.counts(),
         total=outcome.total(),
         verdicts=[str(verdict) for verdict in COLUMNS],
         picture=picture(outcome),
-        doubtful=doubtful,
+        doubtful=[row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)],
         not_selected=outcome.not_selected(),
         left_out=outcome.dry(),
         most_steps=40,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
@@ -23,19 +24,26 @@ BAR = 30
 COLOURS = {"pass": "green", "inconclusive": "yellow", "fail": "red", "error": "red", "not selected": "dim"}
 
 
-def show(outcome: Outcome, console: Console) -> None:
-    """Print the report."""
-    for part in _parts(outcome):
+def show(outcome: Outcome, console: Console, *, brief: bool = False) -> None:
+    """Print the report; `brief` leaves out all but failures and verdict."""
+    parts = [_failures(outcome)] if brief else [_counted(outcome), _failures(outcome), _rest(outcome)]
+    for part in chain(*parts, [_verdict(outcome)]):
         console.print(part)
 
 
-def _parts(outcome: Outcome) -> Iterator[RenderableType]:
+def _counted(outcome: Outcome) -> Iterator[RenderableType]:
     yield _headed("Requirements", _counts(outcome))
+
+
+def _failures(outcome: Outcome) -> Iterator[RenderableType]:
     for number, breach in enumerate(outcome.breaches[:MOST_BREACHES], start=1):
         yield _headed(f"Failure {number} of {len(outcome.breaches)}", _breach(breach))
     rest = outcome.breaches[MOST_BREACHES:]
     if rest:
         yield _headed("More failures", _pairs((each.requirement, each.case or each.place) for each in rest))
+
+
+def _rest(outcome: Outcome) -> Iterator[RenderableType]:
     doubtful = [row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)]
     if doubtful:
         yield _headed("Inconclusive", _pairs((row.id, row.reason) for row in doubtful))
@@ -44,7 +52,6 @@ def _parts(outcome: Outcome) -> Iterator[RenderableType]:
         yield _headed("Not selected", _groups(groups))
     yield _headed("Looked at, by state", _states(outcome))
     yield _headed("Check", _facts(outcome))
-    yield _verdict(outcome)
 
 
 def moves(steps: tuple[Step, ...]) -> bool:

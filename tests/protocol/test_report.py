@@ -365,6 +365,15 @@ def test_the_screen_shows_a_failure_as_something_to_act_on():
     assert shown.rstrip().splitlines()[-1] == counted
 
 
+def test_in_brief_there_are_failures_and_the_verdict():
+    target = io.StringIO()
+    terminal.show(outcome(), Console(file=target, width=80), brief=True)
+    shown = target.getvalue()
+    assert "Failure 2 of 2" in shown
+    assert "fail: hutch" in shown
+    assert "Not selected" not in shown
+
+
 def test_on_the_screen_a_long_exchange_is_cut_from_the_front():
     steps = tuple(Step(">", f"ask step{number}") for number in range(100))
     shown = screen(outcome(steps=steps))
