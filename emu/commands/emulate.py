@@ -18,6 +18,7 @@ import click
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
 @click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this rate does.")
 @click.option("--fault", metavar="NAME", help="Break it in one way on purpose.")
+@click.option("--firmware", metavar="HOW", help="Run the reference firmware: host, chip, or its ELF file.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
 @click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT.")
 def command(
@@ -27,6 +28,7 @@ def command(
     link: str | None,
     pace: int | None,
     fault: str | None,
+    firmware: str | None,
     seed: int,
     rig: str | None,
 ) -> None:
@@ -37,13 +39,24 @@ def command(
     from emu.bench import Bench
     from emu.faults import build_instrument
     from emu.ports.address import find
+    from emu.ports.interface import Instrument
     from emu.ports.server import serve
     from protocol.document.load import load_document, load_yaml_model
     from protocol.vow import compile_vow
 
     document = load_document(find(doc)).document
     wired = load_yaml_model(find(bench, "bench"), Bench).document if bench is not None else None
-    instrument = build_instrument(compile_vow(document), wired, seed, fault)
+    instrument: Instrument
+    if firmware is None:
+        instrument = build_instrument(compile_vow(document), wired, seed, fault)
+    else:
+        if fault is not None:
+            raise click.UsageError(
+                "--fault breaks the simulated instrument, not the firmware: leave one out."
+            )
+        from emu.firmware.run import run_firmware
+
+        instrument = run_firmware(compile_vow(document), firmware, wired, seed)
 
     def ready(port: str, rig_address: str | None) -> None:
         click.echo(f"port {port}")

@@ -41,8 +41,8 @@ def sections(elf: Path) -> tuple[int, int]:
 
 
 def lines(vow: Vow) -> list[bytes]:
-    """Every point asked, every setting put to its default, and every action tried."""
-    found = [f"ask {name}" for name, entry in vow.points.items() if entry.record is None]
+    """Every point asked, every setting put to its default, and every action tried; each with a tag too."""
+    found = [f"ask {name}" if entry.record is None else f"ask {name} 1" for name, entry in vow.points.items()]
     for entry in vow.settings:
         found.append(f"put {entry.name} {' '.join(entry.words(entry.default))}")
     found += [f"act {name}" for name in vow.actions if name != "self.reboot"]
