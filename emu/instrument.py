@@ -63,6 +63,7 @@ class Instrument:
         self.powered = True
         self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
         self.plant: Plant = plant if plant is not None else plant_of(vow.document, bench, seed)
+        # Before this instant nothing happens unasked: it may be early, never late; 0 when it is not known.
         self._quiet_ns = 0
         self.device = device_class(vow, self, store if store is not None else Store(), seed)
         self._samples: dict[str, tuple[int, int]] = {}
@@ -245,14 +246,16 @@ class Instrument:
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         """The device drives the plant; a converter told too much stands at its end."""
-        held = dict(changes)
+        plant = self.plant
+        held: dict[str, float | str] = {}
         for name, value in changes.items():
-            known = self.plant.controls.get(name)
+            known = plant.controls.get(name)
             if known is not None and isinstance(value, float):
-                held[name] = min(max(value, known.low), known.high)
+                value = min(max(value, known.low), known.high)
+            held[name] = value
         self._catch_up()
-        self.plant.control(held, now_ns)
-        self._quiet_ns = min(self._quiet_ns, self.plant.quiet_until_ns())
+        plant.control(held, now_ns)
+        self._quiet_ns = min(self._quiet_ns, plant.quiet_until_ns())
 
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         """Arm the rules anew where they depend on what changed."""

@@ -48,7 +48,10 @@ class World(Protocol):
         ...
 
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
-        """These settings (None: the state) changed: look again at conditions that depend on them."""
+        """These settings (None: the state) changed: look again at conditions that depend on them.
+
+        No names: only the time changed at which the state is left (`Device.next_timeout_ns`).
+        """
         ...
 
 
@@ -498,10 +501,10 @@ class Device:
 
     def _drive(self, names: Sequence[str], now_ns: int) -> None:
         """Let the plant follow these settings, and the outputs of the present state that follow them."""
-        follows = self.vow.states[self.state].follows
+        points, follows = self.vow.points, self.vow.states[self.state].follows
         changes: dict[str, float | str] = {}
         for name in names:
-            entry = self.vow.points[name]
+            entry = points[name]
             if entry.drives is not None:
                 changes[entry.drives] = self._driven(entry)
             for control, point in follows.items():

@@ -250,13 +250,12 @@ class Sink:
             if name not in CONTROLS:
                 raise ValueError(f"a sink has no control {name!r}: write one of {', '.join(CONTROLS)}")
             checked[name] = CONTROLS[name].checked(name, value)
+        if self._set["stage"] == "off" and checked.keys() <= _REGULATION:
+            self._set.update(checked)
+            return
         pulses = {name for name in checked if CONTROLS[name].pulse}
         changed = {name for name in checked if name not in pulses and self._set[name] != checked[name]}
         if not changed and not any(checked[name] for name in pulses):
-            return
-        if not pulses and changed <= _REGULATION and self._set["stage"] == "off":
-            for name in changed:
-                self._set[name] = checked[name]
             return
         self._close()
         before = self._set["stage"]
