@@ -16,7 +16,18 @@ BARS = {
 }
 
 DOCUMENT = Path(__file__).parents[2] / "spec" / "tarn.yaml"
-REQUESTS = [b"ask input.voltage\n", b"ask sink.level\n", b"ask self.uptime\n", b"put sink.level 1.000 A\n"]
+REQUESTS = [
+    b"ask input.voltage\n",
+    b"ask sink.level\n",
+    b"ask self.uptime\n",
+    b"put sink.level 1.000 A\n",
+    b"ask input.current\n",
+    b"ask limit.current\n",
+    b"ask self.state\n",
+    b"put sink.level 2.000 A\n",
+]
+"""What a host does that watches and adjusts: three asks, of readings, settings and the box itself, to a put
+that changes the value. The input is off."""
 ROUNDS = 15
 TRIPS = 400
 BAUD = 115200
