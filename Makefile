@@ -42,6 +42,7 @@ benchmark: $(VENV)/developing
 # make campaign SEEDS=4 EVERY=6 is a taste of it: four seeds, every sixth fault.
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
+	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines 400000
 
 wheel: $(VENV)/developing
 	rm -rf build/wheel

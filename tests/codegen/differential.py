@@ -3,7 +3,7 @@
 Two implementations of `spec/wire.md` by two people; a difference is a bug of one of them or of the text. As
 a program it goes on for as many lines as asked:
 
-    python -m tests.codegen.differential spec/tarn.yaml LIBRARY --lines 1000000 --seed 1
+    python -m tests.codegen.differential spec/tarn.yaml --lines 1000000 --seed 1
 
 The readings are random, the world has no physics. Rules that make the instrument act (trips, conditional
 leaves) are looked at once a tick by both sides, in the order that the core documents.
@@ -15,6 +15,7 @@ import argparse
 import random
 import struct
 import sys
+import tempfile
 import time
 from binascii import crc_hqx
 from collections import deque
@@ -28,7 +29,7 @@ from protocol.device import Device, Store, Values
 from protocol.document.load import load_document
 from protocol.message import check_of
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Vow, compile_vow
-from tests.codegen.build import Core
+from tests.codegen.build import Core, build_library
 
 MS = 1_000_000
 SPELLS_MS = (1, 1, 1, 1, 1, 2, 2, 5, 5, 20, 50, 100, 999, 1000, 2000, 2001, 4999, 5000, 5001, 60000)
@@ -614,23 +615,25 @@ def main() -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("document", type=Path)
-    parser.add_argument("library", type=Path)
-    parser.add_argument("--lines", type=int, default=20_000)
+    parser.add_argument("documents", type=Path, nargs="+")
+    parser.add_argument("--library", type=Path, help="The core of the (one) document, built already.")
+    parser.add_argument("--lines", type=int, default=20_000, help="So many for each document.")
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args()
-    begun = time.perf_counter()
-    try:
-        pair = compare(
-            compile_vow(load_document(given.document).document), given.library, given.lines, given.seed
-        )
-    except Difference as difference:
-        print(difference)
-        return 1
-    print(f"{pair.done} lines, no difference; {time.perf_counter() - begun:.0f} s")
-    print("in states:", ", ".join(f"{name} {count}" for name, count in pair.states.items()))
-    for answer, count in sorted(pair.answers.items(), key=lambda item: -item[1]):
-        print(f"{count:9} {answer}")
+    with tempfile.TemporaryDirectory() as name:
+        for document in given.documents:
+            vow = compile_vow(load_document(document).document)
+            library = given.library or build_library(vow, Path(name) / document.stem, ["-O2"])
+            begun = time.perf_counter()
+            try:
+                pair = compare(vow, library, given.lines, given.seed)
+            except Difference as difference:
+                print(difference)
+                return 1
+            print(f"{document.name}: {pair.done} lines, no difference; {time.perf_counter() - begun:.0f} s")
+            print("  in states:", ", ".join(f"{name} {count}" for name, count in pair.states.items()))
+            answers = sorted(pair.answers.items(), key=lambda item: -item[1])
+            print("  answers:", ", ".join(f"{answer} {count}" for answer, count in answers), flush=True)
     return 0
 
 

@@ -33,7 +33,7 @@ def test_no_difference_on_random_lines(path: Path, tmp_path: Path) -> None:
         "ASAN_OPTIONS": "detect_leaks=0",  # the interpreter's own
     }
     done = subprocess.run(
-        [sys.executable, "-m", "tests.codegen.differential", str(path), str(library),
+        [sys.executable, "-m", "tests.codegen.differential", str(path), "--library", str(library),
          "--lines", str(LINES), "--seed", str(seed)],
         cwd=ROOT, env=environment, capture_output=True, text=True,
     )  # fmt: skip
