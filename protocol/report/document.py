@@ -22,6 +22,7 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
         "report": VERSION,
         "verdict": outcome.verdict,
         "note": outcome.note,
+        "guarantee": outcome.guarantee,
         "warnings": list(outcome.warnings),
         "document": {
             "path": outcome.path,

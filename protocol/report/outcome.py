@@ -87,6 +87,8 @@ class Outcome:
 
     verdict: str
     note: str
+    guarantee: str
+    """What the complete suite of the state machine has shown, and under which assumptions; may be empty."""
     warnings: tuple[str, ...]
     """What the user has to know for safety's sake: whether the safe action was confirmed at the end."""
     name: str
@@ -210,6 +212,7 @@ def outcome_of(
     return Outcome(
         verdict=str(report.verdict),
         note=printable(report.note),
+        guarantee=printable(report.guarantee),
         warnings=tuple(printable(warning) for warning in warnings),
         name=report.vow_name,
         version=report.vow_version,

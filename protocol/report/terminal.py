@@ -51,6 +51,8 @@ def _rest(outcome: Outcome) -> Iterator[RenderableType]:
     if groups:
         yield _headed("Not selected", _groups(groups))
     yield _headed("Looked at, by state", _states(outcome))
+    if outcome.guarantee:
+        yield _headed("State machine", Text(outcome.guarantee))
     yield _headed("Check", _facts(outcome))
 
 

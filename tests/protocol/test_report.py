@@ -61,6 +61,7 @@ def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps
         note=note,
         visited={(ASKED[0].id, state) for state in HUTCH.document.states} | {(ASKED[1].id, "rest")},
         slowest_s=0.004,
+        guarantee="Any fault of the class `A` is found.",
     )
     return outcome_of(
         report,
@@ -272,7 +273,8 @@ def test_the_page_shows_what_broke_where_and_how():
         "wirevow replay cases/first.case PORT",
         "found after 17 lines",
         f"found after 30 lines, trying {ASKED[1].id}",
-        "dry , because there is no rig: nothing was energised",
+        "dry : there is no rig; so nothing was energised",
+        "Any fault of the class A is found.",
         "THE INSTRUMENT MAY STILL BE HANDLING POWER",
         "0.3.1 0123abcd",
         "4.0 ms; 20 ms allowed",
