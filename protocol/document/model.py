@@ -243,6 +243,16 @@ SYSTEM_CHOICES: dict[str, tuple[str, ...]] = {
 }
 
 
+class Follow(Section):
+    """How a tester moves a reading by a setting, to see that it is fresh. Not on the wire."""
+
+    setting: Name
+    to: Exact | Word = Field(description="Put this, from wherever it is.")
+    state: Word
+    put: dict[Name, Exact | Word] = Field(default={}, description="Put before.")
+    within: Duration = Field(description="The reading has followed after this time.")
+
+
 class Point(Section):
     """A value that can be asked and perhaps put.
 
@@ -271,6 +281,7 @@ class Point(Section):
 
     signal: Name | None = Field(default=None, description="Plant signal behind this reading.")
     every: Duration | None = Field(default=None, description="Sample period of the reading.")
+    follows: Follow | None = Field(default=None, description="A setting that moves the reading.")
     derived: Formula | None = Field(
         default=None, description="Computed from other points, rounded to the step."
     )
@@ -559,7 +570,7 @@ OFF_THE_WIRE: dict[str, tuple[str, ...]] = {
     "Limit": ("provoke",),
     "Derating": ("provoke",),
     "Law": ("provoke",),
-    "Point": ("signal", "drives"),
+    "Point": ("signal", "drives", "follows"),
     "State": ("outputs",),
     "*": ("means",),
 }

@@ -7,7 +7,7 @@ from contextlib import suppress
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.tester import Broken, NotSelected, Tester
+from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.document.requirements import Requirement
 from protocol.oracle import Judgement
 from protocol.record import parts_of
@@ -341,7 +341,20 @@ def fresh(t: Tester, r: Requirement) -> None:
         after = t.read(entry.name)
         expect_moved(t, entry, before, after, f"{event} went from {declared.base} to {declared.other}")
         return
-    raise NotSelected("no bench event is known to move it (`moves`)")
+    follows = t.vow.document.points[entry.name].follows
+    if follows is None:
+        raise NotSelected("nothing is known to move it: no bench event (`moves`), no setting (`follows`)")
+    if t.vow.states[follows.state].energised and not t.energise:
+        raise NotSelected("it moves in a state that handles power")
+    t.settings({name: value for name, value in follows.put.items() if name != follows.setting})
+    t.prepare()
+    t.goto(follows.state)
+    t.alive(t.vow.document.trial.settle)
+    before = t.read(entry.name)
+    t.settings({follows.setting: follows.to})
+    t.alive(max(follows.within, entry.period_ns) + (0 if t.session.held else HOST_SLACK_NS))
+    after = t.read(entry.name)
+    expect_moved(t, entry, before, after, f"{follows.setting} went to {follows.to}")
 
 
 def expect_moved(t: Tester, entry: PointEntry, before: int, after: int, why: str) -> None:
