@@ -136,7 +136,8 @@ def abstraction(vow: Vow, reach: Reach) -> Abstraction:
         *_times(vow, reach, omitted),
         *_causes(vow, reach, omitted),
     ]
-    settle_in = {state for action in vow.actions.values() if _reads(vow, action) for state in action.to}
+    acted = {each.target for each in stimuli if each.kind == "act"}
+    settle_in = {state for name in acted if _reads(vow, vow.actions[name]) for state in vow.actions[name].to}
     return Abstraction(
         vow, reach, tuple(stimuli), tuple(omitted), tuple(assumed), frozenset(settle_in), tuple(tracked)
     )
