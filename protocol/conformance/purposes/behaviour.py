@@ -179,7 +179,7 @@ def _read_settings(t: Tester) -> None:
         t.ask(entry.name)
 
 
-@purpose("action", "effect", 3)
+@purpose("action", "effect", 2)
 def settings_effect(t: Tester, r: Requirement) -> None:
     """Defaults and recall act on every setting they are for, and on no other."""
     action = t.vow.actions[r.element]
@@ -277,7 +277,7 @@ def _width(t: Tester, name: str) -> int:
     return int(2 * entry.range_error / entry.number.step) + 2
 
 
-@purpose("action", "ticket", 3)
+@purpose("action", "ticket", 2)
 def ticket(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -312,7 +312,7 @@ def _restarts(t: Tester, action: ActionEntry) -> None:
     _look(t)
 
 
-@purpose("action", "effect", 3)
+@purpose("action", "effect", 2)
 def zeroing(t: Tester, r: Requirement) -> None:
     """Counters that an action zeroes begin again, from wherever they had come to."""
     declared = t.vow.document.actions[r.element]
@@ -644,7 +644,7 @@ def _half_way(t: Tester, trip: TripEntry) -> bool:
     return False
 
 
-@purpose("trip", "fires", 3)
+@purpose("trip", "fires", 2)
 def only_if_all_of_it(t: Tester, r: Requirement) -> None:
     """Where the condition needs a word besides, another word keeps it from tripping."""
     trip, provoke = _trip(t, r)

@@ -16,6 +16,7 @@ from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_li
 from protocol.conformance.tester import Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
+from protocol.expression import Expression
 from protocol.message import check_of
 from protocol.record import parts_of
 from protocol.vow import PointEntry, part_bytes, record_of
@@ -23,15 +24,16 @@ from protocol.vow import PointEntry, part_bytes, record_of
 RANK = 0
 
 
-def dependent(t: Tester) -> PointEntry | None:
-    """A number whose limit hangs on another setting, both settable in the initial state."""
-    for entry in t.vow.settings:
-        for limit in (entry.high, entry.low):
-            if limit is None or not limit.names or not t.settable_here(entry):
-                continue
-            if all(t.settable_here(t.vow.points[name]) for name in limit.names):
-                return entry
-    return None
+def dependent(t: Tester) -> list[tuple[PointEntry, Expression]]:
+    """Numbers whose limit hangs on other settings, all settable in the initial state; divisions first."""
+    found = [
+        (entry, limit)
+        for entry in t.vow.settings
+        for limit in (entry.high, entry.low)
+        if limit is not None and limit.names and t.settable_here(entry)
+        if all(t.settable_here(t.vow.points[name]) for name in limit.names)
+    ]
+    return sorted(found, key=lambda each: "/" not in each[1].text)
 
 
 @purpose("wire", "syntax", RANK)
@@ -115,18 +117,18 @@ def numbers(t: Tester, r: Requirement) -> None:
 @purpose("wire", "atomic", RANK)
 def depending(t: Tester, r: Requirement) -> None:
     """A limit that hangs on another setting, moved."""
-    entry = dependent(t)
-    if entry is None:
+    found = dependent(t)
+    if not found:
         raise NotSelected("no limit depends on a setting")
-    limit = entry.high if entry.high is not None and entry.high.names else entry.low
-    assert limit is not None
-    other = t.vow.points[sorted(limit.names)[0]]
-    low, high = t.bounds(other)
-    t.put(other.name, (low + high) // 2)
-    low, high = t.bounds(entry)
-    for counts in (high, high + 1, low, low - 1):
-        t.put(entry.name, counts)
-    t.ask(entry.name)
+    for entry, limit in dict.fromkeys((found[0], found[-1])):
+        t.home()
+        for name in sorted(limit.names):
+            low, high = t.bounds(t.vow.points[name])
+            t.put(name, low + (high - low) // 3)
+        low, high = t.bounds(entry)
+        for counts in (high, high + 1, low, low - 1):
+            t.put(entry.name, counts)
+        t.ask(entry.name)
 
 
 @purpose("wire", "reasons", RANK)
@@ -262,6 +264,8 @@ def booted(t: Tester, r: Requirement) -> None:
             t.ask(name)
         t.put(entry.name, other_value(t, entry))
     for again_ in boots(t):
+        if t.session.held:
+            t.wait(5 * NS_PER_S)  # so that the time since the boot shows the boot
         again_()
         for name in ("self.boots", "self.boot_cause", "self.uptime", *(each.name for each in moved)):
             t.ask(name)

@@ -90,7 +90,7 @@ def length(t: Tester, r: Requirement) -> None:
     t.line(b"@1f " + exact)
 
 
-@purpose("wire", "syntax", 3)
+@purpose("wire", "syntax", 2)
 def syntax(t: Tester, r: Requirement) -> None:
     for line in (
         b"x", b"ask", b"ask ", b"Ask self.state", b"ASK self.state", b"get self.state", b"asks self.state",
@@ -199,7 +199,7 @@ def order(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "unit", 3)
+@purpose("wire", "unit", 2)
 def unit(t: Tester, r: Requirement) -> None:
     seen = set[str]()
     for entry in t.vow.settings:
@@ -225,7 +225,7 @@ def unit(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "exact", 3)
+@purpose("wire", "exact", 2)
 def exact(t: Tester, r: Requirement) -> None:
     written = {
         (entry.number.unit, entry.number.digits): entry
@@ -273,29 +273,34 @@ def exact(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "round", 3)
+@purpose("wire", "round", 2)
 def rounding(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
-    scale = entry.number
     low, high = t.bounds(entry)
-    unit_words = entry.words(low)[1:]
-    if scale.digits >= 7:
-        raise NotSelected("its numbers leave no room for more digits")
-    grain = scale.grain
-
-    def more(counts: int, tail: str) -> str:
-        return scale.text(counts) + ("" if scale.digits else ".") + tail
-
     middle = (low + high) // 2
-    for counts in (middle, middle + 1, high, high - 1, low):
-        for digit in ("4", "5", "49", "51", "6", "9"):
-            text = more(counts, digit) if grain == 1 else more(counts, "0")
-            if len(text.replace(".", "").replace("-", "")) <= 9:
-                t.say(" ".join(("put", entry.name, text, *unit_words)), check=True)
-                t.ask(entry.name)
+    for counts in (middle, high, low):
+        _round(t, entry, counts, ("4", "5", "49", "51", "6"))
+    # Below zero, half a step goes down.
+    below = next((each for each in t.vow.settings if each.scale is not None and each.number.low < 0), None)
+    if below is not None:
+        t.home()
+        enable(t, below)
+        for counts in (-3, -1, 0):
+            _round(t, below, counts, ("4", "5"))
 
 
-@purpose("wire", "reasons", 3)
+def _round(t: Tester, entry: PointEntry, counts: int, tails: tuple[str, ...]) -> None:
+    """A number with more digits than its step has, and what it became."""
+    scale = entry.number
+    sign = "-" if counts == 0 and scale.low < 0 else ""
+    for tail in tails:
+        text = sign + scale.text(counts) + ("" if scale.digits else ".") + (tail if scale.grain == 1 else "0")
+        if len(text.replace(".", "").replace("-", "")) <= 9:
+            t.say(" ".join(("put", entry.name, text, *entry.words(counts)[1:])), check=True)
+            t.ask(entry.name)
+
+
+@purpose("wire", "reasons", 2)
 def reasons(t: Tester, r: Requirement) -> None:
     """Lines to which several reasons apply; the first of the table is due."""
     entry = a_number(t)
@@ -346,7 +351,7 @@ def reasons(t: Tester, r: Requirement) -> None:
         t.line(unchecked.encode())
 
 
-@purpose("wire", "reasons", 3)
+@purpose("wire", "reasons", 2)
 def busy(t: Tester, r: Requirement) -> None:
     """While the panel has control: every other reason comes before `busy`."""
     t.need("bench")
@@ -366,7 +371,7 @@ def busy(t: Tester, r: Requirement) -> None:
     t.panel("panel.control", "remote")
 
 
-@purpose("wire", "atomic", 3)
+@purpose("wire", "atomic", 2)
 def atomic(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     scale = entry.number
