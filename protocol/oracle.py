@@ -165,6 +165,24 @@ class Twin(Device):
             if leave.when is None and words == (leave.to,) and now_ns >= early_ns:
                 self.enter(leave.to, now_ns)
                 return
+        if not (self.notices and self._notices_on_wire) and len(words) == 1:
+            self._moved_unseen(words[0], now_ns)
+
+    def _moved_unseen(self, state: str, now_ns: int) -> None:
+        """Nothing tells of changes that readings cause: the state seen is taken if one may have led there."""
+        for leave in self.vow.states[self.state].leaves:
+            early = now_ns < self.entered_ns + leave.after_ns - leave_slack_ns(self, leave)
+            if leave.to == state and leave.when is not None and not early:
+                if self.decide(leave.when, now_ns) is not False:
+                    self.enter(state, now_ns)
+                return
+        for trip in self.vow.trips.values():
+            if trip.to == state and self.state in trip.armed_in and True in self.truths(
+                trip.when.atoms(), {}, now_ns
+            ):
+                self.fire(trip, self.vow.points[trip.reports].default, now_ns)
+                self.unknown.add("last_trip")
+                return
 
     def _learn(self, entry: PointEntry, now_ns: int) -> tuple[str, ...] | None:
         """Take a value that only the instrument can know, if it has the right form."""
@@ -529,7 +547,10 @@ class Oracle:
         if twin.due:
             number, words = twin.due.popleft()
             if not known:
-                twin.number = notice.number
+                # What was counted from an unknown number on is counted from this one instead.
+                shift = notice.number - number - 1
+                twin.number = (twin.number + shift) % LAST_NOTICE + 1
+                twin.due = deque(((each + shift) % LAST_NOTICE + 1, rest) for each, rest in twin.due)
             if notice.checked == twin.guard and words == (notice.event, *notice.words):
                 right = not known or notice.number == number
                 return Judgement(right, "wire.notice.number", f"note {number} {' '.join(words)}")

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.purposes import Purpose, purposes_for
 from protocol.conformance.replay import purpose_random, shortened
+from protocol.conformance.search.group import Searches
 from protocol.conformance.suite.group import Group, group_for
 from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
 from protocol.conformance.verdict import Verdict
@@ -113,13 +114,14 @@ def run(
     until_failure: bool = False,
     report: Report | None = None,
     group: Group | None = None,
+    searches: Searches | None = None,
 ) -> Report:
     """Check the instrument.
 
     `source` is the document's path and `marks` its lines, for reports and case files; `reduce` looks for a
     shorter way to each failure. `report` is filled in, for a caller who wants what there is when an
     exception ends the check. `group` is the suite of the state machine, by default the one for no extra
-    states.
+    states; `searches` those of the check, by default some that remember nothing.
     PortError and NoInstrument pass through when nothing could be checked.
     """
     if report is None:
@@ -136,14 +138,19 @@ def run(
     looks = [(requirement, each) for rank, _, requirement, each in work if rank <= LOOKS]
     rest = [(requirement, each) for rank, _, requirement, each in work if rank > LOOKS]
     group = group_for(tester) if group is None else group
-    batches = [
-        (report.findings[name].requirement, each) for name, each in group.batches(report.findings.keys())
-    ]
+    searches = Searches() if searches is None else searches
+    tester.shorten = reduce
+    batches, walks, recalled = (
+        [(report.findings[name].requirement, each) for name, each in named]
+        for named in (
+            group.batches(report.findings.keys()), searches.batches(tester), searches.recalled(tester)
+        )
+    )
     try:
         _work(
             tester,
             report,
-            [*looks, *_mixed(rest, batches)],
+            [*recalled, *looks, *_mixed(rest, _mixed(batches, walks))],
             progress,
             until_failure,
             _Scribe(source, reduce),
@@ -242,7 +249,7 @@ class _Scribe:
     reduce: bool
 
     def case(self, tester: Tester, report: Report, finding: Finding, purpose: str, broken: Broken) -> Case:
-        steps = steps_of(tester.since_mark(), tester.vow)
+        steps = steps_of(broken.steps or tester.since_mark(), tester.vow)
         requirement = finding.requirement
         case = Case(
             document=" ".join(tester.vow.identity),
@@ -267,7 +274,7 @@ def _fail(
         # An answer about something that this document has no requirement for: the purpose's own is broken.
         finding = report.findings[purpose.id] if purpose is not None else next(iter(report.findings.values()))
         identity = finding.requirement.id
-    lines = tester.lines
+    lines = tester.lines if broken.lines is None else broken.lines
     finding.verdict = finding.verdict.overwritten(Verdict.FAIL)
     finding.reason = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
     if purpose is not None and purpose.id != identity:

@@ -42,6 +42,10 @@ class Broken(Exception):
         self.judgement = judgement
         self.sent = sent
         self.seen = seen
+        self.lines: int | None = None
+        """Requests that had been sent when it was found, if it was looked at again since."""
+        self.steps: list[Entry] | None = None
+        """The way to it, if that is not all since the mark."""
 
 
 class OutOfBudget(Exception):
@@ -102,6 +106,8 @@ class Tester:
         self.slowest_ns = 0
         self.done: set[str] = set()
         """Work that is done once for several requirements."""
+        self.shorten = True
+        """Whether a purpose that finds a failure looks for a shorter way to it."""
         self._aspect: str | None = None
         self._store_known = False
         self._tag = 0

@@ -1,0 +1,293 @@
+"""One search: Hypothesis walks the instrument about until an answer is wrong, and shortens the way to it.
+
+Every walk begins in the initial state with default settings and ends on the way back there. While a failure
+is being shortened, the instrument is got to know anew before every attempt. What the search strives for are
+pairs of requirement and state that the check has not seen before.
+
+Hypothesis takes a while to import, so this module is imported when a search begins.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from hypothesis import HealthCheck, Phase, Verbosity, seed, settings, target
+from hypothesis import strategies as st
+from hypothesis.database import DirectoryBasedExampleDatabase
+from hypothesis.errors import Flaky, HypothesisWarning
+from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+
+from protocol.conformance.search.actions import (
+    SHARES,
+    Action,
+    Again,
+    Boot,
+    Damage,
+    Doer,
+    Go,
+    Half,
+    Line,
+    Long,
+    Noise,
+    Panel,
+    Provoke,
+    Repertoire,
+    Say,
+    Stall,
+    Talk,
+    Wait,
+    repertoire,
+)
+from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
+
+STEPS = 24
+"""Steps of a walk, at most."""
+SHORTENING = 3000
+"""Lines that making a failure shorter may take, on a held clock."""
+SHORTENING_REAL = 300
+
+
+class _Ended(BaseException):
+    """The search is over. No Exception, because Hypothesis takes those for failures to be shortened."""
+
+    def __init__(self, why: BaseException | None = None) -> None:
+        self.why = why
+
+
+@dataclass(slots=True)
+class Search:
+    """A search with one tester.
+
+    `lines`: requests after which no further walk begins. `shorten`: look for a shorter way to a failure.
+    `memory`: folder of failures found before; `recall` tries just these.
+    """
+
+    tester: Tester
+    seed: int
+    lines: int
+    shorten: bool = True
+    memory: Path | None = None
+    recall: bool = False
+    _end: int = 0
+    _first: Broken | None = None
+    _best: Broken | None = None
+    _astray: bool = False
+
+    def run(self) -> None:
+        """Search. Raises the `Broken` with the shortest way that was found, and what ends a check."""
+        t = self.tester
+        self._end = t.lines + self.lines
+        phases = [Phase.reuse] if self.recall else [Phase.generate, Phase.target]
+        options = settings(
+            max_examples=max(2, self.lines // STEPS),
+            stateful_step_count=STEPS,
+            database=None if self.memory is None else DirectoryBasedExampleDatabase(self.memory),
+            phases=[*phases, *([Phase.shrink] if self.shorten else [])],
+            deadline=None,
+            verbosity=Verbosity.quiet,
+            report_multiple_bugs=False,
+            suppress_health_check=list(HealthCheck),
+            print_blob=False,
+        )
+        try:
+            with warnings.catch_warnings():
+                # A folder that cannot be written loses the memory, not the search.
+                warnings.simplefilter("ignore", HypothesisWarning)
+                run_state_machine_as_test(seed(self.seed)(self._machine()), settings=options)
+        except (Broken, Flaky):
+            pass  # the shortest of them is kept here
+        except _Ended as ended:
+            if ended.why is not None and self._best is None:
+                raise ended.why from None
+        if self._best is not None:
+            raise self._best
+
+    def _machine(self) -> type[RuleBasedStateMachine]:
+        search = self
+        body: dict[str, Any] = {
+            name: rule(action=strategy)(_step(name)) for name, strategy in _strategies(repertoire(self.tester))
+        }
+
+        def begin(machine: Any) -> None:
+            RuleBasedStateMachine.__init__(machine)
+            machine.walk = _Walk(search)
+
+        body["__init__"] = begin
+        body["teardown"] = lambda machine: machine.walk.end()
+        return type("Wandering", (RuleBasedStateMachine,), body)
+
+    # ------------------------------------------------------------------------------------------ of one walk
+
+    def begin(self) -> None:
+        """Bring the instrument to where walks begin."""
+        t = self.tester
+        if t.lines >= self._end:
+            raise _Ended
+        if self._astray:
+            t.acquaint()
+            self._astray = False
+        t.home()
+        t.mark()
+
+    def failed(self, broken: Broken) -> bool:
+        """Keep it if it is the best so far; whether it counts as a failure."""
+        t = self.tester
+        self._astray = True
+        if self._first is None:
+            self._first = broken
+            broken.lines = t.lines
+            most = SHORTENING if t.session.held else SHORTENING_REAL
+            self._end = t.lines + most
+        elif broken.judgement.requirement != self._first.judgement.requirement:
+            return False
+        broken.lines = self._first.lines
+        broken.steps = t.since_mark()
+        if self._best is None or _sends(broken) <= _sends(self._best):
+            self._best = broken
+        if not self.shorten:
+            raise _Ended
+        return True
+
+
+def _sends(broken: Broken) -> int:
+    return len([each for each in broken.steps or () if each.kind != "line"])
+
+
+def _step(name: str) -> Callable[[Any, Action], None]:
+    def work(machine: Any, action: Action) -> None:
+        machine.walk.step(action)
+
+    work.__name__ = name
+    return work
+
+
+class _Walk:
+    """One run of the state machine."""
+
+    def __init__(self, search: Search) -> None:
+        self._search = search
+        self._t = search.tester
+        self._over = False
+        self._doer = Doer(self._t)
+        self._guarded(search.begin)
+        self._visited = self._t.visited
+        self._t.visited = set()
+
+    def step(self, action: Action) -> None:
+        if not self._over:
+            self._guarded(lambda: self._doer.do(action))
+
+    def end(self) -> None:
+        """Look about and go home: what a walk has left behind shows on the way."""
+        try:
+            if not self._over:
+                self._guarded(self._close)
+                target(float(len(self._t.visited - self._visited)), label="unseen pairs")
+        finally:
+            self._visited |= self._t.visited
+            self._t.visited = self._visited
+
+    def _close(self) -> None:
+        self._doer.close()
+        self._t.home()
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        try:
+            with suppress(NotSelected):
+                work()
+        except Doubtful:
+            # It cannot be brought to where the action belongs: this walk is over, and no failure.
+            self._over = self._search._astray = True
+        except Broken as broken:
+            self._over = True
+            if self._search.failed(broken):
+                raise
+        except _Ended:
+            self._over = True
+            raise
+        except Exception as error:
+            # A lost port, a budget used up, a defect: nothing to make shorter.
+            self._over = True
+            raise _Ended(error) from error
+
+
+# --------------------------------------------------------------------------------------------------- choices
+
+
+def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]]:
+    """Rules by name. A name that comes twice would be one rule, so weights are numbers of like rules."""
+    share = st.integers(0, SHARES - 1)
+    place = st.sampled_from(("default", "low", "high", "below", "above", "between", "least", "most"))
+    good_place = st.sampled_from(("between", "low", "high", "default"))
+    ask = st.builds(Talk, st.just("ask"), st.sampled_from(given.points), share=share)
+    put = st.builds(Talk, st.just("put"), st.sampled_from(given.settable), good_place, share)
+    edge = st.builds(Talk, st.just("put"), st.sampled_from(given.settable), place, share)
+    odd = st.builds(
+        Talk,
+        st.sampled_from(("put", "ask")),
+        st.sampled_from(given.settable),
+        place,
+        share,
+        st.sampled_from(("no unit", "wrong unit", "digit more", "digit less", "word more", "no value")),
+    )
+    act = st.builds(Talk, st.just("act"), st.sampled_from(given.actions))
+    ticket = st.builds(
+        Talk,
+        st.just("act"),
+        st.sampled_from(given.actions),
+        share=share,
+        form=st.sampled_from(("full", "word more")),
+        ticket=st.sampled_from(("good", "old", "near", "none")),
+    )
+    tag = st.sampled_from(("new", "none", "same"))
+    plain = st.builds(Line, st.one_of(ask, put, act), tag)
+    ending = st.sampled_from(("\n", "\r\n"))
+    odd_line = st.builds(
+        Line, st.one_of(odd, ticket, edge), tag, st.sampled_from(("needed", "right", "wrong")), ending=ending
+    )
+    damage = st.builds(
+        Damage, st.sampled_from(("change", "drop", "double", "insert")), share, st.integers(0, 255)
+    )
+    bad = st.builds(Line, st.one_of(put, act, ask), tag, st.sampled_from(("needed", "right")), damage)
+    rules: list[tuple[str, st.SearchStrategy[Action]]] = [
+        ("ask", st.builds(lambda talk: Say((Line(talk),)), ask)),
+        ("put", st.builds(lambda line, look: Say((line,), look=look), st.builds(Line, put, tag), st.booleans())),
+        ("put_edge", st.builds(lambda talk: Say((Line(talk),), look=True), edge)),
+        ("act", st.builds(lambda talk, tag: Say((Line(talk, tag),)), act, tag)),
+        ("act_again", st.builds(lambda talk: Say((Line(talk),)), act)),
+        ("odd", st.builds(lambda line, look: Say((line,), look=look), odd_line, st.booleans())),
+        ("damaged", st.builds(lambda line, look: Say((line,), look=look), bad, st.booleans())),
+        ("repeated", st.just(Again())),
+        ("noise", st.builds(Noise, st.binary(min_size=1, max_size=40))),
+        ("overlong", st.builds(Long, st.integers(-2, 300), st.none() | plain)),
+        ("half", st.builds(Half, plain, share)),
+        ("wait", st.builds(Wait, st.sampled_from(given.waits_ns))),
+        ("wait_any", st.builds(lambda exponent: Wait(int(10 ** (exponent / 100))), st.integers(500, 1150))),
+        (
+            "pipelined",
+            st.builds(
+                lambda lines, pieces: Say(tuple(lines), pieces),
+                st.lists(plain, min_size=1, max_size=given.pipeline),
+                st.integers(1, 9),
+            ),
+        ),
+    ]
+    if given.turns:
+        rules.append(("turn", st.sampled_from(given.turns)))
+    if given.panel:
+        rules.append(("panel_control", st.just(Panel(None))))
+        rules.append(("panel", st.builds(Panel, st.sampled_from(given.panel), place, share)))
+        rules.append(("stalled", st.builds(Stall, st.integers(0, 12))))
+    if given.boots:
+        rules.append(("boot", st.builds(Boot, st.sampled_from(given.boots))))
+    if given.states:
+        rules.append(("go", st.builds(Go, st.sampled_from(given.states))))
+        rules.append(("go_further", st.builds(Go, st.sampled_from(given.states))))
+    if given.trips:
+        rules.append(("provoke", st.builds(Provoke, st.sampled_from(given.trips))))
+    return rules
