@@ -81,7 +81,6 @@ class Group:
     def _work(self, batch: list[Sequence]) -> Callable[[Tester, Requirement], None]:
         def work(t: Tester, r: Requirement) -> None:
             for each in batch:
-                t.mark()
                 written = self.document.machine.written(each.word)
                 try:
                     open_answer = self._run(t, each)
