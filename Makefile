@@ -39,10 +39,11 @@ lint: $(VENV)/developing
 benchmark: $(VENV)/developing
 	$(PY) -m tests.benchmark
 
-# make campaign SEEDS=4 EVERY=6 is a taste of it: four seeds, every sixth fault.
+# make campaign SEEDS=4 EVERY=6 LINES=20000 is a taste of it: four seeds, every sixth fault, few lines.
+LINES ?= 400000
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
-	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines 400000
+	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
 
 wheel: $(VENV)/developing
 	rm -rf build/wheel
