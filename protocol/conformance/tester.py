@@ -465,7 +465,7 @@ class Tester:
         else:
             self.session.settle()
         self.attend()
-        if self.oracle.expect_boot is not None and "notices" in self.vow.parts:
+        if "notices" in self.vow.parts and self.oracle.expect_boot is not None:
             self.oracle.expect_boot = None
             raise Broken(Judgement(False, "wire.boot", f"note 1 boot {cause}"), "", "no such notice")
         if not self._store_known:
