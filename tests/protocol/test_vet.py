@@ -110,6 +110,22 @@ DEFECTS = [
         ("put: {wish.warmth: 25.0}", "put: {wish.warm: 25.0}"),
     ),
     defect(
+        "unknown-point",
+        "does: [{pulse: energy.zero, zeroes",
+        'there is no point plate.enrgy: write "plate.energy"',
+        ("does: [{pulse: energy.zero}]", "does: [{pulse: energy.zero, zeroes: [plate.enrgy]}]"),
+    ),
+    defect(
+        "unknown-state",
+        "follows: {setting: wish.warmth",
+        "there is no state hot",
+        (
+            "signal: heater.power, every: 100 ms}",
+            "signal: heater.power, every: 100 ms,"
+            " follows: {setting: wish.warmth, to: 25.0, state: hot, within: 1 s}}",
+        ),
+    ),
+    defect(
         "unknown-state",
         "to: holdin}",
         'there is no state holdin: write "holding"',

@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from protocol.document.model import Capture, FromPoint
+from protocol.document.model import Capture, FromPoint, Pulse
 from protocol.document.vet.survey import Survey, Where, near
 from protocol.expression import Expression
 from protocol.expression.tree import Comparison, Word, names, walk
@@ -200,6 +200,17 @@ def _testing(survey: Survey) -> None:
         _puts(survey, (*where, "put"), provoke.put)
         _happens(survey, (*where, "bench"), provoke.bench)
         _happens(survey, (*where, "relief"), provoke.relief)
+    for name, point in document.points.items():
+        if point.follows is not None:
+            follow_where: Where = ("points", name, "follows")
+            _known(survey, "state", (*follow_where, "state"), point.follows.state, document.states)
+            _puts(survey, (*follow_where, "put"), point.follows.put)
+            if _setting(survey, (*follow_where, "setting"), point.follows.setting):
+                _value(survey, (*follow_where, "to"), point.follows.setting, point.follows.to)
+    for name, declared in document.actions.items():
+        for index, effect in enumerate(declared.does):
+            for reading in effect.zeroes if isinstance(effect, Pulse) else ():
+                _number(survey, ("actions", name, "does", index, "zeroes"), reading)
     _puts(survey, ("trial", "put"), document.trial.put)
     for key, action in (("reset", document.trial.reset), ("safe", document.trial.safe)):
         if action is not None:
