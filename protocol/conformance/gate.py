@@ -41,7 +41,7 @@ from protocol.conformance.envelope import (
     saving_actions,
 )
 from protocol.errors import WirevowError
-from protocol.message import Reply, Request, parse_answer, parse_request
+from protocol.message import Notice, Reply, Request, parse_answer, parse_request
 from protocol.quantity import parse_integer
 from protocol.vow import PointEntry, Value, Vow, bench_events
 
@@ -343,6 +343,8 @@ class EnvelopeGate:
 
     def heard(self, line: bytes, now_ns: int) -> None:
         answer = parse_answer(line)
+        if isinstance(answer, Notice):
+            self._ledger.forget()  # it has booted, or something else has happened that nobody asked for
         if not isinstance(answer, Reply) or answer.tag is None or answer.tag not in self._ledger.asked:
             return
         name, asked_ns = self._ledger.asked.pop(answer.tag)
@@ -471,6 +473,10 @@ class EnvelopeGate:
         self._bench[event] = str(value)
         if event.startswith("panel."):
             self._ledger.forget()
+
+    def booted(self) -> None:
+        """The rig has made it boot: nothing is proven any more."""
+        self._ledger.forget()
 
     def bench_refusal(self, event: str, value: object) -> str:
         """Why the envelope does not allow a bench event; empty if it does."""

@@ -7,6 +7,7 @@ answer that the document does not allow raises `Broken`; what its hands cannot d
 from __future__ import annotations
 
 import random
+from array import array
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext, suppress
@@ -18,6 +19,7 @@ from protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
 from protocol.conformance.gate import DRY as DRY
 from protocol.conformance.gate import WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
 from protocol.conformance.gate import NotSelected as NotSelected
+from protocol.conformance.host import BUSY_NS, lateness_ns
 from protocol.conformance.rig import Rig, RigError
 from protocol.conformance.session import Entry, Session
 from protocol.device import NS_PER_S
@@ -54,6 +56,10 @@ class OutOfBudget(Exception):
 
 class Doubtful(Exception):
     """It was tried and cannot be judged."""
+
+
+class Late(Doubtful):
+    """An answer came too late, and the host may be to blame. What is asked next begins anew."""
 
 
 class NoInstrument(WirevowError):
@@ -104,6 +110,10 @@ class Tester:
         self._turned_ns: int | None = None
         """When the bench was last turned, if readings may not have followed yet."""
         self.slowest_ns = 0
+        self.reply_ns = array("q")
+        """How long each answer took, in nanoseconds of the checker's time."""
+        self.acquainted_ns = 0
+        """When all that is known of the instrument's time began."""
         self.done: set[str] = set()
         """Work that is done once for several requirements."""
         self.shorten = True
@@ -203,13 +213,20 @@ class Tester:
         self.lines += 1
         waited_ns = self.session.now_ns()
         raw = self._answer(self.deadline_ns + (0 if self.session.held else HOST_SLACK_NS))
-        self.slowest_ns = max(self.slowest_ns, self.session.now_ns() - waited_ns)
+        took_ns = self.session.now_ns() - waited_ns
+        self.reply_ns.append(took_ns)
+        self.slowest_ns = max(self.slowest_ns, took_ns)
         state = self.state
         judgement = self._blamed(self.oracle.reply(line, raw, now_ns))
         sent = line.decode("latin-1") if isinstance(line, bytes) else f"(more than {line.limit} bytes)"
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
             raw = self._answer(4 * self.deadline_ns)
+            if raw is not None and not self.session.held and (host_ns := lateness_ns()) > BUSY_NS:
+                raise Late(
+                    f"the answer to {sent[:40]!r} came too late, "
+                    f"and the host itself wakes up {host_ns / 1e6:.0f} ms late"
+                )
             seen = "no answer" if raw is None else f"{_shown(raw)} (later than the deadline)"
             raise Broken(judgement, sent, seen)
         if not judgement.right:
@@ -458,6 +475,8 @@ class Tester:
 
     def _expect_boot(self, cause: str) -> None:
         settle_ns = self.vow.document.wire.opening.settle
+        if self.gate is not None:
+            self.gate.booted()
         self.oracle.boot(cause, self.now_ns)
         self.oracle.expect_boot = cause
         if settle_ns or not self.session.held:
@@ -556,7 +575,7 @@ class Tester:
             self.bench(event, base)  # what comes of it is not judged: the oracle knows nothing yet
         self.synchronise()
         twin = self.oracle.twin
-        twin.booted_ns = twin.accepted_ns = self.now_ns
+        twin.booted_ns = twin.accepted_ns = self.acquainted_ns = self.now_ns
         # Whether the guard is on is not known: a checked line is right either way, and turns it off.
         self._plainly("put link.guard off", check=True)
         if "link.notices" in self.vow.points:
