@@ -28,3 +28,9 @@ def pytest_runtest_makereport(item, call):
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid}: nothing may be missing under CI: {report.longrepr[2]}"
     return report
+
+
+@pytest.fixture(autouse=True)
+def nothing_remembered(tmp_path_factory, monkeypatch):
+    """No check of a test begins with what an earlier one has found, in this run or another."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / f"cache-{os.urandom(8).hex()}"))

@@ -74,6 +74,7 @@ def command(
     from protocol.conformance import campaign
     from protocol.conformance.envelope import CAUTIONS
     from protocol.conformance.hookup import hooked_up
+    from protocol.conformance.search.group import Searches, memory_of
     from protocol.conformance.suite.group import group_for
     from protocol.conformance.verdict import EXIT_CODE, Verdict
     from protocol.document.load import load_document
@@ -104,6 +105,7 @@ def command(
                     progress=progress,
                     report=report,
                     group=group,
+                    searches=Searches(memory=memory_of(vow)),
                 )
     except (WirevowError, KeyboardInterrupt) as error:
         if hookup is None or report is None:

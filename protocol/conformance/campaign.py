@@ -13,11 +13,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from protocol.conformance.casefile import Case, steps_of
+from protocol.conformance.host import lateness_ns
 from protocol.conformance.purposes import Purpose, purposes_for
 from protocol.conformance.replay import purpose_random, shortened
 from protocol.conformance.search.group import Searches
 from protocol.conformance.suite.group import Group, group_for
-from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
+from protocol.conformance.tester import (
+    Broken,
+    Doubtful,
+    Late,
+    NoInstrument,
+    NotSelected,
+    OutOfBudget,
+    Tester,
+)
 from protocol.conformance.verdict import Verdict
 from protocol.document.load import Marks
 from protocol.document.requirements import Requirement, requirements
@@ -61,6 +70,22 @@ class Finding:
     """Right answers that bore on it."""
 
 
+@dataclass(frozen=True, slots=True)
+class ReplyTimes:
+    """How long answers took, in seconds, from the end of the request or of the answer before it.
+
+    On a held clock an answer that comes at once takes no time.
+    """
+
+    count: int = 0
+    median_s: float = 0.0
+    p99_s: float = 0.0
+    """99 of 100 took no longer."""
+    greatest_s: float = 0.0
+    host_late_s: float = 0.0
+    """How late the host itself woke up at most before the check; 0 on a held clock, where it cannot matter."""
+
+
 @dataclass(slots=True)
 class Report:
     """Everything that came of a check."""
@@ -81,6 +106,7 @@ class Report:
     energised: bool = False
     rig: bool = False
     slowest_s: float = 0.0
+    replies: ReplyTimes = ReplyTimes()
     guarantee: str = ""
     """What the complete suite of the state machine has shown, with its assumptions, in words."""
 
@@ -139,6 +165,7 @@ def run(
     rest = [(requirement, each) for rank, _, requirement, each in work if rank > LOOKS]
     group = group_for(tester) if group is None else group
     searches = Searches() if searches is None else searches
+    host_ns = 0 if tester.session.held else lateness_ns()
     tester.shorten = reduce
     batches, walks, recalled = (
         [(report.findings[name].requirement, each) for name, each in named]
@@ -158,6 +185,7 @@ def run(
     finally:
         report.guarantee = group.guarantee()
         _tally(tester, report)
+        report.replies = _reply_times(tester.reply_ns, host_ns)
         report.seconds = time.monotonic() - began
     return report
 
@@ -199,6 +227,12 @@ def _work(
         except Doubtful as why:
             finding.verdict = finding.verdict.overwritten(Verdict.INCONCLUSIVE)
             finding.reason = str(why)
+            if isinstance(why, Late):
+                deadline = report.findings["wire.deadline"]
+                deadline.verdict = deadline.verdict.overwritten(Verdict.INCONCLUSIVE)
+                deadline.reason = str(why)
+                if not _acquaint(tester, report, scribe):
+                    return
         except OutOfBudget:
             report.note = _used_up(tester)
             return
@@ -284,6 +318,14 @@ def _fail(
     tried = purpose.id if purpose is not None else identity
     case = scribe.case(tester, report, finding, tried, broken)
     report.failures.append(Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case))
+
+
+def _reply_times(taken_ns: Sequence[int], host_ns: int) -> ReplyTimes:
+    if not taken_ns:
+        return ReplyTimes(host_late_s=host_ns / 1e9)
+    ordered = sorted(taken_ns)
+    share = (ordered[min(len(ordered) * part // 100, len(ordered) - 1)] / 1e9 for part in (50, 99))
+    return ReplyTimes(len(ordered), *share, ordered[-1] / 1e9, host_ns / 1e9)
 
 
 def _tally(tester: Tester, report: Report) -> None:

@@ -50,4 +50,11 @@ def purposes_for(requirement: Requirement) -> list[Purpose]:
     )
 
 
-from protocol.conformance.purposes import behaviour, physics, points, tour, wire  # noqa: E402,F401  (they enter themselves)
+from protocol.conformance.purposes import (  # noqa: E402,F401  (they enter themselves)
+    behaviour,
+    physics,
+    points,
+    timed,
+    tour,
+    wire,
+)

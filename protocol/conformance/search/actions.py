@@ -8,6 +8,7 @@ nothing here, is left out.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
@@ -327,8 +328,18 @@ class Doer:
             t.reset()
 
     def _go(self, action: Go) -> None:
+        t = self._t
         self._ready()
-        self._t.goto(action.state)
+        names = _way(t.vow, t.state, action.state)
+        if names is None:
+            # Only the bench leads there, and that as the document has it, not as this walk has left it.
+            t.home()
+            t.prepare()
+            t.goto(action.state)
+            return
+        for name in names:
+            if not (t.act(name) if t.vow.actions[name].takes_ticket is None else t.with_ticket(name)).ok:
+                return
 
     def _provoke(self, action: Provoke) -> None:
         t = self._t
@@ -365,6 +376,22 @@ _DOES: dict[type, Callable[..., None]] = {
     Go: Doer._go,
     Provoke: Doer._provoke,
 }
+
+
+def _way(vow: Vow, start: str, target: str) -> list[str] | None:
+    """The fewest actions that lead from one state to another."""
+    ways: deque[tuple[str, list[str]]] = deque([(start, [])])
+    seen = {start}
+    while ways:
+        state, names = ways.popleft()
+        if state == target:
+            return names
+        for action in vow.actions.values():
+            to = action.to.get(state)
+            if to is not None and to not in seen and ("reboot", "") not in action.does:
+                seen.add(to)
+                ways.append((to, [*names, action.name]))
+    return None
 
 
 def value_at(t: Tester, entry: PointEntry, place: Place, share: int) -> Value:
@@ -461,7 +488,9 @@ def repertoire(t: Tester) -> Repertoire:
         waits_ns=_waits_ns(vow),
         turns=tuple(turns) if bench else (),
         panel=tuple(
-            name for name, entry in vow.points.items() if bench and entry.local and f"panel.{name}" in t.events
+            name
+            for name, entry in vow.points.items()
+            if bench and entry.local and f"panel.{name}" in t.events
         ),
         states=tuple(
             name

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,13 +56,16 @@ class Searches:
         return work
 
 
-def _purpose(
-    t: Tester, rank: int, work: Callable[[Tester, Requirement], None]
-) -> tuple[str, Purpose]:
+def _purpose(t: Tester, rank: int, work: Callable[[Tester, Requirement], None]) -> tuple[str, Purpose]:
     return f"state.{t.vow.initial}.reachable", Purpose("search", "walk", rank, work)
 
 
-def memory_of(vow: Vow, root: Path) -> Path:
-    """The folder under `root` for one document: what failed with another may mean nothing with this one."""
+def memory_of(vow: Vow) -> Path:
+    """Where failures found with one document are kept: what failed with another may mean nothing with it.
+
+    In the user's cache folder, as the system or the XDG Base Directory Specification names it.
+    """
+    named = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    root = Path(named) if named else Path.home() / ".cache"
     name, _, digest = vow.identity
-    return root / f"{name}-{digest}"
+    return root / "wirevow" / "found" / f"{name}-{digest}"

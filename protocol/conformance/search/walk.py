@@ -18,6 +18,7 @@ from typing import Any
 
 from hypothesis import HealthCheck, Phase, Verbosity, seed, settings, target
 from hypothesis import strategies as st
+from hypothesis.configuration import set_hypothesis_home_dir
 from hypothesis.database import DirectoryBasedExampleDatabase
 from hypothesis.errors import Flaky, HypothesisWarning
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
@@ -88,12 +89,16 @@ class Search:
             stateful_step_count=STEPS,
             database=None if self.memory is None else DirectoryBasedExampleDatabase(self.memory),
             phases=[*phases, *([Phase.shrink] if self.shorten else [])],
+            derandomize=False,
             deadline=None,
             verbosity=Verbosity.quiet,
             report_multiple_bugs=False,
             suppress_health_check=list(HealthCheck),
             print_blob=False,
         )
+        if self.memory is not None:
+            # Else Hypothesis keeps notes of its own in the current folder.
+            set_hypothesis_home_dir(self.memory.parent)
         try:
             with warnings.catch_warnings():
                 # A folder that cannot be written loses the memory, not the search.
@@ -104,14 +109,15 @@ class Search:
         except _Ended as ended:
             if ended.why is not None and self._best is None:
                 raise ended.why from None
+        finally:
+            set_hypothesis_home_dir(None)
         if self._best is not None:
             raise self._best
 
     def _machine(self) -> type[RuleBasedStateMachine]:
         search = self
-        body: dict[str, Any] = {
-            name: rule(action=strategy)(_step(name)) for name, strategy in _strategies(repertoire(self.tester))
-        }
+        rules = _strategies(repertoire(self.tester))
+        body: dict[str, Any] = {name: rule(action=strategy)(_step(name)) for name, strategy in rules}
 
         def begin(machine: Any) -> None:
             RuleBasedStateMachine.__init__(machine)
@@ -219,8 +225,12 @@ class _Walk:
 # --------------------------------------------------------------------------------------------------- choices
 
 
+def _one(line: Line, look: bool) -> Say:
+    return Say((line,), look=look)
+
+
 def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]]:
-    """Rules by name. A name that comes twice would be one rule, so weights are numbers of like rules."""
+    """Rules by name, as likely each as the other."""
     share = st.integers(0, SHARES - 1)
     place = st.sampled_from(("default", "low", "high", "below", "above", "between", "least", "most"))
     good_place = st.sampled_from(("between", "low", "high", "default"))
@@ -256,12 +266,12 @@ def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]
     bad = st.builds(Line, st.one_of(put, act, ask), tag, st.sampled_from(("needed", "right")), damage)
     rules: list[tuple[str, st.SearchStrategy[Action]]] = [
         ("ask", st.builds(lambda talk: Say((Line(talk),)), ask)),
-        ("put", st.builds(lambda line, look: Say((line,), look=look), st.builds(Line, put, tag), st.booleans())),
+        ("put", st.builds(_one, st.builds(Line, put, tag), st.booleans())),
         ("put_edge", st.builds(lambda talk: Say((Line(talk),), look=True), edge)),
         ("act", st.builds(lambda talk, tag: Say((Line(talk, tag),)), act, tag)),
         ("act_again", st.builds(lambda talk: Say((Line(talk),)), act)),
-        ("odd", st.builds(lambda line, look: Say((line,), look=look), odd_line, st.booleans())),
-        ("damaged", st.builds(lambda line, look: Say((line,), look=look), bad, st.booleans())),
+        ("odd", st.builds(_one, odd_line, st.booleans())),
+        ("damaged", st.builds(_one, bad, st.booleans())),
         ("repeated", st.just(Again())),
         ("noise", st.builds(Noise, st.binary(min_size=1, max_size=40))),
         ("overlong", st.builds(Long, st.integers(-2, 300), st.none() | plain)),

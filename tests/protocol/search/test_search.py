@@ -1,0 +1,229 @@
+"""The property search: it finds what is broken, says how in few lines, and accuses nobody else."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emu.direct import direct_tester
+from emu.faults import fault_named
+from emu.instrument import Instrument
+from protocol.conformance import campaign
+from protocol.conformance.casefile import steps_of
+from protocol.conformance.gate import DryGate
+from protocol.conformance.search.actions import Damage, Doer, Half, Line, Say, Talk, _damaged, repertoire
+from protocol.conformance.search.group import LINES, Searches, memory_of
+from protocol.conformance.search.walk import STEPS, Search
+from protocol.conformance.tester import Broken, OutOfBudget
+from protocol.conformance.tester import Tester as Hands
+from protocol.conformance.verdict import Verdict
+from protocol.device import Device
+from protocol.message import Reply
+from protocol.serialport import PortError
+from tests.protocol.conformance.instruments import hands_on, vow_of
+
+
+def acquainted(name: str = "tarn", fault: str | None = None, seed: int = 0) -> Hands:
+    hands = hands_on(name, fault, seed)
+    hands.acquaint()
+    return hands
+
+
+def found(hands: Hands, seed: int = 1, lines: int = 2000, **options: object) -> Broken | None:
+    try:
+        Search(hands, seed, lines, **options).run()  # type: ignore[arg-type]
+    except Broken as broken:
+        return broken
+    return None
+
+
+def sends(broken: Broken) -> int:
+    return sum(entry.kind == "send" for entry in broken.steps or ())
+
+
+@pytest.mark.parametrize("name", ["tarn", "brae"])
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_good_instrument_is_not_accused(name: str, seed: int) -> None:
+    hands = acquainted(name, seed=seed)
+    assert found(hands, seed, 250) is None
+    assert hands.lines > 200
+
+
+def test_the_same_seed_walks_the_same_way_and_another_another() -> None:
+    journals = []
+    for seed in (5, 5, 6):
+        hands = acquainted("brae")
+        assert found(hands, seed, 150) is None
+        journals.append(hands.session.journal)
+    assert journals[0] == journals[1]
+    assert journals[0] != journals[2]
+
+
+@pytest.mark.parametrize(
+    ("fault", "most"),
+    [
+        ("guard-kept-over-boot", 5),
+        ("unit-in-any-case", 2),
+        ("check-not-compared", 2),
+    ],
+)
+def test_a_fault_is_found_and_shown_in_few_lines(fault: str, most: int) -> None:
+    broken = found(acquainted(fault=fault))
+    assert broken is not None
+    assert any(fnmatchcase(broken.judgement.requirement, each) for each in fault_named(fault).breaks)
+    assert sends(broken) <= most, steps_of(broken.steps or [], vow_of("tarn"))
+
+
+def test_a_failure_is_counted_where_it_was_found_not_where_it_had_been_made_short() -> None:
+    quick = found(acquainted(fault="check-not-compared"), shorten=False)
+    hands = acquainted(fault="check-not-compared")
+    thorough = found(hands)
+    assert quick is not None
+    assert thorough is not None
+    assert quick.lines == thorough.lines
+    assert thorough.lines is not None
+    assert thorough.lines < hands.lines
+    assert sends(thorough) <= sends(quick)
+
+
+def test_what_was_found_before_is_tried_first(tmp_path: Path) -> None:
+    assert found(acquainted(fault="check-not-compared"), memory=tmp_path / "found") is not None
+    again = found(acquainted(fault="check-not-compared"), memory=tmp_path / "found", recall=True, shorten=False)
+    assert again is not None
+    assert again.judgement.requirement == "wire.check"
+    # A good instrument passes it, and it is forgotten.
+    mended = acquainted()
+    assert found(mended, memory=tmp_path / "found", recall=True) is None
+    assert mended.lines > 10
+    before = mended.lines
+    assert found(mended, memory=tmp_path / "found", recall=True) is None
+    assert mended.lines == before
+
+
+def test_a_check_remembers_and_begins_with_it(tmp_path: Path) -> None:
+    memory = tmp_path / "found"
+    first = found(acquainted("brae", fault="check-not-compared"), memory=memory)
+    assert first is not None
+    report = campaign.run(
+        hands_on("brae", "check-not-compared"), until_failure=True, reduce=False, searches=Searches(memory=memory)
+    )
+    assert report.failures[0].requirement == first.judgement.requirement
+    assert report.failures[0].lines < 100
+
+
+def test_memories_of_different_documents_are_kept_apart() -> None:
+    assert memory_of(vow_of("tarn")) != memory_of(vow_of("brae"))
+
+
+class Moody(Device):
+    """Answers one question in its life wrongly."""
+
+    asked = 0
+
+    def _answer(self, reply: Reply) -> bytes:
+        Moody.asked += 1
+        if Moody.asked == 200:
+            reply = Reply(reply.tag, False, ("unknown",), reply.checked)
+        return super()._answer(reply)
+
+
+def test_what_shows_only_once_is_reported_all_the_same() -> None:
+    Moody.asked = 0
+    hands = direct_tester(vow_of("brae"), Instrument(vow_of("brae"), device_class=Moody))
+    hands.acquaint()
+    broken = found(hands)
+    assert broken is not None
+    assert broken.seen.endswith("refuse unknown")
+    assert broken.steps
+
+
+def test_a_budget_that_is_used_up_ends_it_as_any_purpose() -> None:
+    hands = hands_on("brae", budget=200)
+    hands.acquaint()
+    with pytest.raises(OutOfBudget):
+        Search(hands, 1, 1000).run()
+
+
+def test_a_port_that_is_lost_ends_it() -> None:
+    hands = acquainted("brae")
+
+    def lost(data: bytes, pieces: int = 1) -> None:
+        raise PortError("gone")
+
+    hands.session.send = lost  # type: ignore[method-assign]
+    with pytest.raises(PortError):
+        Search(hands, 1, 1000).run()
+
+
+def test_a_dry_search_energises_nothing() -> None:
+    hands = hands_on("tarn")
+    hands.energise = False
+    hands.session.gate = DryGate(hands.vow)
+    hands.acquaint()
+    assert found(hands, lines=200) is None
+    assert not any(hands.vow.states[state].energised for _, state in hands.visited)
+    assert any(state != hands.vow.initial for _, state in hands.visited)
+
+
+def test_a_search_sends_about_as_many_lines_as_it_may() -> None:
+    hands = acquainted("brae")
+    before = hands.lines
+    assert found(hands, lines=300) is None
+    assert 250 <= hands.lines - before <= 300 + 4 * STEPS
+
+
+def test_a_check_searches_and_without_lines_does_not() -> None:
+    with_it = campaign.run(hands_on("brae"))
+    without = campaign.run(hands_on("brae"), searches=Searches(lines=0))
+    assert with_it.verdict is without.verdict is Verdict.PASS
+    assert LINES // 2 <= with_it.lines - without.lines <= 2 * LINES
+
+
+@given(
+    st.binary(min_size=1, max_size=60).filter(lambda line: b"\n" not in line),
+    st.builds(
+        Damage,
+        st.sampled_from(("change", "drop", "double", "insert")),
+        st.integers(0, 999),
+        st.integers(0, 255),
+    ),
+)
+def test_damage_is_one_byte_and_never_ends_a_line(line: bytes, damage: Damage) -> None:
+    damaged = _damaged(line, damage)
+    assert b"\n" not in damaged
+    assert abs(len(damaged) - len(line)) == (damage.kind != "change")
+
+
+def test_a_half_line_is_ended_before_anything_else_is_looked_at() -> None:
+    hands = acquainted()
+    hands.home()
+    doer = Doer(hands)
+    doer.do(Half(Line(Talk("put", "sink.level", "high")), 500))
+    assert hands.session.begun
+    doer.close()
+    assert not hands.session.begun
+    assert hands.setting("sink.level") == hands.vow.points["sink.level"].default
+
+
+def test_a_place_is_taken_where_the_limits_are_now() -> None:
+    hands = acquainted()
+    hands.home()
+    doer = Doer(hands)
+    entry = hands.vow.points["sink.level"]
+    doer.do(Say((Line(Talk("put", "sink.level", "high")),)))
+    assert hands.setting("sink.level") == hands.bounds(entry)[1]
+    doer.do(Say((Line(Talk("put", "sink.level", "above")),)))
+    assert hands.setting("sink.level") == hands.bounds(entry)[1]
+
+
+def test_everything_of_the_document_can_be_chosen() -> None:
+    given = repertoire(acquainted())
+    vow = vow_of("tarn")
+    assert set(given.points) == set(vow.points)
+    assert set(given.actions) == set(vow.actions)
+    assert set(given.states) == set(vow.states) - {vow.initial}
+    assert {turn.event for turn in given.turns} == set(vow.document.bench)
