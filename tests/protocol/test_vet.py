@@ -41,6 +41,10 @@ class Defect:
     said: str
 
 
+FOLLOWS = """signal: heater.power, every: 100 ms,
+    follows: {setting: wish.warmth, to: 2.0, state: hot, within: 1 s}}"""
+
+
 def defect(code: str, at: str, said: str, *edits: tuple[str, str]) -> Defect:
     return Defect(code, edits, at, said)
 
@@ -119,11 +123,7 @@ DEFECTS = [
         "unknown-state",
         "follows: {setting: wish.warmth",
         "there is no state hot",
-        (
-            "signal: heater.power, every: 100 ms}",
-            "signal: heater.power, every: 100 ms,"
-            " follows: {setting: wish.warmth, to: 25.0, state: hot, within: 1 s}}",
-        ),
+        ("signal: heater.power, every: 100 ms}", FOLLOWS),
     ),
     defect(
         "unknown-state",
