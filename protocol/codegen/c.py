@@ -122,6 +122,8 @@ def _context(found: Tables) -> dict[str, Any]:
         "ticket_type": _unsigned(max([0xFFFF] + [row.gives_ms + 1 for row in found.actions])),
         "unit_type": _unsigned(found.units.size),
         "place_type": _unsigned(places[-1] if places else 0),
+        # Room for the last field to end in.
+        "place_in_record": _unsigned(max([row.bytes + 4 for row in found.records], default=0)),
         "depth": max((program.depth for program in found.programs), default=0),
         "program_places": places,
         "pool_lines": [literal(word) for word in found.pool.words],

@@ -14,7 +14,8 @@ from pathlib import Path
 
 from emu.firmware.build import AVR_OPTIONS, build_elf, build_line_server, build_rig, compile_c, demo_vow
 from emu.firmware.chip import Chip, ChipInstrument
-from protocol.vow import Vow
+from protocol.record import parts_of
+from protocol.vow import Vow, part_bytes, record_of
 
 BARS = {
     "core_flash_bytes": ("at most", 8192.0),
@@ -42,7 +43,11 @@ def sections(elf: Path) -> tuple[int, int]:
 
 def lines(vow: Vow) -> list[bytes]:
     """Every point asked, every setting put to its default, and every action tried; each with a tag too."""
-    found = [f"ask {name}" if entry.record is None else f"ask {name} 1" for name, entry in vow.points.items()]
+    found = [f"ask {name}" for name, entry in vow.points.items() if entry.record is None]
+    for name, entry in vow.points.items():
+        if entry.record is not None:
+            parts = parts_of(record_of(vow, entry), part_bytes(vow, entry))
+            found += [f"ask {name} {part}" for part in range(parts)]
     for entry in vow.settings:
         found.append(f"put {entry.name} {' '.join(entry.words(entry.default))}")
     found += [f"act {name}" for name in vow.actions if name != "self.reboot"]
