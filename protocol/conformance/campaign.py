@@ -83,7 +83,7 @@ class ReplyTimes:
     """99 of 100 took no longer."""
     greatest_s: float = 0.0
     host_late_s: float = 0.0
-    """How late the host itself woke up at most before the check; 0 on a held clock, where it cannot matter."""
+    """How late the host itself woke up at most before the check; 0 on a held clock."""
 
 
 @dataclass(slots=True)
@@ -170,7 +170,9 @@ def run(
     batches, walks, recalled = (
         [(report.findings[name].requirement, each) for name, each in named]
         for named in (
-            group.batches(report.findings.keys()), searches.batches(tester), searches.recalled(tester)
+            group.batches(report.findings.keys()),
+            searches.batches(tester),
+            searches.recalled(tester),
         )
     )
     try:
@@ -324,8 +326,8 @@ def _reply_times(taken_ns: Sequence[int], host_ns: int) -> ReplyTimes:
     if not taken_ns:
         return ReplyTimes(host_late_s=host_ns / 1e9)
     ordered = sorted(taken_ns)
-    share = (ordered[min(len(ordered) * part // 100, len(ordered) - 1)] / 1e9 for part in (50, 99))
-    return ReplyTimes(len(ordered), *share, ordered[-1] / 1e9, host_ns / 1e9)
+    median, p99 = (ordered[min(len(ordered) * part // 100, len(ordered) - 1)] / 1e9 for part in (50, 99))
+    return ReplyTimes(len(ordered), median, p99, ordered[-1] / 1e9, host_ns / 1e9)
 
 
 def _tally(tester: Tester, report: Report) -> None:

@@ -461,9 +461,36 @@ class Tester:
         rig = self.need("power")
         self.attend()
         for on in (False, True):
-            self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
-            rig.power(on)
+            self._power(rig, on)
         self._expect_boot("power")
+
+    def cut_short(self, line: bytes, after_ns: int) -> None:
+        """Send a request and cut the supply so soon after it, then give it again.
+
+        What comes in between is not judged, and what the store holds now is taken as it is.
+        """
+        rig = self.need("power")
+        self.attend()
+        self.session.admit(line + b"\n")
+        self._afford(1)
+        self.lines += 1
+        self.session.send(line + b"\n")
+        if after_ns:
+            self.session.wait(after_ns)
+        self._power(rig, on=False)
+        if self.session.held:
+            self.session.settle()
+        else:
+            self.session.wait(HOST_SLACK_NS)
+        self.session.discard()
+        self._power(rig, on=True)
+        self._store_known = False
+        self._expect_boot("power")
+        self.oracle.twin.unknown.add("saves")
+
+    def _power(self, rig: Rig, on: bool) -> None:
+        self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
+        rig.power(on)
 
     def reset(self) -> None:
         """Pull the reset pin."""

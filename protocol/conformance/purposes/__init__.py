@@ -54,6 +54,8 @@ from protocol.conformance.purposes import (  # noqa: E402,F401  (they enter them
     behaviour,
     physics,
     points,
+    robustness,
+    saving,
     timed,
     tour,
     wire,

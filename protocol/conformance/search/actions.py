@@ -48,9 +48,9 @@ class Talk:
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """One wrong byte: at `share` of the line."""
+    """One wrong byte, or one wrong bit, at `share` of the line."""
 
-    kind: Literal["change", "drop", "double", "insert"]
+    kind: Literal["change", "flip", "drop", "double", "insert"]
     share: int
     byte: int
 
@@ -425,7 +425,8 @@ def _formed(entry: PointEntry, value: Value, form: Form) -> list[str]:
         case "no unit":
             return [number]
         case "wrong unit":
-            return [number, f"m{''.join(unit)}"]
+            ours = "".join(unit)
+            return [number, ours.swapcase() if ours.swapcase() != ours else f"m{ours}"]
         case "digit more":
             return [f"{number}0" if "." in number or entry.scale is None else f"{number}.0", *unit]
         case "digit less":
@@ -441,9 +442,10 @@ def _damaged(line: bytes, damage: Damage | None) -> bytes:
     if damage is None:
         return line
     at = len(line) * damage.share // SHARES
-    byte = bytes((damage.byte if damage.byte != 0x0A else 0x3F,))
+    value = line[at] ^ 1 << damage.byte % 8 if damage.kind == "flip" else damage.byte
+    byte = bytes((value if value != 0x0A else 0x3F,))
     match damage.kind:
-        case "change":
+        case "change" | "flip":
             return line[:at] + byte + line[at + 1 :]
         case "drop":
             return line[:at] + line[at + 1 :]

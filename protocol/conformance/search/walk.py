@@ -10,7 +10,7 @@ Hypothesis takes a while to import, so this module is imported when a search beg
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,6 +48,9 @@ from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
 
 STEPS = 24
 """Steps of a walk, at most."""
+STRIVING = 10_000
+"""Lines from which on a search strives for what is unseen: it does so by varying walks it has had, which
+in a short one would leave no room for others."""
 SHORTENING = 3000
 """Lines that making a failure shorter may take, on a held clock."""
 SHORTENING_REAL = 300
@@ -83,7 +86,9 @@ class Search:
         """Search. Raises the `Broken` with the shortest way that was found, and what ends a check."""
         t = self.tester
         self._end = t.lines + self.lines
-        phases = [Phase.reuse] if self.recall else [Phase.generate, Phase.target]
+        phases = [Phase.reuse] if self.recall else [Phase.generate]
+        if self.lines >= STRIVING:
+            phases.append(Phase.target)
         options = settings(
             max_examples=max(2, self.lines // STEPS),
             stateful_step_count=STEPS,
@@ -225,12 +230,24 @@ class _Walk:
 # --------------------------------------------------------------------------------------------------- choices
 
 
+_Weighed = tuple[int, st.SearchStrategy[Action]]
+
+
 def _one(line: Line, look: bool) -> Say:
     return Say((line,), look=look)
 
 
+def _many(lines: list[Line], pieces: int) -> Say:
+    return Say(tuple(lines), pieces)
+
+
+def _wait(exponent: int) -> Wait:
+    """Any length is as likely as any other of twice the length."""
+    return Wait(int(10 ** (exponent / 100)))
+
+
 def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]]:
-    """Rules by name, as likely each as the other."""
+    """What the rules choose from, by their names. A walk may leave a whole rule out."""
     share = st.integers(0, SHARES - 1)
     place = st.sampled_from(("default", "low", "high", "below", "above", "between", "least", "most"))
     good_place = st.sampled_from(("between", "low", "high", "default"))
@@ -261,43 +278,51 @@ def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]
         Line, st.one_of(odd, ticket, edge), tag, st.sampled_from(("needed", "right", "wrong")), ending=ending
     )
     damage = st.builds(
-        Damage, st.sampled_from(("change", "drop", "double", "insert")), share, st.integers(0, 255)
+        Damage, st.sampled_from(("change", "flip", "drop", "double", "insert")), share, st.integers(0, 255)
     )
     bad = st.builds(Line, st.one_of(put, act, ask), tag, st.sampled_from(("needed", "right")), damage)
-    rules: list[tuple[str, st.SearchStrategy[Action]]] = [
-        ("ask", st.builds(lambda talk: Say((Line(talk),)), ask)),
-        ("put", st.builds(_one, st.builds(Line, put, tag), st.booleans())),
-        ("put_edge", st.builds(lambda talk: Say((Line(talk),), look=True), edge)),
-        ("act", st.builds(lambda talk, tag: Say((Line(talk, tag),)), act, tag)),
-        ("act_again", st.builds(lambda talk: Say((Line(talk),)), act)),
-        ("odd", st.builds(_one, odd_line, st.booleans())),
-        ("damaged", st.builds(_one, bad, st.booleans())),
-        ("repeated", st.just(Again())),
-        ("noise", st.builds(Noise, st.binary(min_size=1, max_size=40))),
-        ("overlong", st.builds(Long, st.integers(-2, 300), st.none() | plain)),
-        ("half", st.builds(Half, plain, share)),
-        ("wait", st.builds(Wait, st.sampled_from(given.waits_ns))),
-        ("wait_any", st.builds(lambda exponent: Wait(int(10 ** (exponent / 100))), st.integers(500, 1150))),
-        (
-            "pipelined",
-            st.builds(
-                lambda lines, pieces: Say(tuple(lines), pieces),
-                st.lists(plain, min_size=1, max_size=given.pipeline),
-                st.integers(1, 9),
-            ),
-        ),
+    say: list[_Weighed] = [
+        (2, st.builds(_one, st.builds(Line, ask))),
+        (3, st.builds(_one, st.builds(Line, put, tag), st.booleans())),
+        (3, st.builds(_one, st.builds(Line, edge), st.just(True))),
+        (3, st.builds(_one, st.builds(Line, act, tag))),
+        (6, st.builds(_one, odd_line, st.booleans())),
     ]
-    if given.turns:
-        rules.append(("turn", st.sampled_from(given.turns)))
-    if given.panel:
-        rules.append(("panel_control", st.just(Panel(None))))
-        rules.append(("panel", st.builds(Panel, st.sampled_from(given.panel), place, share)))
-        rules.append(("stalled", st.builds(Stall, st.integers(0, 12))))
-    if given.boots:
-        rules.append(("boot", st.builds(Boot, st.sampled_from(given.boots))))
+    mistreat: list[_Weighed] = [
+        (5, st.builds(_one, bad, st.booleans())),
+        (2, st.just(Again())),
+        (1, st.builds(Noise, st.binary(min_size=1, max_size=40))),
+        (1, st.builds(Long, st.integers(-2, 300), st.none() | plain)),
+        (1, st.builds(Half, plain, share)),
+        (1, st.builds(_many, st.lists(plain, min_size=1, max_size=given.pipeline), st.integers(1, 9))),
+    ]
+    move: list[_Weighed] = [
+        (2, st.builds(Wait, st.sampled_from(given.waits_ns))),
+        (1, st.builds(_wait, st.integers(500, 1150))),
+    ]
     if given.states:
-        rules.append(("go", st.builds(Go, st.sampled_from(given.states))))
-        rules.append(("go_further", st.builds(Go, st.sampled_from(given.states))))
+        move.append((4, st.builds(Go, st.sampled_from(given.states))))
+    if given.turns:
+        move.append((2, st.sampled_from(given.turns)))
+    if given.panel:
+        move.append((1, st.just(Panel(None))))
+        move.append((1, st.builds(Panel, st.sampled_from(given.panel), place, share)))
+        move.append((1, st.builds(Stall, st.integers(0, 12))))
+    if given.boots:
+        move.append((1, st.builds(Boot, st.sampled_from(given.boots))))
     if given.trips:
-        rules.append(("provoke", st.builds(Provoke, st.sampled_from(given.trips))))
-    return rules
+        move.append((1, st.builds(Provoke, st.sampled_from(given.trips))))
+    return [
+        ("say", _weighed(say)),
+        ("mistreat", _weighed(mistreat)),
+        ("move", _weighed(move)),
+    ]
+
+
+def _weighed(choices: Sequence[_Weighed]) -> st.SearchStrategy[Action]:
+    """One of the strategies, as likely as its weight."""
+    return st.sampled_from([each for weight, each in choices for _ in range(weight)]).flatmap(_same)
+
+
+def _same(strategy: st.SearchStrategy[Action]) -> st.SearchStrategy[Action]:
+    return strategy

@@ -1,0 +1,173 @@
+"""Times: how long replies take, whose fault a late one is, and how fast the instrument's clock runs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+
+from emu.direct import direct_tester
+from emu.faults import build_instrument
+from emu.instrument import Instrument
+from protocol.conformance import campaign, host
+from protocol.conformance import tester as tester_module
+from protocol.conformance.campaign import _reply_times
+from protocol.conformance.purposes import timed
+from protocol.conformance.session import Session
+from protocol.conformance.tester import Broken, Doubtful, Late, NotSelected
+from protocol.conformance.tester import Tester as Hands
+from protocol.conformance.verdict import Verdict
+from protocol.device import Device
+from protocol.document.requirements import Requirement, requirements
+from protocol.serialport import open_port
+from tests.protocol.conformance.instruments import hands_on, served, vow_of
+
+LATE_NS = 50_000_000
+
+
+def requirement(hands: Hands, name: str) -> Requirement:
+    return next(each for each in requirements(hands.vow.document) if each.id == name)
+
+
+class Dawdler(Instrument):
+    """Takes its time over one question."""
+
+    until_ns: int | None = None
+    kept = b""
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        super().receive(data, now_ns)
+        if b"overdue" in data:
+            self.until_ns = now_ns + 2 * self.vow.document.wire.reply_deadline
+
+    def take(self) -> bytes:
+        self.kept += super().take()
+        if self.until_ns is not None and self.now_ns < self.until_ns:
+            return b""
+        data, self.kept, self.until_ns = self.kept, b"", None
+        return data
+
+    def next_event_ns(self) -> int | None:
+        due_ns = super().next_event_ns()
+        if self.until_ns is None:
+            return due_ns
+        return self.until_ns if due_ns is None else min(due_ns, self.until_ns)
+
+
+@contextmanager
+def running(instrument: Instrument) -> Iterator[Hands]:
+    vow = instrument.vow
+    with served(instrument) as (address, _):
+        port = open_port(address, vow.document.wire.baud, vow.document.wire.opening)
+        try:
+            hands = Hands(vow, Session(port, vow.document.wire.line_limit))
+            hands.acquaint()
+            hands.home()
+            yield hands
+        finally:
+            port.close()
+
+
+def test_the_host_knows_how_late_it_is() -> None:
+    assert 0 < host.lateness_ns() < 10**10
+
+
+def test_reply_times_are_told_in_ranks() -> None:
+    times = _reply_times([5, 1, 4, 2, 3] * 20, 7)
+    assert (times.count, times.median_s, times.p99_s, times.greatest_s) == (100, 3e-9, 5e-9, 5e-9)
+    assert times.host_late_s == 7e-9
+    assert _reply_times([], 0).count == 0
+    one_late = _reply_times([1] * 199 + [9], 0)
+    assert (one_late.p99_s, one_late.greatest_s) == (1e-9, 9e-9)
+
+
+def test_a_check_tells_how_long_replies_took() -> None:
+    held = campaign.run(hands_on("brae"))
+    assert held.replies.count > 1000
+    assert held.replies.greatest_s == held.slowest_s
+    assert held.replies.host_late_s == 0
+
+
+def test_a_running_clock_has_them_too_beside_the_lateness_of_the_host() -> None:
+    with running(build_instrument(vow_of("brae"))) as hands:
+        hands.budget = hands.lines + 40
+        report = campaign.run(hands)
+    assert report.replies.count > 20
+    assert 0 < report.replies.median_s <= report.replies.p99_s <= report.replies.greatest_s
+    assert report.replies.host_late_s > 0
+
+
+@pytest.mark.parametrize(("host_ns", "error"), [(100_000, Broken), (LATE_NS, Late)])
+def test_a_late_answer_is_a_failure_unless_the_host_is_too_busy_to_say(
+    monkeypatch: pytest.MonkeyPatch, host_ns: int, error: type[Exception]
+) -> None:
+    monkeypatch.setattr(tester_module, "lateness_ns", lambda: host_ns)
+    with running(Dawdler(vow_of("brae"))) as hands, pytest.raises(error, match=r"deadline|too late"):
+        hands.line(b"@0 ask overdue.question")
+
+
+def test_a_late_answer_on_a_busy_host_is_inconclusive_and_the_check_goes_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    hands = hands_on("brae")
+    failed = False
+    ask = hands.ask
+
+    def once(name: str, **options: bool) -> object:
+        nonlocal failed
+        if hands.lines > 60 and not failed:
+            failed = True
+            raise Late("the host")
+        return ask(name, **options)
+
+    monkeypatch.setattr(hands, "ask", once)
+    report = campaign.run(hands)
+    assert failed
+    assert not report.failures
+    assert report.findings["wire.deadline"].verdict is Verdict.INCONCLUSIVE
+    assert report.verdict is Verdict.INCONCLUSIVE
+    assert report.lines > 1000
+
+
+def test_no_time_is_judged_while_the_host_is_late_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(timed, "lateness_ns", lambda: LATE_NS)
+    with running(build_instrument(vow_of("brae"))) as hands, pytest.raises(Doubtful, match="50 ms late"):
+        timed.replies_in_time(hands, requirement(hands, "wire.deadline"))
+
+
+def test_good_replies_are_in_time() -> None:
+    hands = hands_on("tarn")
+    hands.acquaint()
+    timed.replies_in_time(hands, requirement(hands, "wire.deadline"))
+
+
+class Fast(Device):
+    """A resonator of another rate."""
+
+    parts = 2_000
+
+    def _elapsed(self, entry, since_ns):  # type: ignore[no-untyped-def]
+        return super()._elapsed(entry, since_ns + since_ns * self.parts // 1_000_000)
+
+
+class SlightlyFast(Fast):
+    parts = 900
+
+
+def test_a_clock_within_one_part_in_a_thousand_is_not_accused_and_one_beyond_is() -> None:
+    vow = vow_of("tarn")
+    promise = requirement(hands_on("tarn"), "promise.clock")
+    good = direct_tester(vow, Instrument(vow, device_class=SlightlyFast))
+    good.acquaint()
+    timed.clock(good, promise)
+    bad = direct_tester(vow, Instrument(vow, device_class=Fast))
+    bad.acquaint()
+    with pytest.raises(Broken) as broken:
+        timed.clock(bad, promise)
+    assert broken.value.judgement.requirement == "promise.clock"
+
+
+def test_a_clock_that_cannot_be_told_apart_yet_is_not_selected() -> None:
+    with running(build_instrument(vow_of("tarn"))) as hands, pytest.raises(NotSelected, match="takes"):
+        timed.clock(hands, requirement(hands, "promise.clock"))
