@@ -170,7 +170,10 @@ class Device:
         self._reboot = False
         self.settings = {entry.name: entry.default for entry in self.vow.settings}
         self.settings |= self.store.settings
-        self._drive([entry.name for entry in self.vow.settings], now_ns)
+        names = [entry.name for entry in self.vow.settings]
+        self._drive(names, now_ns)
+        # A condition that the old settings made true does not outlive them.
+        self.world.changed([*names, "panel.control"], now_ns)
         self.enter(self.vow.initial, now_ns)
         self.notify("boot", (cause,))
 

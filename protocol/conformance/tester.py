@@ -704,13 +704,15 @@ class Tester:
         """Leave a state that only clearing a trip leaves."""
         for action in self.vow.actions.values():
             if ("clear_trip", "") in action.does and self.state in action.to:
-                for _ in range(40):
+                for attempt in range(40):
                     reply = self._plainly(f"act {action.name}")
                     moved = action.to[self.state] if reply.ok else _state_in(reply)
                     if moved in self.vow.states and moved != self.state:
                         self.oracle.twin.state = moved
                         self.oracle.twin.entered_ns = self.now_ns
                         return
+                    for entry in self._holding() if not attempt else ():
+                        self._plainly(f"put {entry.name} {' '.join(entry.words(entry.default))}")
                     self._pass_time(30 * NS_PER_S)
                 raise NoInstrument(
                     f"the instrument is in state {self.state} and the cause does not go away: {reply.words}"
@@ -750,6 +752,9 @@ class Tester:
 
     def clear(self) -> None:
         """Clear a latched trip, waiting for its condition to go."""
+        for entry in self._holding(self.oracle.twin.latched):
+            if self.setting(entry.name) != entry.default and self.settable_here(entry):
+                self.put(entry.name, entry.default)
         for action in self.vow.actions.values():
             if ("clear_trip", "") in action.does and self.state in action.to:
                 for patience_ns in (
@@ -764,9 +769,49 @@ class Tester:
                         if not self.session.held and patience_ns > NS_PER_S:
                             break
                         self.wait(patience_ns)
-                    if self.act(action.name).ok:
+                    if self._cleared(action.name):
                         return
+                latched = self.oracle.twin.latched or ""
+                if self.session.held and self._relieved(latched):
+                    due = f"{action.name} done, with the bench as it was before the trip"
+                    judgement = Judgement(False, f"trip.{latched}.clears", due)
+                    raise Broken(judgement, f"act {action.name}", f"refuse fault {latched}, for hours")
                 raise Doubtful(f"the cause of the trip does not go away, so {action.name} is refused")
+
+    def _relieved(self, name: str) -> bool:
+        """Whether the tester's hands have taken away what the document says provokes this trip."""
+        declared = self.vow.document.trips.get(name)
+        if declared is None or declared.provoke is None or not declared.provoke.bench:
+            return False
+        return all(
+            self.declared[event].base is not None and self.bench_now.get(event) == self.declared[event].base
+            for event in declared.provoke.bench
+        )
+
+    def _cleared(self, name: str) -> bool:
+        """Clear the trip; what its condition looks at is read first, so that the oracle can decide."""
+        trip = self.vow.trips.get(self.oracle.twin.latched or "")
+        if trip is not None:
+            condition = trip.cleared_when if trip.cleared_when is not None else trip.when
+            for point in sorted(condition.names):
+                entry = self.vow.points[point]
+                if entry.source == "signal":
+                    counts = self.read(point)
+                    width = int(2 * entry.range_error / entry.number.step) + 2
+                    self.oracle.twin.readings[point] = (counts - width, counts + width)
+        try:
+            return self.act(name).ok
+        finally:
+            self.oracle.twin.readings = {}
+
+    def _holding(self, latched: str | None = None) -> list[PointEntry]:
+        """Settings that may keep the condition of a trip true, of this one or of any that leads here."""
+        names: set[str] = set()
+        for trip in self.vow.trips.values():
+            if trip.name == latched or (latched is None and trip.to == self.state):
+                names |= trip.when.names
+                names |= trip.cleared_when.names if trip.cleared_when is not None else set()
+        return [entry for entry in self.vow.settings if entry.name in names]
 
     def restore_bench(self) -> None:
         """Every bench event that has a base is back at it, and readings have had time to follow."""

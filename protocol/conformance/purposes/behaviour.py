@@ -108,7 +108,20 @@ def leave(t: Tester, r: Requirement) -> None:
             if t.state != r.element:
                 due = f"still {r.element}: it held for less than {rule.after / NS_PER_S:g} s"
                 raise Broken(Judgement(False, r.id, due), "", f"now {t.state}")
+    # What the state counts outlasts it.
+    counters = [
+        law.counter
+        for law in t.vow.document.laws.values()
+        if law.counter is not None and r.element in (law.armed_in or ())
+    ]
+    if counters:
+        t.alive(10 * max(t.vow.points[name].period_ns for name in counters))
+    counted = {name: t.read(name) for name in counters}
     t.leave(r.element, rule)
+    for name, counts in counted.items():
+        if t.read(name) < counts:
+            due = f"{name} at least {' '.join(t.vow.points[name].words(counts))}"
+            raise Broken(Judgement(False, r.id, due), f"ask {name}", "less: it was zeroed on the way")
     _look(t)
     if t.state != rule.to:
         raise Broken(Judgement(False, r.id, f"state {rule.to}"), "", f"state {t.state}")
@@ -261,6 +274,8 @@ def guard(t: Tester, r: Requirement) -> None:
                 for each, counts in readings.items()
             }
             try:
+                if action.takes_ticket is not None and t.oracle.twin.ticket != "0000":
+                    t.say(f"act {action.name} 0000")  # the guard comes before the ticket
                 reply = t.with_ticket(action.name) if action.takes_ticket is not None else t.act(action.name)
             finally:
                 t.oracle.twin.readings = {}
@@ -289,10 +304,11 @@ def ticket(t: Tester, r: Requirement) -> None:
         return
     assert action.takes_ticket is not None
     t.goto(target_state(t, action))
+    before = t.state
     for wrong in ("", " 0000", " ffff", " x", " 12345"):
         t.say(f"act {action.name}{wrong}")
         _look(t)
-    laws_hold(t)
+    stays(t, before)
     t.home()
     t.prepare()
     t.goto(target_state(t, action))
@@ -351,7 +367,10 @@ def repeat(t: Tester, r: Requirement) -> None:
     t.prepare()
     t.goto(target_state(t, action))
     if ("reboot", "") in action.does:
-        t.act(action.name)
+        # A boot forgets what was remembered: the same line boots it again.
+        line = f"{t.new_tag()} act {action.name}".encode()
+        for _ in range(2):
+            t.line(line)
         t.ask("self.boots")
         return
     if action.takes_ticket is not None and t.oracle.twin.ticket is None:
@@ -390,6 +409,14 @@ def always(t: Tester, r: Requirement) -> None:
         _look(t)
         laws_hold(t)
         t.panel("panel.control", "remote")
+
+
+def stays(t: Tester, state: str) -> None:
+    """What was refused has changed nothing: not at once, and not a little later."""
+    laws_hold(t)
+    _look(t)
+    if t.state != state:
+        raise Broken(Judgement(False, "wire.atomic", f"still {state}"), "", f"state {t.state}")
 
 
 def laws_hold(t: Tester) -> None:

@@ -49,6 +49,8 @@ def other_value(t: Tester, entry: PointEntry) -> Value:
     raise NotSelected(f"{entry.name} can only be {present} here")
 
 
+LINGER_NS = 3600 * 1_000_000_000
+"""Heat of an hour ago is gone."""
 SHARE = 0.35
 """Part of the points whose names are tried with every wrong verb."""
 
@@ -350,6 +352,8 @@ def fresh(t: Tester, r: Requirement) -> None:
     t.prepare()
     t.goto(follows.state)
     t.alive(t.vow.document.trial.settle)
+    if t.session.held and not t.vow.states[follows.state].energised:
+        t.alive(LINGER_NS)  # what other purposes did to the instrument has died away
     before = t.read(entry.name)
     t.settings({follows.setting: follows.to})
     t.alive(max(follows.within, entry.period_ns) + (0 if t.session.held else HOST_SLACK_NS))

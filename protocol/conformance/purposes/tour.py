@@ -10,7 +10,7 @@ from contextlib import suppress
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import do, laws_hold, target_state
+from protocol.conformance.purposes.behaviour import do, laws_hold, stays, target_state
 from protocol.conformance.purposes.points import between, boots, other_value
 from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
 from protocol.conformance.tester import Doubtful, NotSelected, Tester
@@ -19,7 +19,7 @@ from protocol.document.requirements import Requirement
 from protocol.expression import Expression
 from protocol.message import check_of
 from protocol.record import parts_of
-from protocol.vow import PointEntry, part_bytes, record_of
+from protocol.vow import PointEntry, part_bytes, record_of, value_of
 
 RANK = 0
 
@@ -228,13 +228,20 @@ def started(t: Tester, r: Requirement) -> None:
         raise NotSelected("no action takes the ticket without a guard")
     good = t.oracle.twin.ticket or "0000"
     t.say(f"act {take.name} {int(good, 16) ^ 1:04x}")
-    t.say(f"act {take.name} {good.upper()}")
-    laws_hold(t)
+    if good.upper() != good:
+        t.say(f"act {take.name} {good.upper()}")
+    stays(t, give.to.get(t.vow.initial, t.state))
     t.act(give.name)
     t.say(f"act {take.name} {good}")
     if not t.energise:
         return
     t.act(give.name)
+    # What is put while it waits for the start counts from the start.
+    for name, value in t.vow.document.trial.put.items():
+        entry = t.vow.points[name]
+        wanted = value_of(entry, value)
+        if isinstance(wanted, int) and t.settable_here(entry) and 2 * wanted <= t.bounds(entry)[1]:
+            t.put(name, 2 * wanted)
     used = t.oracle.twin.ticket
     t.act(take.name)
     t.ask("self.state")
@@ -256,9 +263,16 @@ def booted(t: Tester, r: Requirement) -> None:
     saving = save is not None and t.state in t.vow.actions[save].to and entry.saved and t.session.held
     moved = [each for each in (entry, choice) if each is not None]
     wear = [each.name for each in t.vow.points.values() if each.system == "saves"]
+    recall = next((name for name, action in t.vow.actions.items() if ("recall", "") in action.does), None)
     if saving and save is not None:
         for each in moved:
             t.put(each.name, other_value(t, each))
+        if recall is not None and not t.oracle.twin.store.settings:
+            # With nothing saved, what is brought back are the defaults.
+            t.act(recall)
+            for each in moved:
+                t.ask(each.name)
+                t.put(each.name, other_value(t, each))
         t.act(save)
         for name in wear:
             t.ask(name)
