@@ -178,7 +178,8 @@ class EnvelopeGate:
         if begun:
             if ledger.live and not self.isolated:
                 raise NotSelected("no half lines while it may handle power: nothing could be asked meanwhile")
-            self._loose(begun, ledger, now_ns, half=True)
+            self._loose(begun, ledger.copy(), now_ns, half=True)
+            self._decide(begun, ledger, now_ns)  # so that it can be ended
 
     def sent(self, lines: Sequence[bytes], now_ns: int) -> None:
         was_live = self._ledger.live

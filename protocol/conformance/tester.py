@@ -422,12 +422,11 @@ class Tester:
         self._let_pass(self.vow.document.trial.settle)
 
     def rest(self) -> None:
-        """Make sure that it handles no power, if it may."""
-        if self.gate is None or not self.gate.live:
-            return
-        if self.session.begun:
+        """Make sure that it handles no power, if it may, and that no line is begun."""
+        if self.gate is not None and self.session.begun:
             self.raw(b"\n")
-        self.safe()
+        if self.gate is not None and self.gate.live:
+            self.safe()
 
     # ------------------------------------------------------------------------------------------------- rig
 
