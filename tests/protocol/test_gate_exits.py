@@ -1,0 +1,208 @@
+"""However a check within an envelope ends, the instrument draws nothing afterwards, or it is said loudly.
+
+The check is a process of its own at a pseudo-terminal, without a rig: for all it knows, this is hardware.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from emu import command
+from protocol.conformance.envelope import CAUTIONS
+from tests.stand_in import HangUp, Tarn, plugged_in, read_once
+
+ENVELOPE = """\
+document: tarn
+source: {means: A bench supply at 12 V., declared_by: a tester}
+most: {volts: 16, amperes: 1, watts: 12, celsius: 60, seconds: 120, coulombs: 60, saves: 3}
+"""
+CHECK = """\
+import sys
+from emu import command
+from protocol.conformance import campaign
+
+how = sys.argv.pop()
+
+def run(tester, **_):
+    tester.deadline_ns = 5 * 10**9  # other work may hold up this machine
+    tester.acquaint()
+    tester.home()
+    tester.prepare()
+    tester.put("link.patience", 20)
+    tester.goto("sinking")
+    print("live", flush=True)
+    if how == "exception":
+        raise ZeroDivisionError
+    if how == "full":
+        with open("/dev/full", "w") as file:
+            file.write("a report")
+    tester.alive(60 * 10**9)
+
+campaign.run = run
+command.main()
+"""
+
+
+@contextmanager
+def checking(device: Tarn, folder: Path, how: str) -> Iterator[subprocess.Popen[str]]:
+    """A check that has just made the device sink, or is about to go wrong by itself."""
+    envelope = folder / "envelope.yaml"
+    envelope.write_text(ENVELOPE)
+    with plugged_in(device, folder) as port:
+        words = ["check", "tarn", port, "--envelope", str(envelope), "--yes", how]
+        process = subprocess.Popen(
+            [sys.executable, "-c", CHECK, *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=folder,
+            env=os.environ | {"PYTHONPATH": str(Path(command.__file__).parents[1])},
+        )
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline() == "live\n", process.communicate()[1]
+            yield process
+        finally:
+            process.kill()
+            process.communicate()
+
+
+def state_of(device: Tarn) -> str:
+    return device.instrument.device.state
+
+
+def until_stopped(device: Tarn) -> None:
+    end = time.monotonic() + 30
+    while state_of(device) == "sinking" and time.monotonic() < end:
+        time.sleep(0.02)
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_ends_with_the_safe_action(name, tmp_path):
+    device = Tarn()
+    with checking(device, tmp_path, name) as process:
+        assert state_of(device) == "sinking"
+        process.send_signal(getattr(signal, name))
+        _, said = process.communicate(timeout=30)
+    assert process.returncode == 128 + getattr(signal, name)
+    assert state_of(device) == "off", said
+    assert any(b"act sink.stop ~" in line for line in device.lines[-4:]), device.lines[-6:]
+
+
+@pytest.mark.parametrize(("how", "error"), [("exception", "ZeroDivisionError"), ("full", "No space left")])
+def test_an_error_ends_with_the_safe_action(how, error, tmp_path):
+    device = Tarn()
+    with checking(device, tmp_path, how) as process:
+        _, said = process.communicate(timeout=30)
+    assert error in said
+    assert "MAY STILL" not in said
+    assert state_of(device) == "off"
+    assert any(b"act sink.stop ~" in line for line in device.lines[-4:])
+
+
+def test_a_lost_port_is_said_loudly(tmp_path):
+    pulled = []
+
+    def pull(tarn: Tarn, line: bytes) -> None:
+        if pulled:
+            raise HangUp
+
+    device = Tarn(pull)
+    with checking(device, tmp_path, "lost") as process:
+        pulled.append(True)
+        _, said = process.communicate(timeout=30)
+    assert "sink.stop could not be confirmed" in said
+    assert "disconnect the source by hand" in said
+
+
+def test_what_is_killed_is_stopped_by_the_instruments_own_watchdog(tmp_path):
+    device = Tarn()
+    with checking(device, tmp_path, "killed") as process:
+        process.kill()
+        process.communicate()
+        heard = len(device.lines)
+        patience_s = 2.0
+        until_stopped(device)
+    assert state_of(device) == "off"
+    assert device.instrument.device.last_trip[0] == "link_silent"
+    assert not any(b"sink.stop" in line for line in device.lines[heard:])
+    # By the instrument's own clock, so that a busy machine does not matter.
+    stopped_s = (device.instrument.device.entered_ns - device.instrument.device.accepted_ns) / 1e9
+    assert patience_s <= stopped_s <= patience_s + 0.2
+
+
+# ------------------------------------------------------------------------------------------- the command line
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _once():
+    with read_once():
+        yield
+
+
+@pytest.fixture
+def envelope(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "envelope.yaml"
+    path.write_text(ENVELOPE)
+    return path
+
+
+def check(*arguments):
+    return command.run(["check", "tarn", *map(str, arguments)])
+
+
+def test_the_cautions_are_shown_and_must_be_agreed_to(envelope, capfd):
+    assert check("/dev/no-such-port", "--envelope", envelope) == 2
+    said = capfd.readouterr().err
+    for word in ("Batteries:", "Heat:", "licensed", "watchdog", "A bench supply at 12 V.", "1 A", "--yes"):
+        assert word in said
+    assert "no such port" not in said  # it was not even opened
+
+
+@pytest.mark.parametrize("answer", ["n\n", "y\n", "\n", ""])
+def test_what_is_answered_decides(answer, envelope, monkeypatch, capfd):
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr("sys.stdin", Terminal(answer))
+    assert check("/dev/no-such-port", "--envelope", envelope) == 2
+    assert ("no such port" in capfd.readouterr().err) is (answer == "y\n")
+
+
+def test_an_envelope_that_is_wrong_is_said_with_its_line(envelope, capfd):
+    envelope.write_text(ENVELOPE.replace("amperes: 1", "amperes: -1"))
+    assert check("emu://tarn", "--envelope", envelope, "--yes") == 2
+    assert f"{envelope}:3: " in capfd.readouterr().err
+
+
+def test_the_report_says_how_far_it_went_and_cautions(envelope, capfd):
+    assert check("emu://tarn", "--envelope", envelope, "--yes", "--budget", 900, "--json", "r.json") == 0
+    data = json.loads(Path("r.json").read_text())
+    assert data["profile"]["name"] == "envelope"
+    assert "declared by a tester: 16 V, 1 A" in data["profile"]["reason"]
+    assert "s energised" in data["profile"]["reason"]
+    assert set(CAUTIONS) <= set(data["warnings"])
+    assert "Batteries" not in capfd.readouterr().err
+
+
+def test_without_an_envelope_nothing_is_energised_and_the_report_lists_what_was_left_out(envelope, tmp_path):
+    device = Tarn()
+    with plugged_in(device, tmp_path) as port:
+        check(port, "--budget", 150, "--json", "r.json")
+    data = json.loads(Path("r.json").read_text())
+    assert data["profile"]["name"] == "dry"
+    assert not any(b"act sink.start" in line for line in device.lines)
+    assert any(row["verdict"] == "not selected" for row in data["requirements"])
