@@ -15,15 +15,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emu.commands.consent import consented, within_envelope
 from protocol.errors import WirevowError
 
 if TYPE_CHECKING:
     from protocol.conformance.campaign import Finding, Progress, Report
-    from protocol.conformance.envelope import Envelope
     from protocol.document.load import Loaded
     from protocol.document.model import Document
     from protocol.report.outcome import Outcome
-    from protocol.vow import Vow
 
 CASES = "cases"
 """Folder of case files, beside the first report file that was asked for, else in the current folder."""
@@ -39,8 +38,7 @@ ROOM_BYTES = 4_000_000
 @click.option("--junit", "junit_file", metavar="F", help="Write it as JUnit XML.")
 @click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of everything chosen.")
-@click.option("--envelope", "envelope_file", metavar="FILE", help="Energise, within this.")
-@click.option("--yes", is_flag=True, help="The cautions have been read; do not ask.")
+@within_envelope
 @click.option("--budget", metavar="LINES", type=click.IntRange(min=1), help="Send at most so many lines.")
 @click.option(
     "--extra-states",
@@ -86,7 +84,7 @@ def command(
     loaded = load_document(path)
     _refuse_unsound(loaded)
     vow = compile_vow(loaded.document)
-    envelope = None if envelope_file is None else _consented(envelope_file, vow, yes)
+    envelope = None if envelope_file is None else consented(envelope_file, vow, yes)
     outputs = _outputs(path, json_file, junit_file, html_file)
     started = datetime.now(UTC)
     trouble: BaseException | None = None
@@ -138,24 +136,6 @@ def command(
     if trouble is not None:
         raise trouble
     return EXIT_CODE[report.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
-
-
-def _consented(path: str, vow: Vow, yes: bool) -> Envelope:
-    """The envelope in the file, once the cautions have been shown and agreed to. Raises WirevowError."""
-    from protocol.conformance.envelope import CAUTIONS, load_envelope
-
-    envelope = load_envelope(path, vow)
-    if yes:
-        return envelope
-    for caution in CAUTIONS:
-        click.echo(click.wrap_text(caution, 78, "  - ", "    "), err=True)
-    declared = f"Declared by {envelope.source.declared_by}: {envelope.source.means} {envelope.text()}."
-    click.echo(f"\n{click.wrap_text(declared, 78)}\n", err=True)
-    if not sys.stdin.isatty():
-        raise WirevowError("nobody is there to agree to the cautions; read them, and say so with --yes")
-    if not click.confirm("Is that what is wired up, and will you stay with it?", err=True):
-        raise WirevowError("not agreed to: nothing was sent")
-    return envelope
 
 
 def _refuse_unsound(loaded: Loaded[Document]) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emu.commands.consent import consented, within_envelope
 from protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -19,11 +20,20 @@ if TYPE_CHECKING:
 @click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
 @click.option("--document", metavar="DOC", help="The document, if it is not where the case says.")
 @click.option("--shorter", metavar="FILE", help="If it fails, look for a shorter way and write it to FILE.")
-def command(case_file: str, port: str, rig: str | None, document: str | None, shorter: str | None) -> int:
+@within_envelope
+def command(
+    case_file: str,
+    port: str,
+    rig: str | None,
+    document: str | None,
+    shorter: str | None,
+    envelope_file: str | None,
+    yes: bool,
+) -> int:
     """Do the steps of CASE with the instrument at PORT and judge its answers anew.
 
     CASE is a file that `wirevow check` has written, or one like it; steps on the bench need a rig. As in a
-    check, nothing is energised unless a rig says that the instrument is simulated.
+    check, nothing is energised unless a rig says that the instrument is simulated, or within an envelope.
 
     Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
     """
@@ -44,10 +54,11 @@ def command(case_file: str, port: str, rig: str | None, document: str | None, sh
             f"{case_file}: the case is of {case.document}, and {path} is {' '.join(vow.identity)}; "
             "name its own document with --document DOC, or check anew"
         )
+    envelope = None if envelope_file is None else consented(envelope_file, vow, yes)
     shown: Case | None = None
     hookup = None
     try:
-        with hooked_up(vow, port, rig, seed=case.seed) as hookup:
+        with hooked_up(vow, port, rig, seed=case.seed, envelope=envelope) as hookup:
             shown = replay(hookup.tester, case)
             if shown is not None and shorter is not None:
                 shown = shortened(hookup.tester, shown)
