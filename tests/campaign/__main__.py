@@ -1,15 +1,15 @@
 """`make campaign`: does the checker cry wolf, and does it sleep?
 
-The clean instrument of every document in spec/ is checked with many seeds and has to pass each time; then
-every named fault is tried with a few seeds and has to be detected.
+The clean instrument of every document in spec/ is checked with many seeds and has to pass each time, and is
+walked about at random for long; then every named fault is tried with a few seeds and has to be detected.
 
     python -m tests.campaign [SEEDS [EVERY]]
 
-SEEDS: so many seeds of the clean instrument (200). EVERY: of the faults that the checker is tuned on, one in
+SEEDS: so many seeds of the clean instrument (200), and a long walk for every fifty. EVERY: of the faults that the checker is tuned on, one in
 so many of each kind, with one seed; without it all of them, held out or not, with three.
 
 Results are kept in build/campaign.jsonl: ended early, the campaign goes on there the next time, as long as
-neither the documents nor the code have changed.
+neither the documents nor the code have changed. Walks begin with those in build/found that once went wrong.
 """
 
 from __future__ import annotations
@@ -30,7 +30,11 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from scipy import stats
 
 from emu.audit import Trial, score, trials
-from emu.faults import fault_named, faults_for
+from emu.direct import direct_tester
+from emu.faults import build_instrument, fault_named, faults_for
+from protocol.conformance.casefile import steps_of
+from protocol.conformance.search.walk import Search
+from protocol.conformance.tester import Broken
 from protocol.document.load import load_document
 from protocol.vow import Vow, compile_vow
 
@@ -38,6 +42,10 @@ STATE = Path("build/campaign.jsonl")
 SEEDS = 200
 FAULT_SEEDS = 3
 CONFIDENCE = 0.95
+FOUND = Path("build/found")
+WALK = 20_000
+"""Lines of a long walk: enough that the search has time to strive for what is unseen."""
+SEEDS_PER_WALK = 50
 
 Task = tuple[str | None, int]
 
@@ -144,6 +152,20 @@ def tried(path: Path, tasks: Sequence[Task], record: Record, console: Console) -
     return results
 
 
+def walked(name: str, vow: Vow, seeds: int) -> Iterator[str]:
+    """Walk the clean instrument about for long; what goes wrong, in words."""
+    for seed in range(-(-seeds // SEEDS_PER_WALK)):
+        for recall in (True, False):
+            hands = direct_tester(vow, build_instrument(vow, seed=seed), seed=seed, budget=2 * WALK)
+            hands.acquaint()
+            try:
+                Search(hands, seed, WALK, memory=FOUND / name, recall=recall).run()
+            except Broken as broken:
+                steps = "".join(f"    {step.kind} {step.text}\n" for step in steps_of(broken.steps or [], vow))
+                due, seen = broken.judgement.expected, broken.seen
+                yield f"  walk {seed}: {broken.judgement.requirement}: due {due}, seen {seen}\n{steps}"
+
+
 def is_right(trial: Trial) -> bool:
     """A clean instrument passes, a faulty one does not."""
     return trial.outcome == "passed" if trial.fault is None else trial.detected
@@ -189,6 +211,9 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         wrong += sum(not is_right(trial) for trial in results)
         for line in told(path.name, results):
             print(line)
+        alarms = list(walked(path.stem, vow, seeds))
+        wrong += len(alarms)
+        print(f"{path.name}: {len(alarms)} false alarms in long walks", *alarms, sep="\n")
         print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     verdict = f"{wrong} not as it should be, see above" if wrong else "no false alarm, nothing missed"
     print(f"campaign: {verdict}")

@@ -51,8 +51,8 @@ STEPS = 24
 STRIVING = 10_000
 """Lines from which on a search strives for what is unseen: it does so by varying walks it has had, which
 in a short one would leave no room for others."""
-SHORTENING = 3000
-"""Lines that making a failure shorter may take, on a held clock."""
+SHORTENING = 1500
+"""Lines that making a failure shorter may take, on a held clock; the check itself takes out what is left."""
 SHORTENING_REAL = 300
 
 

@@ -1,0 +1,106 @@
+"""What the checker's purposes are worth beside chance.
+
+- `blind_ratio`: lines to the detection of a fault by requests chosen blindly, over the checker's; the median
+  over a sample of the catalogue's faults, held out or not. Undetected counts as the budget of 20,000.
+
+The blind one sends uniformly chosen requests with uniformly chosen values, half of them with a wrong byte,
+and now and then turns something of the bench, waits, or boots the instrument. It has the same oracle and the
+same hands as the checker, and is as good at coming home; it only does not think.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import random
+import statistics
+from contextlib import suppress
+from pathlib import Path
+
+from emu.audit import attempt
+from emu.direct import BUDGET, direct_tester
+from emu.faults import build_instrument, faults_for
+from protocol.conformance.search.actions import (
+    Boot,
+    Damage,
+    Doer,
+    Line,
+    Panel,
+    Repertoire,
+    Say,
+    Talk,
+    Wait,
+    repertoire,
+)
+from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
+from protocol.document.load import load_document
+from protocol.vow import Vow, compile_vow
+
+BARS = {"blind_ratio": ("at least", 10.0)}
+
+DOCUMENT = Path(__file__).parents[2] / "spec" / "tarn.yaml"
+SAMPLE = 32
+"""Faults; a minute or two on two idle cores."""
+HANDS = 0.1
+"""Share of steps that are no request."""
+HOMEWARD = 200
+"""Steps between two ways home: a trip that is never cleared would leave little to be seen."""
+PLACES = ("between", "between", "between", "low", "high", "below", "above")
+
+
+def wander(given: Repertoire, chance: random.Random) -> Say | Wait | Boot | Panel:
+    """One blind step."""
+    if chance.random() < HANDS:
+        hands = [Wait(chance.choice(given.waits_ns)), Panel(None), Boot(chance.choice(given.boots))]
+        return chance.choice([*hands, chance.choice(given.turns)])
+    verb = chance.choice(("ask", "put", "act"))
+    names = {"ask": given.points, "put": given.settable, "act": given.actions}[verb]
+    share = chance.randrange(1000)
+    talk = Talk(verb, chance.choice(names), chance.choice(PLACES), share)  # type: ignore[arg-type]
+    damage = None
+    if chance.random() < 0.5:
+        kind = chance.choice(("change", "flip", "drop", "double", "insert"))
+        damage = Damage(kind, chance.randrange(1000), chance.randrange(256))  # type: ignore[arg-type]
+    tag, check = chance.choice(("none", "new", "same")), chance.choice(("needed", "right"))
+    return Say((Line(talk, tag, check, damage),))  # type: ignore[arg-type]
+
+
+def blindly(t: Tester, seed: int) -> int:
+    """Requests until something is broken; the budget if nothing is."""
+    chance = random.Random(seed)
+    try:
+        t.acquaint()
+        given = repertoire(t)
+        while True:
+            with suppress(Doubtful):
+                t.home()
+            doer = Doer(t)
+            for _ in range(HOMEWARD):
+                with suppress(NotSelected, Doubtful):
+                    doer.do(wander(given, chance))
+            doer.close()
+    except (Broken, NoInstrument):
+        return t.lines
+    except OutOfBudget:
+        return BUDGET
+
+
+_vow: Vow
+
+
+def _begin() -> None:
+    global _vow
+    _vow = compile_vow(load_document(DOCUMENT).document)
+
+
+def compared(fault: str) -> float:
+    """Lines of the blind one over those of the checker; 1 if neither sees anything."""
+    checked = attempt(_vow, fault, seed=0)
+    blind = blindly(direct_tester(_vow, build_instrument(_vow, seed=0, fault=fault)), seed=0)
+    return blind / (max(1, checked.lines) if checked.detected else BUDGET)
+
+
+def measure() -> dict[str, float]:
+    names = [fault.name for fault in faults_for(compile_vow(load_document(DOCUMENT).document))]
+    chosen = sorted(random.Random(0).sample(names, SAMPLE))
+    with multiprocessing.get_context("spawn").Pool(initializer=_begin) as pool:
+        return {"blind_ratio": statistics.median(pool.imap_unordered(compared, chosen))}
