@@ -157,6 +157,9 @@ def _make_safe(tester: Tester) -> str | None:
             if reply is None:
                 continue
             if reply.ok:
+                why = _not_at_rest(tester, wire)
+                if why:
+                    return _alarm(tester, why)
                 if "link.guard" in vow.points:
                     # Our check has turned it on.
                     wire.exchange(Request(_tag(), "put", "link.guard", ("off",), True))
@@ -165,6 +168,17 @@ def _make_safe(tester: Tester) -> str | None:
     except (OSError, serial.SerialException) as error:
         why = f"the port is lost ({error})" if str(error) else "the port is lost"
     return _alarm(tester, why)
+
+
+def _not_at_rest(tester: Tester, wire: _Wire) -> str:
+    """Within an envelope its word is not enough: what its state shows against it; empty for nothing."""
+    if tester.gate is None:
+        return ""
+    reach = tester.gate.reach
+    state = wire.exchange(Request(_tag(), "ask", reach.state_point, (), True))
+    if state is None or not state.ok or len(state.words) != 1:
+        return "it does not answer what its state is"
+    return f"its state is {state.words[0]}" if state.words[0] in reach.live else ""
 
 
 def _tag() -> str:

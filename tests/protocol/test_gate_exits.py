@@ -20,6 +20,7 @@ import pytest
 
 from emu import command
 from protocol.conformance.envelope import CAUTIONS
+from protocol.message import Reply, Request, parse_request
 from tests.stand_in import HangUp, Tarn, plugged_in, read_once
 
 ENVELOPE = """\
@@ -97,7 +98,7 @@ def test_a_signal_ends_with_the_safe_action(name, tmp_path):
         _, said = process.communicate(timeout=30)
     assert process.returncode == 128 + getattr(signal, name)
     assert state_of(device) == "off", said
-    assert any(b"act sink.stop ~" in line for line in device.lines[-4:]), device.lines[-6:]
+    assert any(b"act sink.stop ~" in line for line in device.lines[-6:]), device.lines[-8:]
 
 
 @pytest.mark.parametrize(("how", "error"), [("exception", "ZeroDivisionError"), ("full", "No space left")])
@@ -108,7 +109,7 @@ def test_an_error_ends_with_the_safe_action(how, error, tmp_path):
     assert error in said
     assert "MAY STILL" not in said
     assert state_of(device) == "off"
-    assert any(b"act sink.stop ~" in line for line in device.lines[-4:])
+    assert any(b"act sink.stop ~" in line for line in device.lines[-6:])
 
 
 def test_a_lost_port_is_said_loudly(tmp_path):
@@ -124,6 +125,20 @@ def test_a_lost_port_is_said_loudly(tmp_path):
         _, said = process.communicate(timeout=30)
     assert "sink.stop could not be confirmed" in said
     assert "disconnect the source by hand" in said
+
+
+def test_one_that_says_it_has_stopped_and_has_not_is_said_loudly(tmp_path):
+    def pretend(tarn: Tarn, line: bytes) -> bytes | None:
+        request = parse_request(line)
+        live = tarn.instrument.device.state == "sinking"
+        if live and isinstance(request, Request) and request.name == "sink.stop":
+            return Reply(request.tag, True, (), request.checked).line() + b"\n"
+        return None
+
+    device = Tarn(pretend)
+    with checking(device, tmp_path, "exception") as process:
+        _, said = process.communicate(timeout=30)
+    assert "its state is sinking. THE INSTRUMENT MAY STILL BE HANDLING POWER" in said
 
 
 def test_what_is_killed_is_stopped_by_the_instruments_own_watchdog(tmp_path):
