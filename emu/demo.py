@@ -18,6 +18,8 @@ DOCUMENT = "spec/tarn.yaml"
 FOLDER = Path("build/demo")
 LINK = str(FOLDER / "tarn")
 FAULT = "ticket-used-is-good-again"
+BUDGET = "2000"
+"""Lines; the fault shows within half of them, and the tour is to be short."""
 
 PASS, FAIL = 0, 1
 
@@ -81,7 +83,8 @@ def tour() -> None:
     say(f"The same instrument with one fault put in, {FAULT}")
     with emulated("--fault", FAULT) as rig:
         say("Is it caught?")
-        step("check", DOCUMENT, LINK, "--rig", rig, "--html", str(FOLDER / "faulty.html"), ends_with=FAIL)
+        page = str(FOLDER / "faulty.html")
+        step("check", DOCUMENT, LINK, "--rig", rig, "--budget", BUDGET, "--html", page, ends_with=FAIL)
         say("A failure's case file shows it again, on this port or any other")
         cases = sorted(FOLDER.glob("cases/*.case"))
         if not cases:
