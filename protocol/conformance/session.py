@@ -21,8 +21,10 @@ from protocol.conformance.rig import Rig
 from protocol.framing import Framer, Overlong
 from protocol.serialport import PortError, explain
 
-REAL_PATIENCE_S = 0.02
+REAL_PATIENCE_S = 0.002
 """How long a read on a held clock waits before it asks the rig whether anything is to come."""
+CATCH_UP_S = 0.02
+"""Silence after which nothing from before is under way any more."""
 GATE_MEMORY = 4096
 """Bytes of a begun line that the gate looks at; far more than any line may have."""
 ARRIVAL_S = 5.0
@@ -217,7 +219,7 @@ class Session:
 
     def _catch_up(self, emitted: int) -> None:
         """Read what is under way; whatever a driver has thrown away before is not waited for."""
-        while self._read(REAL_PATIENCE_S):
+        while self._read(CATCH_UP_S):
             pass
         self._got_offset = emitted - self._got
 
