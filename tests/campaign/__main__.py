@@ -5,8 +5,9 @@ walked about at random for long; then every named fault is tried with a few seed
 
     python -m tests.campaign [SEEDS [EVERY]]
 
-SEEDS: so many seeds of the clean instrument (200), and a long walk for every fifty. EVERY: of the faults that the checker is tuned on, one in
-so many of each kind, with one seed; without it all of them, held out or not, with three.
+SEEDS: so many seeds of the clean instrument (200), and a long walk for every fifty. EVERY: of the faults that
+the checker is tuned on, one in so many of each kind, with one seed; without it all of them, held out or not,
+with three.
 
 Results are kept in build/campaign.jsonl: ended early, the campaign goes on there the next time, as long as
 neither the documents nor the code have changed. Walks begin with those in build/found that once went wrong.
@@ -161,7 +162,9 @@ def walked(name: str, vow: Vow, seeds: int) -> Iterator[str]:
             try:
                 Search(hands, seed, WALK, memory=FOUND / name, recall=recall).run()
             except Broken as broken:
-                steps = "".join(f"    {step.kind} {step.text}\n" for step in steps_of(broken.steps or [], vow))
+                steps = "".join(
+                    f"    {step.kind} {step.text}\n" for step in steps_of(broken.steps or [], vow)
+                )
                 due, seen = broken.judgement.expected, broken.seen
                 yield f"  walk {seed}: {broken.judgement.requirement}: due {due}, seen {seen}\n{steps}"
 

@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unittest import SkipTest
 
 from hypothesis import HealthCheck, Phase, Verbosity, seed, settings, target
 from hypothesis import strategies as st
@@ -87,7 +88,7 @@ class Search:
         t = self.tester
         self._end = t.lines + self.lines
         phases = [Phase.reuse] if self.recall else [Phase.generate]
-        if self.lines >= STRIVING:
+        if self.lines >= STRIVING and not self.recall:
             phases.append(Phase.target)
         options = settings(
             max_examples=max(2, self.lines // STEPS),
@@ -109,6 +110,8 @@ class Search:
                 # A folder that cannot be written loses the memory, not the search.
                 warnings.simplefilter("ignore", HypothesisWarning)
                 run_state_machine_as_test(seed(self.seed)(self._machine()), settings=options)
+        except SkipTest:
+            pass  # nothing is remembered
         except (Broken, Flaky):
             pass  # the shortest of them is kept here
         except _Ended as ended:

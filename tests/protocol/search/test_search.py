@@ -97,6 +97,14 @@ def test_what_was_found_before_is_tried_first(tmp_path: Path) -> None:
     assert again.lines < 50
 
 
+def test_nothing_remembered_is_nothing_to_try(tmp_path: Path) -> None:
+    hands = acquainted("brae")
+    before = hands.lines
+    assert found(hands, memory=tmp_path, recall=True) is None
+    assert hands.lines == before
+    assert campaign.run(hands_on("brae"), searches=Searches(memory=tmp_path)).verdict is Verdict.PASS
+
+
 def test_a_mended_instrument_passes_what_was_found_before(tmp_path: Path) -> None:
     memory = tmp_path / "found"
     assert found(acquainted("brae", "check-not-compared"), memory=memory, shorten=False) is not None
