@@ -119,6 +119,7 @@ def lines_out(wire: Wire) -> list[bytes]:
 GRAMMAR = re.compile(
     rb"(@[0-9a-f]{1,4} )?(ask|put|act) [a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)*( [!-}][!-~]*)*( ~[0-9A-F]{4})?"
 )
+REQUIRED = Reach(VOW, envelope()).required
 STARTS = ("sink.start", "capacity.start", "swing.begin", "swing.end")
 MOST = {
     "sink.level": 1, "limit.current": 1, "swing.low": 1, "swing.high": 1,
@@ -345,17 +346,19 @@ class Anything(RuleBasedStateMachine):
     @rule(
         state=st.sampled_from(["armed", "sinking"]),
         seconds=st.sampled_from([0, 1, 5.5]),
-        upset=st.sampled_from(["", "power_cycle", "reset"]),
+        upset=st.sampled_from(["", "power_cycle", "reset", "put"]),
     )
     def nearly_started(self, state: str, seconds: float, upset: str) -> None:
         """All but the start itself; then time passes, or it boots, and somebody starts it all the same."""
         with self.doing():
             self.hands.home()
             self.hands.goto(state)
-            for name in (*MODES, *MOST, "sink.resistance", *READ):
+            for name in REQUIRED:
                 self.hands.ask(name, tag=True)
             self.hands.session.wait(int(seconds * NS_PER_S))
-            if upset:
+            if upset == "put":
+                self.hands.put("sink.level", 300)
+            elif upset:
                 getattr(self.hands, upset)()
             self.hands.act("sink.arm")
             self.hands.session.send(f"act sink.start {self.hands.oracle.twin.ticket}\n".encode())
@@ -437,9 +440,6 @@ def liar() -> tuple[Instrument, Liar]:
     assert isinstance(instrument.device, Liar)
     instrument.device.lies = {}
     return instrument, instrument.device
-
-
-REQUIRED = Reach(VOW, envelope()).required
 
 
 def lies_about(name: str) -> list[tuple[str, ...]]:
