@@ -319,8 +319,7 @@ def restart(t: Tester) -> None:
     if "power" in t.abilities:
         t.power_cycle()
     elif name is not None:
-        _go_to_act(t, name)
-        t.act(name)
+        _boot_by_action(t, name)
     else:
         raise NotSelected("nothing boots the instrument")
 
