@@ -11,7 +11,7 @@ from typing import cast
 import serial
 
 from emu.clock import VirtualClock
-from emu.instrument import Instrument
+from emu.ports.interface import Instrument
 from emu.ports.line import Line
 from emu.ports.rig import InstrumentRig
 from protocol.conformance.session import Session
