@@ -68,6 +68,8 @@ class Finding:
     purposes: int = 0
     answers: int = 0
     """Right answers that bore on it."""
+    measured: str = ""
+    """What was measured for it, and how surely."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,6 +338,8 @@ def _tally(tester: Tester, report: Report) -> None:
         if finding is not None:
             finding.answers = count
             finding.verdict = finding.verdict.overwritten(Verdict.PASS)
+    for requirement, words in tester.measured.items():
+        report.findings[requirement].measured = words
     report.lines = tester.lines
     report.visited = set(tester.visited)
     report.slowest_s = tester.slowest_ns / 1e9

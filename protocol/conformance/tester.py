@@ -114,6 +114,8 @@ class Tester:
         """How long each answer took, in nanoseconds of the checker's time."""
         self.acquainted_ns = 0
         """When all that is known of the instrument's time began."""
+        self.measured: dict[str, str] = {}
+        """What was measured for a requirement, and how surely, in words."""
         self.done: set[str] = set()
         """Work that is done once for several requirements."""
         self.shorten = True

@@ -460,34 +460,59 @@ class Fan(Section):
 # ----------------------------------------------------------------------------------------- laws, records
 
 
+class Phase(Section):
+    """A part of an alternation: a level, and how long it lasts."""
+
+    level: Name = Field(description="Point that the reading is equal to.")
+    lasts: Name = Field(description="Point that says for how long, in seconds.")
+
+
 class Law(Section):
     """A relation that always holds in these states, once settled.
 
     Exactly one of: `holds` (a truth expression over readings taken together), `integral_of` with `is`
     (a counter is the time integral of a reading), `never_falls` with `while_rises` (one reading does not
-    fall while another rises).
+    fall while another rises), `alternates` with `phases` (a reading is at two levels by turns, the first
+    from when the state is entered), `rate_of` with `at_most` (a reading changes no faster than a point
+    says, in its unit per second).
     """
 
     means: Prose
     holds: Formula | None = None
     integral_of: Name | None = None
     counter: Name | None = Field(default=None, alias="is")
-    tolerance_percent: Exact = Field(default=Decimal(1), ge=0, le=100)
+    tolerance_percent: Exact = Field(
+        default=Decimal(1),
+        ge=0,
+        le=100,
+        description="Of an integral; of the times of an alternation, and of its step for the levels.",
+    )
     never_falls: Name | None = None
     while_rises: Name | None = None
+    alternates: Name | None = None
+    phases: Annotated[list[Phase], Field(min_length=2, max_length=2)] | None = None
+    rate_of: Name | None = None
+    at_most: Name | None = None
+    when: Formula | None = Field(default=None, description="While this holds; for alternates, rate_of.")
     armed_in: list[Word] | None = Field(default=None, alias="in")
     settle: Duration = 0
     provoke: Provoke | None = Field(default=None, description="Works the instrument where the law matters.")
 
     @model_validator(mode="after")
     def _one_form(self) -> Law:
-        forms = (self.holds is not None, self.integral_of is not None, self.never_falls is not None)
-        if sum(forms) != 1:
-            raise ValueError("a law has exactly one of holds, integral_of, never_falls")
-        if forms[1] != (self.counter is not None):
+        forms = (self.holds, self.integral_of, self.never_falls, self.alternates, self.rate_of)
+        if sum(form is not None for form in forms) != 1:
+            raise ValueError("a law has exactly one of holds, integral_of, never_falls, alternates, rate_of")
+        if (self.integral_of is None) != (self.counter is None):
             raise ValueError("integral_of and is go together: name the counter that is the integral")
-        if forms[2] != (self.while_rises is not None):
+        if (self.never_falls is None) != (self.while_rises is None):
             raise ValueError("never_falls and while_rises go together")
+        if (self.alternates is None) != (self.phases is None):
+            raise ValueError("alternates and phases go together: write both levels and how long each lasts")
+        if (self.rate_of is None) != (self.at_most is None):
+            raise ValueError("rate_of and at_most go together: name the point that bounds the rate")
+        if self.when is not None and self.alternates is None and self.rate_of is None:
+            raise ValueError("when is for alternates and rate_of: write it into the other laws' formula")
         return self
 
 

@@ -415,7 +415,26 @@ FAN = (
     ),
 )
 
-LAWS = (Aspect("", _always, lambda d, n, law: _law(d, law)),)
+
+def _alternates(document: Document, law: Law) -> bool:
+    return law.alternates is not None
+
+
+LAWS = (
+    Aspect("", lambda d, law: law.alternates is None and law.rate_of is None, lambda d, n, law: _law(d, law)),
+    Aspect(
+        "settling",
+        lambda d, law: law.holds is not None and law.settle > 0,
+        lambda d, n, law: (
+            f"`law.{n}` holds again {duration_text(law.settle)} after a setting or the state has changed."
+        ),
+        "settle",
+    ),
+    Aspect("levels", _alternates, lambda d, n, law: _levels(d, law), "alternates"),
+    Aspect("width", _alternates, lambda d, n, law: _widths(d, law), "phases"),
+    Aspect("period", _alternates, lambda d, n, law: _period(d, law), "phases"),
+    Aspect("rate", lambda d, law: law.rate_of is not None, lambda d, n, law: _rate(d, law), "rate_of"),
+)
 
 RECORDS = (
     Aspect(
@@ -651,3 +670,36 @@ def _law(document: Document, law: Law) -> str:
             f" within {law.tolerance_percent:f} %{after}."
         )
     return f"{where}, {law.never_falls} never falls while {law.while_rises} rises{after}."
+
+
+def _while(document: Document, law: Law) -> str:
+    where = _sentence_start(_in(document, law.armed_in))
+    return where if law.when is None else f"{where}, while {write(law.when.root)}"
+
+
+def _rate(document: Document, law: Law) -> str:
+    return f"{_while(document, law)}, {law.rate_of} changes by no more than {law.at_most} in a second."
+
+
+def _levels(document: Document, law: Law) -> str:
+    assert law.phases is not None
+    levels = _listed([phase.level for phase in law.phases], "and")
+    return f"{_while(document, law)}, {law.alternates} is {levels} by turns{_settled(law.settle)}."
+
+
+def _widths(document: Document, law: Law) -> str:
+    assert law.phases is not None
+    widths = _listed([f"{phase.level} for {phase.lasts}" for phase in law.phases], "and then")
+    return (
+        f"{_while(document, law)}, {law.alternates} is {widths}, within {law.tolerance_percent:f} %,"
+        " from when the state is entered."
+    )
+
+
+def _period(document: Document, law: Law) -> str:
+    assert law.phases is not None
+    times = " + ".join(phase.lasts for phase in law.phases)
+    return (
+        f"{_while(document, law)}, {law.alternates} is the same again after {times},"
+        f" within {law.tolerance_percent:f} %."
+    )

@@ -20,7 +20,7 @@ from protocol.record import layout, parts_of
 from protocol.vow import part_bytes
 
 
-def _states(t: Tester, names: Sequence[str] | None) -> list[str]:
+def states_of(t: Tester, names: Sequence[str] | None) -> list[str]:
     """States to look in, those that these hands may use."""
     wanted = list(names) if names is not None else [t.vow.initial]
     usable = [state for state in wanted if t.energise or not t.vow.states[state].energised]
@@ -29,7 +29,7 @@ def _states(t: Tester, names: Sequence[str] | None) -> list[str]:
     return usable
 
 
-def _arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
+def arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
     t.home()
     if provoke is not None and provoke.state == state:
         t.arrange(provoke)
@@ -44,9 +44,9 @@ def _arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
 def limit(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.limits[r.element]
     tried = False
-    for state in _states(t, rule.armed_in):
+    for state in states_of(t, rule.armed_in):
         try:
-            _arrive(t, state, rule.provoke)
+            arrive(t, state, rule.provoke)
         except NotSelected:
             continue
         tried = True
@@ -90,7 +90,7 @@ def derating(t: Tester, r: Requirement) -> None:
         raise NotSelected("warming up takes too long on a clock that cannot be advanced")
     if not t.energise:
         raise NotSelected(f"warming up {DRY}")
-    _arrive(t, rule.provoke.state, rule.provoke)
+    arrive(t, rule.provoke.state, rule.provoke)
     entry = t.vow.points[rule.power]
     heat = t.vow.points[rule.temperature]
     steps = 12
@@ -266,9 +266,9 @@ def _over_a_level(t: Tester, r: Requirement, fan: Fan) -> None:
 def law(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.laws[r.element]
     tried = False
-    for state in _states(t, rule.armed_in):
+    for state in states_of(t, rule.armed_in):
         try:
-            _arrive(t, state, rule.provoke)
+            arrive(t, state, rule.provoke)
         except NotSelected:
             continue
         if rule.holds is not None:
@@ -306,11 +306,16 @@ def _integral(
     span = Fraction(t.now_ns - began_ns, NS_PER_S)
     # Half a step of the counter at either end, the reading's accuracy all along, a sample period of delay.
     unit = Fraction(total.si / float(total.number.step))
-    slack = tolerance * abs(sum_steps) + total.number.step * unit
-    slack += span * (entry.range_error + abs(Fraction(last)) * entry.number.step * entry.reading_error)
-    slack += abs(last * entry.number.step) * Fraction(entry.period_ns + total.period_ns, NS_PER_S) * 2
+    unsure = total.number.step * unit
+    unsure += span * (entry.range_error + abs(Fraction(last)) * entry.number.step * entry.reading_error)
+    unsure += abs(last * entry.number.step) * Fraction(entry.period_ns + total.period_ns, NS_PER_S) * 2
     if not t.session.held:
-        slack += abs(last * entry.number.step) * Fraction(2 * HOST_SLACK_NS, NS_PER_S)
+        unsure += abs(last * entry.number.step) * Fraction(2 * HOST_SLACK_NS, NS_PER_S)
+    slack = tolerance * abs(sum_steps) + unsure
+    t.measured[r.id] = (
+        f"{counter} gained {float(gained / unit):.4g} {total.number.unit} in {float(span):.3g} s; our own sum"
+        f" of {steps + 1} readings is {float(sum_steps / unit):.4g} within {float(unsure / unit):.2g}"
+    )
     if abs(gained - sum_steps) > slack:
         due = f"{counter} gains {float(sum_steps / unit):.5g} within {float(slack / unit):.2g}"
         raise Broken(Judgement(False, r.id, due), f"ask {counter}", f"gained {float(gained / unit):.5g}")

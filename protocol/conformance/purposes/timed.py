@@ -7,15 +7,22 @@ beside each time (`host.lateness_ns`); what that could explain is inconclusive, 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
 
 from protocol.conformance.host import lateness_ns
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.physics import PROMISES
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from protocol.conformance.purposes.behaviour import values
+from protocol.conformance.purposes.physics import PROMISES, arrive, states_of
+from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
+from protocol.expression import Expression
 from protocol.oracle import CLOCK_PARTS, Judgement
+from protocol.vow import PointEntry, Value
 
 QUESTIONS = 40
 LONGEST_NS = 20 * NS_PER_S
@@ -24,7 +31,23 @@ RESOLVED = 20
 """A held clock runs so many times longer than it takes to tell the error that is allowed from a step."""
 
 
-def _trusted(t: Tester) -> None:
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A reading in its own unit, and bounds of when it was taken."""
+
+    value: Fraction
+    early_ns: int
+    late_ns: int
+
+
+def sample(t: Tester, entry: PointEntry) -> Sample:
+    """Ask a reading. It may be as old as its sample period when it is asked for, and no older."""
+    asked_ns = t.now_ns
+    value = t.read(entry.name) * entry.number.step
+    return Sample(value, asked_ns - entry.period_ns, t.now_ns)
+
+
+def trusted(t: Tester) -> None:
     """Doubtful if the host is too busy to judge any time, beyond what every purpose allows for anyway."""
     if not t.session.held and (late_ns := lateness_ns()) > HOST_SLACK_NS:
         raise Doubtful(f"the host itself wakes up {late_ns / 1e6:.0f} ms late: it cannot judge times now")
@@ -33,7 +56,7 @@ def _trusted(t: Tester) -> None:
 @purpose("wire", "deadline", 3)
 def replies_in_time(t: Tester, r: Requirement) -> None:
     """Many questions, one after another and as many at once as may wait, each answered in time."""
-    _trusted(t)
+    trusted(t)
     names = [name for name, entry in t.vow.points.items() if entry.kind != "record"]
     began = len(t.reply_ns)
     for index in range(QUESTIONS):
@@ -52,22 +75,134 @@ def replies_in_time(t: Tester, r: Requirement) -> None:
 @purpose("trip", "delay", 3)
 def trips_in_time(t: Tester, r: Requirement) -> None:
     """On a running clock: a trip with a delay, provoked at once, acts after it and within its time."""
-    if t.session.held:
-        return  # `behaviour.delay` has looked
     trip, provoke = t.vow.trips[r.element], t.vow.document.trips[r.element].provoke
+    if t.session.held and provoke is not None and provoke.relief:
+        return  # `behaviour.delay` has looked
     if provoke is None or not provoke.bench or provoke.silence:
         raise NotSelected("the document does not say how to provoke it at once")
     if any(event not in t.events for event in provoke.bench):
         raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
-    if provoke.within > LONGEST_NS:
+    if not t.session.held and provoke.within > LONGEST_NS:
         raise NotSelected("it takes too long on a clock that cannot be advanced")
-    _trusted(t)
+    trusted(t)
     t.arrange(provoke)
     took_ns = t.strike(trip, provoke)
     t.relieve(provoke)
-    if took_ns < trip.after_ns - trip.after_ns // CLOCK_PARTS - HOST_SLACK_NS:
+    slack_ns = trip.after_ns // CLOCK_PARTS + (0 if t.session.held else HOST_SLACK_NS)
+    if took_ns < trip.after_ns - slack_ns:
         due = f"not before {trip.after_ns / 1e6:g} ms"
         raise Broken(Judgement(False, r.id, due), "", f"after {took_ns / 1e6:.0f} ms")
+    t.measured[r.id] = (
+        f"it was seen {took_ns / 1e6:.0f} ms after its cause; {trip.after_ns / 1e6:g} ms to"
+        f" {provoke.within / 1e6:g} ms are right"
+    )
+    t.keep(r.id)
+
+
+@purpose("law", "settling", 4)
+def settles(t: Tester, r: Requirement) -> None:
+    """The relation holds as soon as it has to: after the state was entered, and after a put each way."""
+    rule = t.vow.document.laws[r.element]
+    assert rule.holds is not None
+    trusted(t)
+    within_ns = rule.settle + max((t.vow.points[name].period_ns for name in rule.holds.names), default=0)
+    changes = 0
+    for state in states_of(t, rule.armed_in):
+        try:
+            arrive(t, state, rule.provoke)
+        except NotSelected:
+            continue
+        _settled(t, r, rule.holds, within_ns)
+        changes += 1
+        if rule.provoke is None or rule.provoke.state != state:
+            continue
+        for name in sorted(rule.holds.names & set(rule.provoke.put)):
+            entry = t.vow.points[name]
+            present = t.setting(name)
+            if entry.scale is None or not isinstance(present, int) or not t.settable_here(entry):
+                continue
+            for value in (_half_way(t, entry, present), present):
+                with suppress(NotSelected):  # an envelope may not let it
+                    t.put(name, value)
+                    _settled(t, r, rule.holds, within_ns)
+                    changes += 1
+    if not changes:
+        raise NotSelected("none of its states can be reached here")
+    times = "once" if changes == 1 else f"{changes} times"
+    t.measured[r.id] = f"it held {within_ns / 1e6:g} ms after a change, looked at {times}"
+
+
+def _half_way(t: Tester, entry: PointEntry, present: int) -> Value:
+    """A value that is far from the present one, and no further out than that."""
+    low, _ = t.bounds(entry)
+    return (low + present) // 2
+
+
+def _settled(t: Tester, r: Requirement, condition: Expression, within_ns: int) -> None:
+    t.alive(within_ns)
+    names: Sequence[str] = sorted(condition.names)
+    seen = values(t, names)
+    if condition.truth(seen):
+        t.keep(r.id)
+        return
+    shown = ", ".join(f"{n} {v if isinstance(v, str) else format(float(v), 'g')}" for n, v in seen.items())
+    if not t.session.held and condition.truth(values(t, names)):
+        # Readings are not taken together here, and one of them may have moved meanwhile.
+        raise Doubtful(
+            f"it did not hold {within_ns / 1e6:g} ms after a change ({shown}), but it did just after"
+        )
+    due = f"{condition.text}, {within_ns / 1e6:g} ms after a change"
+    raise Broken(Judgement(False, r.id, due), f"ask {', '.join(names)}", shown)
+
+
+STEPS = 12
+"""So many samples of a change at most."""
+
+
+@purpose("law", "rate", 3)
+def changes_no_faster(t: Tester, r: Requirement) -> None:
+    """Make the reading change by much, and hold every two samples against the rate."""
+    rule = t.vow.document.laws[r.element]
+    provoke = rule.provoke
+    assert rule.rate_of is not None
+    assert rule.at_most is not None
+    entry, bound = t.vow.points[rule.rate_of], t.vow.points[rule.at_most]
+    follows = t.vow.document.points[entry.name].follows
+    if provoke is None or follows is None:
+        raise NotSelected("the document does not say how to provoke it (`provoke`, `follows` of the reading)")
+    if t.vow.states[provoke.state].energised and not t.energise:
+        raise NotSelected(f"it holds in a state that handles power; that {DRY}")
+    trusted(t)
+    arrive(t, provoke.state, provoke)
+    limit = t.read(bound.name) * bound.number.step
+    mover = t.vow.points[follows.setting]
+    present = t.setting(mover.name)
+    assert isinstance(present, int)
+    t.alive(t.vow.document.trial.settle + int(abs(present) * mover.number.step / limit * NS_PER_S))
+    first = sample(t, entry)
+    # From when it is put it may change; the sample before shows where it was.
+    seen = [replace(first, early_ns=t.now_ns, late_ns=t.now_ns)]
+    t.put(mover.name, t.bounds(mover)[0])
+    slack = 2 * (entry.range_error / 4 + entry.number.step)
+    for _ in range(STEPS):
+        t.alive(entry.period_ns)
+        seen.append(sample(t, entry))
+    whole = abs(seen[-1].value - first.value)
+    telling = 0
+    for before, after in pairwise(seen):
+        apart_ns = after.late_ns - before.early_ns
+        most = limit * Fraction(apart_ns, NS_PER_S) + slack
+        moved = abs(after.value - before.value)
+        if moved > most:
+            due = f"{entry.name} changes by at most {float(most):.3g} in {apart_ns / 1e6:g} ms"
+            raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"by {float(moved):g}")
+        telling += most < whole / 2
+    if not telling:
+        raise Doubtful(f"it changed by {float(whole):g}, too little or seen too late to tell how fast")
+    t.measured[r.id] = (
+        f"a change of {float(whole):.3g} was nowhere faster than {float(limit):g} in a second allows, "
+        f"as far as samples {entry.period_ns / 1e6:g} ms apart tell"
+    )
     t.keep(r.id)
 
 
@@ -83,7 +218,9 @@ def clock(t: Tester, r: Requirement) -> None:
     step_ns = int(entry.number.step * NS_PER_S)
     slack_ns = step_ns + (0 if t.session.held else 2 * HOST_SLACK_NS)
     needed_ns = slack_ns * CLOCK_PARTS
+    first: tuple[int, int] | None = None
     if t.session.held:
+        first = t.now_ns, t.read(entry.name)
         t.alive(RESOLVED * needed_ns)
     elif t.now_ns - max(t.acquainted_ns, t.oracle.twin.booted_ns) < 2 * needed_ns:
         raise NotSelected(
@@ -92,9 +229,15 @@ def clock(t: Tester, r: Requirement) -> None:
         )
     # The oracle holds every answer against our clock, within this bound; a wrong one bears on the promise.
     try:
-        t.ask(entry.name)
+        last = t.read(entry.name)
     except Broken as broken:
         raise Broken(replace(broken.judgement, requirement=r.id), broken.sent, broken.seen) from broken
+    if first is not None:
+        ours_s, theirs_s = (t.now_ns - first[0]) / 1e9, (last - first[1]) * float(entry.number.step)
+        parts, sure = ((1e6 * part / ours_s) for part in (theirs_s - ours_s, step_ns / 1e9))
+        t.measured[r.id] = f"{parts:+.0f} parts in a million within {sure:.0f}, over {ours_s:.0f} s"
+    else:
+        t.measured[r.id] = f"within one part in {CLOCK_PARTS}, since the check began or it booted"
     t.keep(r.id)
 
 

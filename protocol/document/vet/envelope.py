@@ -136,7 +136,6 @@ _INTEGRALS = {("A", "C"), ("W", "J"), ("V", "Wb")}
 
 
 def _law(survey: Survey, name: str, law: Law) -> None:
-    document = survey.document
     if law.holds is not None:
         truths = survey.truths(law.holds)
         if truths == {False}:
@@ -153,11 +152,15 @@ def _law(survey: Survey, name: str, law: Law) -> None:
                 f"the law {name} holds whatever is read, so it says nothing",
                 "narrow its tolerance",
             )
-    if law.integral_of is not None and law.counter is not None:
-        unit, counted = (
-            document.quantities[str(document.points[point].quantity)].unit
-            for point in (law.integral_of, law.counter)
+    if law.when is not None and survey.truths(law.when) == {False}:
+        survey.report(
+            "law-never",
+            ("laws", name, "when"),
+            f"the law {name} is about values that cannot be read",
+            "mend the condition",
         )
+    if law.integral_of is not None and law.counter is not None:
+        unit, counted = (_unit(survey, point) for point in (law.integral_of, law.counter))
         if counted not in (f"{unit}.h", f"{unit}.s") and (unit, counted) not in _INTEGRALS:
             survey.report(
                 "law-units",
@@ -165,3 +168,22 @@ def _law(survey: Survey, name: str, law: Law) -> None:
                 f"{law.counter} is in {counted}, the integral of {law.integral_of} in {unit}.s or {unit}.h",
                 "name the counter that is the integral, or mend its unit",
             )
+    for index, phase in enumerate(law.phases or ()):
+        assert law.alternates is not None
+        where = ("laws", name, "phases", index)
+        _same_unit(survey, (*where, "level"), phase.level, _unit(survey, law.alternates))
+        _same_unit(survey, (*where, "lasts"), phase.lasts, "s")
+    if law.rate_of is not None and law.at_most is not None:
+        _same_unit(survey, ("laws", name, "at_most"), law.at_most, f"{_unit(survey, law.rate_of)}/s")
+
+
+def _unit(survey: Survey, point: str) -> str:
+    return survey.scales[point].unit
+
+
+def _same_unit(survey: Survey, where: Where, point: str, unit: str) -> None:
+    present = _unit(survey, point)
+    if present != unit:
+        survey.report(
+            "law-units", where, f"{point} is in {present}, not in {unit}", f"name a point in {unit}"
+        )

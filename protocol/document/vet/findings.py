@@ -96,7 +96,7 @@ CODES: dict[str, tuple[Severity, str]] = {
     "fan-range": ("error", "the fan's levels are inside the ranges of its temperature and duty"),
     "law-never": ("error", "a law can hold"),
     "law-always": ("warning", "a law can be broken"),
-    "law-units": ("error", "a counter's unit is that of the integral"),
+    "law-units": ("error", "the units of the points in a law belong together"),
     # Records.
     "field-twice": ("error", "no two fields of a record have the same name"),
     "field-small": ("error", "a field's type holds every count of its point"),

@@ -160,9 +160,15 @@ def _envelope(survey: Survey) -> None:
             ("is", law.counter),
             ("never_falls", law.never_falls),
             ("while_rises", law.while_rises),
+            ("alternates", law.alternates),
+            ("rate_of", law.rate_of),
+            ("at_most", law.at_most),
         ):
             if point is not None:
                 _number(survey, ("laws", name, key), point)
+        for index, phase in enumerate(law.phases or ()):
+            _number(survey, ("laws", name, "phases", index, "level"), phase.level)
+            _number(survey, ("laws", name, "phases", index, "lasts"), phase.lasts)
     if document.derating is not None:
         _number(survey, ("derating", "temperature"), document.derating.temperature)
         if _setting(survey, ("derating", "ceiling"), document.derating.ceiling):

@@ -185,6 +185,8 @@ class Survey:
         for name, law in document.laws.items():
             if law.holds is not None:
                 yield ("laws", name, "holds"), law.holds
+            if law.when is not None:
+                yield ("laws", name, "when"), law.when
 
     def numbers(self) -> Iterator[tuple[Where, Expression, str]]:
         """Every number expression, with where it is and the point that it is compared with or becomes."""

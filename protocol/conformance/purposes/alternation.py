@@ -1,0 +1,245 @@
+"""Purposes about readings that are at two levels by turns: the levels, the time at each, and the period.
+
+A reading is a sample that may be as old as its sample period, and the host sees it a little later. So an edge
+is known to lie between two samples, and every time between two edges has bounds, which hold however late the
+host itself was. A time is wrong if no value within its bounds is right; it is inconclusive if the host's own
+delays have made them much wider than the sample period does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
+from protocol.conformance.tester import DRY, Broken, Doubtful, NotSelected, Tester
+from protocol.device import NS_PER_S
+from protocol.document.model import Law, Provoke
+from protocol.document.requirements import Requirement
+from protocol.oracle import CLOCK_PARTS, Judgement
+from protocol.vow import PointEntry
+
+EDGES = 5
+"""Edges that are looked at: two whole periods from the first of them to the last."""
+SHORTEST = 10
+"""A level lasts at least so many sample periods, or its reading is no way to tell for how long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """Bounds of an instant or of a time, in nanoseconds."""
+
+    early_ns: int
+    late_ns: int
+
+    def since(self, other: Between) -> Between:
+        """The time from another instant to this one."""
+        return Between(self.early_ns - other.late_ns, self.late_ns - other.early_ns)
+
+    def share(self, parts: int) -> Between:
+        """One of so many equal parts."""
+        return Between(self.early_ns // parts, -(-self.late_ns // parts))
+
+    def text(self) -> str:
+        """Its middle and its uncertainty, in seconds."""
+        middle = (self.early_ns + self.late_ns) / 2e9
+        return f"{middle:.4g} s within {self.half_ns / 1e9:.2g} s"
+
+    @property
+    def half_ns(self) -> int:
+        """Its uncertainty: half of its width."""
+        return (self.late_ns - self.early_ns + 1) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class Alternation:
+    """What a law of this form promises with the settings in force."""
+
+    law: str
+    entry: PointEntry
+    levels: tuple[Fraction, Fraction]
+    spans_ns: tuple[int, int]
+    slacks_ns: tuple[int, int]
+    """How far each time may be off."""
+    step: Fraction
+    """How far a level may be off, the accuracy of the reading included."""
+    settle_ns: int
+
+    def phase(self, value: Fraction) -> int:
+        """Which level a reading is nearer to."""
+        return 0 if abs(value - self.levels[0]) <= abs(value - self.levels[1]) else 1
+
+
+@purpose("law", "period", 3)
+def alternation(t: Tester, r: Requirement) -> None:
+    """Two periods, from when the state is entered; all requirements of the law are judged by them."""
+    rule = t.vow.document.laws[r.element]
+    _enterable(t, rule)
+    trusted(t)
+    began = _enter(t, rule)
+    promised = _promised(t, r.element, rule)
+    edges = [began]
+    for _ in range(EDGES):
+        edges.append(_next_edge(t, promised, edges))
+    _judge(t, promised, edges)
+    t.done.add(f"alternated {r.element}")
+
+
+@purpose("law", "levels", 3)
+@purpose("law", "width", 3)
+def seen_meanwhile(t: Tester, r: Requirement) -> None:
+    """What `alternation` has looked at, for all requirements of the law."""
+    if f"alternated {r.element}" not in t.done:
+        alternation(t, r)
+
+
+def _enterable(t: Tester, rule: Law) -> Provoke:
+    provoke = rule.provoke
+    if provoke is None:
+        raise NotSelected("the document does not say how to provoke it")
+    if t.vow.states[provoke.state].energised and not t.energise:
+        raise NotSelected(f"it holds in a state that handles power; that {DRY}")
+    for event in provoke.bench:
+        if event not in t.events:
+            raise NotSelected(f"needs a rig that can make {event} happen")
+    return provoke
+
+
+def _enter(t: Tester, rule: Law) -> Between:
+    """Put the settings, then enter the state; when that was."""
+    provoke = _enterable(t, rule)
+    for name in provoke.put:
+        if not t.settable_here(t.vow.points[name]):
+            raise NotSelected(f"{name} cannot be put before it alternates")
+    t.settings(provoke.put)
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    t.prepare()
+    if not t.session.held and EDGES * max(_times_ns(t, rule)) > 2 * LONGEST_NS:
+        raise NotSelected("it takes too long on a clock that cannot be advanced")
+    t.goto(provoke.state)
+    if rule.when is not None:
+        settings = {name: t.vow.points[name].exact(t.setting(name)) for name in rule.when.names}
+        if not rule.when.truth(settings):
+            raise Doubtful(f"the document has a tester provoke it where {rule.when.text} is false")
+    return Between(t.oracle.twin.entered_ns, t.now_ns)
+
+
+def _exact(t: Tester, name: str) -> Fraction:
+    entry = t.vow.points[name]
+    value = t.setting(name) if entry.source == "setting" else t.read(name)
+    assert isinstance(value, int)
+    return value * entry.number.step
+
+
+def _times_ns(t: Tester, rule: Law) -> list[int]:
+    return [int(_exact(t, phase.lasts) * NS_PER_S) for phase in rule.phases or ()]
+
+
+def _promised(t: Tester, name: str, rule: Law) -> Alternation:
+    assert rule.alternates is not None
+    assert rule.phases is not None
+    entry = t.vow.points[rule.alternates]
+    first, second = (_exact(t, phase.level) for phase in rule.phases)
+    tolerance = Fraction(rule.tolerance_percent) / 100
+    accuracy = entry.range_error + max(abs(first), abs(second)) * entry.reading_error + entry.number.step
+    spans_ns = _times_ns(t, rule)
+    slacks_ns = [
+        int(
+            span_ns * (tolerance + Fraction(1, CLOCK_PARTS))
+            + t.vow.points[phase.lasts].number.step * NS_PER_S
+        )
+        for span_ns, phase in zip(spans_ns, rule.phases, strict=True)
+    ]
+    promised = Alternation(
+        name,
+        entry,
+        (first, second),
+        (spans_ns[0], spans_ns[1]),
+        (slacks_ns[0], slacks_ns[1]),
+        abs(second - first) * tolerance + accuracy,
+        rule.settle,
+    )
+    if abs(second - first) <= 4 * promised.step or min(spans_ns) < SHORTEST * entry.period_ns:
+        raise NotSelected(f"what the document has a tester put is too close for {entry.name} to tell apart")
+    return promised
+
+
+def _next_edge(t: Tester, promised: Alternation, edges: Sequence[Between]) -> Between:
+    """The edge after these: the bounds of when it was."""
+    before = edges[-1]
+    phase = (len(edges) - 1) % 2
+    span_ns, slack_ns = promised.spans_ns[phase], promised.slacks_ns[phase]
+    every_ns = promised.entry.period_ns
+    # Just before the earliest that is right, just before it is due, and then closely.
+    t.alive(before.early_ns + span_ns - slack_ns - every_ns - t.now_ns)
+    last = _look(t, promised, edges)
+    if promised.phase(last.value) != phase:
+        return Between(before.early_ns, last.late_ns)
+    t.alive(before.early_ns + span_ns - t.now_ns)
+    latest_ns = before.late_ns + span_ns + slack_ns + promised.settle_ns
+    while True:
+        seen = _look(t, promised, edges)
+        if promised.phase(seen.value) != phase:
+            return Between(last.early_ns, seen.late_ns)
+        if seen.early_ns > latest_ns:
+            due = f"{float(promised.levels[1 - phase]):g} after {(span_ns + slack_ns) / 1e9:g} s"
+            raise _wrong(promised, "width", due, f"still {float(seen.value):g}")
+        last = seen
+        t.alive(max(every_ns // 2, 1))
+
+
+def _look(t: Tester, promised: Alternation, edges: Sequence[Between]) -> Sample:
+    """One reading; where it must have settled at a level, it is that level."""
+    before, phase = edges[-1], (len(edges) - 1) % 2
+    seen = sample(t, promised.entry)
+    settled = seen.early_ns > before.late_ns + promised.settle_ns
+    stays = seen.late_ns < before.early_ns + promised.spans_ns[phase] - promised.slacks_ns[phase]
+    nearest = promised.levels[promised.phase(seen.value)]
+    if settled and stays and abs(seen.value - nearest) > promised.step:
+        low, high = (float(level) for level in promised.levels)
+        raise _wrong(promised, "levels", f"{low:g} or {high:g}", f"{float(seen.value):g}")
+    return seen
+
+
+def _judge(t: Tester, promised: Alternation, edges: Sequence[Between]) -> None:
+    """Hold what was seen against what is promised: the period first, which is known best."""
+    every_ns = promised.entry.period_ns
+    period_ns, period_slack_ns = sum(promised.spans_ns), sum(promised.slacks_ns)
+    period = edges[-1].since(edges[-5]).share(2)
+    _hold(promised, "period", period, period_ns, period_slack_ns + promised.settle_ns)
+    widths: list[list[Between]] = [[], []]
+    for index, (edge, after) in enumerate(pairwise(edges)):
+        width = after.since(edge)
+        phase = index % 2
+        slack_ns = promised.slacks_ns[phase] + promised.settle_ns
+        _hold(promised, "width", width, promised.spans_ns[phase], slack_ns)
+        widths[phase].append(width)
+    best = [min(some, key=lambda width: width.half_ns) for some in widths]
+    worst_ns = max(period.half_ns, *(width.half_ns for width in best))
+    if not t.session.held and worst_ns > 4 * every_ns:
+        raise Doubtful(
+            f"the host's own delays leave {worst_ns / 1e6:.0f} ms of uncertainty, "
+            f"of which the reading explains {2 * every_ns / 1e6:.0f} ms"
+        )
+    law = f"law.{promised.law}"
+    t.measured[f"{law}.period"] = f"{period.text()}; {period_ns / 1e9:g} s is set"
+    t.measured[f"{law}.width"] = "; ".join(
+        f"{width.text()} at {float(level):g}, {span_ns / 1e9:g} s is set"
+        for width, level, span_ns in zip(best, promised.levels, promised.spans_ns, strict=True)
+    )
+    for aspect in ("period", "width", "levels"):
+        t.keep(f"{law}.{aspect}")
+
+
+def _hold(promised: Alternation, aspect: str, seen: Between, due_ns: int, slack_ns: int) -> None:
+    if seen.early_ns > due_ns + slack_ns or seen.late_ns < due_ns - slack_ns:
+        raise _wrong(promised, aspect, f"{due_ns / 1e9:g} s within {slack_ns / 1e9:.2g} s", seen.text())
+
+
+def _wrong(promised: Alternation, aspect: str, due: str, seen: str) -> Broken:
+    judgement = Judgement(False, f"law.{promised.law}.{aspect}", f"{promised.entry.name} {due}")
+    return Broken(judgement, f"ask {promised.entry.name}", seen)
