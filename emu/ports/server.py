@@ -224,7 +224,9 @@ class Server:
                 writers.append(host.descriptor)
             elif self.line.waiting_in < INPUT_LIMIT:
                 readers.append(host.descriptor)
-                if self.line.baud is None and not self.line.ready:
+                # A rig that waits for the host's bytes has to be told of them, so no short way then.
+                awaited = self.rig is not None and self.rig.wait_s() is not None
+                if self.line.baud is None and not self.line.ready and not awaited:
                     self._plain = [(host.descriptor, READ)]
         self._waiter.watch(readers, writers)
 

@@ -128,6 +128,32 @@ def test_bytes_that_never_come_are_reported(
         rig.advance(1, 8)
 
 
+def test_an_answer_goes_out_as_soon_as_the_bytes_it_waited_for_are_there(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Bytes through a terminal may come after a question through a socket that was asked later.
+    monkeypatch.setattr("emu.ports.rigport.ARRIVAL_S", 3600.0)
+    asked = threading.Event()
+
+    class Rig(InstrumentRig):
+        def arrived(self, sent: int) -> bool:
+            asked.set()
+            return super().arrived(sent)
+
+    monkeypatch.setattr("emu.ports.rigport.InstrumentRig", Rig)
+    answers: list[int] = []
+    with serving("pty", rig=True) as (_, address, endpoint):
+        rig = open_rig(endpoint)
+        asking = threading.Thread(target=lambda: answers.append(rig.counts(7)), daemon=True)
+        with serial.serial_for_url(address, timeout=5) as port:
+            asking.start()
+            assert asked.wait(5)
+            port.write(b"ping x\n")
+            asking.join(10)
+        rig.close()
+    assert answers == [5]
+
+
 def test_the_counts_begin_anew_when_the_port_is_opened() -> None:
     with serving(rig=True) as (fake, address, endpoint):
         rig = open_rig(endpoint)
