@@ -11,11 +11,11 @@ from emu.faults.fault import Kind
 from emu.faults.refusals import has_panel, watched_starts
 from emu.faults.sessions import farthest
 from protocol.device import Device
-from protocol.expression import parse
+from protocol.expression import And, Expression, parse
 from protocol.framing import Overlong
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour")
+behaviour = Kind("behaviour", seen=24)
 
 
 def _timed(vow: Vow) -> bool:
@@ -502,3 +502,176 @@ class StateKeptOverReset(Device):
         super().boot(cause, now_ns)
         if cause == "reset" and state != self.vow.initial:
             self.enter(state, now_ns)
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+@behaviour.tables(
+    "timer-in-16-bits",
+    "The time after which a state is left is counted in 16 bits of milliseconds.",
+    breaks="state.*.leave.*",
+    depth=1,
+    applies=lambda vow: any(
+        leave.when is None and leave.after_ns >= 65_536_000_000
+        for state in vow.states.values()
+        for leave in state.leaves
+    ),
+)
+def timer_in_16_bits(vow: Vow) -> Vow:
+    return _each_leave(
+        vow,
+        lambda leave: (
+            replace(leave, after_ns=leave.after_ns % 65_536_000_000) if leave.when is None else leave
+        ),
+    )
+
+
+def _mode_of(vow: Vow, entry: PointEntry) -> tuple[str, str] | None:
+    """The stored choice that has a setting's last word among its own, and that word."""
+    word = entry.name.rpartition(".")[2]
+    for each in vow.settings:
+        if each.scale is None and word in each.choices and entry.scale is not None:
+            return each.name, word
+    return None
+
+
+@behaviour.device(
+    "level-chooses-its-mode",
+    "Putting the level of a mode chooses that mode, as on the panel.",
+    breaks="wire.atomic point.*.readable point.*.quantum",
+    depth=2,
+    applies=lambda vow: any(_mode_of(vow, entry) is not None for entry in vow.settings),
+)
+class LevelChoosesItsMode(Device):
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        mode = _mode_of(self.vow, entry)
+        if mode is not None:
+            super()._set(self.vow.points[mode[0]], mode[1], now_ns)
+
+
+@behaviour.device(
+    "levels-lost-with-the-mode",
+    "Another mode begins with the defaults of all its levels.",
+    breaks="wire.atomic point.*.readable point.*.choices",
+    depth=3,
+    applies=lambda vow: any(_mode_of(vow, entry) is not None for entry in vow.settings),
+)
+class LevelsLostWithTheMode(Device):
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        for each in self.vow.settings:
+            mode = _mode_of(self.vow, each)
+            if mode is not None and mode[0] == entry.name:
+                super()._set(each, each.default, now_ns)
+
+
+def _joined_leave(vow: Vow) -> str | None:
+    """The last state that is left by a condition of two parts."""
+    found = [
+        state.name
+        for state in vow.states.values()
+        for leave in state.leaves
+        if leave.when is not None and isinstance(leave.when.atoms(), And)
+    ]
+    return found[-1] if found else None
+
+
+@behaviour.tables(
+    "count-zero-ends-at-once",
+    "Of a state's condition only the last part is looked at, so that a count of zero is not endless.",
+    breaks="state.*.leave.* state.*.reachable action.*.effect",
+    depth=3,
+    applies=lambda vow: _joined_leave(vow) is not None,
+)
+def count_zero_ends_at_once(vow: Vow) -> Vow:
+    def change(leave: LeaveEntry) -> LeaveEntry:
+        condition = leave.when.atoms() if leave.when is not None else None
+        if not isinstance(condition, And):
+            return leave
+        return replace(leave, when=Expression.of(condition.parts[-1]))
+
+    return _each_leave(vow, change)
+
+
+@behaviour.device(
+    "leave-once-per-boot",
+    "A state is left by its condition once; the flag that it has been is taken back by a boot only.",
+    breaks="state.*.leave.*",
+    depth=5,
+    applies=lambda vow: _joined_leave(vow) is not None,
+)
+class LeaveOncePerBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.left: set[str] = set()
+        super().boot(cause, now_ns)
+
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        if leave.when is None or self.state not in self.left:
+            self.left.add(self.state)
+            super().leave(leave, now_ns)
+
+
+def _one_way(vow: Vow) -> ActionEntry | None:
+    """The last action that leads from one state to another without a ticket or a trip."""
+    found = [
+        action
+        for action in vow.actions.values()
+        if len(action.to) == 1
+        and action.takes_ticket is None
+        and not action.does
+        and action.guard is None
+        and next(iter(action.to)) not in action.to.values()
+    ]
+    return found[-1] if found else None
+
+
+@behaviour.tables(
+    "action-done-where-it-leads",
+    "An action is answered as done in the state it leads to as well.",
+    breaks="action.*.refused",
+    depth=1,
+    applies=lambda vow: _one_way(vow) is not None,
+)
+def action_done_where_it_leads(vow: Vow) -> Vow:
+    action = _one_way(vow)
+    assert action is not None
+    target = next(iter(action.to.values()))
+    return with_action(vow, action.name, to={**action.to, target: target})
+
+
+@behaviour.device(
+    "stop-forgets-settings",
+    "The action that is always done sets the defaults as well.",
+    breaks="action.*.effect wire.atomic point.*.readable",
+    depth=3,
+    applies=lambda vow: any(action.always for action in vow.actions.values()),
+)
+class StopForgetsSettings(Device):
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        words = super()._perform(action, target, now_ns)
+        if action.always:
+            self._replace(self._defaults(saved_only=True), now_ns)
+        return words
+
+
+@behaviour.device(
+    "panel-gives-back-by-itself",
+    "The front panel gives control back when nobody has touched it for ten seconds.",
+    breaks="point.panel.control.readable point.panel.control.choices wire.reasons promise.quiet",
+    depth=1,
+    rig=True,
+    applies=has_panel,
+)
+class PanelGivesBackByItself(Device):
+    touched_ns = 0
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self.touched_ns = now_ns
+        super().panel(name, value, now_ns)
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if self.controller == "local" and now_ns - self.touched_ns > 10_000_000_000:
+            self.controller = "remote"
+        super().line(line, now_ns)

@@ -14,7 +14,7 @@ from protocol.framing import Overlong
 from protocol.record import parts_of
 from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
-boots = Kind("boots")
+boots = Kind("boots", seen=34)
 
 
 def does(vow: Vow, *effects: str) -> bool:
@@ -605,3 +605,207 @@ class CaptureOneBehind(Device):
         before = dict(self.newest)
         super().captured(record, series, now_ns)
         self.newest, self._records = self._records, before
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+@boots.device(
+    "uptime-rounded",
+    "The time since the boot is rounded to the nearest second, not counted in whole ones.",
+    breaks="wire.boot point.*.readable promise.clock",
+    depth=1,
+    applies=lambda vow: _has_system(vow, "uptime"),
+)
+class UptimeRounded(Device):
+    def _elapsed(self, entry: PointEntry, ns: int) -> int:
+        half_ns = int(entry.number.step * NS_PER_S) // 2 if entry.system == "uptime" else 0
+        return super()._elapsed(entry, ns + half_ns)
+
+
+@boots.device(
+    "boot-cause-one-behind",
+    "The cause that can be asked for is that of the boot before.",
+    breaks="wire.boot point.*.readable",
+    depth=2,
+    applies=lambda vow: does(vow, "reboot"),
+)
+class BootCauseOneBehind(Device):
+    earlier = "power"
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        earlier = self.earlier
+        self.earlier = cause
+        super().boot(cause, now_ns)
+        self.boot_cause = earlier
+
+
+@boots.device(
+    "save-keeps-last-put-only",
+    "A save writes the setting that was put last, and trusts that the others are there already.",
+    breaks="point.*.saved action.*.effect",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot") and sum(entry.saved for entry in vow.settings) > 1,
+)
+class SaveKeepsLastPutOnly(Device):
+    last = ""
+
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        self.last = entry.name
+
+    def _save(self) -> None:
+        before = self.store.settings or self._defaults(saved_only=True)
+        super()._save()
+        self.store.settings = {
+            name: value if name == self.last else before.get(name, value)
+            for name, value in self.store.settings.items()
+        }
+
+
+def _locked_away(vow: Vow) -> list[str]:
+    """Saved settings that can be put in states other than the first only."""
+    return [
+        entry.name
+        for entry in vow.settings
+        if entry.saved and entry.set_in is not None and vow.initial not in entry.set_in
+    ]
+
+
+@boots.device(
+    "save-leaves-trims-out",
+    "Settings of a state of their own have a store of their own, and the save forgets it.",
+    breaks="point.*.saved action.*.effect",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot") and bool(_locked_away(vow)),
+)
+class SaveLeavesTrimsOut(Device):
+    def _save(self) -> None:
+        super()._save()
+        for name in _locked_away(self.vow):
+            self.store.settings[name] = self.vow.points[name].default
+
+
+@boots.device(
+    "defaults-turn-notices-on",
+    "Setting the defaults also sets the switches of the session.",
+    breaks="action.*.effect wire.notice.off",
+    depth=3,
+    applies=lambda vow: does(vow, "defaults") and _has_system(vow, "notices"),
+)
+class DefaultsTurnNoticesOn(Device):
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        if effect == "defaults":
+            self.notices = True
+        super()._effect(effect, what, now_ns)
+
+
+@boots.device(
+    "recall-what-was-booted",
+    "What is brought back is what was in the store at the boot, not what was saved since.",
+    breaks="action.*.effect",
+    depth=4,
+    applies=lambda vow: does(vow, "save", "recall"),
+)
+class RecallWhatWasBooted(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.booted = dict(self.store.settings)
+        super().boot(cause, now_ns)
+
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        kept = self.store.settings
+        if effect == "recall":
+            self.store.settings = self.booted
+        super()._effect(effect, what, now_ns)
+        if effect == "recall":
+            self.store.settings = kept
+
+
+@boots.device(
+    "wear-counts-settings",
+    "The count of saves goes up by one for every setting that is written.",
+    breaks="action.*.effect point.*.readable",
+    depth=2,
+    applies=lambda vow: does(vow, "save") and _has_system(vow, "saves"),
+)
+class WearCountsSettings(Device):
+    def _save(self) -> None:
+        super()._save()
+        self.store.saves += len(self.store.settings) - 1
+
+
+@boots.device(
+    "captures-kept-over-boot",
+    "The count of captures is not zeroed by a boot that is asked for.",
+    breaks="wire.boot point.*.readable",
+    depth=6,
+    applies=lambda vow: does(vow, "reboot", "capture") and _has_system(vow, "captures"),
+)
+class CapturesKeptOverBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        captures = self.captures if cause == "request" else 0
+        super().boot(cause, now_ns)
+        self.captures = captures
+
+
+@boots.device(
+    "reset-is-power",
+    "A pull of the reset pin is told as a boot by power: the flag is that of the chip's own reset.",
+    breaks="wire.boot",
+    depth=0,
+    rig=True,
+)
+class ResetIsPower(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot("power" if cause == "reset" else cause, now_ns)
+
+
+@boots.device(
+    "record-halves-swapped",
+    "Numbers of 32 bits are sent with their halves exchanged.",
+    breaks="record.*.layout wire.bulk point.*.readable",
+    depth=1,
+    applies=_has_image,
+)
+class RecordHalvesSwapped(Device):
+    def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
+        data = super()._image(name, series, now_ns)
+        if any(each.count > 1 for each in self.vow.document.records[name].fields):
+            return data
+        found, place = bytearray(data), 0
+        for each in self.vow.document.records[name].fields:
+            size = int(each.type[1:]) // 8
+            if size == 4:
+                found[place : place + 4] = found[place + 2 : place + 4] + found[place : place + 2]
+            place += size
+        return bytes(found)
+
+
+@boots.device(
+    "record-last-byte-missing",
+    "The copy of a record ends one byte too early, and the last one is zero.",
+    breaks="record.*.layout wire.bulk point.*.readable",
+    depth=1,
+    applies=_has_image,
+)
+class RecordLastByteMissing(Device):
+    def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
+        return super()._image(name, series, now_ns)[:-1] + b"\0"
+
+
+@boots.device(
+    "parts-shifted-after-first",
+    "Every part but the first begins one byte too early.",
+    breaks="record.*.layout wire.bulk point.*.readable",
+    depth=1,
+    applies=_has_image,
+)
+class PartsShiftedAfterFirst(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        ok, words = super()._part(entry, arguments, now_ns)
+        if not ok or words[0] == "0" or entry != _image(self.vow):
+            return ok, words
+        assert entry.record is not None
+        start = int(words[0]) * part_bytes(self.vow, entry) - 1
+        data = self._image(entry.record, {}, now_ns)[start : start + len(words[1]) // 2]
+        return True, (words[0], data.hex().upper())

@@ -4,7 +4,7 @@ A fault is firmware that breaks a promise on purpose, so that the checker can be
 the smallest of four changes: another device half, other tables to behave by, another plant, another
 instrument around both. It always claims the identity of the honest document.
 
-    numbers = Kind("numbers")
+    numbers = Kind("numbers", seen=37)
 
     @numbers.device("bound-high-excluded", "Has < where <= is meant.", breaks="point.*.bounds", depth=1)
     class BoundHighExcluded(Device):
@@ -14,7 +14,6 @@ instrument around both. It always claims the identity of the honest document.
 
 from __future__ import annotations
 
-from binascii import crc_hqx
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NotRequired, TypedDict, TypeVar, Unpack
@@ -44,30 +43,22 @@ class Fault:
 
     `breaks` are patterns (`fnmatch`) of requirement ids, at least one of which a good verdict names; `depth`
     the least number of lines a host must send to see it; `rig` whether that takes hands on the bench as
-    well; `place` its number within its kind, counted from 0.
+    well.
     """
 
     name: str
     means: str
     kind: str
-    place: int
     breaks: tuple[str, ...]
     depth: int
     rig: bool
     applies: Applies
+    holdout: bool
+    """Whether it belongs to those that were not seen while the checker was tuned (see `Kind`)."""
     device: type[Device] = Device
     instrument: type[Instrument] = Instrument
     tables: Callable[[Vow], Vow] | None = None
     plant: Callable[[Plant, Vow], Plant] | None = None
-
-    @property
-    def holdout(self) -> bool:
-        """Whether it belongs to the third that is kept unseen while the checker is tuned.
-
-        One of every three of a kind, drawn by a hash, so that faults added later move none.
-        """
-        three, place = divmod(self.place, 3)
-        return crc_hqx(f"{self.kind} {three}".encode(), 0) % 3 == place
 
 
 class Facts(TypedDict):
@@ -80,10 +71,19 @@ class Facts(TypedDict):
 
 
 class Kind:
-    """One stratum of the catalogue, and the decorators that put faults into it."""
+    """One stratum of the catalogue, and the decorators that put faults into it.
 
-    def __init__(self, name: str) -> None:
+    The first `seen` of its faults have been seen while the checker was tuned; those behind them are held out.
+    A first round had 257 faults, of which one of three of every kind, drawn by a hash, was held out: 78 of
+    those 85 were detected at the first look. The other seven were mended then, so that all 257 count as seen.
+    The second round was written before the checker was tuned any further, and not tried on it before it was
+    whole. Once survivors of a round are mended `seen` moves behind it, and a new round has to be written.
+    None: all have been seen, because they were written together with what finds them.
+    """
+
+    def __init__(self, name: str, seen: int | None = None) -> None:
         self.name = name
+        self.seen = seen
         self.faults: list[Fault] = []
 
     def _add(self, name: str, means: str, facts: Facts) -> Fault:
@@ -91,11 +91,11 @@ class Kind:
             name,
             means,
             self.name,
-            len(self.faults),
             tuple(facts["breaks"].split()),
             facts["depth"],
             facts.get("rig", False),
             facts.get("applies", anywhere),
+            holdout=self.seen is not None and len(self.faults) >= self.seen,
         )
         self.faults.append(fault)
         return fault

@@ -9,7 +9,7 @@ from protocol.device import Device
 from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 
-lines = Kind("lines")
+lines = Kind("lines", seen=32)
 
 _LF, _CR = b"\n\r"
 
@@ -507,3 +507,127 @@ class BurstThirdLost(Device):
         if now_ns >= self._deaf_until_ns:
             for line in self._framer.feed(data, now_ns)[:2]:
                 self.line(line, now_ns)
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+@lines.framer(
+    "spaces-alone-are-blank",
+    "A line of nothing but spaces passes for a blank one.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class SpacesAloneAreBlank(ByteFramer):
+    def end(self, events: list[bytes | Overlong]) -> None:
+        if not self.buffer.strip(b" "):
+            self.buffer.clear()
+        super().end(events)
+
+
+@lines.framer(
+    "comment-skipped",
+    "A line that begins with a number sign is a comment, as in the script that once tested it.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class CommentSkipped(ByteFramer):
+    def end(self, events: list[bytes | Overlong]) -> None:
+        if self.buffer.startswith(b"#"):
+            self.buffer.clear()
+        super().end(events)
+
+
+@lines.framer(
+    "tab-is-a-space",
+    "A tab separates words as a space does.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class TabIsASpace(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        super().keep(0x20 if byte == 0x09 else byte, events)
+
+
+@lines.framer(
+    "length-in-a-byte",
+    "The count of a line's characters is one byte: after 256 of them the line begins afresh.",
+    breaks="wire.length",
+    depth=1,
+)
+class LengthInAByte(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if len(self.buffer) == 256:
+            self.buffer.clear()
+        self.buffer.append(byte)
+
+
+@lines.framer(
+    "overlong-refused-for-each-buffer",
+    "A line that is too long is refused each time the buffer is full, not once.",
+    breaks="wire.length",
+    depth=1,
+)
+class OverlongRefusedForEachBuffer(ByteFramer):
+    taken = 0
+
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        super().keep(byte, events)
+        self.taken += 1
+        if self.taken % (4 * self.limit) == 0:
+            events.append(Overlong(self.limit))
+
+    def end(self, events: list[bytes | Overlong]) -> None:
+        self.taken = 0
+        super().end(events)
+
+
+@lines.device(
+    "tag-cut-after-three",
+    "The tag's buffer holds three digits and their sign; a fourth digit falls off.",
+    breaks="wire.tag",
+    depth=1,
+)
+class TagCutAfterThree(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        return super()._answer(reply if reply.tag is None else reply._replace(tag=reply.tag[:4]))
+
+
+@lines.device(
+    "idle-never-when-guarded",
+    "With the guard on the idle timer is stopped, and nobody starts it again.",
+    breaks="wire.idle",
+    depth=2,
+)
+class IdleNeverWhenGuarded(Device):
+    def _set_guard(self, on: bool) -> None:
+        super()._set_guard(on)
+        if on:
+            self._framer.idle_ns = None
+
+
+@lines.device(
+    "name-with-point-behind",
+    "A point behind a name is skipped: the loop over its words ends at the point.",
+    breaks="wire.syntax wire.reasons",
+    depth=1,
+)
+class NameWithPointBehind(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if isinstance(parsed, Malformed) and line.endswith(b"."):
+            return super()._parse(line[:-1])
+        return parsed
+
+
+@lines.framer(
+    "idle-rest-refused",
+    "What comes of a line after its idle time is refused, not discarded.",
+    breaks="wire.idle",
+    depth=1,
+)
+class IdleRestRefused(ByteFramer):
+    def end(self, events: list[bytes | Overlong]) -> None:
+        if self._stale:
+            events.append(b"?")
+        super().end(events)

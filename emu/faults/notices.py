@@ -8,7 +8,7 @@ from protocol.device import Device
 from protocol.message import LAST_NOTICE, Reply
 from protocol.vow import ActionEntry, LeaveEntry, Value, Vow
 
-notices = Kind("notices")
+notices = Kind("notices", seen=21)
 
 
 def has_notices(vow: Vow) -> bool:
@@ -387,3 +387,103 @@ class NoticesOffKeptOverBoot(Device):
         if event == "boot":
             self.notices = self.kept
         super().notify(event, words)
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+def _drops(vow: Vow) -> bool:
+    return _reboots(vow) and _local(vow) and any(entry.system == "drops" for entry in vow.points.values())
+
+
+@notices.device(
+    "drops-kept-over-boot",
+    "The count of dropped notices is not zeroed by a boot that is asked for.",
+    breaks="wire.boot point.*.readable wire.notice.queue",
+    depth=2,
+    rig=True,
+    applies=_drops,
+)
+class DropsKeptOverBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        drops = self.drops if cause == "request" else 0
+        super().boot(cause, now_ns)
+        self.drops = drops
+
+
+@notices.device(
+    "drops-counted-twice",
+    "A dropped notice is counted where it is dropped, and again where the next one is kept.",
+    breaks="wire.notice.queue point.*.readable",
+    depth=1,
+    rig=True,
+    applies=_drops,
+)
+class DropsCountedTwice(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        before = self.drops
+        super().notify(event, words)
+        self.drops += self.drops - before
+
+
+@notices.device(
+    "notice-of-control-repeated",
+    "Every press of the panel's key is noticed as a change of control, also when there is none.",
+    breaks="wire.notice.number promise.quiet point.panel.control.readable",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeOfControlRepeated(Device):
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        if name == "panel.control" and value == self.controller:
+            self.notify("control", (self.controller,))
+        super().panel(name, value, now_ns)
+
+
+@notices.device(
+    "notice-of-state-names-old",
+    "The notice of a state names the one that was left.",
+    breaks="state.*.leave.*",
+    depth=1,
+    applies=_timed,
+)
+class NoticeOfStateNamesOld(Device):
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        old = self.state
+        self.enter(leave.to, now_ns)
+        self.notify("state", (old,))
+
+
+@notices.device(
+    "notices-come-on-with-guard",
+    "Turning the guard on or off turns notices on as well: the session begins anew.",
+    breaks="wire.notice.off point.link.notices.readable wire.guard",
+    depth=3,
+    applies=lambda vow: any(entry.system == "notices" for entry in vow.points.values()),
+)
+class NoticesComeOnWithGuard(Device):
+    def _set_guard(self, on: bool) -> None:
+        if on != self.guard:
+            self.notices = True
+        super()._set_guard(on)
+
+
+@notices.device(
+    "panel-notice-before-the-value",
+    "A change at the panel is noticed with the value before it.",
+    breaks="point.*.local",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class PanelNoticeBeforeTheValue(Device):
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        if name != "panel.control":
+            self.before = self.vow.points[name].words(self.settings[name])
+        super().panel(name, value, now_ns)
+
+    before: tuple[str, ...] = ()
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words if event != "local" else (words[0], *self.before))

@@ -16,7 +16,7 @@ from protocol.message import Request
 from protocol.quantity import Scale
 from protocol.vow import PointEntry, Value, Vow
 
-numbers = Kind("numbers")
+numbers = Kind("numbers", seen=37)
 
 
 def has_dependent_limit(vow: Vow) -> bool:
@@ -601,3 +601,168 @@ class ArgumentsLeftOverSkipped(Device):
         entry = self.vow.points.get(request.name)
         expected = 0 if entry is None or entry.record is None else 1
         return super()._ask(request._replace(arguments=request.arguments[:expected]), now_ns)
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+def _signed(entry: PointEntry) -> bool:
+    """Whether a setting has values between -1 and 0."""
+    return entry.scale is not None and entry.scale.low < 0 and entry.scale.digits > 0
+
+
+@numbers.device(
+    "sign-lost-below-one",
+    "A number is printed as its whole part, a point and the rest: between -1 and 0 there is no sign.",
+    breaks="point.*.quantum point.*.readable wire.round",
+    depth=2,
+    applies=lambda vow: any(_signed(entry) for entry in vow.settings),
+)
+class SignLostBelowOne(Device):
+    def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
+        words = super()._worded(entry, value)
+        if entry.source == "setting" and words[0].startswith("-0."):
+            return (words[0].removeprefix("-"), *words[1:])
+        return words
+
+
+@numbers.device(
+    "shown-in-16-bits",
+    "A number goes to the printing routine in 16 bits, and what needs more comes round.",
+    breaks="point.*.readable point.*.quantum",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.high > 0xFFFF for entry in vow.settings),
+)
+class ShownIn16Bits(Device):
+    def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
+        if entry.source == "setting" and isinstance(value, int) and value > 0xFFFF:
+            return entry.words(value & 0xFFFF)
+        return super()._worded(entry, value)
+
+
+def _last_dependent(vow: Vow) -> PointEntry | None:
+    found = [entry for entry in vow.settings if entry.high is not None and entry.high.names]
+    return found[-1] if found else None
+
+
+@numbers.device(
+    "bound-in-first-mode-only",
+    "A limit that depends on another setting is tested in the first mode only.",
+    breaks="point.*.bounds",
+    depth=4,
+    applies=lambda vow: (
+        _last_dependent(vow) is not None and any(entry.scale is None for entry in vow.settings)
+    ),
+)
+class BoundInFirstModeOnly(Device):
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        mode = next(each for each in self.vow.settings if each.scale is None)
+        if entry == _last_dependent(self.vow) and self.settings[mode.name] != mode.choices[0]:
+            return entry.number.low, entry.number.high
+        return super().bounds(entry, now_ns)
+
+
+@numbers.device(
+    "long-fraction-wraps",
+    "The digits after the point are gathered in 16 bits.",
+    breaks="wire.round wire.exact",
+    depth=1,
+)
+class LongFractionWraps(Lenient):
+    def tidy(self, text: str) -> str:
+        whole, _, part = text.partition(".")
+        if not part.isdecimal() or int(part) <= 0xFFFF:
+            return text
+        return f"{whole}.{int(part) & 0xFFFF:0{len(part)}}"
+
+
+@numbers.device(
+    "unit-compared-short",
+    "Units are compared over the length of the one in the table, so that a longer one passes for it.",
+    breaks="wire.unit",
+    depth=1,
+    applies=has_unit,
+)
+class UnitComparedShort(Device):
+    def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
+        return super()._unit(unit, tuple(each[: len(unit)] for each in given), checked)
+
+
+@numbers.device(
+    "choice-by-number",
+    "A choice may be given by its place in the list, as the panel does.",
+    breaks="point.*.choices",
+    depth=1,
+)
+class ChoiceByNumber(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is None and len(request.arguments) == 1 and request.arguments[0].isdecimal():
+            place = int(request.arguments[0])
+            if place < len(entry.choices):
+                return entry.choices[place]
+        return super()._read(entry, request)
+
+
+@numbers.device(
+    "choice-in-capitals",
+    "A choice may be written with a capital at its beginning.",
+    breaks="point.*.choices",
+    depth=1,
+)
+class ChoiceInCapitals(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is None:
+            given = tuple(each[:1].lower() + each[1:] for each in request.arguments)
+            request = request._replace(arguments=given)
+        return super()._read(entry, request)
+
+
+def _last_put_first_number(vow: Vow) -> tuple[str, str]:
+    first = next(entry.name for entry in vow.settings if entry.scale is not None)
+    return vow.settings[-1].name, first
+
+
+@numbers.device(
+    "last-setting-overwrites-first",
+    "The table of settings is one place short: the last setting lies over the first number.",
+    breaks="wire.atomic point.*.readable point.*.quantum",
+    depth=3,
+    applies=lambda vow: (
+        sum(entry.scale is not None for entry in vow.settings) > 1 and vow.settings[-1].scale is not None
+    ),
+)
+class LastSettingOverwritesFirst(Device):
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        last, first = _last_put_first_number(self.vow)
+        if entry.name == last:
+            self.settings[first] = self.vow.points[first].number.low
+
+
+@numbers.device(
+    "lowest-taken-for-unset",
+    "The lowest value of a number is taken for `not set`, and the default is put in its place.",
+    breaks="point.*.bounds point.*.quantum",
+    depth=1,
+)
+class LowestTakenForUnset(Device):
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        if entry.scale is not None and value == entry.number.low:
+            value = entry.default
+        super()._set(entry, value, now_ns)
+
+
+@numbers.device(
+    "value-rounded-to-converter",
+    "A number with four digits and more is kept in the converter's steps and comes back in them.",
+    breaks="point.*.quantum",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.high > 20_000 for entry in vow.settings),
+)
+class ValueRoundedToConverter(Device):
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        if isinstance(value, int) and entry.scale is not None and entry.scale.high > 20_000:
+            step = -(-entry.scale.high // 4096)
+            low, high = self.bounds(entry, now_ns)
+            value = min(max(value // step * step, low), high)
+        super()._set(entry, value, now_ns)

@@ -14,9 +14,9 @@ from emu.instrument import Instrument
 from emu.plant.interface import Plant
 from protocol.device import Device, Store
 from protocol.document.model import Fan, FanLevel
-from protocol.vow import LeaveEntry, Vow
+from protocol.vow import LeaveEntry, PointEntry, Vow
 
-physics = Kind("physics")
+physics = Kind("physics", seen=16)
 
 
 def _has_counter(vow: Vow) -> bool:
@@ -328,3 +328,109 @@ def derating_in_one_step(vow: Vow) -> Vow:
     derating = vow.document.derating
     assert derating is not None
     return with_document(vow, derating=derating.model_copy(update={"end": derating.start + Decimal("0.001")}))
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+@physics.plant(
+    "reading-clipped",
+    "A reading is held in 15 bits of thousandths and stands at 32.767.",
+    breaks="trip.*.notice trip.*.report trip.*.fires law.* limit.*",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(entry.signal == "input.voltage" for entry in vow.points.values()),
+)
+class ReadingClipped(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return min(value, 32.767) if signal == "input.voltage" else value
+
+
+def _unsaved_controls(vow: Vow) -> list[str]:
+    """Controls that settings drive which are not saved."""
+    return [entry.drives for entry in vow.settings if entry.drives is not None and not entry.saved]
+
+
+@physics.plant(
+    "hand-setting-unheeded",
+    "The last of the settings that are not saved is shown and does nothing.",
+    breaks="point.*.fresh fan.* law.*",
+    depth=3,
+    applies=lambda vow: len(_unsaved_controls(vow)) > 1,
+)
+class HandSettingUnheeded(Overlay):
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        deaf = _unsaved_controls(self.vow)[-1]
+        super().control({name: value for name, value in changes.items() if name != deaf}, now_ns)
+
+
+@physics.device(
+    "clock-half-a-percent-fast",
+    "The clock of the time since the boot runs from a resonator that was never trimmed.",
+    breaks="promise.clock wire.boot point.*.readable",
+    depth=1,
+    applies=lambda vow: any(entry.system == "uptime" for entry in vow.points.values()),
+)
+class ClockHalfAPercentFast(Device):
+    def _elapsed(self, entry: PointEntry, ns: int) -> int:
+        return super()._elapsed(entry, ns + ns // 200 if entry.system == "uptime" else ns)
+
+
+@physics.device(
+    "silence-stops-at-25-seconds",
+    "The host's silence is counted in a byte of tenths of a second.",
+    breaks="wire.watchdog point.*.readable trip.*.fires",
+    depth=1,
+    applies=lambda vow: any(entry.system == "silence" for entry in vow.points.values()),
+)
+class SilenceStopsAt25Seconds(Device):
+    def _elapsed(self, entry: PointEntry, ns: int) -> int:
+        return super()._elapsed(entry, min(ns, 25_500_000_000) if entry.system == "silence" else ns)
+
+
+@physics.instrument(
+    "counter-zeroed-by-reading",
+    "Reading a counter zeroes it, as the register it comes from does.",
+    breaks="law.* state.*.leave.* point.*.fresh",
+    depth=5,
+    applies=_has_counter,
+)
+class CounterZeroedByReading(Instrument):
+    taken: dict[str, int] | None = None
+
+    def reading(self, entry: PointEntry, now_ns: int) -> int:
+        counts = super().reading(entry, now_ns)
+        if entry.signal not in counters(self.vow):
+            return counts
+        taken = self.taken = self.taken or {}
+        rest = max(counts - taken.get(entry.name, 0), 0)
+        taken[entry.name] = counts
+        return rest
+
+
+@physics.plant(
+    "level-has-a-floor",
+    "What it draws ends at a twentieth of the range: below it the amplifier does not follow.",
+    breaks="law.* limit.* state.*.reachable",
+    depth=4,
+    applies=lambda vow: "level.current" in _levels(vow),
+)
+class LevelHasAFloor(Overlay):
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        level = changes.get("level.current")
+        if isinstance(level, float) and 0.0 < level < 0.3:
+            changes = {**changes, "level.current": 0.3}
+        super().control(changes, now_ns)
+
+
+@physics.plant(
+    "temperature-clipped",
+    "The table that makes a temperature of the thermistor's voltage ends at 60.",
+    breaks="point.*.fresh fan.* derating trip.*",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(entry.signal == "heat.temperature" for entry in vow.points.values()),
+)
+class TemperatureClipped(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return min(value, 60.0) if signal == "heat.temperature" else value

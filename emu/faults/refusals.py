@@ -9,7 +9,7 @@ from protocol.framing import Overlong
 from protocol.message import Reply, Request
 from protocol.vow import ActionEntry, Value, Vow
 
-refusals = Kind("refusals")
+refusals = Kind("refusals", seen=26)
 
 
 def has_panel(vow: Vow) -> bool:
@@ -457,4 +457,120 @@ class StopTakesControlBack(Device):
         ok, words = super()._act(request, now_ns)
         if ok and self.vow.actions[request.name].always:
             self.controller = "remote"
+        return ok, words
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+@refusals.device(
+    "range-before-unit",
+    "The limits are tested as soon as the number is read, before the unit.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+)
+class RangeBeforeUnit(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        if entry is None or not entry.settable or entry.scale is None or len(request.arguments) != 2:
+            return super()._put(request, now_ns)
+        read = self._read(entry, request._replace(arguments=(request.arguments[0], entry.scale.unit)))
+        low, high = self.bounds(entry, now_ns)
+        if isinstance(read, int) and not self._inside(read, low, high):
+            return False, ("range", entry.number.text(low), *entry.words(high))
+        return super()._put(request, now_ns)
+
+
+@refusals.device(
+    "ticket-refusal-names-state",
+    "A wrong ticket is refused with the state's name, as if the state were the cause.",
+    breaks="action.*.ticket wire.ticket",
+    depth=2,
+    applies=_takes_ticket,
+)
+class TicketRefusalNamesState(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        return ok, words if words[:2] != ("state", "ticket") else ("state", self.state)
+
+
+@refusals.device(
+    "busy-for-numbers-only",
+    "While the front panel has control words can still be put; only numbers are locked.",
+    breaks="wire.reasons",
+    depth=1,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and any(entry.scale is None for entry in vow.settings),
+)
+class BusyForNumbersOnly(Device):
+    word = False
+
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        self.word = entry is not None and entry.scale is None and entry.source == "setting"
+        answer = super()._put(request, now_ns)
+        self.word = False
+        return answer
+
+    def _busy(self) -> bool:
+        return super()._busy() and not self.word
+
+
+def _after_locked(vow: Vow) -> str | None:
+    """The last setting without states of its own that comes behind one with some."""
+    pairs = zip(vow.settings, vow.settings[1:], strict=False)
+    found = [b.name for a, b in pairs if a.set_in is not None and b.set_in is None]
+    return found[-1] if found else None
+
+
+@refusals.tables(
+    "set-in-of-neighbour",
+    "A row of the table is a line too long: a setting has the states of the one before it.",
+    breaks="point.*.readable point.*.quantum point.*.set_in",
+    depth=2,
+    applies=lambda vow: _after_locked(vow) is not None,
+)
+def set_in_of_neighbour(vow: Vow) -> Vow:
+    name = _after_locked(vow)
+    assert name is not None
+    names = [entry.name for entry in vow.settings]
+    return with_point(vow, name, set_in=vow.settings[names.index(name) - 1].set_in)
+
+
+@refusals.device(
+    "actions-with-arguments-done",
+    "An action does not look at arguments it does not need.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class ActionsWithArgumentsDone(Device):
+    def _wrong_arguments(self, action: ActionEntry, arguments: tuple[str, ...]) -> tuple[str, ...] | None:
+        return None if action.takes_ticket is None else super()._wrong_arguments(action, arguments)
+
+
+@refusals.device(
+    "asking-an-action-is-unknown",
+    "An action that is asked is `unknown`; only `put` looks into both tables.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class AskingAnActionIsUnknown(Device):
+    def _ask(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._ask(request, now_ns)
+        return ok, words if ok or request.name not in self.vow.actions else ("unknown",)
+
+
+@refusals.device(
+    "refused-in-operation-stops",
+    "Any refusal while energised stops it, to be on the safe side.",
+    breaks="wire.atomic",
+    depth=4,
+    applies=lambda vow: _takes_ticket(vow) and bool(watched_starts(vow)),
+)
+class RefusedInOperationStops(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if not ok and self.vow.states[self.state].energised:
+            self.enter(self.vow.initial, now_ns)
         return ok, words

@@ -11,9 +11,9 @@ from emu.faults.fault import Kind
 from protocol.device import Answer, Device
 from protocol.framing import Overlong
 from protocol.message import Malformed, Reply, Request
-from protocol.vow import ActionEntry, TripEntry, Value, Vow
+from protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions")
+sessions = Kind("sessions", seen=30)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -514,3 +514,145 @@ def farthest(vow: Vow) -> str | None:
                 reached.append(to)
     energised = [state for state in reached if vow.states[state].energised]
     return max(energised, key=lambda state: steps[state], default=None)
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+@sessions.device(
+    "once-by-length",
+    "A request is taken for the one before if tag and length are the same: the rest is not compared.",
+    breaks="wire.once",
+    depth=2,
+)
+class OnceByLength(Device):
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        return len(remembered) == len(line) and remembered.split(b" ")[0] == line.split(b" ")[0]
+
+
+@sessions.device(
+    "once-overwritten-by-notice",
+    "The remembered reply lies where a notice is put together, and is lost with one.",
+    breaks="wire.once",
+    depth=2,
+    rig=True,
+    applies=lambda vow: "local" in vow.parts and "notices" in vow.parts,
+)
+class OnceOverwrittenByNotice(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words)
+        self._remembered = None
+
+
+@sessions.device(
+    "ticket-for-the-next-line-only",
+    "A ticket is good for the next request only.",
+    breaks="wire.ticket action.*.ticket",
+    depth=3,
+    applies=gives_ticket,
+)
+class TicketForTheNextLineOnly(Device):
+    def _ask(self, request: Request, now_ns: int) -> Answer:
+        self._ticket = None
+        return super()._ask(request, now_ns)
+
+
+@sessions.device(
+    "guard-ends-with-silence",
+    "The guard is given up when nothing was said for a minute.",
+    breaks="wire.guard",
+    depth=2,
+)
+class GuardEndsWithSilence(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if self.guard and now_ns - self.accepted_ns > 60_000_000_000:
+            self._set_guard(False)
+        super().line(line, now_ns)
+
+
+@sessions.device(
+    "check-of-reply-without-tag",
+    "The sum of a reply begins behind its tag.",
+    breaks="wire.echo_check wire.check",
+    depth=1,
+)
+class CheckOfReplyWithoutTag(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        line = super()._answer(reply)
+        if reply.tag is None or not reply.checked:
+            return line
+        body = line[len(reply.tag) + 1 : -len(b" ~0000\n")]
+        wrong = line[: -len(b"0000\n")] + b"%04X\n" % crc_hqx(body, 0xFFFF)
+        del self.output[-len(line) :]
+        self.output += wrong
+        return wrong
+
+
+@sessions.device(
+    "check-begins-at-zero",
+    "The sum of a notice begins at zero, not at all ones.",
+    breaks="wire.echo_check wire.check wire.notice.whole",
+    depth=1,
+    applies=lambda vow: (
+        "notices" in vow.parts
+        and any(leave.when is None for state in vow.states.values() for leave in state.leaves)
+    ),
+)
+class CheckBeginsAtZero(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        before = len(self.output)
+        super().notify(event, words)
+        line = bytes(self.output[before:])
+        if self.guard and line and not self.blocked:
+            body = line[: -len(b" ~0000\n")]
+            self.output[before:] = body + b" ~%04X\n" % crc_hqx(body, 0)
+
+
+@sessions.device(
+    "guard-lost-with-notices-off",
+    "Guard and notices are bits of one byte: turning notices off writes the whole byte.",
+    breaks="wire.guard",
+    depth=2,
+    applies=lambda vow: any(entry.system == "notices" for entry in vow.points.values()),
+)
+class GuardLostWithNoticesOff(Device):
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        if entry.system == "notices" and value == "off":
+            self.dropping = True
+
+    dropping = False
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        if self.dropping:
+            self.dropping = False
+            self._set_guard(False)
+
+
+@sessions.device(
+    "ticket-void-after-refusal",
+    "A wrong ticket makes the right one void as well.",
+    breaks="wire.ticket action.*.ticket",
+    depth=3,
+    applies=gives_ticket,
+)
+class TicketVoidAfterRefusal(Device):
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        good = super()._good(giver, given, now_ns)
+        if not good:
+            self._ticket = None
+        return good
+
+
+@sessions.device(
+    "once-for-equal-tags-in-number",
+    "Tags are compared as numbers: @1 and @01 are one, if the rest is the same.",
+    breaks="wire.once wire.tag",
+    depth=2,
+)
+class OnceForEqualTagsInNumber(Device):
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        tag, _, rest = line.partition(b" ")
+        old, _, before = remembered.partition(b" ")
+        return rest == before and int(tag[1:], 16) == int(old[1:], 16)

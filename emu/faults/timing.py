@@ -13,7 +13,7 @@ from protocol.device import Device, Store
 from protocol.message import Reply
 from protocol.vow import Vow
 
-timing = Kind("timing")
+timing = Kind("timing", seen=9)
 
 
 class Withheld(Instrument):
@@ -199,3 +199,104 @@ class CharactersEchoed(Device):
     def receive(self, data: bytes, now_ns: int) -> None:
         self.output += data
         super().receive(data, now_ns)
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+class _Asked(Withheld):
+    """Some lines are answered late, as what they say decides."""
+
+    def slow(self, data: bytes) -> bool:
+        return False
+
+    asked = b""
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        self.asked = data
+        super().receive(data, now_ns)
+
+    def delay_ns(self, requests: int) -> int:
+        return self.deadline_ns * 3 // 2 if self.slow(self.asked) else 0
+
+
+@timing.instrument(
+    "reply-late-to-actions",
+    "Actions are done in the slow loop, and answered when they are done.",
+    breaks="wire.deadline",
+    depth=1,
+)
+class ReplyLateToActions(_Asked):
+    def slow(self, data: bytes) -> bool:
+        return b"act " in data
+
+
+@timing.instrument(
+    "reply-late-for-parts",
+    "A part of a record is put together in the slow loop.",
+    breaks="wire.deadline",
+    depth=1,
+    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+)
+class ReplyLateForParts(_Asked):
+    def slow(self, data: bytes) -> bool:
+        return any(
+            entry.record is not None and b"ask %b " % entry.name.encode() in data
+            for entry in self.vow.points.values()
+        )
+
+
+@timing.instrument(
+    "reply-late-with-check",
+    "The check is worked out bit by bit, and late.",
+    breaks="wire.deadline",
+    depth=1,
+)
+class ReplyLateWithCheck(_Asked):
+    def slow(self, data: bytes) -> bool:
+        return b" ~" in data
+
+
+@timing.instrument(
+    "burst-over-64-lost",
+    "The receiver has 64 places; what comes at once beyond them is lost.",
+    breaks="wire.framing wire.length wire.order wire.deadline",
+    depth=1,
+)
+class BurstOver64Lost(Instrument):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        super().receive(data[:64], now_ns)
+
+
+@timing.instrument(
+    "first-byte-wakes-it",
+    "After ten seconds without a byte the chip sleeps, and the byte that wakes it is lost.",
+    breaks="wire.framing wire.syntax wire.idle",
+    depth=1,
+)
+class FirstByteWakesIt(Instrument):
+    heard_ns = 0
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        asleep = now_ns - self.heard_ns > 10_000_000_000
+        self.heard_ns = now_ns
+        super().receive(data[1:] if asleep else data, now_ns)
+
+
+@timing.instrument(
+    "reply-lost-every-hundred",
+    "Every hundredth reply is lost: the transmitter's interrupt comes between two instructions.",
+    breaks="wire.deadline",
+    depth=100,
+)
+class ReplyLostEveryHundred(Instrument):
+    replies = 0
+
+    def take(self) -> bytes:
+        data = super().take()
+        kept = b""
+        for line in data.splitlines(keepends=True):
+            self.replies += not line.startswith(b"note ")
+            if line.startswith(b"note ") or self.replies % 100:
+                kept += line
+        return kept

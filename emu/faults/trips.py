@@ -18,7 +18,7 @@ from protocol.framing import Overlong
 from protocol.message import Request
 from protocol.vow import ActionEntry, LeaveEntry, TripEntry, Value, Vow
 
-trips = Kind("trips")
+trips = Kind("trips", seen=28)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -505,3 +505,142 @@ class WatchdogNotFedByAsking(Device):
     def _ask(self, request: Request, now_ns: int) -> tuple[bool, tuple[str, ...]]:
         self.asked = True
         return super()._ask(request, now_ns)
+
+
+# ----------------------------------------------------------------------------------------------- second round
+
+
+@trips.device(
+    "trip-reports-after-opening",
+    "The value of a trip is read when the outputs are off already.",
+    breaks="trip.*.notice trip.*.report trip.*.fires",
+    depth=2,
+    rig=True,
+    applies=_has_provoked,
+)
+class TripReportsAfterOpening(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        armed = len(trip.armed_in) < len(self.vow.states)
+        super().fire(trip, 0 if armed and isinstance(value, int) else value, now_ns)
+
+
+@trips.tables(
+    "trip-delays-shifted",
+    "The delays of the protections are a row off: each has that of the one before it.",
+    breaks="trip.*.delay trip.*.fires",
+    depth=0,
+    rig=True,
+    applies=lambda vow: len({trip.after_ns for trip in vow.trips.values()}) > 1,
+)
+def trip_delays_shifted(vow: Vow) -> Vow:
+    delays = [trip.after_ns for trip in vow.trips.values()]
+    for name, after_ns in zip(list(vow.trips), [delays[-1], *delays], strict=False):
+        vow = with_trip(vow, name, after_ns=after_ns)
+    return vow
+
+
+@trips.tables(
+    "watchdog-with-fixed-patience",
+    "The host's patience is that of the table, whatever is put.",
+    breaks="trip.*.fires wire.watchdog",
+    depth=3,
+    applies=lambda vow: _has_watchdog(vow) and "link.patience" in vow.points,
+)
+def watchdog_with_fixed_patience(vow: Vow) -> Vow:
+    silence = _silence(vow)
+    for trip in vow.trips.values():
+        if silence in trip.when.names:
+            entry = vow.points["link.patience"]
+            assert isinstance(entry.default, int)
+            text = trip.when.text.replace("link.patience", entry.number.text(entry.default))
+            vow = with_trip(vow, trip.name, when=parse(text))
+    return vow
+
+
+@trips.device(
+    "trip-once-per-boot",
+    "A protection that has acted is not armed again before the next boot.",
+    breaks="trip.*.fires",
+    depth=1,
+    rig=True,
+    applies=_clearable,
+)
+class TripOncePerBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.acted: set[str] = set()
+        super().boot(cause, now_ns)
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        if trip.name not in self.acted:
+            self.acted.add(trip.name)
+            super().fire(trip, value, now_ns)
+
+
+@trips.device(
+    "clear-goes-back",
+    "Clearing a trip goes back to where it tripped, if nothing was drawn there.",
+    breaks="action.*.effect trip.*.clears",
+    depth=3,
+    rig=True,
+    applies=_clearable,
+)
+class ClearGoesBack(Device):
+    tripped_in = ""
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        if self.state != trip.to:
+            self.tripped_in = self.state
+        super().fire(trip, value, now_ns)
+
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        back = ("clear_trip", "") in action.does and self.tripped_in
+        if back and not self.vow.states[self.tripped_in].energised:
+            target = self.tripped_in
+        return super()._perform(action, target, now_ns)
+
+
+@trips.device(
+    "trip-sets-defaults",
+    "A trip sets the defaults, so that nothing dangerous is left.",
+    breaks="trip.*.fires wire.atomic point.*.readable",
+    depth=2,
+    rig=True,
+    applies=_has_provoked,
+)
+class TripSetsDefaults(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        super().fire(trip, value, now_ns)
+        self._replace(self._defaults(saved_only=False), now_ns)
+
+
+@trips.device(
+    "last-trip-kept-over-boot",
+    "The last trip can still be asked for after a boot that was asked for.",
+    breaks="trip.*.report wire.boot point.*.readable",
+    depth=2,
+    rig=True,
+    applies=lambda vow: (
+        _has_last_trip(vow)
+        and any(effect == "reboot" for action in vow.actions.values() for effect, _ in action.does)
+    ),
+)
+class LastTripKeptOverBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        last = self.last_trip if cause == "request" else ("none",)
+        super().boot(cause, now_ns)
+        self.last_trip = last
+
+
+@trips.device(
+    "trip-last-in-old-digits",
+    "The last trip is kept with its value in whole units; its notice was right.",
+    breaks="trip.*.report",
+    depth=1,
+    rig=True,
+    applies=_has_last_trip,
+)
+class TripLastInOldDigits(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        super().fire(trip, value, now_ns)
+        name, number, *rest = self.last_trip
+        self.last_trip = (name, number.partition(".")[0], *rest)
