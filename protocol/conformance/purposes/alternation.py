@@ -73,7 +73,7 @@ class Alternation:
         return 0 if abs(value - self.levels[0]) <= abs(value - self.levels[1]) else 1
 
 
-@purpose("law", "period", 3)
+@purpose("law", "period", 2)
 def alternation(t: Tester, r: Requirement) -> None:
     """Two periods, from when the state is entered; all requirements of the law are judged by them."""
     rule = t.vow.document.laws[r.element]
@@ -88,8 +88,8 @@ def alternation(t: Tester, r: Requirement) -> None:
     t.done.add(f"alternated {r.element}")
 
 
-@purpose("law", "levels", 3)
-@purpose("law", "width", 3)
+@purpose("law", "levels", 2)
+@purpose("law", "width", 2)
 def seen_meanwhile(t: Tester, r: Requirement) -> None:
     """What `alternation` has looked at, for all requirements of the law."""
     if f"alternated {r.element}" not in t.done:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
@@ -462,10 +462,14 @@ def steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -
         if t.session.held:
             break
         t.alive(settle_ns)
-    shown = ", ".join(
-        f"{name} {v if isinstance(v, str) else format(float(v), 'g')}" for name, v in wrong.items()
+    raise Broken(
+        Judgement(False, requirement, condition.text), f"ask {', '.join(names)}", shown_values(wrong)
     )
-    raise Broken(Judgement(False, requirement, condition.text), f"ask {', '.join(names)}", shown)
+
+
+def shown_values(seen: Mapping[str, Fraction | int | str]) -> str:
+    """Values as people read them, in one line."""
+    return ", ".join(f"{n} {v if isinstance(v, str) else format(float(v), 'g')}" for n, v in seen.items())
 
 
 # --------------------------------------------------------------------------------------------------- trips

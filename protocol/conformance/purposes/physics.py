@@ -8,11 +8,11 @@ from decimal import Decimal
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import do, numbers, steady, target_state, values
+from protocol.conformance.purposes.behaviour import do, numbers, shown_values, steady, target_state, values
 from protocol.conformance.purposes.points import other_value
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
+from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
-from protocol.document.model import Derating, Fan, Provoke, Record
+from protocol.document.model import Derating, Fan, Law, Provoke, Record
 from protocol.document.requirements import Requirement
 from protocol.message import Reply
 from protocol.oracle import Judgement
@@ -271,7 +271,9 @@ def law(t: Tester, r: Requirement) -> None:
             arrive(t, state, rule.provoke)
         except NotSelected:
             continue
-        if rule.holds is not None:
+        if rule.holds is not None and rule.settle:
+            settled(t, r.element)
+        elif rule.holds is not None:
             steady(t, rule.holds, r.id, rule.settle)
         elif rule.integral_of is not None and rule.counter is not None:
             _integral(
@@ -282,6 +284,33 @@ def law(t: Tester, r: Requirement) -> None:
         tried = True
     if not tried:
         raise NotSelected("none of its states can be reached here")
+
+
+def settle_ns(t: Tester, rule: Law) -> int:
+    """How long after a change a relation holds in what is read: its own time, and the age of the samples."""
+    names = rule.holds.names if rule.holds is not None else frozenset()
+    return rule.settle + max((t.vow.points[name].period_ns for name in names), default=0)
+
+
+def settled(t: Tester, name: str) -> None:
+    """Just after a change: the relation holds as soon as it has to; later would be slow to settle."""
+    rule = t.vow.document.laws[name]
+    assert rule.holds is not None
+    within_ns = settle_ns(t, rule)
+    t.alive(within_ns)
+    asked = sorted(rule.holds.names)
+    seen = values(t, asked)
+    if not rule.holds.truth(seen):
+        steady(t, rule.holds, f"law.{name}", rule.settle)
+        shown = shown_values(seen)
+        if not t.session.held:
+            # There readings are not taken together, and one of them may have moved meanwhile.
+            late = f"it did not hold {within_ns / 1e6:g} ms after a change, but later"
+            raise Doubtful(f"{late} ({shown})")
+        due = f"{rule.holds.text}, {within_ns / 1e6:g} ms after a change"
+        raise Broken(Judgement(False, f"law.{name}.settling", due), f"ask {', '.join(asked)}", shown)
+    t.keep(f"law.{name}")
+    t.keep(f"law.{name}.settling")
 
 
 def _integral(
