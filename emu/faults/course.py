@@ -1,0 +1,211 @@
+"""Faults of how a level runs over time: by turns with another, at its rate, and until it has settled."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from emu.faults.fault import Kind
+from emu.faults.overlay import Overlay
+from emu.plant.interface import Crossing, Plant
+from protocol.vow import Vow
+
+course = Kind("course", seen=6)
+
+
+def _times(vow: Vow) -> list[tuple[str, str]]:
+    """The controls that hold the times of each alternation: of its first level, of its second."""
+    found = []
+    for law in vow.document.laws.values():
+        if law.phases is not None:
+            first, second = (vow.points[phase.lasts].drives for phase in law.phases)
+            if first is not None and second is not None:
+                found.append((first, second))
+    return found
+
+
+def _alternates(vow: Vow) -> bool:
+    return bool(_times(vow))
+
+
+class _Timed(Overlay):
+    """A plant whose alternations run by other times than it is told."""
+
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.told: dict[str, float] = {}
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        wrong = dict(changes)
+        self.told.update((name, value) for name, value in changes.items() if not isinstance(value, str))
+        for first, second in _times(self.vow):
+            if first in self.told and second in self.told and {first, second} & changes.keys():
+                wrong[first], wrong[second] = self.times(self.told[first], self.told[second])
+        super().control(wrong, now_ns)
+
+    def times(self, first: float, second: float) -> tuple[float, float]:
+        """The times it runs by, in seconds."""
+        return first, second
+
+
+@course.plant(
+    "alternation-slow",
+    "The timer of an alternation is reloaded a little late at every tick: all its times are 3 % too long.",
+    breaks="law.*.period law.*.width",
+    depth=4,
+    applies=_alternates,
+)
+class AlternationSlow(_Timed):
+    def times(self, first: float, second: float) -> tuple[float, float]:
+        return 1.03 * first, 1.03 * second
+
+
+@course.plant(
+    "alternation-one-time",
+    "Both levels of an alternation last as long as the second: one variable is used for the other.",
+    breaks="law.*.period law.*.width",
+    depth=5,
+    applies=_alternates,
+)
+class AlternationOneTime(_Timed):
+    def times(self, first: float, second: float) -> tuple[float, float]:
+        return second, second
+
+
+@course.plant(
+    "alternation-pulse-short",
+    "The second level of an alternation ends 4 % early, and the first lasts longer: the period is right.",
+    breaks="law.*.width",
+    depth=5,
+    applies=_alternates,
+)
+class AlternationPulseShort(_Timed):
+    def times(self, first: float, second: float) -> tuple[float, float]:
+        return first + 0.04 * second, 0.96 * second
+
+
+def _rates(vow: Vow) -> set[str]:
+    """The controls that bound a rate."""
+    bounds = (law.at_most for law in vow.document.laws.values() if law.at_most is not None)
+    return {drives for name in bounds if (drives := vow.points[name].drives) is not None}
+
+
+@course.plant(
+    "rate-ignored",
+    "What bounds the rate of change is kept, and never handed on: every change is as fast as can be.",
+    breaks="law.*.rate",
+    depth=5,
+    applies=lambda vow: bool(_rates(vow)),
+)
+class RateIgnored(Overlay):
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        wrong = {name: value for name, value in changes.items() if name not in _rates(self.vow)}
+        for name in changes.keys() - wrong.keys():
+            wrong[name] = self.controls[name].high
+        super().control(wrong, now_ns)
+
+
+def _settling(vow: Vow) -> Iterator[str]:
+    """The controls of the settings that a law with a settling time has a tester put."""
+    for law in vow.document.laws.values():
+        if law.holds is not None and law.settle and law.provoke is not None:
+            for name in law.provoke.put:
+                drives = vow.points[name].drives
+                if name in law.holds.names and drives is not None and vow.points[name].scale is not None:
+                    yield drives
+
+
+_LATE_NS = 200_000_000
+
+
+def _rests_early(vow: Vow) -> bool:
+    """Some law about a state at rest has to hold before this fault lets it."""
+    return any(
+        law.holds is not None
+        and law.settle <= _LATE_NS // 2
+        and law.armed_in is not None
+        and not any(vow.states[state].energised for state in law.armed_in)
+        for law in vow.document.laws.values()
+    ) and bool(vow.states[vow.initial].outputs)
+
+
+@course.plant(
+    "rest-late",
+    "What ends the handling of power is done in the slow loop: it goes on for a fifth of a second.",
+    breaks="law.*.settling law.*",
+    depth=5,
+    applies=_rests_early,
+)
+class RestLate(Overlay):
+    due: tuple[int, Mapping[str, float | str]] | None = None
+    powered = False
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        outputs = [state for state in self.vow.states.values() if state.outputs.items() <= changes.items()]
+        if any(state.energised for state in outputs):
+            self.powered, self.due = True, None
+        elif outputs and self.powered:
+            self.powered = False
+            self.due = now_ns + _LATE_NS, {name: passed.pop(name) for name in outputs[0].outputs}
+        super().control(passed, now_ns)
+
+    def quiet_until_ns(self) -> int:
+        quiet_ns = super().quiet_until_ns()
+        return quiet_ns if self.due is None else min(quiet_ns, self.due[0])
+
+    def advance(self, to_ns: int) -> Crossing | None:
+        if self.due is not None and self.due[0] <= to_ns:
+            when_ns, outputs = self.due
+            crossing = super().advance(when_ns)
+            if crossing is not None:
+                return crossing
+            self.due = None
+            super().control(outputs, when_ns)
+        return super().advance(to_ns)
+
+
+@course.plant(
+    "level-falls-slowly",
+    "A lower level is reached by a fifth of what is left every 50 ms: a filter meant for the display.",
+    breaks="law.* point.*.fresh limit.*",
+    depth=5,
+    applies=lambda vow: any(_settling(vow)),
+)
+class LevelFallsSlowly(Overlay):
+    every_ns = 50_000_000
+
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.slow = next(_settling(vow))
+        self.present = 0.0
+        self.goal: float | None = None
+        self.next_ns = 0
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        value = passed.get(self.slow)
+        if isinstance(value, float | int):
+            self.goal = None
+            if value < self.present:
+                self.goal, self.next_ns = value, now_ns + self.every_ns
+                passed[self.slow] = self.present
+            else:
+                self.present = value
+        super().control(passed, now_ns)
+
+    def quiet_until_ns(self) -> int:
+        quiet_ns = super().quiet_until_ns()
+        return quiet_ns if self.goal is None else min(quiet_ns, self.next_ns)
+
+    def advance(self, to_ns: int) -> Crossing | None:
+        while self.goal is not None and self.next_ns <= to_ns:
+            crossing = super().advance(self.next_ns)
+            if crossing is not None:
+                return crossing
+            left = 0.8 * (self.present - self.goal)
+            self.present = self.goal + left
+            super().control({self.slow: self.present}, self.next_ns)
+            self.next_ns += self.every_ns
+            if left < 0.001:
+                self.goal = None
+        return super().advance(to_ns)
