@@ -3,13 +3,13 @@
 Lock-step: each millisecond of the firmware's own clock the plant runs up to it, the converters give their
 codes, the firmware works, and what it drives is driven; a change of the level inside the millisecond (an edge
 of the swing) happens at its own 100 us. Nothing but these exchanges decides what happens, so the same seed
-and the same lines give the same bytes.
+and the same lines give the same bytes. As long as nothing happens in the plant and the firmware drives
+nothing new, milliseconds pass in compiled code, with codes from the plant's closed forms (`converters.c`).
 """
 
 from __future__ import annotations
 
 import ctypes
-import math
 import shutil
 import tempfile
 from collections import deque
@@ -17,13 +17,13 @@ from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal
 
 from emu.bench import Bench
+from emu.firmware.converters import Converters
 from emu.plant.build import build_plant
-from emu.plant.interface import Plant
+from emu.plant.sink import Sink
 from protocol.document.model import BenchEvent
-from protocol.document.plant import Channel, SinkPlant
+from protocol.document.plant import SinkPlant
 from protocol.units import si_per_unit
 from protocol.vow import Vow, bench_events
 
@@ -31,36 +31,10 @@ MILLISECOND_NS = 1_000_000
 STEPS = 10
 CAPTURE_NS = 50_000
 SAMPLES = 32
-CAUSES = {"power": 0, "reset": 1, "watchdog": 2, "brownout": 3, "request": 4}
-ChannelName = Literal[
-    "input.voltage", "input.terminal_voltage", "input.current", "heat.sensor_voltage", "supply.rail"
-]
-CHANNELS: tuple[ChannelName, ...] = (
-    "input.voltage",
-    "input.terminal_voltage",
-    "input.current",
-    "heat.sensor_voltage",
-    "supply.rail",
-)
-"""In the order of the board's converter channels."""
-FAST = ("input.voltage", "input.terminal_voltage", "input.current")
 SLOW_MS = 16
-"""The other channels and the fan are looked at so often: heat is slow."""
-
-
-class _Converter:
-    """A converter's codes of values that it has rounded already."""
-
-    def __init__(self, channel: Channel) -> None:
-        assert channel.bits is not None
-        self._low = channel.low
-        codes: int = 2**channel.bits
-        self._codes_per_unit = codes / (channel.high - channel.low)
-        self._last = codes - 1
-
-    def code(self, value: float) -> int:
-        """The code nearest to the value."""
-        return min(max(math.floor((value - self._low) * self._codes_per_unit + 0.5), 0), self._last)
+"""Heat, the rail and the fan are looked at so often: heat is slow."""
+MOST_AT_ONCE = 1_000_000
+CAUSES = {"power": 0, "reset": 1, "watchdog": 2, "brownout": 3, "request": 4}
 
 
 class _Level(ctypes.Structure):
@@ -88,6 +62,8 @@ class _Board(ctypes.Structure):
         ("first", ctypes.c_uint16),
         ("last", ctypes.c_uint16),
         ("ring", ctypes.c_uint8 * 512),
+        ("length", ctypes.c_int32),
+        ("out", ctypes.c_uint8 * 8192),
     )
 
 
@@ -106,12 +82,13 @@ class FirmwareInstrument:
         self.powered = True
         self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
         # The fan's curve and the derating are the firmware's own.
-        self.plant: Plant = build_plant(section, bench, seed)
+        plant = build_plant(section, bench, seed)
+        assert isinstance(plant, Sink)
+        self.plant = plant
         self._step_ampere = section.level.full_scale_ampere / 2 ** (section.level.bits or 12)
         # A fast clock makes shorter milliseconds.
         self._millisecond_ns = round(MILLISECOND_NS / (1.0 + section.clock_error_ppm * 1e-6))
         self._next_ns = self._millisecond_ns
-        self._channels = tuple((name, _Converter(section.channels[name]), name in FAST) for name in CHANNELS)
         self._outputs: tuple[int, ...] = ()
         self._capture_ns: int | None = None
         self._edges: deque[tuple[int, dict[str, float | str]]] = deque()
@@ -119,12 +96,12 @@ class FirmwareInstrument:
         self._blocked = False
         self._out = bytearray()
         self._points = {name: index for index, name in enumerate(_names(vow))}
-        if library is not None:
-            self._load(library)
+        self._load(library)
         self.plant.control({"fan.mode": "manual"}, 0)
         self._start("power")
 
-    def _load(self, library: Path) -> None:
+    def _load(self, library: Path | None) -> None:
+        assert library is not None
         # A library is loaded once for each path, and its state is static: every instrument has its own copy,
         # which nobody needs any more once it is loaded.
         with tempfile.TemporaryDirectory(prefix="wirevow-") as folder:
@@ -132,7 +109,10 @@ class FirmwareInstrument:
             shutil.copy(library, copy)
             self._library = ctypes.CDLL(str(copy))
         self.board = _Board.in_dll(self._library, "board")
-        self._buffer = (ctypes.c_uint8 * 8192)()
+        self._library.board_start.argtypes = (ctypes.c_uint8, ctypes.c_int64, ctypes.c_int64)
+        self._library.board_run.argtypes = (ctypes.c_int64, ctypes.c_int64, ctypes.c_int32, ctypes.c_bool)
+        assert isinstance(self.vow.document.plant, SinkPlant)
+        self._converters = Converters(self._library, self.vow.document.plant, self.plant)
         ctypes.memset(self.board.store, 0xFF, 512)  # as a new chip comes
         self.board.writes_left = -1
 
@@ -170,12 +150,11 @@ class FirmwareInstrument:
 
     def advance(self, now_ns: int) -> None:
         """Run to `now_ns`, a millisecond of the firmware at a time."""
-        while self._next_ns <= now_ns:
-            self._run_plant(self._next_ns)
-            if self.powered:
-                self._millisecond()
-            self._next_ns += self._millisecond_ns
-        self._run_plant(now_ns)
+        self._run(now_ns, False)
+
+    def advance_to_output(self, to_ns: int) -> None:
+        """Run to `to_ns`, but stop at the first instant at which `take` gives something."""
+        self._run(to_ns, not self._blocked)
 
     def next_event_ns(self) -> int | None:
         """The next millisecond."""
@@ -239,9 +218,39 @@ class FirmwareInstrument:
     def _start(self, cause: str) -> None:
         self._capture_ns = None
         self._blocked = False
-        self._convert()
-        self._library.board_start(CAUSES[cause])
+        tick, rest = divmod(self.now_ns, self._millisecond_ns)
+        self._converters.follow(slow=True)
+        # Between two ticks the sample's number is the instant itself.
+        self._library.board_start(CAUSES[cause], self.now_ns, self.now_ns if rest else tick)
         self._drive(self.now_ns)
+
+    def _run(self, now_ns: int, talk: bool) -> None:
+        if not self.powered:
+            self._next_ns += (
+                max((now_ns - self._next_ns) // self._millisecond_ns + 1, 0) * self._millisecond_ns
+            )
+        while self._next_ns <= now_ns:
+            self._run_plant(self._next_ns)
+            self._milliseconds(now_ns, talk)
+            if talk and self._out:
+                return
+        self._run_plant(now_ns)
+
+    def _milliseconds(self, until_ns: int, talk: bool) -> None:
+        """One millisecond, now, or as many up to `until_ns` as nothing happens in."""
+        tick, count = self._next_ns // self._millisecond_ns, 1
+        if not self._edges and self._capture_ns is None:
+            last_ns = min(until_ns, self.plant.quiet_until_ns() - 1)
+            count = max((last_ns - self._next_ns) // self._millisecond_ns + 1, 1)
+        self._converters.follow(slow=count > 1 or tick % SLOW_MS == 0)
+        done = self._library.board_run(tick, self._millisecond_ns, min(count, MOST_AT_ONCE), talk)
+        self._next_ns += done * self._millisecond_ns
+        if done > 1:
+            self._run_plant(self._next_ns - self._millisecond_ns)
+        self._collect()
+        self._drive(self.now_ns)
+        if self.board.resets:
+            self._restart()
 
     def _run_plant(self, now_ns: int) -> None:
         """Run to `now_ns`; edges of the level and the end of a capture happen on the way."""
@@ -261,37 +270,27 @@ class FirmwareInstrument:
             elif due_ns >= now_ns:
                 return
 
-    def _millisecond(self) -> None:
-        now_ns = self.now_ns
-        self._convert()
-        self._library.board_millisecond()
-        self._drive(now_ns)
-
     def _exchange(self) -> None:
         """Let the firmware read and answer, if the transmitter is free."""
-        board = self.board
         if self._blocked:
             self._library.board_listen()
             return
-        length = self._library.board_send(self._buffer, len(self._buffer))
-        self._out += memoryview(self._buffer)[:length].tobytes()
+        self._library.board_send()
+        self._collect()
         self._drive(self.now_ns)
-        if board.resets:
-            self._start("request")
-            self._exchange()
+        if self.board.resets:
+            self._restart()
 
-    def _convert(self) -> None:
-        """The converters' codes of this instant."""
-        period_ns = self._millisecond_ns
-        tick = self.now_ns // period_ns
-        if tick * period_ns != self.now_ns:
-            tick, period_ns = self.now_ns, 1  # a boot between two ticks
-        slow = tick % SLOW_MS == 0 or period_ns == 1
-        for index, (name, channel, fast) in enumerate(self._channels):
-            if slow or fast:
-                self.board.codes[index] = channel.code(self.plant.sample(name, tick, period_ns))
-        if slow:
-            self.board.fan_speed = round(self.plant.at("fan.speed", self.now_ns))
+    def _collect(self) -> None:
+        length = self.board.length
+        if length:
+            self._out += ctypes.string_at(self.board.out, length)
+            self.board.length = 0
+
+    def _restart(self) -> None:
+        """It has asked for a reset."""
+        self._start("request")
+        self._exchange()
 
     def _drive(self, now_ns: int) -> None:
         """What the board's outputs say; edges inside the millisecond at their own instants."""
@@ -324,12 +323,12 @@ class FirmwareInstrument:
 
     def _finish_capture(self) -> None:
         assert self._capture_ns is not None
-        converters: dict[str, _Converter] = {name: converter for name, converter, _ in self._channels}
         first = -(-self._capture_ns // CAPTURE_NS)
         for row, name in enumerate(("input.current", "input.terminal_voltage")):
+            converter = self.plant.converter(name)
             for index in range(SAMPLES):
                 value = self.plant.sample(name, first + index, CAPTURE_NS)
-                self.board.captured[row][index] = converters[name].code(value)
+                self.board.captured[row][index] = round((value - converter.low) / converter.step)
         self._capture_ns = None
         self._library.board_captured()
 

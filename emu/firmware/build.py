@@ -15,6 +15,9 @@ from protocol.vow import Vow, compile_vow
 
 HERE = Path(str(files("emu.firmware")))
 PACKAGES = {"gcc": "gcc", "avr-gcc": "gcc-avr avr-libc", "simavr": "libsimavr-dev libelf-dev"}
+WORLD_OPTIONS = ("-ffp-contract=off", f"-I{HERE}")
+"""What the converters need to give the plant's own numbers."""
+WORLD = (str(HERE / "converters.c"), "-lm")
 
 
 class ToolError(WirevowError):
@@ -54,9 +57,11 @@ def build_library(vow: Vow, folder: Path, options: Sequence[str] = ("-O2",)) -> 
             "-shared",
             "-fPIC",
             *options,
+            *WORLD_OPTIONS,
             *(f"-I{place}" for place in (folder, HERE / "tarn", HERE / "host")),
             *map(str, sources(vow, folder)),
             str(HERE / "host" / "board.c"),
+            *WORLD,
             "-o",
             str(library),
         ],
@@ -115,6 +120,17 @@ def build_rig(folder: Path) -> Path:
     rig = folder / "rig.so"
     compile_c(
         "gcc",
-        ["-O2", "-shared", "-fPIC", str(HERE / "avr" / "rig.c"), "-o", str(rig), "-lsimavr", "-lelf"],
+        [
+            "-O2",
+            "-shared",
+            "-fPIC",
+            *WORLD_OPTIONS,
+            str(HERE / "avr" / "rig.c"),
+            "-o",
+            str(rig),
+            "-lsimavr",
+            "-lelf",
+            *WORLD,
+        ],
     )
     return rig

@@ -1,9 +1,10 @@
 """The firmware as the unmodified binary of a microcontroller, simulated, closed around the plant.
 
-Lock-step on a fixed grid of a millisecond (50 us while a capture runs): the converters' codes are given, the
-chip runs, and what it drove is driven in the plant at its own cycle. Bytes go at the wire's rate. A request
-takes the chip time, so a host's bytes let the chip (and the plant with it) run ahead of the clock until they
-have been answered; the clock catches up in the next `advance`.
+In step to the cycle: the chip runs until it drives something or something happens in the plant, whatever
+comes first; then the plant runs up to it and what was driven is driven. The converters' codes are those of
+the cycle in which the firmware reads them (`converters.c`). Bytes go at the wire's rate. A request takes the
+chip time, so a host's bytes let the chip (and the plant with it) run ahead of the clock until they have been
+answered; the clock catches up in the next `advance`.
 """
 
 from __future__ import annotations
@@ -15,76 +16,92 @@ from pathlib import Path
 
 from emu.bench import Bench
 from emu.firmware.board import FirmwareInstrument
+from emu.firmware.converters import Converters
+from protocol.document.plant import SinkPlant
 from protocol.vow import Vow
 
 HERTZ = 16_000_000
-GRID_NS = 1_000_000
-CAPTURE_GRID_NS = 50_000
-RELAY, SENSE, STAGE, CAPTURING = 1, 2, 4, 8
+RELAY, SENSE, STAGE = 1, 2, 4
+"""Bits of the port that drives them."""
 RESET_FLAGS = {"power": 1, "reset": 2, "brownout": 4, "watchdog": 8}
 """In MCUSR, as the data sheet has them."""
 LONGEST_ANSWER_NS = 100_000_000
 """So long a line is waited for that may not be answered at all (one that was left lying, say)."""
+TRIGGER_NS = 300_000
+"""How long the trigger input is high: the firmware looks at it every 100 us."""
 
 
-class _Level(ctypes.Structure):
-    _fields_ = (("cycle", ctypes.c_uint64), ("code", ctypes.c_uint16), ("port", ctypes.c_uint16))
+class _Outputs(ctypes.Structure):
+    _fields_ = (
+        ("code", ctypes.c_uint16),
+        ("slew", ctypes.c_uint16),
+        ("port", ctypes.c_uint8),
+        ("fan", ctypes.c_uint8),
+    )
 
 
 class _Rig(ctypes.Structure):
     """`struct rig` of avr/rig.c."""
 
     _fields_ = (
-        ("codes", ctypes.c_uint16 * 6),
-        ("slew", ctypes.c_uint16),
-        ("code", ctypes.c_uint16),
-        ("port", ctypes.c_uint8),
-        ("fan", ctypes.c_uint8),
-        ("levels", ctypes.c_uint16),
-        ("level", _Level * 64),
+        ("outputs", _Outputs),
+        ("now_ns", ctypes.c_int64),
+        ("base_ns", ctypes.c_int64),
+        ("base_cycle", ctypes.c_uint64),
+        ("cycle_ns", ctypes.c_double),
+        ("heard_cycle", ctypes.c_uint64),
+        ("resets", ctypes.c_uint32),
+        ("in_first", ctypes.c_uint32),
+        ("in_last", ctypes.c_uint32),
         ("out_length", ctypes.c_uint32),
         ("out", ctypes.c_uint8 * 65536),
         ("out_cycle", ctypes.c_uint64 * 65536),
-        ("in_first", ctypes.c_uint32),
-        ("in_last", ctypes.c_uint32),
-        ("in_cycle", ctypes.c_uint64),
-        ("resets", ctypes.c_uint32),
-        ("in_ring", ctypes.c_uint8 * 65536),
     )
 
 
 class Chip:
-    """The simulated microcontroller alone: cycles, codes, bytes."""
+    """The simulated microcontroller alone: its clock, what it drives, bytes."""
 
-    def __init__(self, rig: Path, elf: Path) -> None:
+    def __init__(self, rig: Path, elf: Path, clock_error_ppm: float = 0.0) -> None:
         # A library is loaded once for each path, and its state is static: every chip has its own copy.
         with tempfile.TemporaryDirectory(prefix="wirevow-") as folder:
             copy = Path(folder) / "rig.so"
             shutil.copy(rig, copy)
-            self._library = ctypes.CDLL(str(copy))
-        self._library.rig_cycle.restype = ctypes.c_uint64
-        self._library.rig_run.argtypes = (ctypes.c_uint64,)
-        self.rig = _Rig.in_dll(self._library, "rig")
-        if self._library.rig_start(str(elf).encode()) != 0:
+            self.library = ctypes.CDLL(str(copy))
+        self.library.rig_cycle.restype = ctypes.c_uint64
+        self.library.rig_run.argtypes = (ctypes.c_int64, ctypes.c_bool)
+        self.library.rig_set_clock.argtypes = (ctypes.c_int64, ctypes.c_double)
+        self.rig = _Rig.in_dll(self.library, "rig")
+        if self.library.rig_start(str(elf).encode()) != 0:
             raise ValueError(f"{elf} is no program for an ATmega328P")
+        self._cycle_ns = 1e9 / HERTZ / (1.0 + clock_error_ppm * 1e-6)
+        self.set_clock(0)
 
     @property
     def cycle(self) -> int:
         """Cycles so far."""
-        return int(self._library.rig_cycle())
+        return int(self.library.rig_cycle())
+
+    def set_clock(self, now_ns: int) -> None:
+        """It is that instant now, whatever has been before."""
+        self.library.rig_set_clock(now_ns, self._cycle_ns)
 
     def reset(self, cause: str) -> None:
         """A reset of that kind."""
-        self._library.rig_reset(RESET_FLAGS[cause])
+        self.library.rig_reset(RESET_FLAGS[cause])
 
-    def run(self, cycle: int) -> None:
-        """Run up to that cycle. ValueError when the program has crashed."""
-        if self._library.rig_run(cycle) != 0:
+    def run(self, until_ns: int, talk: bool = False) -> int:
+        """Run to an instant, or until something is driven (with `talk`: or said); the instant reached.
+
+        ValueError when the program has crashed.
+        """
+        if self.library.rig_run(until_ns, talk) != 0:
             raise ValueError(f"the program crashed or stopped at cycle {self.cycle}: look at the firmware")
+        return int(self.rig.now_ns)
 
     def send(self, data: bytes) -> None:
         """Bytes from the host; they reach the receiver at the wire's rate."""
-        self._library.rig_send(data, len(data))
+        self.library.rig_send(data, len(data))
 
     @property
     def hears(self) -> bool:
@@ -93,11 +110,11 @@ class Chip:
 
     def trigger(self, level: bool) -> None:
         """The trigger input."""
-        self._library.rig_trigger(int(level))
+        self.library.rig_trigger(int(level))
 
     def take(self) -> bytes:
         """What it has sent since the last call."""
-        data = bytes(self.rig.out[: self.rig.out_length])
+        data = ctypes.string_at(self.rig.out, self.rig.out_length)
         self.rig.out_length = 0
         return data
 
@@ -106,16 +123,20 @@ class ChipInstrument(FirmwareInstrument):
     """The reference firmware on a simulated chip, on one bench. This board has no front panel."""
 
     def __init__(self, vow: Vow, rig: Path, elf: Path, bench: Bench | None = None, seed: int = 0) -> None:
-        self._chip = Chip(rig, elf)
+        section = vow.document.plant
+        self._chip = Chip(rig, elf, section.clock_error_ppm if isinstance(section, SinkPlant) else 0.0)
         self._begun = b""
         """Of a line from the host."""
         self._due = 0
         """Lines of the host that have not been answered."""
-        self._sent = b""
-        """What the chip has sent and no one has taken."""
         self._line = b""
         """Of a line from the chip."""
+        self._driven: tuple[int, ...] = ()
         super().__init__(vow, None, bench, seed)
+
+    def _load(self, library: Path | None) -> None:
+        assert isinstance(self.vow.document.plant, SinkPlant)
+        self._converters = Converters(self._chip.library, self.vow.document.plant, self.plant)
 
     # What another board does in its own way.
 
@@ -126,34 +147,31 @@ class ChipInstrument(FirmwareInstrument):
         *whole, self._begun = (self._begun + data).split(b"\n")
         self._due += sum(line not in (b"", b"\r") for line in whole)
         self._chip.send(data)
-        begun_ns = self.now_ns
-        while self._chip.hears or (self._due > 0 and self.now_ns - begun_ns < LONGEST_ANSWER_NS):
-            self._grid()
+        longest_ns = self.now_ns + LONGEST_ANSWER_NS
+        while self._chip.hears or (self._due > 0 and self.now_ns < longest_ns):
+            self._step(self.now_ns + 1_000_000, True)
         self._due = 0
 
     def take(self) -> bytes:
         if not self.powered or self._blocked:
             return b""
-        data, self._sent = self._sent, b""
+        data = bytes(self._out)
+        self._out.clear()
         return data
 
-    def advance(self, now_ns: int) -> None:
-        while self.now_ns + GRID_NS <= now_ns:
-            self._grid()
-
     def next_event_ns(self) -> int | None:
-        return self.now_ns + GRID_NS
+        return self.now_ns + 1_000_000
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         if event.startswith("panel."):
             raise ValueError(f"{event}: this board has no front panel; use the firmware in a process")
+        self.advance(now_ns)
         if event == "trigger":
-            self.advance(now_ns)
             self._chip.trigger(True)
-            self._grid()
+            self.advance(self.now_ns + TRIGGER_NS)
             self._chip.trigger(False)
             return
-        super().bench(event, value, max(now_ns, self.now_ns))
+        super().bench(event, value, self.now_ns)
 
     def power(self, on: bool, now_ns: int) -> None:
         super().power(on, max(now_ns, self.now_ns))
@@ -163,27 +181,33 @@ class ChipInstrument(FirmwareInstrument):
 
     def _start(self, cause: str) -> None:
         self._blocked = False
-        self._edges.clear()
-        self._begun = self._line = self._sent = b""
+        self._begun = self._line = b""
         self._due = 0
-        self._convert()
+        self._driven = ()
+        self._chip.set_clock(self.now_ns)
         self._chip.reset(cause)
-        begun_ns = self.now_ns
-        while not self._sent.endswith(b"\n") and self.now_ns - begun_ns < LONGEST_ANSWER_NS:
-            self._grid()
+        longest_ns = self.now_ns + LONGEST_ANSWER_NS
+        while not self._out.endswith(b"\n") and self.now_ns < longest_ns:
+            self._step(longest_ns, True)
 
-    def _grid(self) -> None:
-        """One step of the fixed grid."""
-        chip = self._chip
-        span_ns = CAPTURE_GRID_NS if chip.rig.port & CAPTURING else GRID_NS
-        begun_ns, begun = self.now_ns, chip.cycle
-        if self.powered:
-            self._convert()
-            cycles = span_ns * HERTZ // 1_000_000_000
-            chip.run(begun + cycles)
-            self._drive_chip(begun_ns, begun, span_ns / cycles)
-            self._listen()
-        self._run_plant(begun_ns + span_ns)
+    def _run(self, now_ns: int, talk: bool) -> None:
+        while self.now_ns < now_ns:
+            if not self.powered:
+                self.plant.advance(now_ns)
+                self.now_ns = now_ns
+                return
+            self._step(now_ns, talk)
+            if talk and self._out:
+                return
+
+    def _step(self, until_ns: int, talk: bool) -> None:
+        """Run up to an instant or the next thing that happens, and let it happen."""
+        self._converters.follow(slow=True)
+        reached_ns = self._chip.run(min(until_ns, self.plant.quiet_until_ns()), talk)
+        self.now_ns = max(reached_ns, self.now_ns)
+        self.plant.advance(self.now_ns)
+        self._drive(self.now_ns)
+        self._listen()
 
     def _listen(self) -> None:
         """Count the answers in what has come."""
@@ -192,38 +216,22 @@ class ChipInstrument(FirmwareInstrument):
             lines = (self._line + sent).split(b"\n")
             self._line = lines.pop()
             self._due -= sum(not line.startswith(b"note ") for line in lines)
-            self._sent += sent
+            self._out += sent
 
-    def _convert(self) -> None:
-        tick = self.now_ns // CAPTURE_GRID_NS
-        slow = self.now_ns % (16 * GRID_NS) == 0 or not self._chip.rig.codes[3]
-        for index, (name, converter, fast) in enumerate(self._channels):
-            if fast or slow:
-                value = self.plant.sample(name, tick, CAPTURE_GRID_NS)
-                self._chip.rig.codes[index] = converter.code(value)
-        if slow:
-            self._chip.rig.codes[5] = round(self.plant.at("fan.speed", self.now_ns))
-
-    def _drive_chip(self, begun_ns: int, begun: int, ns_per_cycle: float) -> None:
-        rig = self._chip.rig
-        outputs = (rig.fan, rig.slew)
-        if outputs != self._outputs:
-            self._outputs = outputs
-            self.plant.control(
-                {"fan.manual": rig.fan / 255.0, "slew": max(float(rig.slew), 1.0)}, self.now_ns
-            )
-        for index in range(rig.levels):
-            level = rig.level[index]
-            when_ns = begun_ns + max(int((level.cycle - begun) * ns_per_cycle), 0)
-            self._edges.append(
-                (
-                    when_ns,
-                    {
-                        "relay": "closed" if level.port & RELAY else "open",
-                        "sense": "remote" if level.port & SENSE else "local",
-                        "stage": "hold" if level.port & STAGE else "off",
-                        "level.current": level.code * self._step_ampere,
-                    },
-                )
-            )
-        rig.levels = 0
+    def _drive(self, now_ns: int) -> None:
+        outputs = self._chip.rig.outputs
+        driven = (outputs.code, outputs.slew, outputs.port, outputs.fan)
+        if driven == self._driven:
+            return
+        self._driven = driven
+        self.plant.control(
+            {
+                "relay": "closed" if outputs.port & RELAY else "open",
+                "sense": "remote" if outputs.port & SENSE else "local",
+                "stage": "hold" if outputs.port & STAGE else "off",
+                "level.current": outputs.code * self._step_ampere,
+                "fan.manual": outputs.fan / 255.0,
+                "slew": max(float(outputs.slew), 1.0),
+            },
+            now_ns,
+        )

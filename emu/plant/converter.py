@@ -16,8 +16,6 @@ class Converter:
     """
 
     __slots__ = (
-        "_channel_id",
-        "_seed",
         "bow",
         "gain",
         "high",
@@ -27,6 +25,7 @@ class Converter:
         "offset",
         "span",
         "step",
+        "stream",
     )
 
     def __init__(self, channel: Channel, name: str, seed: int) -> None:
@@ -38,8 +37,8 @@ class Converter:
         self.offset = channel.offset
         self.bow = 4.0 * channel.bow * self.span
         self.noise = channel.noise_rms
-        self._seed = seed & 0xFFFFFFFFFFFFFFFF
-        self._channel_id = int.from_bytes(blake2b(name.encode(), digest_size=8).digest(), "little")
+        channel_id = int.from_bytes(blake2b(name.encode(), digest_size=8).digest(), "little")
+        self.stream = (seed & 0xFFFFFFFFFFFFFFFF) ^ channel_id
 
     def convert(self, value: float, tick: int) -> float:
         """What the firmware sees of `value` in sample number `tick`."""
@@ -48,7 +47,7 @@ class Converter:
             share = (x - self.low) / self.span
             x += self.bow * share * (1.0 - share)
         if self.noise:
-            x += self.noise * standard_normal(self._seed ^ self._channel_id, tick)
+            x += self.noise * standard_normal(self.stream, tick)
         if self.step:
             code = math.floor((x - self.low) / self.step + 0.5)
             return self.low + min(max(code, 0), self.last) * self.step

@@ -1324,6 +1324,14 @@ class Sink:
             return -1, s.energy, s.clock, s.energy0
         return None
 
+    def converter(self, name: str) -> Converter:
+        """The measuring converter of a signal."""
+        return self._converters[name]
+
+    def pieces(self) -> tuple[Stretch, HeatStretch, Airflow]:
+        """What holds from now until `quiet_until_ns`, for a reader in a greater hurry than `sample`."""
+        return self._stretches[-1], self._heats[-1], self._airs[-1]
+
     def at(self, signal: str, when_ns: int) -> float:
         now = self.now_ns
         if when_ns > now:

@@ -26,9 +26,9 @@ BARS = {
     "cycles_per_line_greatest": ("at most", 8000.0),
     "avr_speed": ("at least", 10.0),
 }
-MILLISECOND = 16_000
-CHARACTER = 1389
-SECONDS = 3
+MILLISECOND_NS = 1_000_000
+CHARACTER_NS = 86_806
+SECONDS = 10
 
 
 def sections(elf: Path) -> tuple[int, int]:
@@ -58,20 +58,18 @@ def lines(vow: Vow) -> list[bytes]:
 def cycles(chip: Chip, line: bytes) -> int:
     """Cycles from the line's LF to the first byte of its answer."""
     chip.take()
-    chip.rig.levels = 0
     chip.send(line)
+    heard = chip.cycle
     while chip.rig.out_length == 0:
-        chip.run(chip.cycle + MILLISECOND)
-    first = int(chip.rig.out_cycle[0])
-    heard = max(
-        level.cycle for level in chip.rig.level[: chip.rig.levels] if level.port & 1 and level.cycle <= first
-    )
+        now_ns = chip.run(chip.rig.now_ns + MILLISECOND_NS, talk=True)
+        if chip.rig.outputs.port & 1 and chip.rig.out_length == 0:
+            heard = chip.cycle
     # Let the rest of the answer go.
     before = -1
     while chip.rig.out_length != before:
         before = chip.rig.out_length
-        chip.run(chip.cycle + 4 * CHARACTER)
-    return first - int(heard)
+        chip.run(now_ns := now_ns + 4 * CHARACTER_NS)
+    return int(chip.rig.out_cycle[0]) - heard
 
 
 def measure() -> dict[str, float]:
@@ -91,7 +89,7 @@ def measure() -> dict[str, float]:
         buffers = limit + 1 + limit + 2 * reply
         chip = Chip(rig, server)
         chip.reset("power")
-        chip.run(chip.cycle + 20 * MILLISECOND)
+        chip.run(20 * MILLISECOND_NS)
         measured = [cycles(chip, line) for line in lines(vow)]
         box = ChipInstrument(vow, rig, firmware)
         begun = time.perf_counter()

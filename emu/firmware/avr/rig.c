@@ -1,10 +1,13 @@
 /* An ATmega328P of the library libsimavr (GPL-3: this file is compiled on the user's machine and shipped as
- * source) with the chips of board.c on its SPI, as a library for a program that plays the world around it.
+ * source) with the chips of board.c on its SPI, as a library for a program that plays the world around it. A
+ * channel is converted when the firmware reads it; what the firmware drives stops the run, so that the world
+ * changes in that cycle.
  *
  * What is mended of the library, without changing it: an SPI transfer takes 100 us there whatever its clock,
  * here it is done at once; its receiver holds 63 bytes, here bytes come at the wire's rate, one frame of 10 bits
  * at 115200 baud each, and the firmware has to fetch them; its sleep keeps real time, here it returns at once. */
-#include <simavr/avr_eeprom.h>
+#include "converters.h"
+
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_spi.h>
 #include <simavr/avr_uart.h>
@@ -12,84 +15,100 @@
 #include <simavr/sim_elf.h>
 #include <simavr/sim_io.h>
 
+#include <math.h>
+#include <stdbool.h>
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { FREQUENCY = 16000000, FRAME = 1389, IN_RING = 65536, OUT_ROOM = 65536, LEVELS = 64, CHANNELS = 6 };
+enum { FREQUENCY = 16000000, FRAME = 1389, IN_RING = 65536, OUT_ROOM = 65536, MOST_AT_ONCE = 100000, TACHOMETER = WORLD_CHANNELS };
 enum { PORTB_DATA = 0x25, PORTC_DATA = 0x28, SPDR_DATA = 0x4E, OCR0A_DATA = 0x47, MCUSR_DATA = 0x54 };
 enum { SELECT_CONVERTER = 4, SELECT_LEVEL = 2, SELECT_SLEW = 1 };
 
-struct level {
-    uint64_t cycle;
-    uint16_t code;
-    uint16_t stage; /* PORTC then: relay, sense, stage, capture */
+/* What the board drives. */
+struct outputs {
+    uint16_t code; /* of the level converter */
+    uint16_t slew; /* A/s */
+    uint8_t portc; /* relay, sense, stage, capture */
+    uint8_t fan;
 };
 
 struct rig {
-    uint16_t codes[CHANNELS];
-    uint16_t slew;
-    uint16_t code;
-    uint8_t portc;
-    uint8_t fan;
-    uint16_t levels;
-    struct level level[LEVELS];
+    struct outputs outputs;
+    int64_t now_ns;
+    int64_t base_ns; /* an instant and its cycle, from which the others are counted */
+    uint64_t base_cycle;
+    double cycle_ns; /* by the chip's own clock */
+    uint64_t heard_cycle; /* when the last byte was given to the receiver */
+    uint32_t resets; /* of any kind */
+    uint32_t in_first;
+    uint32_t in_last;
     uint32_t out_length;
     uint8_t out[OUT_ROOM];
     uint64_t out_cycle[OUT_ROOM];
-    uint32_t in_first;
-    uint32_t in_last;
-    uint64_t in_cycle; /* when the last byte was given to the receiver */
-    uint32_t resets; /* of any kind */
     uint8_t in[IN_RING];
 };
 
 static avr_t *avr;
 static uint8_t spi_at;
-static uint8_t spi_channel;
+static uint16_t spi_code;
 static uint8_t spi_select;
 static uint16_t spi_word;
 static avr_irq_t *spi_input;
 static avr_irq_t *uart_input;
 
+static bool stopped;
+static bool feeding;
+
 struct rig rig;
 
-static void note_level(void)
+static int64_t instant(uint64_t cycle)
 {
-    if (rig.levels < LEVELS) {
-        rig.level[rig.levels].cycle = avr->cycle;
-        rig.level[rig.levels].code = rig.code;
-        rig.level[rig.levels].stage = avr->data[PORTC_DATA];
-        ++rig.levels;
-    }
+    return rig.base_ns + (int64_t)((double)(cycle - rig.base_cycle) * rig.cycle_ns);
 }
 
-static void on_spi(struct avr_irq_t *irq, uint32_t value, void *param)
+/* End the run after this instruction: the world may have to change. */
+static void stop(void)
+{
+    stopped = true;
+    avr->run_cycle_count = 1;
+}
+
+static uint16_t convert(uint32_t channel)
+{
+    uint16_t codes[WORLD_CHANNELS] = { 0 };
+    uint16_t fan_speed = 0;
+    int64_t now_ns = instant(avr->cycle);
+    if (channel > TACHOMETER) {
+        return 0xFFFFU;
+    }
+    world_convert(now_ns, now_ns, channel > WORLD_CURRENT, codes, &fan_speed);
+    return channel == TACHOMETER ? fan_speed : codes[channel];
+}
+
+static void on_spi(uint8_t byte)
 {
     uint8_t low = (uint8_t)(~avr->data[PORTB_DATA] & 7);
     uint8_t answer = 0xFF;
-    (void)irq;
-    (void)param;
     if (low != spi_select) {
         spi_select = low;
         spi_at = 0;
     }
     if (low == SELECT_CONVERTER) {
         if (spi_at == 0) {
-            spi_channel = (uint8_t)(value % CHANNELS);
+            spi_code = convert(byte);
         } else {
-            answer = (uint8_t)(spi_at == 1 ? rig.codes[spi_channel] >> 8 : rig.codes[spi_channel]);
+            answer = (uint8_t)(spi_at == 1 ? spi_code >> 8 : spi_code);
         }
         spi_at = (uint8_t)((spi_at + 1) % 3);
     } else if (low == SELECT_LEVEL || low == SELECT_SLEW) {
-        spi_word = (uint16_t)(spi_word << 8 | (value & 0xFF));
+        uint16_t *output = low == SELECT_LEVEL ? &rig.outputs.code : &rig.outputs.slew;
+        spi_word = (uint16_t)(spi_word << 8 | byte);
         if (++spi_at == 2) {
             spi_at = 0;
-            if (low == SELECT_LEVEL) {
-                rig.code = spi_word;
-                note_level();
-            } else {
-                rig.slew = spi_word;
+            if (*output != spi_word) {
+                *output = spi_word;
+                stop();
             }
         }
     }
@@ -101,15 +120,17 @@ static void on_spdr(struct avr_t *self, avr_io_addr_t address, uint8_t value, vo
     (void)self;
     (void)address;
     (void)param;
-    on_spi(NULL, value, NULL);
+    on_spi(value);
 }
 
 static void on_portc(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq;
-    (void)value;
     (void)param;
-    note_level();
+    if (rig.outputs.portc != (uint8_t)value) {
+        rig.outputs.portc = (uint8_t)value;
+        stop();
+    }
 }
 
 static void on_output(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -135,12 +156,20 @@ static avr_cycle_count_t feed(avr_t *self, avr_cycle_count_t when, void *param)
 {
     (void)self;
     (void)param;
-    if (rig.in_first != rig.in_last) {
-        avr_raise_irq(uart_input, rig.in[rig.in_first]);
-        rig.in_first = (rig.in_first + 1) % IN_RING;
-        rig.in_cycle = when;
+    avr_raise_irq(uart_input, rig.in[rig.in_first]);
+    rig.in_first = (rig.in_first + 1) % IN_RING;
+    rig.heard_cycle = when;
+    feeding = rig.in_first != rig.in_last;
+    return feeding ? when + FRAME : 0;
+}
+
+/* Bytes that wait come one frame after the other. */
+static void feed_on(void)
+{
+    if (!feeding && rig.in_first != rig.in_last) {
+        feeding = true;
+        avr_cycle_timer_register(avr, FRAME, feed, NULL);
     }
-    return when + FRAME;
 }
 
 /* Any reset, the watchdog's too, wipes what the rig has set. */
@@ -151,8 +180,12 @@ static void on_reset(avr_t *self)
     }
     spi_select = 0;
     spi_at = 0;
-    avr_cycle_timer_register(self, FRAME, feed, NULL);
+    feeding = false;
+    feed_on();
+    rig.outputs.portc = 0;
+    rig.outputs.fan = 0;
     ++rig.resets;
+    stop();
 }
 
 /* Begin with the ELF file; 0, or below 0 when it cannot be used. */
@@ -175,7 +208,6 @@ int32_t rig_start(const char *path)
     avr_load_firmware(avr, &firmware);
     avr->log = LOG_ERROR;
     avr->sleep = no_sleep;
-    avr->run_cycle_limit = 16000;
     avr_ioctl(avr, AVR_IOCTL_UART_GET_FLAGS('0'), &flags);
     flags &= ~(uint32_t)(AVR_UART_FLAG_STDIO | AVR_UART_FLAG_POLL_SLEEP);
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
@@ -191,7 +223,6 @@ int32_t rig_start(const char *path)
 /* A reset with these flags in MCUSR. What was on its way is lost. */
 void rig_reset(uint8_t mcusr)
 {
-    rig.levels = 0;
     rig.out_length = 0;
     rig.in_first = rig.in_last = 0;
     avr_reset(avr);
@@ -201,20 +232,34 @@ void rig_reset(uint8_t mcusr)
     avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 3), 1);
 }
 
-/* Run up to a cycle; the state of the core: below 0 when it crashed or sleeps for ever. */
-int32_t rig_run(uint64_t cycle)
+/* The present cycle is that instant; `cycle_ns` by the chip's own clock. */
+void rig_set_clock(int64_t now_ns, double cycle_ns)
 {
-    while (avr->cycle < cycle) {
+    rig.now_ns = rig.base_ns = now_ns;
+    rig.base_cycle = avr->cycle;
+    rig.cycle_ns = cycle_ns;
+}
+
+/* Run up to an instant, or until something is driven, or with `talk` until something is said; the state of the
+ * core: below 0 when it crashed or sleeps for ever. */
+int32_t rig_run(int64_t until_ns, bool talk)
+{
+    uint64_t goal = rig.base_cycle + (uint64_t)ceil((double)(until_ns - rig.base_ns) / rig.cycle_ns);
+    stopped = false;
+    while (avr->cycle < goal && !stopped && !(talk && rig.out_length > 0)) {
         int state;
-        uint64_t left = cycle - avr->cycle;
-        avr->run_cycle_limit = left < 16000 ? left : 16000;
+        uint64_t left = goal - avr->cycle;
+        avr->run_cycle_limit = left < MOST_AT_ONCE ? left : MOST_AT_ONCE;
         state = avr_run(avr);
         if (state == cpu_Done || state == cpu_Crashed) {
             return -1;
         }
+        if (avr->data[OCR0A_DATA] != rig.outputs.fan) {
+            rig.outputs.fan = avr->data[OCR0A_DATA];
+            stopped = true;
+        }
     }
-    rig.portc = avr->data[PORTC_DATA];
-    rig.fan = avr->data[OCR0A_DATA];
+    rig.now_ns = instant(avr->cycle);
     return 0;
 }
 
@@ -230,25 +275,10 @@ void rig_send(const uint8_t *bytes, uint32_t count)
         rig.in[rig.in_last] = bytes[at];
         rig.in_last = (rig.in_last + 1) % IN_RING;
     }
+    feed_on();
 }
 
 void rig_trigger(uint8_t level)
 {
     avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 7), level);
-}
-
-/* Copy the store out, or in. */
-void rig_store(uint8_t *bytes, uint32_t count, uint8_t write)
-{
-    avr_eeprom_desc_t store;
-    store.ee = bytes;
-    store.offset = 0;
-    store.size = count;
-    avr_ioctl(avr, write ? AVR_IOCTL_EEPROM_SET : AVR_IOCTL_EEPROM_GET, &store);
-}
-
-/* Where the core stands, in bytes. */
-uint32_t rig_place(void)
-{
-    return avr->pc;
 }

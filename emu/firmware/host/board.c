@@ -2,6 +2,7 @@
  * told to it, a millisecond at a time; within one, changes of the level carry their hundredth of it. */
 #include "board.h"
 
+#include "converters.h"
 #include "firmware.h"
 #include "hardware.h"
 #include "tarn_vow.h"
@@ -85,23 +86,81 @@ void hardware_reset(void)
     board.resets = 1;
 }
 
-void board_start(uint8_t cause)
+static void convert(int64_t when_ns, int64_t tick, bool slow)
+{
+    world_convert(when_ns, tick, slow, board.codes, &board.fan_speed);
+}
+
+/* What has come, as far as the core takes it. */
+void board_listen(void)
+{
+    while (board.last != board.first && tarn_receive(board.ring[board.last])) {
+        board.last = (uint16_t)((board.last + 1U) % BOARD_RING);
+    }
+}
+
+/* What goes to the host, as long as there is room: the transmitter is free. */
+void board_send(void)
+{
+    for (;;) {
+        int16_t byte;
+        board_listen();
+        if (board.length == BOARD_OUT || board.resets != 0) {
+            return;
+        }
+        byte = tarn_take();
+        if (byte < 0) {
+            return;
+        }
+        board.out[board.length] = (uint8_t)byte;
+        ++board.length;
+    }
+}
+
+/* Boot at an instant, which is sample number `tick`. */
+void board_start(uint8_t cause, int64_t when_ns, int64_t tick)
 {
     board.levels = 0;
     board.step = 0;
     board.capturing = 0;
     board.resets = 0;
     board.first = board.last = 0;
+    convert(when_ns, tick, true);
     firmware_boot(cause);
 }
 
-void board_millisecond(void)
+static void millisecond(void)
 {
     firmware_millisecond();
     for (board.step = 1; board.step <= 10; ++board.step) {
         firmware_step();
     }
     board.step = 0;
+}
+
+/* Milliseconds number `tick` and after, `count` of them at most, until something is driven, or with `talk`
+ * until something is said; how many they were. */
+int32_t board_run(int64_t tick, int64_t period_ns, int32_t count, bool talk)
+{
+    uint8_t relay = board.relay;
+    uint8_t sense = board.sense;
+    uint16_t fan = board.fan;
+    uint16_t slew = board.slew;
+    int32_t done = 0;
+    while (done < count) {
+        convert(tick * period_ns, tick, tick % BOARD_SLOW == 0);
+        millisecond();
+        ++tick;
+        ++done;
+        if (talk) {
+            board_send();
+        }
+        if (board.levels > 0 || board.capturing != 0 || board.resets != 0 || board.length > 0
+            || board.relay != relay || board.sense != sense || board.fan != fan || board.slew != slew) {
+            break;
+        }
+    }
+    return done;
 }
 
 void board_captured(void)
@@ -127,34 +186,6 @@ int32_t board_receive(const uint8_t *bytes, int32_t count)
         board.first = next;
     }
     return at;
-}
-
-/* What goes to the host, as long as the transmitter is free and there is room. */
-int32_t board_send(uint8_t *out, int32_t room)
-{
-    int32_t length = 0;
-    for (;;) {
-        int16_t byte;
-        while (board.last != board.first && tarn_receive(board.ring[board.last])) {
-            board.last = (uint16_t)((board.last + 1U) % BOARD_RING);
-        }
-        if (length == room || board.resets != 0) {
-            return length;
-        }
-        byte = tarn_take();
-        if (byte < 0) {
-            return length;
-        }
-        out[length] = (uint8_t)byte;
-        ++length;
-    }
-}
-
-void board_listen(void)
-{
-    while (board.last != board.first && tarn_receive(board.ring[board.last])) {
-        board.last = (uint16_t)((board.last + 1U) % BOARD_RING);
-    }
 }
 
 void board_panel_control(uint8_t who)

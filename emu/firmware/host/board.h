@@ -4,7 +4,7 @@
 
 #include <stdint.h>
 
-enum { BOARD_LEVELS = 12, BOARD_RING = 512, BOARD_STORE = 512 };
+enum { BOARD_LEVELS = 12, BOARD_RING = 512, BOARD_STORE = 512, BOARD_OUT = 8192, BOARD_SLOW = 16 };
 
 struct level {
     uint8_t step; /* of 100 us, within the millisecond */
@@ -30,6 +30,8 @@ struct board {
     uint16_t first;
     uint16_t last;
     uint8_t ring[BOARD_RING];
+    int32_t length; /* of what goes to the host */
+    uint8_t out[BOARD_OUT];
 };
 
 extern struct board board;

@@ -1,0 +1,98 @@
+#include "converters.h"
+
+#include <math.h>
+
+struct world world;
+
+static double curve_at(curve c, double t)
+{
+    double value = 0.0;
+    int count = (int)*c++;
+    int at;
+    for (at = count - 1; at >= 0; --at) {
+        value = value * t + c[at];
+    }
+    c += count;
+    for (count = (int)*c++; count > 0; --count, c += 2) {
+        value += c[1] * exp(-c[0] * t);
+    }
+    for (count = (int)*c++; count > 0; --count) {
+        double rate = *c++;
+        double inner = 0.0;
+        int inner_count = (int)*c++;
+        for (at = inner_count - 1; at >= 0; --at) {
+            inner = inner * t + c[at];
+        }
+        value += inner * exp(-rate * t);
+        c += inner_count;
+    }
+    return value;
+}
+
+/* SplitMix64's finaliser twice, then Box and Muller: see `standard_normal` in emu/plant/converter.py. */
+static double standard_normal(uint64_t stream, int64_t number)
+{
+    uint64_t z = stream + (uint64_t)number * 0x9E3779B97F4A7C15U;
+    uint64_t w;
+    z = (z ^ (z >> 30)) * 0xBF58476D1CE4E5B9U;
+    z = (z ^ (z >> 27)) * 0x94D049BB133111EBU;
+    z ^= z >> 31;
+    w = (z + 0x9E3779B97F4A7C15U) ^ (z << 7);
+    w = (w ^ (w >> 30)) * 0xBF58476D1CE4E5B9U;
+    w = (w ^ (w >> 27)) * 0x94D049BB133111EBU;
+    w ^= w >> 31;
+    return sqrt(-2.0 * log((double)((z >> 11) + 1U) * 0x1p-53))
+        * cos(2.0 * 3.141592653589793 * (double)(w >> 11) * 0x1p-53);
+}
+
+static uint16_t code_of(const struct converter *by, double value, int64_t tick)
+{
+    double x = value * by->gain + by->offset;
+    double code;
+    if (by->bow != 0.0) {
+        double share = (x - by->low) / by->span;
+        x += by->bow * share * (1.0 - share);
+    }
+    if (by->noise != 0.0) {
+        x += by->noise * standard_normal(by->stream, tick);
+    }
+    code = floor((x - by->low) / by->step + 0.5);
+    return (uint16_t)(code < 0.0 ? 0.0 : code > by->last ? by->last : code);
+}
+
+static double seconds_since(int64_t begun_ns, int64_t when_ns)
+{
+    return (double)(when_ns - begun_ns) * 1e-9;
+}
+
+/* IEC 60539-1: the B-parameter form. */
+static double divider_volt(int64_t when_ns)
+{
+    double kelvin;
+    double ohm;
+    if (world.thermistor != THERMISTOR_GOOD) {
+        return world.thermistor == THERMISTOR_OPEN ? world.rail : 0.0;
+    }
+    kelvin = fmax(world.ambient + curve_at(world.bead, seconds_since(world.heat_ns, when_ns)) + 273.15, 1.0);
+    ohm = world.r25 * exp(fmin(world.b * (1.0 / kelvin - 1.0 / 298.15), 500.0));
+    return world.rail * ohm / (ohm + world.divider);
+}
+
+void world_convert(int64_t when_ns, int64_t tick, bool slow, uint16_t *codes, uint16_t *fan_speed)
+{
+    const struct converter *by = world.converter;
+    double t = seconds_since(world.circuit_ns, when_ns);
+    double volt = world.sign * curve_at(world.voltage, t);
+    codes[WORLD_VOLTAGE] = code_of(&by[WORLD_VOLTAGE], volt, tick);
+    if (world.terminal != world.voltage) {
+        volt = world.sign * curve_at(world.terminal, t);
+    }
+    codes[WORLD_TERMINAL] = code_of(&by[WORLD_TERMINAL], volt, tick);
+    codes[WORLD_CURRENT] = code_of(&by[WORLD_CURRENT], world.sign * curve_at(world.current, t), tick);
+    if (slow) {
+        double decay = exp(-world.fan_rate * seconds_since(world.fan_ns, when_ns));
+        codes[WORLD_SENSOR] = code_of(&by[WORLD_SENSOR], divider_volt(when_ns), tick);
+        codes[WORLD_RAIL] = code_of(&by[WORLD_RAIL], world.rail, tick);
+        *fan_speed = (uint16_t)rint(world.fan_to + (world.fan_from - world.fan_to) * decay);
+    }
+}

@@ -1,0 +1,107 @@
+"""What the plant's closed forms mean to a board's converters, written where compiled code finds it."""
+
+from __future__ import annotations
+
+import ctypes
+
+from emu.plant.expoly import Curve
+from emu.plant.heat import BEAD, HeatStretch
+from emu.plant.sink import Airflow, Sink, Stretch
+from protocol.document.plant import BetaLaw, SinkPlant
+
+CHANNELS = (
+    "input.voltage",
+    "input.terminal_voltage",
+    "input.current",
+    "heat.sensor_voltage",
+    "supply.rail",
+)
+"""In the order of the board's converter channels."""
+_CONDITIONS = ("good", "open", "shorted")
+
+
+_NUMBERS = ("low", "span", "step", "gain", "offset", "bow", "noise", "last")
+
+
+class _Converter(ctypes.Structure):
+    _fields_ = (*((name, ctypes.c_double) for name in _NUMBERS), ("stream", ctypes.c_uint64))
+
+
+class _World(ctypes.Structure):
+    """`struct world` of converters.h."""
+
+    _fields_ = (
+        ("converter", _Converter * len(CHANNELS)),
+        ("rail", ctypes.c_double),
+        ("divider", ctypes.c_double),
+        ("r25", ctypes.c_double),
+        ("b", ctypes.c_double),
+        ("circuit_ns", ctypes.c_int64),
+        ("heat_ns", ctypes.c_int64),
+        ("fan_ns", ctypes.c_int64),
+        ("sign", ctypes.c_double),
+        ("voltage", ctypes.POINTER(ctypes.c_double)),
+        ("terminal", ctypes.POINTER(ctypes.c_double)),
+        ("current", ctypes.POINTER(ctypes.c_double)),
+        ("bead", ctypes.POINTER(ctypes.c_double)),
+        ("ambient", ctypes.c_double),
+        ("thermistor", ctypes.c_int32),
+        ("fan_from", ctypes.c_double),
+        ("fan_to", ctypes.c_double),
+        ("fan_rate", ctypes.c_double),
+    )
+
+
+class Converters:
+    """The `world` of one loaded library, kept to what one plant does."""
+
+    def __init__(self, library: ctypes.CDLL, section: SinkPlant, plant: Sink) -> None:
+        thermistor = section.thermistor
+        if not isinstance(thermistor.law, BetaLaw):
+            raise ValueError("the reference firmware's table is for a thermistor with a B parameter")
+        self._plant = plant
+        self._circuit: Stretch | None = None
+        self._heat: HeatStretch | None = None
+        self._air: Airflow | None = None
+        self._world = world = _World.in_dll(library, "world")
+        world.rail, world.divider = section.rail_volt, thermistor.divider_ohm
+        world.r25, world.b = thermistor.law.r25_ohm, thermistor.law.b_kelvin
+        for name, into in zip(CHANNELS, world.converter, strict=True):
+            converter = plant.converter(name)
+            for field in (*_NUMBERS, "stream"):
+                setattr(into, field, getattr(converter, field))
+
+    def follow(self, slow: bool) -> None:
+        """Write what holds from the plant's present instant until its `quiet_until_ns`.
+
+        Without `slow` only what is needed for voltages and currents.
+        """
+        circuit, heat, air = self._plant.pieces()
+        world = self._world
+        if circuit is not self._circuit:
+            self._circuit = circuit
+            world.circuit_ns, world.sign = circuit.start_ns, circuit.sign
+            terminal = _flat(circuit.solved.volt)
+            world.terminal, world.current = terminal, _flat(circuit.solved.current)
+            world.voltage = terminal if circuit.sensed is circuit.solved.volt else _flat(circuit.sensed)
+        if not slow:
+            return
+        if heat is not self._heat:
+            self._heat = heat
+            world.heat_ns, world.ambient = heat.start_ns, heat.ambient
+            world.thermistor = _CONDITIONS.index(heat.thermistor)
+            world.bead = _flat(heat.node(BEAD))
+        if air is not self._air:
+            self._air = air
+            world.fan_ns, world.fan_rate = air.start_ns, air.rate
+            world.fan_from, world.fan_to = air.from_speed, air.to_speed
+
+
+def _flat(curve: Curve) -> ctypes.Array[ctypes.c_double]:
+    numbers = [len(curve.poly), *curve.poly, len(curve.decays)]
+    for decay in curve.decays:
+        numbers += decay
+    numbers.append(len(curve.terms))
+    for rate, coefficients in curve.terms:
+        numbers += (rate, len(coefficients), *coefficients)
+    return (ctypes.c_double * len(numbers))(*numbers)
