@@ -40,6 +40,21 @@ def arrive(t: Tester, state: str, provoke: Provoke | None) -> None:
         t.goto(state)
 
 
+def arrive_anew(t: Tester, state: str, provoke: Provoke | None) -> None:
+    """Arrive by a change that shows: in the initial state from one that handles power, if these hands may."""
+    arrive(t, state, provoke)
+    if state != t.vow.initial or not t.energise or t.vow.document.trial.safe is None:
+        return
+    for other, entry in t.vow.states.items():
+        if entry.energised:
+            with suppress(NotSelected):
+                t.goto(other)
+                t.alive(t.vow.document.trial.settle)
+                t.safe()
+                break
+    t.goto(state)
+
+
 @purpose("limit", "", 1)
 def limit(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.limits[r.element]
@@ -268,7 +283,7 @@ def law(t: Tester, r: Requirement) -> None:
     tried = False
     for state in states_of(t, rule.armed_in):
         try:
-            arrive(t, state, rule.provoke)
+            arrive_anew(t, state, rule.provoke)
         except NotSelected:
             continue
         if rule.holds is not None and rule.settle:

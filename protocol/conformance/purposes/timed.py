@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from protocol.conformance.host import lateness_ns
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.physics import PROMISES, arrive, settle_ns, settled, states_of
+from protocol.conformance.purposes.physics import PROMISES, arrive, arrive_anew, settle_ns, settled, states_of
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
@@ -106,7 +106,7 @@ def settles(t: Tester, r: Requirement) -> None:
         if rule.provoke is not None and rule.provoke.state != state:
             continue
         try:
-            arrive(t, state, rule.provoke)
+            arrive_anew(t, state, rule.provoke)
         except NotSelected:
             continue
         settled(t, r.element)
