@@ -14,6 +14,7 @@
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <avr/sleep.h>
 #include <avr/wdt.h>
 
 #include "firmware.h"
@@ -231,6 +232,20 @@ static void serve_host(void)
     }
 }
 
+/* Idle until an interrupt, unless one has brought something since the last look: after sei, one more instruction
+ * is done before any (data sheet of the core), so none is slept through. */
+static void rest(uint8_t done)
+{
+    cli();
+    if (done == steps && last == first && wants_capture == 0) {
+        sleep_enable();
+        sei();
+        sleep_cpu();
+        sleep_disable();
+    }
+    sei();
+}
+
 int main(void)
 {
     uint8_t done = 0;
@@ -282,5 +297,6 @@ int main(void)
             capture();
         }
         serve_host();
+        rest(done);
     }
 }
