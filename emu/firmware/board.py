@@ -50,7 +50,6 @@ class _Board(ctypes.Structure):
         ("captured", (ctypes.c_uint16 * SAMPLES) * 2),
         ("capturing", ctypes.c_uint8),
         ("relay", ctypes.c_uint8),
-        ("sense", ctypes.c_uint8),
         ("resets", ctypes.c_uint8),
         ("fan", ctypes.c_uint16),
         ("slew", ctypes.c_uint16),
@@ -295,13 +294,12 @@ class FirmwareInstrument:
     def _drive(self, now_ns: int) -> None:
         """What the board's outputs say; edges inside the millisecond at their own instants."""
         board = self.board
-        outputs = (board.relay, board.sense, board.fan, board.slew)
+        outputs = (board.relay, board.fan, board.slew)
         if outputs != self._outputs:
             self._outputs = outputs
             self.plant.control(
                 {
                     "relay": "closed" if board.relay else "open",
-                    "sense": "remote" if board.sense else "local",
                     "fan.manual": board.fan / 1000.0,
                     "slew": float(board.slew),
                 },

@@ -21,8 +21,10 @@ from protocol.document.plant import SinkPlant
 from protocol.vow import Vow
 
 HERTZ = 16_000_000
-RELAY, SENSE, STAGE = 1, 2, 4
+RELAY, STAGE = 1, 4
 """Bits of the port that drives them."""
+TRIGGER, STALLED = 7, 4
+"""Inputs of port D."""
 RESET_FLAGS = {"power": 1, "reset": 2, "brownout": 4, "watchdog": 8}
 """In MCUSR, as the data sheet has them."""
 LONGEST_ANSWER_NS = 100_000_000
@@ -108,9 +110,9 @@ class Chip:
         """Whether bytes are still on their way to the receiver."""
         return bool(self.rig.in_first != self.rig.in_last)
 
-    def trigger(self, level: bool) -> None:
-        """The trigger input."""
-        self.library.rig_trigger(int(level))
+    def pin(self, number: int, level: bool) -> None:
+        """An input of port D."""
+        self.library.rig_pin(number, int(level))
 
     def take(self) -> bytes:
         """What it has sent since the last call."""
@@ -133,6 +135,9 @@ class ChipInstrument(FirmwareInstrument):
         """Of a line from the chip."""
         self._driven: tuple[int, ...] = ()
         super().__init__(vow, None, bench, seed)
+        self.bench_events = {
+            name: event for name, event in self.bench_events.items() if not name.startswith("panel.")
+        }
 
     def _load(self, library: Path | None) -> None:
         assert isinstance(self.vow.document.plant, SinkPlant)
@@ -153,7 +158,7 @@ class ChipInstrument(FirmwareInstrument):
         self._due = 0
 
     def take(self) -> bytes:
-        if not self.powered or self._blocked:
+        if not self.powered:
             return b""
         data = bytes(self._out)
         self._out.clear()
@@ -163,15 +168,14 @@ class ChipInstrument(FirmwareInstrument):
         return self.now_ns + 1_000_000
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
-        if event.startswith("panel."):
-            raise ValueError(f"{event}: this board has no front panel; use the firmware in a process")
         self.advance(now_ns)
         if event == "trigger":
-            self._chip.trigger(True)
+            self._chip.pin(TRIGGER, True)
             self.advance(self.now_ns + TRIGGER_NS)
-            self._chip.trigger(False)
+            self._chip.pin(TRIGGER, False)
             return
         super().bench(event, value, self.now_ns)
+        self._chip.pin(STALLED, self._blocked)
 
     def power(self, on: bool, now_ns: int) -> None:
         super().power(on, max(now_ns, self.now_ns))
@@ -181,6 +185,7 @@ class ChipInstrument(FirmwareInstrument):
 
     def _start(self, cause: str) -> None:
         self._blocked = False
+        self._chip.pin(STALLED, False)
         self._begun = self._line = b""
         self._due = 0
         self._driven = ()
@@ -227,7 +232,6 @@ class ChipInstrument(FirmwareInstrument):
         self.plant.control(
             {
                 "relay": "closed" if outputs.port & RELAY else "open",
-                "sense": "remote" if outputs.port & SENSE else "local",
                 "stage": "hold" if outputs.port & STAGE else "off",
                 "level.current": outputs.code * self._step_ampere,
                 "fan.manual": outputs.fan / 255.0,

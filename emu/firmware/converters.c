@@ -1,6 +1,7 @@
 #include "converters.h"
 
 #include <math.h>
+#include <stddef.h>
 
 struct world world;
 
@@ -82,13 +83,15 @@ void world_convert(int64_t when_ns, int64_t tick, bool slow, uint16_t *codes, ui
 {
     const struct converter *by = world.converter;
     double t = seconds_since(world.circuit_ns, when_ns);
-    double volt = world.sign * curve_at(world.voltage, t);
-    codes[WORLD_VOLTAGE] = code_of(&by[WORLD_VOLTAGE], volt, tick);
-    if (world.terminal != world.voltage) {
-        volt = world.sign * curve_at(world.terminal, t);
+    double terminal = curve_at(world.terminal, t);
+    double current = curve_at(world.current, t);
+    double sense = 0.0;
+    if (world.sensed) {
+        sense = world.source != NULL ? curve_at(world.source, t) : terminal + world.lead * current;
     }
-    codes[WORLD_TERMINAL] = code_of(&by[WORLD_TERMINAL], volt, tick);
-    codes[WORLD_CURRENT] = code_of(&by[WORLD_CURRENT], world.sign * curve_at(world.current, t), tick);
+    codes[WORLD_SENSE] = code_of(&by[WORLD_SENSE], world.sign * sense, tick);
+    codes[WORLD_TERMINAL] = code_of(&by[WORLD_TERMINAL], world.sign * terminal, tick);
+    codes[WORLD_CURRENT] = code_of(&by[WORLD_CURRENT], world.sign * current, tick);
     if (slow) {
         double decay = exp(-world.fan_rate * seconds_since(world.fan_ns, when_ns));
         codes[WORLD_SENSOR] = code_of(&by[WORLD_SENSOR], divider_volt(when_ns), tick);

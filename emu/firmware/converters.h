@@ -8,7 +8,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum { WORLD_VOLTAGE, WORLD_TERMINAL, WORLD_CURRENT, WORLD_SENSOR, WORLD_RAIL, WORLD_CHANNELS };
+enum { WORLD_SENSE, WORLD_TERMINAL, WORLD_CURRENT, WORLD_SENSOR, WORLD_RAIL, WORLD_CHANNELS };
 enum { THERMISTOR_GOOD, THERMISTOR_OPEN, THERMISTOR_SHORTED };
 
 /* Gain, offset, bow (a parabola), noise (its root mean square, and the stream of its numbers), and the codes. */
@@ -40,9 +40,11 @@ struct world {
     int64_t heat_ns;
     int64_t fan_ns;
     double sign; /* -1 with the source reversed */
-    curve voltage;
     curve terminal;
     curve current;
+    curve source; /* where the sense leads go; none: a lead's drop away from the terminals */
+    double lead; /* Ohm */
+    int32_t sensed; /* 0 when a sense lead is off */
     curve bead; /* K above ambient */
     double ambient; /* Cel */
     int32_t thermistor;

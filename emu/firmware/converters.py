@@ -16,7 +16,7 @@ CHANNELS = (
     "heat.sensor_voltage",
     "supply.rail",
 )
-"""In the order of the board's converter channels."""
+"""In the order of the board's converter channels; the first is wired to the sense leads, always."""
 _CONDITIONS = ("good", "open", "shorted")
 
 
@@ -40,9 +40,11 @@ class _World(ctypes.Structure):
         ("heat_ns", ctypes.c_int64),
         ("fan_ns", ctypes.c_int64),
         ("sign", ctypes.c_double),
-        ("voltage", ctypes.POINTER(ctypes.c_double)),
         ("terminal", ctypes.POINTER(ctypes.c_double)),
         ("current", ctypes.POINTER(ctypes.c_double)),
+        ("source", ctypes.POINTER(ctypes.c_double)),
+        ("lead", ctypes.c_double),
+        ("sensed", ctypes.c_int32),
         ("bead", ctypes.POINTER(ctypes.c_double)),
         ("ambient", ctypes.c_double),
         ("thermistor", ctypes.c_int32),
@@ -81,9 +83,9 @@ class Converters:
         if circuit is not self._circuit:
             self._circuit = circuit
             world.circuit_ns, world.sign = circuit.start_ns, circuit.sign
-            terminal = _flat(circuit.solved.volt)
-            world.terminal, world.current = terminal, _flat(circuit.solved.current)
-            world.voltage = terminal if circuit.sensed is circuit.solved.volt else _flat(circuit.sensed)
+            world.terminal, world.current = _flat(circuit.solved.volt), _flat(circuit.solved.current)
+            world.source = _flat(circuit.at_source) if circuit.at_source is not None else None
+            world.lead, world.sensed = circuit.lead, not circuit.unsensed
         if not slow:
             return
         if heat is not self._heat:

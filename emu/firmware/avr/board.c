@@ -5,7 +5,8 @@
  *                (channel 5 is the fan's tachometer, in turns a minute)
  *   SPI, PB1 low the level converter: two bytes, 12 bits
  *   SPI, PB0 low the slew: two bytes, A/s
- *   PC0 relay, PC1 sense relay, PC2 stage on, PC3 a capture runs
+ *   PC0 relay, PC2 stage on, PC3 a capture runs
+ *   PD4          high: the host's side of the link takes nothing just now (its CTS)
  *   PD6 (OC0A)   drive of the fan
  *   PD7          trigger input
  *
@@ -23,7 +24,7 @@
 
 enum { RING = 256, GOING = 32, SAMPLES = 32, TACHOMETER = 5 };
 enum { CONVERTER = PB2, LEVEL = PB1, SLEW = PB0 };
-enum { RELAY = PC0, SENSE = PC1, STAGE = PC2, CAPTURING = PC3, TRIGGER = PD7 };
+enum { RELAY = PC0, STAGE = PC2, CAPTURING = PC3, STALLED = PD4, TRIGGER = PD7 };
 #define REQUESTED 0x5AU
 
 static volatile uint8_t ring[RING];
@@ -138,11 +139,6 @@ void hardware_relay(bool closed)
     set_pin(RELAY, closed);
 }
 
-void hardware_sense(bool remote)
-{
-    set_pin(SENSE, remote);
-}
-
 void hardware_fan(uint16_t permille)
 {
     OCR0A = (uint8_t)((uint32_t)permille * 255UL / 1000UL);
@@ -220,7 +216,7 @@ static void serve_host(void)
     for (;;) {
         uint8_t next = (uint8_t)((put + 1U) % GOING);
         int16_t byte = -1;
-        if (next != sent) {
+        if (next != sent && (PIND & _BV(STALLED)) == 0) {
             byte = tarn_take();
         }
         if (byte < 0) {
@@ -255,7 +251,7 @@ int main(void)
 
     DDRB = _BV(PB0) | _BV(PB1) | _BV(PB2) | _BV(PB3) | _BV(PB5);
     PORTB = _BV(PB0) | _BV(PB1) | _BV(PB2);
-    DDRC = _BV(RELAY) | _BV(SENSE) | _BV(STAGE) | _BV(CAPTURING);
+    DDRC = _BV(RELAY) | _BV(STAGE) | _BV(CAPTURING);
     PORTC = 0;
     DDRD = _BV(PD1) | _BV(PD6);
     PORTD = 0;

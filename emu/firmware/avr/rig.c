@@ -29,7 +29,7 @@ enum { SELECT_CONVERTER = 4, SELECT_LEVEL = 2, SELECT_SLEW = 1 };
 struct outputs {
     uint16_t code; /* of the level converter */
     uint16_t slew; /* A/s */
-    uint8_t portc; /* relay, sense, stage, capture */
+    uint8_t portc; /* relay, stage, capture */
     uint8_t fan;
 };
 
@@ -278,7 +278,8 @@ void rig_send(const uint8_t *bytes, uint32_t count)
     feed_on();
 }
 
-void rig_trigger(uint8_t level)
+/* An input of port D. */
+void rig_pin(uint8_t number, uint8_t level)
 {
-    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 7), level);
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), number), level);
 }

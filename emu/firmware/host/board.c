@@ -45,11 +45,6 @@ void hardware_relay(bool closed)
     board.relay = closed;
 }
 
-void hardware_sense(bool remote)
-{
-    board.sense = remote;
-}
-
 void hardware_fan(uint16_t permille)
 {
     board.fan = permille;
@@ -143,7 +138,6 @@ static void millisecond(void)
 int32_t board_run(int64_t tick, int64_t period_ns, int32_t count, bool talk)
 {
     uint8_t relay = board.relay;
-    uint8_t sense = board.sense;
     uint16_t fan = board.fan;
     uint16_t slew = board.slew;
     int32_t done = 0;
@@ -156,7 +150,7 @@ int32_t board_run(int64_t tick, int64_t period_ns, int32_t count, bool talk)
             board_send();
         }
         if (board.levels > 0 || board.capturing != 0 || board.resets != 0 || board.length > 0
-            || board.relay != relay || board.sense != sense || board.fan != fan || board.slew != slew) {
+            || board.relay != relay || board.fan != fan || board.slew != slew) {
             break;
         }
     }

@@ -18,7 +18,6 @@ struct board {
     uint16_t captured[2][32];
     uint8_t capturing; /* asked for */
     uint8_t relay;
-    uint8_t sense;
     uint8_t resets; /* a reset has been asked for */
     uint16_t fan;
     uint16_t slew;

@@ -30,7 +30,7 @@ int32_t tarn_app_read(uint8_t signal)
     case TARN_SIGNAL_INPUT_POWER:
         return readings.power;
     case TARN_SIGNAL_SENSE_DROP:
-        return readings.terminal - readings.voltage;
+        return readings.drop;
     case TARN_SIGNAL_SWING_DONE:
         return swing_done();
     case TARN_SIGNAL_CAPACITY_CHARGE:
@@ -57,7 +57,6 @@ int32_t tarn_app_read(uint8_t signal)
 void tarn_app_changed(void)
 {
     hardware_slew(TARN_SINK_SLEW);
-    hardware_sense(TARN_SENSE_MODE == TARN_SENSE_MODE_REMOTE);
     if (running) {
         cool_again();
         regulate_again();

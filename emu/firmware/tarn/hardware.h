@@ -6,8 +6,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* Converter channels. VOLTAGE is where the sense relay points, TERMINAL always the terminals. */
-enum { CHANNEL_VOLTAGE, CHANNEL_TERMINAL, CHANNEL_CURRENT, CHANNEL_SENSOR, CHANNEL_RAIL, CHANNELS };
+/* Converter channels. */
+enum { CHANNEL_SENSE, CHANNEL_TERMINAL, CHANNEL_CURRENT, CHANNEL_SENSOR, CHANNEL_RAIL, CHANNELS };
 
 /* The last code of a channel: 16 bits for -42 to 42 V and -12.8 to 12.8 A (code 32768 is zero), 12 bits for the
  * thermistor's divider over the rail's 5 V, 10 bits for the rail over 6 V. */
@@ -23,7 +23,6 @@ void hardware_level(bool on, uint16_t code);
 void hardware_slew(uint16_t ampere_per_second);
 
 void hardware_relay(bool closed);
-void hardware_sense(bool remote);
 
 /* Drive of the fan in thousandths. */
 void hardware_fan(uint16_t permille);

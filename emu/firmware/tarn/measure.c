@@ -74,8 +74,12 @@ static void measure_slow(void)
 
 void measure(void)
 {
-    readings.voltage = measure_voltage(hardware_code(CHANNEL_VOLTAGE));
     readings.terminal = measure_voltage(hardware_code(CHANNEL_TERMINAL));
+    readings.drop = readings.terminal - measure_voltage(hardware_code(CHANNEL_SENSE));
+    readings.voltage = readings.terminal;
+    if (TARN_SENSE_MODE == TARN_SENSE_MODE_REMOTE) {
+        readings.voltage -= readings.drop;
+    }
     readings.current = measure_current(hardware_code(CHANNEL_CURRENT));
     readings.power = nearest(readings.voltage * readings.current, 10000);
     if (slow_due == 0) {

@@ -7,6 +7,7 @@
 struct readings {
     int32_t voltage; /* mV, where it is sensed */
     int32_t terminal; /* mV */
+    int32_t drop; /* mV, from the terminals to the sense leads */
     int32_t current; /* mA */
     int32_t power; /* 10 mW */
     int32_t sensor; /* mV at the thermistor's divider */
