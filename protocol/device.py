@@ -504,15 +504,11 @@ class Device:
 
     def _drive(self, names: Sequence[str], now_ns: int) -> None:
         """Let the plant follow these settings, and the outputs of the present state that follow them."""
-        points, follows = self.vow.points, self.vow.states[self.state].follows
+        points, driven = self.vow.points, self.vow.states[self.state].driven_by
         changes: dict[str, float | str] = {}
         for name in names:
-            entry = points[name]
-            if entry.drives is not None:
-                changes[entry.drives] = self._driven(entry)
-            for control, point in follows.items():
-                if point == name:
-                    changes[control] = self._driven(entry)
+            for control in driven.get(name, ()):
+                changes[control] = self._driven(points[name])
         if changes:
             self.world.control(changes, now_ns)
 

@@ -7,10 +7,12 @@ host's bytes, the rig. So a rig's command finds done what the host did before it
 
 import contextlib
 import ctypes
+import os
 import signal
 import socket
 import sys
 import threading
+import time
 from collections.abc import Callable
 from typing import Protocol
 
@@ -24,6 +26,9 @@ _GRAIN_NS = 1_000_000
 """Characters of a paced reply are shown at least this often: as a full-speed USB adapter does."""
 _BREATH_S = 0.001
 """After an answer: how long the next request is waited for before looking what else is due."""
+_BRISK_S = 300e-6
+"""A host that comes back in less time is looked for without going to sleep: waking up takes longer than
+answering. One that takes its time costs nothing."""
 _LONGEST_S = 3600.0
 """Longest sleep at once: what systems take as a timeout is bounded."""
 _SLACK_NS = 1000
@@ -61,6 +66,8 @@ class Server:
         self._pending = b""
         """Taken from the line, not yet by the kernel; while there is any, nothing else is taken."""
         self._stopping = False
+        self._brisk = False
+        """The last one came back in less than `_BRISK_S`."""
         self._waiter = make_waiter(punctual=pace is not None)
         self._waker, self._alarm = socket.socketpair()
         # Not blocking, because signals write to it too.
@@ -92,11 +99,12 @@ class Server:
             while not self._stopping:
                 if ready == self._plain:
                     self._answer()
-                    ready = wait(_BREATH_S)
-                    if ready:
+                    if ready := self._presently():
                         continue
                 else:
                     self._tend(ready)
+                    if self.clock.held and (ready := self._presently()):
+                        continue
                 ready = wait(self._patience_s())
         finally:
             if wakes:
@@ -107,6 +115,21 @@ class Server:
             self._waiter.close()
             self._waker.close()
             self._alarm.close()
+
+    def _presently(self) -> list[tuple[int, int]]:
+        """What is there within a breath."""
+        wait, now = self._waiter.wait, time.perf_counter
+        begun = now()
+        ready = wait(0)
+        if self._brisk:
+            until = begun + _BRISK_S
+            while not ready and now() < until:
+                _let_others()
+                ready = wait(0)
+        if not ready:
+            ready = wait(_BREATH_S)
+        self._brisk = now() - begun < _BRISK_S
+        return ready
 
     def _answer(self) -> None:
         """The short way: a host's bytes, and nothing else to do."""
@@ -229,6 +252,10 @@ class Server:
                 if self.line.baud is None and not self.line.ready and not awaited:
                     self._plain = [(host.descriptor, READ)]
         self._waiter.watch(readers, writers)
+
+
+_let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
+"""Whoever waits for this processor gets it; a host may be the one."""
 
 
 def _wake_punctually() -> None:
