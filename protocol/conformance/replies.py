@@ -48,7 +48,5 @@ def reply_times(taken_ns: Sequence[int], host_ns: int) -> ReplyTimes:
     ordered = sorted(taken_ns)
     median, p99 = (ordered[min(len(ordered) * part // 100, len(ordered) - 1)] / 1e9 for part in (50, 99))
     places = Counter(min(bisect_left(_ENDS_NS, taken), len(_ENDS_NS) - 1) for taken in ordered)
-    bins = tuple(
-        Bin(_ENDS_NS[place] / 1e9, places[place]) for place in range(min(places), max(places) + 1)
-    )
+    bins = tuple(Bin(_ENDS_NS[place] / 1e9, places[place]) for place in range(min(places), max(places) + 1))
     return ReplyTimes(len(ordered), median, p99, ordered[-1] / 1e9, host_ns / 1e9, bins)

@@ -48,6 +48,14 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
         "lines": outcome.lines,
         "slowest_reply_seconds": round(outcome.slowest_s, 6),
         "reply_deadline_seconds": outcome.deadline_s,
+        "reply_times": {
+            "count": outcome.replies.count,
+            "median_seconds": round(outcome.replies.median_s, 6),
+            "p99_seconds": round(outcome.replies.p99_s, 6),
+            "greatest_seconds": round(outcome.replies.greatest_s, 6),
+            "host_late_seconds": round(outcome.replies.host_late_s, 6),
+            "bins": [{"to_seconds": each.to_s, "count": each.count} for each in outcome.replies.bins],
+        },
         "wirevow": outcome.wirevow,
         "python": outcome.python,
         "counts": {

@@ -21,9 +21,7 @@ _NOT_XML = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U001
 def text(outcome: Outcome) -> str:
     """The file."""
     root = ET.Element("testsuites", name=_clean(f"{outcome.name} {outcome.version}"))
-    breaches: dict[str, list[Breach]] = {}
-    for breach in outcome.breaches:
-        breaches.setdefault(breach.requirement, []).append(breach)
+    breaches = outcome.by_requirement()
     suites = []
     for section in outcome.counts():
         rows = [row for row in outcome.rows if row.section == section]
@@ -63,6 +61,8 @@ def _case(outcome: Outcome, row: Row, breaches: list[Breach]) -> ET.Element:
         message = f"expected {first.expected or 'nothing'}, seen {first.seen}"
         failure = ET.SubElement(case, "failure", message=_clean(message), type="broken promise")
         failure.text = _clean("\n\n".join(_told(breach) for breach in breaches))
+    if row.measured:
+        ET.SubElement(case, "system-out").text = _clean(f"measured: {row.measured}")
     return case
 
 
@@ -89,11 +89,24 @@ def _properties(outcome: Outcome) -> ET.Element:
         ("profile", f"{outcome.profile.name}: {outcome.profile.reason}"),
         ("seed", str(outcome.seed)),
         ("lines", str(outcome.lines)),
+        ("reply deadline s", f"{outcome.deadline_s:g}"),
+        *_replies(outcome),
         ("started", outcome.started),
         ("wirevow", outcome.wirevow),
     ):
         ET.SubElement(properties, "property", name=name, value=_clean(value))
     return properties
+
+
+def _replies(outcome: Outcome) -> Iterable[tuple[str, str]]:
+    """Reply times; there are none on a held clock unless some came late."""
+    replies = outcome.replies
+    if replies.greatest_s:
+        yield "replies", str(replies.count)
+        yield "reply median s", f"{replies.median_s:.6f}"
+        yield "reply p99 s", f"{replies.p99_s:.6f}"
+        yield "reply greatest s", f"{replies.greatest_s:.6f}"
+        yield "host late s", f"{replies.host_late_s:.6f}"
 
 
 def _clean(text: str) -> str:

@@ -16,6 +16,7 @@ from protocol.conformance.campaign import Report
 from protocol.conformance.casefile import Step
 from protocol.conformance.gate import BEYOND, MISHAP
 from protocol.conformance.hookup import Profile
+from protocol.conformance.replies import ReplyTimes
 from protocol.conformance.tester import DRY
 from protocol.conformance.verdict import Verdict
 from protocol.document.canonical import document_digest
@@ -51,6 +52,8 @@ class Row:
     answers: int
     states: tuple[str, ...]
     """States in which something that bears on it was seen."""
+    measured: str = ""
+    """What was measured for it, and how surely."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,7 @@ class Outcome:
     lines: int
     slowest_s: float
     deadline_s: float
+    replies: ReplyTimes
     rows: tuple[Row, ...]
     breaches: tuple[Breach, ...]
     states: tuple[StateSeen, ...]
@@ -129,6 +133,17 @@ class Outcome:
     def total(self) -> Counter[str]:
         """How many requirements have each verdict."""
         return sum(self.counts().values(), Counter())
+
+    def measured(self) -> list[Row]:
+        """Requirements for which something was measured."""
+        return [row for row in self.rows if row.measured]
+
+    def by_requirement(self) -> dict[str, list[Breach]]:
+        """Failures of each broken requirement, in the order in which they were found."""
+        broken: dict[str, list[Breach]] = {}
+        for breach in self.breaches:
+            broken.setdefault(breach.requirement, []).append(breach)
+        return broken
 
     def not_selected(self) -> dict[str, list[str]]:
         """Ids of what was not selected, by kind of reason; the most frequent first."""
@@ -191,6 +206,7 @@ def outcome_of(
                 finding.purposes,
                 finding.answers,
                 states,
+                printable(finding.measured),
             )
         )
     breaches = tuple(
@@ -232,6 +248,7 @@ def outcome_of(
         lines=report.lines,
         slowest_s=report.slowest_s,
         deadline_s=document.wire.reply_deadline / 1e9,
+        replies=report.replies,
         rows=tuple(rows),
         breaches=breaches,
         states=tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import chain
 
@@ -26,7 +27,7 @@ COLOURS = {"pass": "green", "inconclusive": "yellow", "fail": "red", "error": "r
 
 def show(outcome: Outcome, console: Console, *, brief: bool = False) -> None:
     """Print the report; `brief` leaves out all but failures and verdict."""
-    parts = [_failures(outcome)] if brief else [_counted(outcome), _failures(outcome), _rest(outcome)]
+    parts = [_failures(outcome)] if brief else [_failures(outcome), _counted(outcome), _rest(outcome)]
     for part in chain(*parts, [_verdict(outcome)]):
         console.print(part)
 
@@ -36,11 +37,12 @@ def _counted(outcome: Outcome) -> Iterator[RenderableType]:
 
 
 def _failures(outcome: Outcome) -> Iterator[RenderableType]:
-    for number, breach in enumerate(outcome.breaches[:MOST_BREACHES], start=1):
-        yield _headed(f"Failure {number} of {len(outcome.breaches)}", _breach(breach))
-    rest = outcome.breaches[MOST_BREACHES:]
+    broken = list(outcome.by_requirement().values())
+    for number, breaches in enumerate(broken[:MOST_BREACHES], start=1):
+        yield _headed(f"Failure {number} of {len(broken)}", _breach(breaches))
+    rest = broken[MOST_BREACHES:]
     if rest:
-        yield _headed("More failures", _pairs((each.requirement, each.case or each.place) for each in rest))
+        yield _headed("More failures", _pairs((each[0].requirement, _where(each)) for each in rest))
 
 
 def _rest(outcome: Outcome) -> Iterator[RenderableType]:
@@ -50,6 +52,11 @@ def _rest(outcome: Outcome) -> Iterator[RenderableType]:
     groups = outcome.not_selected()
     if groups:
         yield _headed("Not selected", _groups(groups))
+    measured = outcome.measured()
+    if measured:
+        yield _headed("Measured", _pairs((row.id, row.measured) for row in measured))
+    if outcome.replies.greatest_s:
+        yield _headed("Reply times", _replies(outcome))
     yield _headed("Looked at, by state", _states(outcome))
     if outcome.guarantee:
         yield _headed("State machine", Text(outcome.guarantee))
@@ -103,8 +110,17 @@ def show_case(case: Case, console: Console) -> None:
     console.print(_failure(case.requirement, case.written, case.promise, case.steps, told))
 
 
-def _breach(breach: Breach) -> RenderableType:
-    return _failure(breach.requirement, breach.place, breach.sentence, breach.steps, _told(breach))
+def _breach(breaches: list[Breach]) -> RenderableType:
+    """The first failure in full; the others of the same requirement by their cases."""
+    breach = breaches[0]
+    told = chain(_told(breach), (("also", f"{_found(each)}: {_where([each])}") for each in breaches[1:]))
+    return _failure(breach.requirement, breach.place, breach.sentence, breach.steps, told)
+
+
+def _where(breaches: list[Breach]) -> str:
+    """Where to look: the case files, or the document."""
+    cases = [each.case for each in breaches if each.case is not None]
+    return ", ".join(cases) or breaches[0].place
 
 
 def _failure(
@@ -121,10 +137,14 @@ def _failure(
 def _told(breach: Breach) -> Iterator[tuple[str, str]]:
     yield "expected", breach.expected or "nothing"
     yield "seen", breach.seen
-    found = f"after {breach.lines} lines"
-    yield "found", found if breach.purpose == breach.requirement else f"{found}, trying {breach.purpose}"
+    yield "found", _found(breach)
     if breach.case is not None:
         yield "case", breach.case
+
+
+def _found(breach: Breach) -> str:
+    found = f"after {breach.lines} lines"
+    return found if breach.purpose == breach.requirement else f"{found}, trying {breach.purpose}"
 
 
 def _exchange(steps: tuple[Step, ...]) -> RenderableType:
@@ -177,6 +197,31 @@ def _states(outcome: Outcome) -> Table:
     return table
 
 
+def _replies(outcome: Outcome) -> RenderableType:
+    replies = outcome.replies
+    most = max(each.count for each in replies.bins)
+    table = Table.grid(padding=(0, 2))
+    table.add_column(justify="right")
+    table.add_column(no_wrap=True)
+    table.add_column(justify="right")
+    for each in replies.bins:
+        # A bar for one late reply among thousands has to be seen: lengths go by the logarithm.
+        filled = round(BAR * math.log1p(each.count) / math.log1p(most))
+        colour = "green" if each.to_s <= outcome.deadline_s else "yellow"
+        bar = Text.assemble(("#" * filled, colour), ("." * (BAR - filled), "dim"))
+        table.add_row(f"up to {each.to_s * 1e3:g} ms", bar, str(each.count))
+    said = (
+        f"Half within {replies.median_s * 1e3:.2g} ms, 99 of 100 within {replies.p99_s * 1e3:.2g} ms, all"
+        f" {replies.count} within {replies.greatest_s * 1e3:.2g} ms; {outcome.deadline_s * 1e3:g} ms allowed."
+    )
+    if not outcome.held:
+        late = f"{replies.host_late_s * 1e3:.2g} ms"
+        said += (
+            f" The host's own delays are in these times: it woke up {late} late when it was asked to sleep."
+        )
+    return Group(table, Text(said))
+
+
 def _facts(outcome: Outcome) -> Table:
     def facts() -> Iterator[tuple[str, str]]:
         yield "document", f"{outcome.path}: {outcome.name} {outcome.version} {outcome.digest}"
@@ -189,9 +234,5 @@ def _facts(outcome: Outcome) -> Table:
             yield "", f"so {len(left_out)} requirements were left out, wholly or in part"
         budget = "" if outcome.budget is None else f" of {outcome.budget} allowed"
         yield "effort", f"{outcome.lines} lines{budget} in {outcome.seconds:.1f} s, seed {outcome.seed}"
-        if not outcome.held:
-            allowed = f"{outcome.deadline_s * 1e3:g} ms allowed"
-            slowest = f"{outcome.slowest_s * 1e3:.1f} ms with the host's own delays; {allowed}"
-            yield "slowest", f"reply seen after {slowest}"
 
     return _pairs(facts())

@@ -19,6 +19,7 @@ from rich.console import Console
 from protocol.conformance.campaign import Failure, Finding, Report
 from protocol.conformance.casefile import Case, Step
 from protocol.conformance.hookup import Profile
+from protocol.conformance.replies import ReplyTimes, reply_times
 from protocol.conformance.verdict import Verdict
 from protocol.document.load import load_document
 from protocol.document.requirements import requirements
@@ -29,6 +30,7 @@ HUTCH = load_document(Path(__file__).with_name("hutch.yaml"))
 ASKED = requirements(HUTCH.document, HUTCH.marks)
 DRY = "heat.start energises the input; that needs a simulated instrument or an envelope"
 HOSTILE = "\x00\x1b[2J]]><script>alert(1)</script>&amp;\x7f\x9b\ud7ff"
+REPLIES_NS = [200_000] * 420 + [900_000] * 10 + [25_000_000]
 SCHEMA = json.loads(files("protocol.report").joinpath("report.schema.json").read_text())
 
 
@@ -41,6 +43,7 @@ def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps
     doubtful.verdict, doubtful.reason = Verdict.INCONCLUSIVE, f"cut short by {ASKED[0].id}"
     dry.verdict, dry.reason = Verdict.NONE, DRY
     partly.reason = DRY
+    partly.measured = f"4.000 s within 0.015 s, with {words}"
     taken = steps or (Step(">", "ask warmth", 0.0), Step("<", words, 0.25))
 
     def failure(purpose, lines):
@@ -60,7 +63,8 @@ def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps
         verdict=verdict,
         note=note,
         visited={(ASKED[0].id, state) for state in HUTCH.document.states} | {(ASKED[1].id, "rest")},
-        slowest_s=0.004,
+        slowest_s=0.0 if held else 0.025,
+        replies=ReplyTimes(431) if held else reply_times(REPLIES_NS, 300_000),
         guarantee="Any fault of the class `A` is found.",
     )
     return outcome_of(
@@ -174,6 +178,35 @@ def test_junit_says_what_broke_and_how():
         assert words in failure.text
 
 
+def test_junit_carries_reply_times_and_what_was_measured():
+    suites = read_junit(outcome())
+    properties = {each.name: each.value for each in next(iter(suites)).properties()}
+    assert properties["reply deadline s"] == "0.02"
+    assert properties["reply median s"] == "0.000200"
+    assert properties["reply greatest s"] == "0.025000"
+    case = next(case for suite in suites for case in suite if case.name == ASKED[3].id)
+    assert case.system_out == "measured: 4.000 s within 0.015 s, with ok 3.0"
+
+
+def test_json_has_the_reply_times_in_bins():
+    times = document.as_data(outcome())["reply_times"]
+    assert times["count"] == 431
+    assert sum(each["count"] for each in times["bins"]) == 431
+    assert [each["to_seconds"] for each in times["bins"]][:2] == [0.0002, 0.0005]
+    assert times["p99_seconds"] == 0.0009
+
+
+def test_the_page_draws_reply_times_against_the_deadline():
+    drawn = page.reply_picture(outcome())
+    assert [(bar.count, bar.late) for bar in drawn.bars] == [(420, False), (10, False), (1, True)]
+    allowed = next(mark for mark in drawn.marks if mark.style == "allowed")
+    late = drawn.bars[-1]
+    assert late.x <= allowed.x + 1
+    assert all(bar.x >= 0 and bar.x + bar.width <= drawn.width for bar in drawn.bars)
+    assert all(bar.height > 5 for bar in drawn.bars)  # one among hundreds is seen
+    assert page.reply_picture(outcome(held=True)) is None
+
+
 def test_junit_skips_what_was_not_selected_with_its_reason():
     case = next(case for suite in read_junit(outcome()) for case in suite if case.name == ASKED[2].id)
     (skipped,) = case.result
@@ -272,12 +305,14 @@ def test_the_page_shows_what_broke_where_and_how():
         "seen ok 3.0",
         "wirevow replay cases/first.case PORT",
         "found after 17 lines",
-        f"found after 30 lines, trying {ASKED[1].id}",
+        f"also after 30 lines, trying {ASKED[1].id} : seen ok 3.0",
         "dry : there is no rig; so nothing was energised",
         "Any fault of the class A is found.",
         "THE INSTRUMENT MAY STILL BE HANDLING POWER",
         "0.3.1 0123abcd",
-        "seen after 4.0 ms with the host's own delays; 20 ms allowed",
+        "How long 431 replies took, the host's own delays included. The slowest took 25 ms of 20 ms",
+        "99 of 100 within 0.9 ms",
+        "4.000 s within 0.015 s",
         "Batteries can burn",
         "licensed people",
         DRY,
@@ -349,7 +384,7 @@ def test_the_screen_is_not_overrun(width):
 def test_the_screen_shows_a_failure_as_something_to_act_on():
     shown = screen(outcome(), 160)
     for words in (
-        "Failure 1 of 2",
+        "Failure 1 of 1",
         f"{ASKED[0].id}  {HUTCH.name}:{ASKED[0].line}",
         ASKED[0].sentence,
         "0.000 > ask warmth",
@@ -358,9 +393,12 @@ def test_the_screen_shows_a_failure_as_something_to_act_on():
         "seen      ok 3.0",
         "found     after 17 lines",
         "case      cases/first.case",
-        f"after 30 lines, trying {ASKED[1].id}",
+        f"also      after 30 lines, trying {ASKED[1].id}: ",
         "dry: there is no rig",
-        "reply seen after 4.0 ms with the host's own delays; 20 ms allowed",
+        "up to 50 ms",
+        "Half within 0.2 ms, 99 of 100 within 0.9 ms, all 431 within 25 ms; 20 ms allowed.",
+        "woke up 0.3 ms late",
+        f"{ASKED[3].id}  4.000 s within 0.015 s",
     ):
         assert words in shown
     counted = f"fail: hutch 0.3.1, 1 fail, 1 inconclusive, {len(ASKED) - 4} pass, 2 not selected"
@@ -371,7 +409,7 @@ def test_in_brief_there_are_failures_and_the_verdict():
     target = io.StringIO()
     terminal.show(outcome(), Console(file=target, width=80), brief=True)
     shown = target.getvalue()
-    assert "Failure 2 of 2" in shown
+    assert "Failure 1 of 1" in shown
     assert "fail: hutch" in shown
     assert "Not selected" not in shown
 
@@ -391,5 +429,7 @@ def test_nothing_that_a_device_says_moves_the_cursor():
 
 
 def test_a_held_clock_measures_no_replies():
-    assert "slowest" not in screen(outcome(held=True))
+    assert "Reply times" not in screen(outcome(held=True))
+    properties = next(iter(read_junit(outcome(held=True)))).properties()
+    assert "reply p99 s" not in {each.name for each in properties}
     assert "not measured on a held clock" in Page(page.text(outcome(held=True))).text
