@@ -504,11 +504,14 @@ class Device:
 
     def _drive(self, names: Sequence[str], now_ns: int) -> None:
         """Let the plant follow these settings, and the outputs of the present state that follow them."""
-        points, driven = self.vow.points, self.vow.states[self.state].driven_by
+        points, followers = self.vow.points, self.vow.states[self.state].followers
         changes: dict[str, float | str] = {}
         for name in names:
-            for control in driven.get(name, ()):
-                changes[control] = self._driven(points[name])
+            entry = points[name]
+            if entry.drives is not None:
+                changes[entry.drives] = self._driven(entry)
+            for control in followers.get(name, ()):
+                changes[control] = self._driven(entry)
         if changes:
             self.world.control(changes, now_ns)
 

@@ -100,8 +100,8 @@ class StateEntry:
     energised: bool
     outputs: Mapping[str, float | str]
     follows: Mapping[str, str]
-    driven_by: Mapping[str, tuple[str, ...]]
-    """The controls that a setting drives in this state: its own, and outputs that follow it."""
+    followers: Mapping[str, tuple[str, ...]]
+    """The same by setting: what follows it."""
     leaves: tuple[LeaveEntry, ...]
 
 
@@ -278,13 +278,13 @@ def _state(name: str, document: Document) -> StateEntry:
             outputs[control] = value
         else:
             follows[control] = value.point
-    driven_by = {point: (each.drives,) for point, each in document.points.items() if each.drives is not None}
+    followers: dict[str, tuple[str, ...]] = {}
     for control, point in follows.items():
-        driven_by[point] = (*driven_by.get(point, ()), control)
+        followers[point] = (*followers.get(point, ()), control)
     leaves = tuple(
         LeaveEntry(index, leave.when, leave.after, leave.to) for index, leave in enumerate(state.leaves)
     )
-    return StateEntry(name, state.energised, outputs, follows, driven_by, leaves)
+    return StateEntry(name, state.energised, outputs, follows, followers, leaves)
 
 
 def _trip(name: str, trip: Trip, document: Document) -> TripEntry:
