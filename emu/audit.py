@@ -12,6 +12,8 @@ outcome        meaning                                                          
 `passed`       nothing was found                                                              no
 `error`        the check itself came to grief: a defect of Wirevow                            no
 =============  =============================================================================  ========
+
+Firmware in C has three more (`emu.firmware.mutants.trials`): `crash`, `hang`, `timeout`.
 """
 
 from __future__ import annotations
@@ -21,15 +23,16 @@ import os
 import signal
 import statistics
 import time
-from collections.abc import Generator, Iterable, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
 from emu.direct import direct_tester
 from emu.faults import build_instrument, fault_named
+from emu.ports.interface import Instrument
 from protocol.conformance import campaign
 from protocol.conformance.tester import NoInstrument
 from protocol.conformance.verdict import Verdict
@@ -37,7 +40,7 @@ from protocol.document.load import load_document
 from protocol.vow import Vow, compile_vow
 
 JSON_VERSION = 1
-DETECTED = frozenset({"failure", "turned away"})
+DETECTED = frozenset({"failure", "turned away", "crash", "hang"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,20 +70,27 @@ class Trial:
 
 
 def attempt(vow: Vow, fault: str | None, seed: int) -> Trial:
-    """One trial. Nothing but KeyboardInterrupt passes through."""
+    """One trial of a simulated instrument. Nothing but KeyboardInterrupt passes through."""
+    trial = tried(vow, lambda: build_instrument(vow, seed=seed, fault=fault), fault, seed)
+    if fault is None or trial.requirement is None:
+        return trial
+    return replace(trial, rightly=accuses_rightly(fault, trial.requirement))
+
+
+def tried(vow: Vow, make: Callable[[], Instrument], fault: str | None, seed: int) -> Trial:
+    """One trial of whatever instrument is made. Nothing but KeyboardInterrupt passes through."""
     begun = time.perf_counter()
 
     def trial(outcome: str, lines: int, message: str, failure: campaign.Failure | None = None) -> Trial:
         seconds = round(time.perf_counter() - begun, 3)
         if failure is None:
             return Trial(fault, seed, outcome, lines, seconds, message=message)
-        accused = failure.requirement
-        rightly = None if fault is None else accuses_rightly(fault, accused)
-        return Trial(fault, seed, outcome, lines, seconds, accused, failure.purpose, rightly, message)
+        accused, purpose = failure.requirement, failure.purpose
+        return Trial(fault, seed, outcome, lines, seconds, accused, purpose, message=message)
 
     tester = None
     try:
-        tester = direct_tester(vow, build_instrument(vow, seed=seed, fault=fault), seed=seed)
+        tester = direct_tester(vow, make(), seed=seed)
         report = campaign.run(tester, seed=seed, until_failure=True, reduce=False)
     except NoInstrument as stranger:
         return trial("turned away", tester.lines if tester is not None else 0, stranger.message)

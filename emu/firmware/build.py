@@ -49,24 +49,27 @@ def compile_c(compiler: str, arguments: Sequence[str]) -> None:
 
 def build_library(vow: Vow, folder: Path, options: Sequence[str] = ("-O2",)) -> Path:
     """The firmware and a board of memory as a shared library `board.so` in `folder`."""
+    return link_library(sources(vow, folder), folder, folder, options)
+
+
+def link_library(parts: Sequence[Path], folder: Path, core: Path, options: Sequence[str] = ("-O2",)) -> Path:
+    """Sources or objects of the firmware, and the board, as `board.so` in `folder`; its core is in `core`."""
     library = folder / "board.so"
-    compile_c(
-        "gcc",
-        [
-            "-std=c99",
-            "-shared",
-            "-fPIC",
-            *options,
-            *WORLD_OPTIONS,
-            *(f"-I{place}" for place in (folder, HERE / "tarn", HERE / "host")),
-            *map(str, sources(vow, folder)),
-            str(HERE / "host" / "board.c"),
-            *WORLD,
-            "-o",
-            str(library),
-        ],
-    )
+    board = [*parts, HERE / "host" / "board.c"]
+    compile_c("gcc", ["-shared", *_host(core, options), *map(str, board), *WORLD, "-o", str(library)])
     return library
+
+
+def compile_object(source: Path, core: Path, options: Sequence[str] = ("-O2",)) -> Path:
+    """One file of the firmware, compiled for this machine, beside its source. Warnings are not shown."""
+    compiled = source.with_suffix(".o")
+    compile_c("gcc", ["-c", "-w", *_host(core, options), str(source), "-o", str(compiled)])
+    return compiled
+
+
+def _host(core: Path, options: Sequence[str]) -> list[str]:
+    places = (core, HERE / "tarn", HERE / "host")
+    return ["-std=c99", "-fPIC", *options, *WORLD_OPTIONS, *(f"-I{place}" for place in places)]
 
 
 AVR_OPTIONS = (
