@@ -407,6 +407,11 @@ class Trip(Section):
         default=None, alias="in", description="States it watches; all when absent."
     )
     after: Duration = Field(default=0, description="The condition holds this long before it trips.")
+    every: Duration = Field(
+        default=0,
+        description="How often it is looked at: a break that is shorter may pass unseen. 0 when it is watched"
+        " all the time, by a comparator say.",
+    )
     cleared_when: Formula | None = Field(default=None, description="Gone once this holds (hysteresis).")
     latched: Truth
     to: Word

@@ -353,7 +353,8 @@ TRIPS = (
         "delay",
         lambda d, t: t.after > 0,
         lambda d, n, t: (
-            f"It trips only after the condition has held for {duration_text(t.after)} without a break."
+            f"It trips only after the condition has held for {duration_text(t.after)} without a break"
+            + (f" of {duration_text(t.every)} or more." if t.every else ".")
         ),
         "after",
     ),
