@@ -33,14 +33,48 @@ if TYPE_CHECKING:
     show_default=True,
     help="Of instruments and checks.",
 )
-def command(doc: str, json_file: str | None, holdout: bool, seed: int) -> int:
+@click.option(
+    "--firmware",
+    is_flag=True,
+    help="Mutants of the reference firmware's C instead: small slips, drawn over its files.",
+)
+@click.option(
+    "--each",
+    metavar="N",
+    type=click.IntRange(min=1),
+    default=2,
+    show_default=True,
+    help="With --firmware: mutants of each kind from each file.",
+)
+@click.option(
+    "--keep",
+    metavar="F",
+    type=click.Path(dir_okay=False),
+    help="With --firmware: keep what has come of each mutant in F, and go on from there.",
+)
+def command(
+    doc: str, json_file: str | None, holdout: bool, seed: int, firmware: bool, each: int, keep: str | None
+) -> int:
     """Run the checker against an instrument of DOC with every named fault in turn, and against a good one.
 
     A third of the faults is held out: without --holdout only the score tells of them, no name, so that the
     checker can be tuned on the others.
 
+    With --firmware the instruments are the reference firmware with one change of its C each. Those that no
+    check can or need find are listed in emu/firmware/mutants/excused.yaml, with the reasons.
+
     Status 0: the good instrument passes and every fault is detected; 1: not so.
     """
+    if firmware:
+        from emu.commands.mutants import audit_mutants
+
+        if holdout:
+            raise click.UsageError("no mutant is held out: leave out --holdout")
+        if json_file is not None:
+            _prove(Path(json_file))
+        where = Path(json_file) if json_file is not None else None
+        return audit_mutants(doc, seed, each, where, Path(keep) if keep is not None else None)
+
     import json
 
     from emu.audit import as_json, attempt, trials

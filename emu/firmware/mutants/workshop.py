@@ -18,10 +18,8 @@ from emu.firmware.build import ToolError, compile_object, link_library, sources
 from emu.firmware.mutants.operators import KINDS, Mutant, mutants_of
 from protocol.vow import Vow
 
-EACH = 3
-"""Mutants drawn of each kind from each file."""
 CORE = 4
-"""Times as many from the core: it is longer than all other files together."""
+"""So many times as many mutants are drawn from the core: it is longer than all other files together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +70,7 @@ class Workshop:
         objects = self._objects | {mutant.file: found}
         return Built(mutant, link_library(list(objects.values()), folder, self._folder))
 
-    def drawn(self, each: int = EACH) -> Iterator[Built]:
+    def drawn(self, each: int) -> Iterator[Built]:
         """`each` mutants of each kind from each file and more from the core: the same ones every time.
 
         They are drawn by a digest of their names, so that a change of the firmware elsewhere moves none of
@@ -91,7 +89,7 @@ class Workshop:
                 if left > 1:
                     waiting.append((heap, rest, left - 1))
 
-    def most(self, each: int = EACH) -> int:
+    def most(self, each: int) -> int:
         """At most so many are drawn."""
         heaps: dict[tuple[str, str], int] = {}
         for mutant in self.mutants:
