@@ -209,8 +209,17 @@ class Twin(Device):
             case "drops":
                 self.drops = counts
             case "captures":
-                self.captures = counts
+                self._learn_captures(counts, now_ns)
         return None
+
+    def _learn_captures(self, counts: int, now_ns: int) -> None:
+        """Take the count. A capture that is complete is in it, and one that just may be leaves it unknown."""
+        self.captures = counts
+        late_ns = now_ns - self._capture_ns if self._capture_ns is not None else -self.slack_ns - 1
+        if late_ns > self.slack_ns:
+            self._capture_ns = None
+        elif late_ns >= -self.slack_ns:
+            self.unknown.add("captures")
 
     def _bounds_of(self, entry: PointEntry, now_ns: int) -> tuple[int, int] | None:
         """Bounds in counts of a number that is not fixed; None if it is."""
