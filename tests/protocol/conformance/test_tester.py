@@ -181,3 +181,17 @@ def test_a_dry_check_never_energises(seed: int) -> None:
     assert not report.failures, report.failures
     assert not report.energised
     assert not {state for _, state in report.visited if full.vow.states[state].energised}
+
+
+@pytest.mark.parametrize("wait_ns", [100_000, 1_600_000, 31_000_000])
+def test_a_count_that_is_learned_holds_the_capture_before_it(wait_ns: int) -> None:
+    hands = hands_on("tarn")
+    hands.acquaint()
+    hands.home()
+    hands.prepare()
+    hands.goto("sinking")
+    hands.act("capture.start")
+    hands.wait(wait_ns)
+    hands.ask("capture.count")
+    hands.wait(5_000_000)
+    assert hands.ask("capture.count").words == ("1",)
