@@ -16,6 +16,7 @@ from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.host import lateness_ns
 from protocol.conformance.purposes import Purpose, purposes_for
 from protocol.conformance.replay import purpose_random, shortened
+from protocol.conformance.replies import ReplyTimes, reply_times
 from protocol.conformance.search.group import Searches
 from protocol.conformance.suite.group import Group, group_for
 from protocol.conformance.tester import (
@@ -70,22 +71,6 @@ class Finding:
     """Right answers that bore on it."""
     measured: str = ""
     """What was measured for it, and how surely."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReplyTimes:
-    """How long answers took, in seconds, from the end of the request or of the answer before it.
-
-    On a held clock an answer that comes at once takes no time.
-    """
-
-    count: int = 0
-    median_s: float = 0.0
-    p99_s: float = 0.0
-    """99 of 100 took no longer."""
-    greatest_s: float = 0.0
-    host_late_s: float = 0.0
-    """How late the host itself woke up at most before the check; 0 on a held clock."""
 
 
 @dataclass(slots=True)
@@ -189,7 +174,7 @@ def run(
     finally:
         report.guarantee = group.guarantee()
         _tally(tester, report)
-        report.replies = _reply_times(tester.reply_ns, host_ns)
+        report.replies = reply_times(tester.reply_ns, host_ns)
         report.seconds = time.monotonic() - began
     return report
 
@@ -322,14 +307,6 @@ def _fail(
     tried = purpose.id if purpose is not None else identity
     case = scribe.case(tester, report, finding, tried, broken)
     report.failures.append(Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case))
-
-
-def _reply_times(taken_ns: Sequence[int], host_ns: int) -> ReplyTimes:
-    if not taken_ns:
-        return ReplyTimes(host_late_s=host_ns / 1e9)
-    ordered = sorted(taken_ns)
-    median, p99 = (ordered[min(len(ordered) * part // 100, len(ordered) - 1)] / 1e9 for part in (50, 99))
-    return ReplyTimes(len(ordered), median, p99, ordered[-1] / 1e9, host_ns / 1e9)
 
 
 def _tally(tester: Tester, report: Report) -> None:
