@@ -12,8 +12,8 @@ from emu.faults import build_instrument
 from emu.instrument import Instrument
 from protocol.conformance import campaign, host
 from protocol.conformance import tester as tester_module
-from protocol.conformance.campaign import _reply_times
 from protocol.conformance.purposes import timed
+from protocol.conformance.replies import Bin, reply_times
 from protocol.conformance.session import Session
 from protocol.conformance.tester import Broken, Doubtful, Late, NotSelected
 from protocol.conformance.tester import Tester as Hands
@@ -74,12 +74,21 @@ def test_the_host_knows_how_late_it_is() -> None:
 
 
 def test_reply_times_are_told_in_ranks() -> None:
-    times = _reply_times([5, 1, 4, 2, 3] * 20, 7)
+    times = reply_times([5, 1, 4, 2, 3] * 20, 7)
     assert (times.count, times.median_s, times.p99_s, times.greatest_s) == (100, 3e-9, 5e-9, 5e-9)
     assert times.host_late_s == 7e-9
-    assert _reply_times([], 0).count == 0
-    one_late = _reply_times([1] * 199 + [9], 0)
+    assert times.bins == (Bin(1e-6, 100),)
+    assert reply_times([], 0).count == 0
+    one_late = reply_times([1] * 199 + [9], 0)
     assert (one_late.p99_s, one_late.greatest_s) == (1e-9, 9e-9)
+
+
+def test_reply_times_are_counted_in_bins_without_gaps() -> None:
+    times = reply_times([150_000, 200_000, 200_001, 1_900_000, 10**12], 0)
+    assert [each.to_s for each in times.bins[:5]] == [2e-4, 5e-4, 1e-3, 2e-3, 5e-3]
+    assert [each.count for each in times.bins[:5]] == [2, 1, 0, 1, 0]
+    assert sum(each.count for each in times.bins) == times.count
+    assert times.bins[-1] == Bin(50.0, 1)
 
 
 def test_a_check_tells_how_long_replies_took() -> None:
