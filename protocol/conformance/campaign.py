@@ -38,6 +38,10 @@ LOOKS = 3
 MOST_FAILURES = 25
 """A check that finds more stops looking: the instrument is another one, or broken altogether."""
 
+LATE_ACQUAINTED = 20
+"""So often a late host may keep the check from getting to know the instrument."""
+LATE_TRIES = 3
+"""A purpose is tried so often while the host is late: what the instrument does, it does again."""
 BOOTS_EVERY = 12
 """Lines after which a silent boot is looked for again."""
 
@@ -93,7 +97,7 @@ class Report:
     energised: bool = False
     rig: bool = False
     slowest_s: float = 0.0
-    replies: ReplyTimes = ReplyTimes()
+    replies: ReplyTimes = field(default_factory=ReplyTimes)
     guarantee: str = ""
     """What the complete suite of the state machine has shown, with its assumptions, in words."""
 
@@ -196,6 +200,7 @@ def _work(
     if not _acquaint(tester, report, scribe):
         return
     counted = tester.lines
+    late = 0
     for done, (requirement, purpose) in enumerate(work):
         finding = report.findings[requirement.id]
         if progress is not None:
@@ -213,15 +218,19 @@ def _work(
             finding.verdict = finding.verdict.overwritten(Verdict.PASS)
         except NotSelected as why:
             finding.reason = finding.reason or str(why)
+        except Late as why:
+            if not _acquaint(tester, report, scribe):
+                return
+            late += 1
+            if late < LATE_TRIES:
+                work.insert(done + 1, (requirement, purpose))
+                continue
+            for doubtful in (finding, report.findings["wire.deadline"]):
+                doubtful.verdict = doubtful.verdict.overwritten(Verdict.INCONCLUSIVE)
+                doubtful.reason = str(why)
         except Doubtful as why:
             finding.verdict = finding.verdict.overwritten(Verdict.INCONCLUSIVE)
             finding.reason = str(why)
-            if isinstance(why, Late):
-                deadline = report.findings["wire.deadline"]
-                deadline.verdict = deadline.verdict.overwritten(Verdict.INCONCLUSIVE)
-                deadline.reason = str(why)
-                if not _acquaint(tester, report, scribe):
-                    return
         except OutOfBudget:
             report.note = _used_up(tester)
             return
@@ -234,17 +243,25 @@ def _work(
                 return
             if not _acquaint(tester, report, scribe):
                 return
+        late = 0
     if progress is not None and work:
         progress(len(work), len(work), report.findings[work[-1][0].id])
 
 
 def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
     """Get to know the instrument; whether the check can go on."""
-    for attempt in range(2):
+    attempt = late = 0
+    while attempt < 2:
         try:
             tester.mark()
             tester.acquaint()
             return True
+        except Late as why:
+            late += 1
+            if late == LATE_ACQUAINTED:
+                report.note = str(why)
+                return False
+            continue
         except Broken as broken:
             requirement = report.findings.get(broken.judgement.requirement)
             _fail(tester, report, requirement.requirement if requirement else None, broken, scribe)
@@ -256,6 +273,7 @@ def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
                 raise
             report.note = lost.message
             return False
+        attempt += 1
     report.note = "the instrument cannot be brought back to a known state"
     return False
 

@@ -32,6 +32,9 @@ from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_
 
 HOST_SLACK_NS = 30_000_000
 """How late a host on an ordinary system may see or send a byte (common practice, no source)."""
+WATCH_NAP_NS = 2_000_000
+"""A host that waits wakes up so often to see how late it is."""
+PLAIN_TRIES = 3
 SYNC_TRIES = 16
 """Together about two seconds, which is as long as a board may boot that reset when its port opened."""
 
@@ -126,6 +129,8 @@ class Tester:
         self._mark = 0
         self._looking = False
         self._silent = False
+        self._woke_late_ns = 0
+        """How late the host woke up at most while it waited for the last answer."""
 
     # ----------------------------------------------------------------------------------------- small words
 
@@ -213,6 +218,7 @@ class Tester:
 
     def _reply(self, line: bytes | Overlong, now_ns: int) -> Reply | None:
         self.lines += 1
+        self._woke_late_ns = 0
         waited_ns = self.session.now_ns()
         raw = self._answer(self.deadline_ns + (0 if self.session.held else HOST_SLACK_NS))
         took_ns = self.session.now_ns() - waited_ns
@@ -224,9 +230,10 @@ class Tester:
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
             raw = self._answer(4 * self.deadline_ns)
-            if raw is not None and not self.session.held and (host_ns := lateness_ns()) > BUSY_NS:
+            if (host_ns := self._host_late_ns()) > BUSY_NS:
+                came = "did not come" if raw is None else "came too late"
                 raise Late(
-                    f"the answer to {sent[:40]!r} came too late, "
+                    f"the answer to {sent[:40]!r} {came}, "
                     f"and the host itself wakes up {host_ns / 1e6:.0f} ms late"
                 )
             seen = "no answer" if raw is None else f"{_shown(raw)} (later than the deadline)"
@@ -252,7 +259,7 @@ class Tester:
     def _answer(self, timeout_ns: int) -> bytes | None:
         """The next line that is no notice; notices on the way are judged."""
         while True:
-            line = self.session.line(timeout_ns)
+            line = self._awaited(timeout_ns)
             if line is None:
                 return None
             if isinstance(line, Overlong):
@@ -265,6 +272,26 @@ class Tester:
                     raise Broken(Judgement(False, "wire.notice.whole", "whole lines"), "", _shown(line))
                 return line
             self._noticed(parsed, line)
+
+    def _awaited(self, timeout_ns: int) -> bytes | Overlong | None:
+        """The next line. On a running clock the host sees meanwhile how late it wakes up itself."""
+        if self.session.held:
+            return self.session.line(timeout_ns)
+        end_ns = self.session.now_ns() + timeout_ns
+        while True:
+            began_ns = self.session.now_ns()
+            nap_ns = min(WATCH_NAP_NS, max(0, end_ns - began_ns))
+            line = self.session.line(nap_ns)
+            woke_ns = self.session.now_ns()
+            if line is not None:
+                return line
+            self._woke_late_ns = max(self._woke_late_ns, woke_ns - began_ns - nap_ns)
+            if woke_ns >= end_ns:
+                return None
+
+    def _host_late_ns(self) -> int:
+        """How late the host is: while it waited for the last answer, or just now; 0 on a held clock."""
+        return 0 if self.session.held else max(self._woke_late_ns, lateness_ns())
 
     def _noticed(self, notice: Notice, line: bytes) -> None:
         state = self.state
@@ -551,7 +578,7 @@ class Tester:
         self.heard = b""
         for _ in range(200):
             left_ns = end_ns - self.now_ns
-            line = self.session.line(left_ns) if left_ns >= 0 else None
+            line = self._awaited(left_ns) if left_ns >= 0 else None
             if line is None:
                 return None
             parsed = parse_answer(line) if isinstance(line, bytes) else None
@@ -693,9 +720,14 @@ class Tester:
         words = text.split(" ")
         line = Request(tag, words[0], words[1], tuple(words[2:]), check).line()
         self._afford(1)
-        self.lines += 1
-        self.session.send(line + b"\n")
-        reply = self._hear(tag)
+        for _ in range(PLAIN_TRIES):
+            # The same line with the same tag is not done again: when the host is late it may ask once more.
+            self._woke_late_ns = 0
+            self.lines += 1
+            self.session.send(line + b"\n")
+            reply = self._hear(tag)
+            if reply is not None or self._host_late_ns() <= BUSY_NS:
+                break
         if reply is None:
             raise Broken(Judgement(False, "wire.deadline", "an answer"), line.decode("ascii"), "no answer")
         self.oracle.twin.accepted_ns = self.now_ns
