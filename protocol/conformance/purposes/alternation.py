@@ -15,7 +15,7 @@ from itertools import pairwise
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
-from protocol.conformance.tester import DRY, Broken, Doubtful, NotSelected, Tester
+from protocol.conformance.tester import DRY, Broken, Doubtful, Late, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Law, Provoke
 from protocol.document.requirements import Requirement
@@ -221,7 +221,7 @@ def _judge(t: Tester, promised: Alternation, edges: Sequence[Between]) -> None:
     best = [min(some, key=lambda width: width.half_ns) for some in widths]
     worst_ns = max(period.half_ns, *(width.half_ns for width in best))
     if not t.session.held and worst_ns > 4 * every_ns:
-        raise Doubtful(
+        raise Late(
             f"the host's own delays leave {worst_ns / 1e6:.0f} ms of uncertainty, "
             f"of which the reading explains {2 * every_ns / 1e6:.0f} ms"
         )

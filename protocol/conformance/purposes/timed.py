@@ -14,13 +14,15 @@ from fractions import Fraction
 from protocol.conformance.host import lateness_ns
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.physics import PROMISES, arrive, arrive_anew, settled, states_of
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Late, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
 from protocol.oracle import CLOCK_PARTS, Judgement
 from protocol.vow import PointEntry
 
 QUESTIONS = 40
+PATIENT = 10
+"""So often the host is asked whether it is punctual now."""
 LONGEST_NS = 20 * NS_PER_S
 """Longest wait on a running clock."""
 RESOLVED = 20
@@ -44,9 +46,13 @@ def sample(t: Tester, entry: PointEntry) -> Sample:
 
 
 def trusted(t: Tester) -> None:
-    """Doubtful if the host is too busy to judge any time, beyond what every purpose allows for anyway."""
-    if not t.session.held and (late_ns := lateness_ns()) > HOST_SLACK_NS:
-        raise Doubtful(f"the host itself wakes up {late_ns / 1e6:.0f} ms late: it cannot judge times now")
+    """Wait a while for the host to be punctual; Late if it is too busy to judge any time all the while."""
+    if t.session.held:
+        return
+    for _ in range(PATIENT):
+        if (late_ns := lateness_ns()) <= HOST_SLACK_NS:
+            return
+    raise Late(f"the host itself wakes up {late_ns / 1e6:.0f} ms late: it cannot judge times now")
 
 
 @purpose("wire", "deadline", 3)
@@ -62,7 +68,7 @@ def replies_in_time(t: Tester, r: Requirement) -> None:
     slowest_ns = max(t.reply_ns[began:])
     if slowest_ns > t.deadline_ns:
         # Later than the deadline and yet within what a host is allowed: whose fault it is cannot be told.
-        raise Doubtful(
+        raise Late(
             f"a reply took {slowest_ns / 1e6:.1f} ms of {t.deadline_ns / 1e6:g} ms, "
             "which is within what the host may be late itself"
         )
@@ -169,7 +175,7 @@ def changes_no_faster(t: Tester, r: Requirement) -> None:
             break
     whole = abs(seen[-1].value - first.value)
     if min(allowed) > whole / 2:
-        raise Doubtful(f"it changed by {float(whole):g}, too little or seen too late to tell how fast")
+        raise Late(f"it changed by {float(whole):g}, too little or seen too late to tell how fast")
     t.measured[r.id] = (
         f"a change of {float(whole):.3g} was nowhere faster than {float(limit):g} in a second allows, "
         f"as far as samples {entry.period_ns / 1e6:g} ms apart tell"
