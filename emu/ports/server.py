@@ -97,15 +97,13 @@ class Server:
             wait = self._waiter.wait
             ready = wait(self._patience_s())
             while not self._stopping:
-                if ready == self._plain:
-                    self._answer()
-                    if ready := self._presently():
-                        continue
-                else:
+                if self._plain is None or (ready and ready != self._plain):
                     self._tend(ready)
-                    if self.clock.held and (ready := self._presently()):
-                        continue
-                ready = wait(self._patience_s())
+                elif self.line.baud is None and ready:
+                    self._answer()
+                else:
+                    self._carry(ready)
+                ready = self._presently() or wait(self._patience_s())
         finally:
             if wakes:
                 signal.set_wakeup_fd(former)
@@ -117,17 +115,21 @@ class Server:
             self._alarm.close()
 
     def _presently(self) -> list[tuple[int, int]]:
-        """What is there within a breath."""
+        """What is there within a breath, if nothing is due sooner."""
         wait, now = self._waiter.wait, time.perf_counter
+        breath_s, brisk_s = _BREATH_S, _BRISK_S if self._brisk else 0.0
+        if self.line.baud is not None and not self.clock.held:
+            patience_s = self._patience_s()
+            if patience_s is not None and patience_s < breath_s:
+                return wait(patience_s)
         begun = now()
         ready = wait(0)
-        if self._brisk:
-            until = begun + _BRISK_S
-            while not ready and now() < until:
-                _let_others()
-                ready = wait(0)
+        until = begun + brisk_s
+        while not ready and now() < until:
+            _let_others()
+            ready = wait(0)
         if not ready:
-            ready = wait(_BREATH_S)
+            ready = wait(breath_s)
         self._brisk = now() - begun < _BRISK_S
         return ready
 
@@ -154,6 +156,16 @@ class Server:
             if written != len(answer):
                 self._pending = answer[written:]
                 self._arrange()
+
+    def _carry(self, ready: list[tuple[int, int]]) -> None:
+        """A host's bytes, or what was due by now, and nothing else."""
+        host = self._host
+        assert host is not None
+        if ready:
+            self._read(host)
+        self._run_line()
+        if self._host is not host or self._pending or self.line.waiting_in >= INPUT_LIMIT:
+            self._arrange()
 
     def _tend(self, ready: list[tuple[int, int]]) -> None:
         """Everything else, in its order."""
@@ -249,7 +261,7 @@ class Server:
                 readers.append(host.descriptor)
                 # A rig that waits for the host's bytes has to be told of them, so no short way then.
                 awaited = self.rig is not None and self.rig.wait_s() is not None
-                if self.line.baud is None and not self.line.ready and not awaited:
+                if not self.line.ready and not awaited:
                     self._plain = [(host.descriptor, READ)]
         self._waiter.watch(readers, writers)
 
