@@ -29,6 +29,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Protocol
 
 from protocol.conformance.envelope import (
@@ -57,6 +58,9 @@ WATCH_NS = 500_000_000
 """Readings are looked at this often while the instrument is live."""
 PROOF_S = 5
 """What was read back longer ago is read again: a hand at the front panel may have changed it."""
+_LINES_KEPT = 512
+_SEVEN_BITS = bytes(range(128)).lower() * 2
+_CONTROLS = bytes([*range(0x20), 0x7F])
 _TAG = re.compile(rb"^@[0-9a-f]{1,4} ")
 _TICKET = re.compile(r"[0-9a-f]{4}")
 
@@ -532,10 +536,11 @@ def _beyond(entry: PointEntry, number: str, allowed: Range) -> NotSelected:
     return NotSelected(f"{entry.name} {number} {unit} is {BEYOND} ({allowed.text(unit)})")
 
 
+@lru_cache(_LINES_KEPT)
 def _texts(line: bytes) -> tuple[str, ...]:
     """What a device might make of a line: seven bits, any case, control characters ignored or as spaces."""
-    seven = bytes(byte & 0x7F for byte in line).decode("ascii").lower()
-    return seven, re.sub(r"[\x00-\x1f\x7f]", "", seven)
+    seven = line.translate(_SEVEN_BITS)
+    return seven.decode("ascii"), seven.translate(None, _CONTROLS).decode("ascii")
 
 
 def _near(word: str, name: str) -> bool:
