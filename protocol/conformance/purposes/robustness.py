@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import os
 import re
+import select
 from collections.abc import Iterable
+from contextlib import suppress
 
 import serial
 
@@ -26,6 +28,11 @@ LONGEST_RUNNING = 3_000
 """Bytes of the longest line: past what 16 bits count, where bytes take no time."""
 FLOOD = 8
 """A flood has so many times the requests that may wait."""
+UNREAD = 20_000
+"""Bytes of requests whose answers nobody reads; Linux keeps 4 to 8 kB for a port (from memory)."""
+UNREAD_S = 2.0
+STUCK_S = 0.3
+"""A port that takes nothing for so long is full."""
 LOOKED_AT = 6
 """Settings that are asked afterwards."""
 _PSEUDO = re.compile(r"/dev/(pts/\d+|tty[p-za-e]\w|ttys\d{3})")
@@ -127,6 +134,38 @@ def flood(t: Tester, r: Requirement) -> None:
     _unjudged(t, min(count * wire.reply_deadline, 10**9))
     t.raw(b"\n")
     _unmoved(t)
+
+
+@purpose("wire", "order", 5)
+def flood_unread(t: Tester, r: Requirement) -> None:
+    """Requests until nothing more goes through, because nobody reads the answers; then all are read."""
+    descriptor = t.session.descriptor
+    if descriptor is None or t.session.held:
+        raise NotSelected("a port that fills up needs a system's own port, and a clock that runs")
+    line = b"ask self.state\n"
+    rate = t.vow.document.wire.baud // 10
+    data = line * (min(UNREAD, int(rate * UNREAD_S)) // len(line))
+    t.quiet()
+    t.session.admit(data)
+    written = _poured(descriptor, data)
+    t.session.sent += written
+    t.session.begun = data[:written].rpartition(b"\n")[2]
+    t.lines += written // len(line)
+    received = -1
+    while received != t.session.received:
+        received = t.session.received
+        _unjudged(t, t.deadline_ns + HOST_SLACK_NS)
+    t.raw(b"\n")
+    _unmoved(t)
+
+
+def _poured(descriptor: int, data: bytes) -> int:
+    """Write until all is written or nothing more is taken; how much that was."""
+    written = 0
+    while written < len(data) and select.select([], [descriptor], [], STUCK_S)[1]:
+        with suppress(BlockingIOError):
+            written += os.write(descriptor, data[written : written + CHUNK])
+    return written
 
 
 @purpose("wire", "resync", 4)

@@ -44,7 +44,7 @@ def treat(hands: Hands, name: str) -> None:
 
 
 @pytest.mark.parametrize("document", ["tarn", "brae"])
-@pytest.mark.parametrize("name", sorted(set(ROUGH) - {"line_faults"}))
+@pytest.mark.parametrize("name", sorted(set(ROUGH) - {"line_faults", "flood_unread"}))
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_good_instrument_bears_it(document: str, name: str, seed: int) -> None:
     hands = home(hands_on(document, seed=seed))
@@ -114,6 +114,28 @@ def test_what_gives_way_is_seen(device: type[Device], name: str) -> None:
     hands = home(direct_tester(vow, Instrument(vow, device_class=device)))
     with pytest.raises(Broken):
         treat(hands, name)
+
+
+class BootsWhenUnread(Instrument):
+    """Answers that nobody takes pile up until the memory is full; then the watchdog boots it."""
+
+    def take(self) -> bytes:
+        data = super().take()
+        if len(data) > 500:
+            self.reset(self.now_ns)
+        return data
+
+
+def test_a_flood_whose_answers_nobody_reads_is_for_a_port_that_fills_up(running: Hands) -> None:
+    with pytest.raises(NotSelected, match="fills up"):
+        treat(home(hands_on("brae")), "flood_unread")
+    vow = vow_of("tarn")
+    with served(BootsWhenUnread(vow)) as (address, _):
+        port = open_port(address, vow.document.wire.baud, vow.document.wire.opening)
+        hands = home(Hands(vow, Session(port, vow.document.wire.line_limit)))
+        with pytest.raises(Broken):
+            treat(hands, "flood_unread")
+        port.close()
 
 
 def test_a_flood_leaves_the_oracle_in_step() -> None:
