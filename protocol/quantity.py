@@ -10,10 +10,12 @@ Unit codes: UCUM, case-sensitive; unit ``1`` is written without a unit.
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 MOST_DIGITS = 9
 """Digits of a number in all, before and after the point: every number on the wire fits 32 bits."""
 
+_KEPT = 512
 _POWER = tuple(10**exponent for exponent in range(MOST_DIGITS + 1))
 
 # NR1 or NR2: no plus, no leading zero or space, a digit on both sides of a point. The look-ahead
@@ -53,19 +55,11 @@ class Scale:
     @property
     def step(self) -> Fraction:
         """The step in units of the quantity."""
-        return Fraction(self.grain, _POWER[self.digits])
+        return _step(self.grain, self.digits)
 
     def text(self, counts: int) -> str:
         """The number alone, with exactly `digits` decimals; zero never has a sign."""
-        number = counts * self.grain
-        digits = self.digits
-        if not digits:
-            return str(number)
-        if number < 0:
-            whole, part = divmod(-number, _POWER[digits])
-            return f"-{whole}.{part:0{digits}}"
-        whole, part = divmod(number, _POWER[digits])
-        return f"{whole}.{part:0{digits}}"
+        return _text(counts * self.grain, self.digits)
 
     def words(self, counts: int) -> tuple[str, ...]:
         """The words of a reply: number and unit, or the number alone for unit ``1``."""
@@ -87,17 +81,41 @@ class Scale:
 
         Not confined to the range: a number may be well formed and out of range.
         """
-        match = _NUMBER.fullmatch(text)
-        if match is None:
+        parsed = _number(text)
+        if parsed is None:
             return None
-        sign, whole, part = match.groups("")
-        given = len(part)
-        if len(whole) + given > MOST_DIGITS:
-            return None
-        number = int(sign + whole + part)
+        number, given = parsed
         if given == self.digits and self.grain == 1:
             return number, given
         return _half_away(number * _POWER[self.digits], _POWER[given] * self.grain), given
+
+
+# A host sends the same numbers again and again, and is told the same ones: the last of them are kept.
+
+
+@lru_cache(_KEPT)
+def _number(text: str) -> tuple[int, int] | None:
+    """All digits as one integer, and how many were after the point; None if it is no number."""
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        return None
+    sign, whole, part = match.groups("")
+    given = len(part)
+    return None if len(whole) + given > MOST_DIGITS else (int(sign + whole + part), given)
+
+
+@lru_cache(_KEPT)
+def _text(number: int, digits: int) -> str:
+    """`number` in units of the last of so many decimals."""
+    if not digits:
+        return str(number)
+    whole, part = divmod(abs(number), _POWER[digits])
+    return f"{'-' if number < 0 else ''}{whole}.{part:0{digits}}"
+
+
+@lru_cache(_KEPT)
+def _step(grain: int, digits: int) -> Fraction:
+    return Fraction(grain, _POWER[digits])
 
 
 def parse_integer(text: str) -> int | None:
