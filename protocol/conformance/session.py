@@ -21,8 +21,10 @@ from protocol.conformance.rig import Rig
 from protocol.framing import Framer, Overlong
 from protocol.serialport import PortError, explain
 
-REAL_PATIENCE_S = 0.002
+REAL_PATIENCE_S = 0.0004
 """How long a read on a held clock waits before it asks the rig whether anything is to come."""
+GLANCE_S = 0.002
+"""Longest single read of a port that is read through its own methods."""
 CATCH_UP_S = 0.02
 """Silence after which nothing from before is under way any more."""
 GATE_MEMORY = 4096
@@ -68,7 +70,7 @@ class Session:
         self.descriptor = _descriptor(port)
         """Of a port whose reads and writes are the system's own."""
         if self.descriptor is None:
-            port.timeout = REAL_PATIENCE_S
+            port.timeout = GLANCE_S
 
     # ------------------------------------------------------------------------------------------------ time
 
