@@ -120,6 +120,26 @@ def test_any_model_can_be_loaded(tmp_path: Path) -> None:
         ("energised: true", "energised: maybe", 'states.heating.energised is "maybe": write true or false'),
         ("energised: true", "energised: yes", 'states.heating.energised is "yes": write true or false'),
         ("energised: true", "energised: 1", "states.heating.energised is 1: write true or false"),
+        (
+            "never_falls: vent.duty, while_rises",
+            "rate_of: vent.duty, while_rises",
+            "laws.vent: never_falls and while_rises go together",
+        ),
+        (
+            "never_falls: vent.duty, while_rises: air.warmth",
+            "rate_of: vent.duty",
+            "rate_of and at_most go together: name the point that bounds the rate",
+        ),
+        (
+            "never_falls: vent.duty, while_rises: air.warmth",
+            "alternates: vent.duty",
+            "alternates and phases go together: write both levels and how long each lasts",
+        ),
+        (
+            "never_falls: vent.duty, while_rises: air.warmth",
+            "never_falls: vent.duty, while_rises: air.warmth, when: air.warmth > 3",
+            "when is for alternates and rate_of: write it into the other laws' formula",
+        ),
         ("baud: 115200", "baud: 1152.5", "wire.baud is 1152.5: write a whole number"),
         ("baud: 115200", "baud: true", "wire.baud is true: write a whole number"),
         ("baud: 115200", "baud: 100", "wire.baud is 100: write 300 or more"),

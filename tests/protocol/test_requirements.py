@@ -210,3 +210,31 @@ def test_other_numbers_change_sentences_and_no_ids() -> None:
     assert set(other) == set(GIVEN)
     changed = {id_ for id_, requirement in other.items() if requirement.sentence != GIVEN[id_].sentence}
     assert changed == {"trip.too_warm.delay", "point.wish.warmth.default"}
+
+
+def test_a_law_that_alternates_requires_levels_widths_and_the_period() -> None:
+    gap = "holds: abs(air.gap - (wish.warmth - air.warmth)) <= 0.2, in: [rest], settle: 1 s"
+    assert "law.gap.settling" in without("in: [rest], settle: 1 s", "in: [rest]")
+    assert gap in GOOD
+    turns = "alternates: air.warmth, phases: [{level: wish.warmth, lasts: link.patience}, "
+    turns += "{level: roof.warmth, lasts: link.silence}], in: [heating], tolerance_percent: 2, settle: 1 s"
+    found = of(GOOD.replace(gap, turns))
+    about = {name: found[name].sentence for name in found if name.startswith("law.gap")}
+    assert about == {
+        "law.gap.levels": (
+            "In heating, air.warmth is wish.warmth and roof.warmth by turns, 1 s after a change."
+        ),
+        "law.gap.width": (
+            "In heating, air.warmth is wish.warmth for link.patience and then roof.warmth for link.silence,"
+            " within 2 %, from when the state is entered."
+        ),
+        "law.gap.period": (
+            "In heating, air.warmth is the same again after link.patience + link.silence, within 2 %."
+        ),
+    }
+    found = of(GOOD.replace(gap, "rate_of: air.warmth, at_most: link.patience, when: mode.kind == 'brisk'"))
+    assert found["law.gap.rate"].sentence == (
+        'In any state, while mode.kind == "brisk", air.warmth changes by no more than link.patience'
+        " in a second."
+    )
+    assert "law.gap" not in found

@@ -59,6 +59,11 @@ HOT = (
     "    provoke: {state: heating, put: {roof.warmth: 30.0}, bench: {outside: 50.0},"
     " relief: {outside: 15.0}, within: 2 h}"
 )
+GAP = "holds: abs(air.gap - (wish.warmth - air.warmth)) <= 0.2"
+BY_TURNS = (
+    "alternates: air.warmth, phases: [{level: wish.warmth, lasts: link.patience},"
+    " {level: roof.warmth, lasts: link.silence}]"
+)
 LEVELS = "levels: [{at: 25, duty: 0.3}, {at: 35, duty: 0.6}, {at: 45, duty: 1}]"
 PATIENCE = (
     "  link.patience: {means: Longest silence while heating, quantity: patience, access: set,"
@@ -925,6 +930,36 @@ DEFECTS = [
         "energy: {means: Energy is the integral",
         "plate.energy is in W.h, the integral of air.warmth in Cel.s or Cel.h",
         ("integral_of: plate.power", "integral_of: air.warmth"),
+    ),
+    defect(
+        "law-units",
+        "gap: {means",
+        "plate.ceiling is in W, not in Cel: name a point in Cel",
+        (GAP, BY_TURNS.replace("roof.warmth", "plate.ceiling")),
+    ),
+    defect(
+        "law-units",
+        "gap: {means",
+        "roof.warmth is in Cel, not in s: name a point in s",
+        (GAP, BY_TURNS.replace("lasts: link.silence", "lasts: roof.warmth")),
+    ),
+    defect(
+        "law-units",
+        "gap: {means",
+        "roof.warmth is in Cel, not in Cel/s: name a point in Cel/s",
+        (GAP, "rate_of: air.warmth, at_most: roof.warmth"),
+    ),
+    defect(
+        "law-never",
+        "gap: {means",
+        "the law gap is about values that cannot be read",
+        (GAP, f"{BY_TURNS}, when: wish.warmth > 200"),
+    ),
+    defect(
+        "unknown-point",
+        "gap: {means",
+        'there is no point roof.warmt: write "roof.warmth"',
+        (GAP, BY_TURNS.replace("roof.warmth", "roof.warmt")),
     ),
     # --------------------------------------------------------------------------------------------- records
     defect(
