@@ -129,6 +129,10 @@ class Twin(Device):
         """A reading is what was seen last."""
         return self.last_reading.get(entry.name, 0)
 
+    def _drive(self, names: Sequence[str], now_ns: int) -> None:
+        # Not even worked out: a twin boots thousands of times while the document's machine is explored.
+        pass
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         """Nothing is driven."""
 
