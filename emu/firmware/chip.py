@@ -4,7 +4,8 @@ In step to the cycle: the chip runs until it drives something or something happe
 comes first; then the plant runs up to it and what was driven is driven. The converters' codes are those of
 the cycle in which the firmware reads them (`converters.c`). Bytes go at the wire's rate. A request takes the
 chip time, so a host's bytes let the chip (and the plant with it) run ahead of the clock until they have been
-answered; the clock catches up in the next `advance`.
+answered; the clock catches up in the next `advance`. While a rig holds the clock, bytes and answers take no
+time instead: the chip works, and its timers stand still.
 """
 
 from __future__ import annotations
@@ -21,14 +22,18 @@ from protocol.document.plant import SinkPlant
 from protocol.vow import Vow
 
 HERTZ = 16_000_000
-RELAY, STAGE = 1, 4
-"""Bits of the port that drives them."""
+RELAY, STAGE, CAPTURING = 1, 4, 8
+"""Bits of the port that drives them, and of the one that shows that a capture runs."""
 TRIGGER, STALLED = 7, 4
 """Inputs of port D."""
 RESET_FLAGS = {"power": 1, "reset": 2, "brownout": 4, "watchdog": 8}
 """In MCUSR, as the data sheet has them."""
 LONGEST_ANSWER_NS = 100_000_000
 """So long a line is waited for that may not be answered at all (one that was left lying, say)."""
+FRAME = 1389
+"""Cycles of a byte on the wire."""
+SILENT_FRAMES = 4
+"""After so long without a byte it has said what it had to say."""
 TRIGGER_NS = 300_000
 """How long the trigger input is high: the firmware looks at it every 100 us."""
 
@@ -97,9 +102,24 @@ class Chip:
 
         ValueError when the program has crashed.
         """
-        if self.library.rig_run(until_ns, talk) != 0:
-            raise ValueError(f"the program crashed or stopped at cycle {self.cycle}: look at the firmware")
+        self._done(self.library.rig_run(until_ns, talk))
         return int(self.rig.now_ns)
+
+    def _done(self, state: int) -> None:
+        if state != 0:
+            raise ValueError(f"the program crashed or stopped at cycle {self.cycle}: look at the firmware")
+
+    def freeze(self) -> None:
+        """From now on no time passes for it, however long it works."""
+        self.library.rig_freeze()
+
+    def thaw(self) -> None:
+        """Time passes again."""
+        self.library.rig_thaw()
+
+    def work(self, cycles: int) -> None:
+        """Run for so many cycles at most, or until something is driven or said. ValueError as for `run`."""
+        self._done(self.library.rig_work(cycles, True))
 
     def send(self, data: bytes) -> None:
         """Bytes from the host; they reach the receiver at the wire's rate."""
@@ -134,6 +154,7 @@ class ChipInstrument(FirmwareInstrument):
         self._line = b""
         """Of a line from the chip."""
         self._driven: tuple[int, ...] = ()
+        self._bypassed = False
         super().__init__(vow, None, bench, seed)
         self.bench_events = {
             name: event for name, event in self.bench_events.items() if not name.startswith("panel.")
@@ -152,6 +173,9 @@ class ChipInstrument(FirmwareInstrument):
         *whole, self._begun = (self._begun + data).split(b"\n")
         self._due += sum(line not in (b"", b"\r") for line in whole)
         self._chip.send(data)
+        if self._bypassed:
+            self._finish()
+            return
         longest_ns = self.now_ns + LONGEST_ANSWER_NS
         while self._chip.hears or (self._due > 0 and self.now_ns < longest_ns):
             self._step(self.now_ns + 1_000_000, True)
@@ -166,6 +190,10 @@ class ChipInstrument(FirmwareInstrument):
 
     def next_event_ns(self) -> int | None:
         return self.now_ns + 1_000_000
+
+    def bypass(self, bypassed: bool) -> None:
+        """While bypassed, bytes and what they ask for take no time."""
+        self._bypassed = bypassed
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         self.advance(now_ns)
@@ -191,6 +219,10 @@ class ChipInstrument(FirmwareInstrument):
         self._driven = ()
         self._chip.set_clock(self.now_ns)
         self._chip.reset(cause)
+        if self._bypassed:
+            self._due = 1
+            self._finish()
+            return
         longest_ns = self.now_ns + LONGEST_ANSWER_NS
         while not self._out.endswith(b"\n") and self.now_ns < longest_ns:
             self._step(longest_ns, True)
@@ -202,6 +234,8 @@ class ChipInstrument(FirmwareInstrument):
                 self.now_ns = now_ns
                 return
             self._step(now_ns, talk)
+            if self._line and self._bypassed:
+                self._finish()
             if talk and self._out:
                 return
 
@@ -214,14 +248,34 @@ class ChipInstrument(FirmwareInstrument):
         self._drive(self.now_ns)
         self._listen()
 
-    def _listen(self) -> None:
-        """Count the answers in what has come."""
+    def _finish(self) -> None:
+        """Let it hear, answer and say what it has to say, in no time, unless it waits for time to pass."""
+        chip = self._chip
+        left = LONGEST_ANSWER_NS * HERTZ // 1_000_000_000
+        silent = 0
+        chip.freeze()
+        while left > 0 and not chip.rig.outputs.port & CAPTURING:
+            self._converters.follow(slow=True)
+            begun = chip.cycle
+            chip.work(FRAME)
+            self._drive(self.now_ns)
+            spent = chip.cycle - begun
+            left -= spent
+            silent = 0 if self._listen() else silent + spent
+            if silent > SILENT_FRAMES * FRAME and self._due <= 0 and not chip.hears:
+                break
+        chip.thaw()
+        self._due = 0
+
+    def _listen(self) -> bool:
+        """Take what has come, and count the answers in it; whether anything has come."""
         sent = self._chip.take()
         if sent:
             lines = (self._line + sent).split(b"\n")
             self._line = lines.pop()
             self._due -= sum(not line.startswith(b"note ") for line in lines)
             self._out += sent
+        return bool(sent)
 
     def _drive(self, now_ns: int) -> None:
         outputs = self._chip.rig.outputs

@@ -51,6 +51,14 @@ class Instrument(Protocol):
 
 
 @runtime_checkable
+class Wired(Protocol):
+    """What an instrument with a wire of its own inside, in which bytes take their time, has besides."""
+
+    def bypass(self, bypassed: bool) -> None:
+        """While bypassed, bytes and what they ask for take no time."""
+
+
+@runtime_checkable
 class Pausing(Protocol):
     """What an instrument may have besides, so that hours of silence pass in one call.
 

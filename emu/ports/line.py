@@ -3,7 +3,7 @@
 No I/O and no clock: a port says what the host sent and what time it is.
 """
 
-from emu.ports.interface import Instrument, Pausing
+from emu.ports.interface import Instrument, Pausing, Wired
 from emu.ports.wire import Wire
 
 INPUT_LIMIT = 4096
@@ -53,6 +53,8 @@ class Line:
         """While bypassed, bytes take no time whatever the rate; those under way arrive at once."""
         self._bypassed = bypassed
         self._repace(now_ns)
+        if isinstance(self.instrument, Wired):
+            self.instrument.bypass(bypassed)
 
     def _repace(self, now_ns: int) -> None:
         baud = None if self._bypassed else self._rate

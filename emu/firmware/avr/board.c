@@ -192,8 +192,9 @@ static uint8_t boot_cause(void)
 static void capture(void)
 {
     uint8_t index;
-    uint16_t due = TCNT1;
+    uint16_t due;
     set_pin(CAPTURING, true);
+    due = TCNT1;
     for (index = 0; index < SAMPLES; ++index) {
         captured[0][index] = read_channel(CHANNEL_CURRENT);
         captured[1][index] = read_channel(CHANNEL_TERMINAL);

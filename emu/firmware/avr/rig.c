@@ -10,8 +10,10 @@
 
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_spi.h>
+#include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
+#include <simavr/sim_cycle_timers.h>
 #include <simavr/sim_elf.h>
 #include <simavr/sim_io.h>
 
@@ -59,12 +61,15 @@ static avr_irq_t *uart_input;
 
 static bool stopped;
 static bool feeding;
+static bool frozen;
+static uint64_t frozen_cycle;
+static avr_cycle_timer_slot_p aside; /* timers that stand still */
 
 struct rig rig;
 
 static int64_t instant(uint64_t cycle)
 {
-    return rig.base_ns + (int64_t)((double)(cycle - rig.base_cycle) * rig.cycle_ns);
+    return frozen ? rig.now_ns : rig.base_ns + (int64_t)((double)(cycle - rig.base_cycle) * rig.cycle_ns);
 }
 
 /* End the run after this instruction: the world may have to change. */
@@ -72,6 +77,74 @@ static void stop(void)
 {
     stopped = true;
     avr->run_cycle_count = 1;
+}
+
+static bool keeps_time(const void *module)
+{
+    const avr_io_t *io;
+    for (io = avr->io_port; io != NULL; io = io->next) {
+        if (io == module) {
+            return strcmp(io->kind, "timer") == 0 || strcmp(io->kind, "watchdog") == 0;
+        }
+    }
+    return false;
+}
+
+/* From now on the chip works without time passing for it: its timers and its watchdog stand still. */
+void rig_freeze(void)
+{
+    avr_cycle_timer_slot_p *link = &avr->cycle_timers.timer;
+    frozen = true;
+    frozen_cycle = avr->cycle;
+    while (*link != NULL) {
+        avr_cycle_timer_slot_p slot = *link;
+        if (keeps_time(slot->param)) {
+            *link = slot->next;
+            slot->next = aside;
+            aside = slot;
+        } else {
+            link = &slot->next;
+        }
+    }
+}
+
+static avr_cycle_timer_slot_p slot_of(avr_cycle_timer_slot_p list, const void *module, avr_cycle_timer_t timer)
+{
+    while (list != NULL && (list->param != module || (timer != NULL && list->timer != timer))) {
+        list = list->next;
+    }
+    return list;
+}
+
+/* Time passes again from where it stood. What the firmware has begun anew meanwhile is as it says. */
+void rig_thaw(void)
+{
+    avr_cycle_timer_pool_t *pool = &avr->cycle_timers;
+    uint64_t stood = avr->cycle - frozen_cycle;
+    avr_io_t *io;
+    frozen = false;
+    rig.base_cycle += stood;
+    for (io = avr->io_port; io != NULL; io = io->next) {
+        if (strcmp(io->kind, "timer") == 0 && slot_of(aside, io, NULL) != NULL
+            && slot_of(pool->timer, io, NULL) == NULL) {
+            ((avr_timer_t *)io)->tov_base += stood;
+        }
+    }
+    while (aside != NULL) {
+        avr_cycle_timer_slot_p slot = aside;
+        avr_cycle_timer_slot_p *link = &pool->timer;
+        aside = slot->next;
+        slot->when += stood;
+        if (slot_of(pool->timer, slot->param, slot->timer) != NULL) {
+            link = &pool->timer_free;
+        } else {
+            while (*link != NULL && (*link)->when <= slot->when) {
+                link = &(*link)->next;
+            }
+        }
+        slot->next = *link;
+        *link = slot;
+    }
 }
 
 static uint16_t convert(uint32_t channel)
@@ -180,6 +253,7 @@ static void on_reset(avr_t *self)
     }
     spi_select = 0;
     spi_at = 0;
+    aside = NULL; /* the library has emptied its list, these with it */
     feeding = false;
     feed_on();
     rig.outputs.portc = 0;
@@ -240,11 +314,8 @@ void rig_set_clock(int64_t now_ns, double cycle_ns)
     rig.cycle_ns = cycle_ns;
 }
 
-/* Run up to an instant, or until something is driven, or with `talk` until something is said; the state of the
- * core: below 0 when it crashed or sleeps for ever. */
-int32_t rig_run(int64_t until_ns, bool talk)
+static int32_t run(uint64_t goal, bool talk)
 {
-    uint64_t goal = rig.base_cycle + (uint64_t)ceil((double)(until_ns - rig.base_ns) / rig.cycle_ns);
     stopped = false;
     while (avr->cycle < goal && !stopped && !(talk && rig.out_length > 0)) {
         int state;
@@ -261,6 +332,19 @@ int32_t rig_run(int64_t until_ns, bool talk)
     }
     rig.now_ns = instant(avr->cycle);
     return 0;
+}
+
+/* Run up to an instant, or until something is driven, or with `talk` until something is said; the state of the
+ * core: below 0 when it crashed or sleeps for ever. */
+int32_t rig_run(int64_t until_ns, bool talk)
+{
+    return run(rig.base_cycle + (uint64_t)ceil((double)(until_ns - rig.base_ns) / rig.cycle_ns), talk);
+}
+
+/* The same for so many cycles at most, in which no time need pass. */
+int32_t rig_work(uint32_t cycles, bool talk)
+{
+    return run(avr->cycle + cycles, talk);
 }
 
 uint64_t rig_cycle(void)
