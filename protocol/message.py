@@ -20,6 +20,11 @@ from typing import Literal, NamedTuple
 LAST_NOTICE = 65535
 """Notices are numbered 1 to 65535 and around (`wire.notice.number`)."""
 
+REASONS = (
+    "length", "syntax", "check", "unknown", "access", "type", "unit", "state", "range", "busy", "fault",
+)  # fmt: skip
+"""Why a request is refused, in the order that decides when several reasons apply (`wire.reasons`)."""
+
 _CHECK_BYTES = len(" ~0000")
 _LINES_KEPT = 512
 
@@ -139,6 +144,7 @@ def _tag(line: bytes) -> str | None:
     return None if match is None else match[1]
 
 
+@lru_cache(_LINES_KEPT)
 def _line(tag: str | None, head: str, words: tuple[str, ...], checked: bool) -> bytes:
     text = " ".join((head, *words)) if tag is None else " ".join((tag, head, *words))
     body = text.encode("ascii")

@@ -17,7 +17,16 @@ from fractions import Fraction
 from protocol.device import NS_PER_S, Device, Store
 from protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or
 from protocol.framing import Overlong
-from protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_answer, parse_request
+from protocol.message import (
+    LAST_NOTICE,
+    REASONS,
+    Malformed,
+    Notice,
+    Reply,
+    Request,
+    parse_answer,
+    parse_request,
+)
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 CLOCK_PARTS = 1000
@@ -181,8 +190,10 @@ class Twin(Device):
                     self.enter(state, now_ns)
                 return
         for trip in self.vow.trips.values():
-            if trip.to == state and self.state in trip.armed_in and True in self.truths(
-                trip.when.atoms(), {}, now_ns
+            if (
+                trip.to == state
+                and self.state in trip.armed_in
+                and True in self.truths(trip.when.atoms(), {}, now_ns)
             ):
                 self.fire(trip, self.vow.points[trip.reports].default, now_ns)
                 self.unknown.add("last_trip")
@@ -435,6 +446,8 @@ class Oracle:
         self.vow = vow
         self.twin = Twin(vow, slack_ns)
         self.number_known = False
+        self._refused: str | None = None
+        """The setting that was last put and not taken, if none was taken since."""
         self.expect_boot: str | None = None
         self.looked_ns = 0
         """When everything that had come was last judged: what comes now has happened since."""
@@ -456,6 +469,8 @@ class Oracle:
         if due is None:
             return Judgement(False, "wire.framing", "")
         if seen == due and not isinstance(parsed, Malformed):
+            if isinstance(request, Request) and request.verb == "put":
+                self._refused = None if due.ok else request.name
             return Judgement(True, self._bears_on(request, due, before), self._text(due))
         return Judgement(False, self._broken(request, due, seen, parsed, before), self._text(due))
 
@@ -498,8 +513,10 @@ class Oracle:
         entry = self.vow.points.get(name)
         action = self.vow.actions.get(name)
         match reason:
+            case "length" | "syntax":
+                return f"wire.{reason}"
             case "check":
-                return "wire.guard"
+                return "wire.check" if request.checked else "wire.guard"
             case "access" if entry is not None:
                 return f"point.{name}.access"
             case "type" if entry is not None and entry.kind == "choice" and request.verb == "put":
@@ -519,6 +536,10 @@ class Oracle:
                 return "wire.bulk"
             case "range" if entry is not None:
                 return f"point.{name}.bounds"
+            case "busy" if action is not None and action.always:
+                return f"action.{name}.always"
+            case "busy" if request.verb == "ask" and entry is not None:
+                return f"point.{name}.readable"
             case "fault":
                 return f"trip.{words[1]}.clears"
         return "wire.reasons"
@@ -542,12 +563,45 @@ class Oracle:
             return "wire.echo_check"
         if self.twin.repeated:
             return "wire.once"
-        if isinstance(request, Request) and not seen.ok and not due.ok and seen.words[0] != due.words[0]:
-            return "wire.reasons"
-        if isinstance(request, Request) and due.ok and not seen.ok:
+        if not isinstance(request, Request):
+            return self._bears_on(request, due, state)
+        if not seen.ok and not due.ok and seen.words[0] != due.words[0]:
+            return self._misjudged(request, due.words[0], (*seen.words, ""))
+        if due.ok and not seen.ok:
             # A good request refused: the rule of that refusal was applied where it does not belong.
-            return self._refusal(request, seen.words if len(seen.words) > 1 else (*seen.words, ""))
+            rule = self._refusal(request, (*seen.words, ""))
+            return f"action.{request.name}.effect" if rule == f"action.{request.name}.refused" else rule
+        if due.ok and seen.ok:
+            return self._misvalued(request, due, seen) or self._bears_on(request, due, state)
         return self._bears_on(request, due, state)
+
+    def _misjudged(self, request: Request, due: str, seen: tuple[str, ...]) -> str:
+        """Another reason than the one due, as its words: its rule applied where it does not belong, if it
+        comes before the one due in the order of reasons; else the order itself is broken, for all we know."""
+        if request.name in self.vow.points and "access" in (due, seen[0]):
+            return f"point.{request.name}.access"
+        if seen[0] in REASONS and REASONS.index(seen[0]) < REASONS.index(due):
+            return self._refusal(request, seen)
+        return "wire.reasons"
+
+    def _misvalued(self, request: Request, due: Reply, seen: Reply) -> str | None:
+        """A wrong value: of what, if its form or what was asked before shows it."""
+        entry = self.vow.points.get(request.name)
+        if entry is None:
+            return None
+        if entry.record is not None:
+            return "wire.bulk" if len(seen.words) != 2 or len(seen.words[1]) != len(due.words[1]) else None
+        if request.verb == "ask" and entry.name == self._refused:
+            return "wire.atomic"
+        if entry.scale is None:
+            return None
+        shown = entry.scale.parse(seen.words[0]) if seen.words else None
+        if seen.words[1:] != due.words[1:]:
+            return "wire.unit" if request.verb == "put" else f"point.{entry.name}.unit"
+        if shown is not None and shown[1] != entry.scale.digits:
+            return f"point.{entry.name}.unit"
+        given = entry.scale.parse(request.arguments[0]) if request.arguments else None
+        return "wire.round" if given is not None and given[1] != entry.scale.digits else None
 
     # --------------------------------------------------------------------------------------------- notices
 

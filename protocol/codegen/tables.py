@@ -16,6 +16,7 @@ from protocol.codegen.names import GenerateError, distinct, identifier
 from protocol.codegen.pool import Pool
 from protocol.codegen.program import FIRST_OPERATION, Compiler, Program
 from protocol.document.model import BOOT_CAUSES, SYSTEM_CHOICES
+from protocol.message import REASONS
 from protocol.quantity import MOST_DIGITS, Scale
 from protocol.record import field_range, parts_of, record_bytes
 from protocol.vow import PointEntry, Vow, part_bytes, record_of
@@ -26,9 +27,6 @@ NONE = 255
 """In a table: no such row. So there are at most 255 rows of a kind."""
 MOST_NAMES = FIRST_OPERATION
 MOST_TICK_MS = 30_000
-REASONS = (
-    "length", "syntax", "check", "unknown", "access", "type", "unit", "state", "range", "busy", "fault",
-)  # fmt: skip
 EXPECTED = ("none", "number", "digits", "choice", "index", "ticket")
 COUNTS = ("boots", "saves", "drops", "captures")
 BYTES = ("state", "boot_cause", "control")

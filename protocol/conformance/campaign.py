@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.host import lateness_ns
-from protocol.conformance.purposes import Purpose, purposes_for
+from protocol.conformance.purposes import PURPOSES, TOUR, Purpose, purposes_for
 from protocol.conformance.replay import purpose_random, shortened
 from protocol.conformance.replies import ReplyTimes, reply_times
 from protocol.conformance.search.group import Searches
@@ -37,12 +37,17 @@ LOOKS = 3
 """Purposes up to this rank come before the sequences of the suite; the rest is mixed with them."""
 MOST_FAILURES = 25
 """A check that finds more stops looking: the instrument is another one, or broken altogether."""
+MOST_CUT_SHORT = 60
+"""So does one that has so many purposes end in failures, written down or not."""
+CASES = 3
+"""Of one requirement so many failures are written down, and shortened; then it is known to be broken, and
+nothing more is tried for its own sake."""
 
 LATE_ACQUAINTED = 20
 """So often a late host may keep the check from getting to know the instrument."""
 LATE_TRIES = 3
 """A purpose is tried so often while the host is late: what the instrument does, it does again."""
-BOOTS_EVERY = 12
+BOOTS_EVERY = 30
 """Lines after which a silent boot is looked for again."""
 
 
@@ -73,6 +78,8 @@ class Finding:
     purposes: int = 0
     answers: int = 0
     """Right answers that bore on it."""
+    failures: int = 0
+    """Wrong ones, whether they were written down or not."""
     measured: str = ""
     """What was measured for it, and how surely."""
 
@@ -146,8 +153,10 @@ def run(
     asked = [finding.requirement for finding in report.findings.values()]
     began = time.monotonic()
     order = random.Random(seed)
+    # The tour goes in the order in which it is written: what tells most in the fewest lines comes first.
+    written = {each: index for index, each in enumerate(PURPOSES)}
     work = [
-        (each.rank, order.random(), requirement, each)
+        (each.rank, written[each] if each.rank == TOUR else order.random(), requirement, each)
         for requirement in asked
         for each in purposes_for(requirement)
     ]
@@ -178,7 +187,7 @@ def run(
     finally:
         report.guarantee = group.guarantee()
         _tally(tester, report)
-        report.replies = reply_times(tester.reply_ns, host_ns)
+        report.replies = reply_times(tester.reply_ns, max(host_ns, tester.latest_ns))
         report.seconds = time.monotonic() - began
     return report
 
@@ -200,14 +209,20 @@ def _work(
     if not _acquaint(tester, report, scribe):
         return
     counted = tester.lines
+    cut_short = 0
     late = 0
     for done, (requirement, purpose) in enumerate(work):
         finding = report.findings[requirement.id]
+        if finding.failures >= CASES and purpose.section == requirement.section:
+            continue
         if progress is not None:
             progress(done, len(work), finding)
         try:
+            tester.trying = None
             tester.home()
             tester.mark()
+            # Sequences and searches go by a requirement's name; they try everything.
+            tester.trying = requirement.id if purpose.section == requirement.section else None
             tester.random = purpose_random(report.seed, requirement.id, purpose.rank)
             purpose.work(tester, requirement)
             tester.quiet()
@@ -236,7 +251,8 @@ def _work(
             return
         except Broken as broken:
             _fail(tester, report, requirement, broken, scribe)
-            if until_failure or len(report.failures) >= MOST_FAILURES:
+            cut_short += 1
+            if until_failure or len(report.failures) >= MOST_FAILURES or cut_short >= MOST_CUT_SHORT:
                 report.note = report.note or (
                     "stopped at the first failure" if until_failure else "too many failures"
                 )
@@ -250,6 +266,7 @@ def _work(
 
 def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
     """Get to know the instrument; whether the check can go on."""
+    tester.trying = None
     attempt = late = 0
     while attempt < 2:
         try:
@@ -317,11 +334,14 @@ def _fail(
         identity = finding.requirement.id
     lines = tester.lines if broken.lines is None else broken.lines
     finding.verdict = finding.verdict.overwritten(Verdict.FAIL)
-    finding.reason = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
+    finding.failures += 1
     if purpose is not None and purpose.id != identity:
         other = report.findings[purpose.id]
         other.verdict = other.verdict.overwritten(Verdict.INCONCLUSIVE)
         other.reason = other.reason or f"cut short by {identity}"
+    if finding.failures > CASES:
+        return
+    finding.reason = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
     tried = purpose.id if purpose is not None else identity
     case = scribe.case(tester, report, finding, tried, broken)
     report.failures.append(Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case))

@@ -61,6 +61,7 @@ def replay(tester: Tester, case: Case) -> Case | None:
         tester.acquaint()
         tester.home()
         tester.mark()
+        tester.trying = case.requirement
         perform(tester, case.steps)
         tester.home()
         by_id = {each.id: each for each in requirements(tester.vow.document)}
@@ -125,6 +126,7 @@ def shortened(tester: Tester, case: Case) -> Case:
         tester.acquaint()
         tester.home()
         tester.mark()
+        tester.trying = case.requirement
         perform(tester, steps)
     except Broken as broken:
         return _as_it_went(tester, case, broken)
@@ -173,8 +175,10 @@ class _Attempts:
         self._left -= 1
         tester = self._tester
         try:
+            tester.trying = None
             tester.acquaint()
             tester.home()
+            tester.trying = self._requirement
             perform(tester, candidate)
         except Broken as broken:
             named = broken.judgement.requirement

@@ -17,7 +17,7 @@ from functools import partial
 
 from protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
 from protocol.conformance.gate import DRY as DRY
-from protocol.conformance.gate import WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
+from protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
 from protocol.conformance.gate import NotSelected as NotSelected
 from protocol.conformance.host import BUSY_NS, lateness_ns
 from protocol.conformance.rig import Rig, RigError
@@ -32,6 +32,10 @@ from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_
 
 HOST_SLACK_NS = 30_000_000
 """How late a host on an ordinary system may see or send a byte (common practice, no source)."""
+PLAIN = frozenset({"wire.deadline", "wire.order", "promise.quiet"})
+"""Besides the answers of points and states: an answer that never came, and one that nobody asked for."""
+MANY = 4
+"""A wait of more times the silence that is allowed is long."""
 WATCH_NAP_NS = 2_000_000
 """A host that waits wakes up so often to see how late it is."""
 PLAIN_TRIES = 3
@@ -123,6 +127,8 @@ class Tester:
         """Work that is done once for several requirements."""
         self.shorten = True
         """Whether a purpose that finds a failure looks for a shorter way to it."""
+        self.trying: str | None = None
+        """The requirement at work: a plain question answered wrongly bears on it then (`_bearing`)."""
         self._aspect: str | None = None
         self._store_known = False
         self._tag = 0
@@ -131,6 +137,8 @@ class Tester:
         self._silent = False
         self._woke_late_ns = 0
         """How late the host woke up at most while it waited for the last answer."""
+        self.latest_ns = 0
+        """The same, for any answer."""
 
     # ----------------------------------------------------------------------------------------- small words
 
@@ -251,10 +259,31 @@ class Tester:
         return parsed
 
     def _blamed(self, judgement: Judgement) -> Judgement:
-        section, _, rest = judgement.requirement.partition(".")
-        if self._aspect is None or section != "point":
-            return judgement
-        return replace(judgement, requirement=f"point.{rest.rpartition('.')[0]}.{self._aspect}")
+        if self._aspect is not None and judgement.requirement.startswith("point."):
+            element = judgement.requirement.partition(".")[2].rpartition(".")[0]
+            return replace(judgement, requirement=f"point.{element}.{self._aspect}")
+        return (
+            judgement
+            if judgement.right
+            else replace(judgement, requirement=self._bearing(judgement.requirement))
+        )
+
+    def _bearing(self, requirement: str) -> str:
+        """The requirement that a wrong answer bears on.
+
+        Where the question was plain, the answer had been right before: it is what was tried since that broke
+        it, such as a refused request that should have changed nothing.
+        """
+        trying = self.trying
+        if trying is None:
+            return requirement
+        section, _, rest = requirement.partition(".")
+        element, _, aspect = rest.rpartition(".")
+        if trying.startswith("point."):
+            return trying if section == "point" and trying.startswith(f"point.{element}.") else requirement
+        plain = requirement in PLAIN or aspect in ("readable", "reachable")
+        numbered = requirement == "wire.notice.number" and trying.startswith("wire.notice.")
+        return trying if plain or numbered else requirement
 
     def _answer(self, timeout_ns: int) -> bytes | None:
         """The next line that is no notice; notices on the way are judged."""
@@ -286,6 +315,7 @@ class Tester:
             if line is not None:
                 return line
             self._woke_late_ns = max(self._woke_late_ns, woke_ns - began_ns - nap_ns)
+            self.latest_ns = max(self.latest_ns, self._woke_late_ns)
             if woke_ns >= end_ns:
                 return None
 
@@ -295,7 +325,7 @@ class Tester:
 
     def _noticed(self, notice: Notice, line: bytes) -> None:
         state = self.state
-        judgement = self.oracle.notice(notice, self.now_ns)
+        judgement = self._blamed(self.oracle.notice(notice, self.now_ns))
         if not judgement.right:
             raise Broken(judgement, "", _shown(line))
         self._keep(judgement.requirement, state)
@@ -306,7 +336,8 @@ class Tester:
             line = self._answer(0)
             if line is not None:
                 requirement = "promise.quiet" if "quiet" in self.vow.document.promises else "wire.order"
-                raise Broken(Judgement(False, requirement, "nothing unasked"), "", _shown(line))
+                unasked = Judgement(False, self._bearing(requirement), "nothing unasked")
+                raise Broken(unasked, "", _shown(line))
         overdue = self.oracle.overdue(self.now_ns)
         if overdue is not None:
             raise Broken(overdue, "", "no such notice")
@@ -365,6 +396,7 @@ class Tester:
 
     def alive(self, ns: int) -> None:
         """Let time pass without letting the host seem silent."""
+        self._ask_for_patience(ns)
         end_ns = self.now_ns + ns
         while (left_ns := end_ns - self.now_ns) > 0:
             patience_ns = self.patience_ns()
@@ -993,6 +1025,8 @@ class Tester:
             entry = self.vow.points[name]
             wanted = value_of(entry, value)
             if self.setting(name) != wanted and not self.put(name, wanted).ok:
+                if self.gate is not None:
+                    raise NotSelected(f"{name} {value} is refused: limits were put lower, and more is {BEYOND}")
                 raise Doubtful(f"the document has a tester put {name} {value}, which is refused")
 
     def relieve(self, provoke: Provoke) -> None:
@@ -1040,6 +1074,8 @@ class Tester:
     ) -> None:
         """Wait until something has happened, keeping the link alive; Broken if it has not in time."""
         left_ns = within_ns + (0 if self.session.held else HOST_SLACK_NS)
+        if not silent:
+            self._ask_for_patience(within_ns)
         patience_ns = self.patience_ns()
         self.session.settle()
         self.attend()
@@ -1055,6 +1091,20 @@ class Tester:
             left_ns -= step_ns
             if not happened() and not silent:
                 self.ask("self.state")
+
+    def _ask_for_patience(self, ns: int) -> None:
+        """Before a long wait, let the host be silent for as long as the instrument allows."""
+        patience_ns = self.patience_ns()
+        if patience_ns is None or ns <= MANY * patience_ns or self.gate is not None:
+            return
+        entry = self.vow.points["link.patience"]
+        most = self.bounds(entry)[1]
+        if (
+            self.setting(entry.name) != most
+            and self.settable_here(entry)
+            and self.oracle.twin.controller != "local"
+        ):
+            self.put(entry.name, most)
 
     def patience_ns(self) -> int | None:
         """How long to stay silent at most, so that no link watchdog acts unless it is meant to."""

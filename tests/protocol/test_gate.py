@@ -800,7 +800,7 @@ def test_watching_does_not_hide_a_broken_watchdog(fault):
     hands, _ = hands_on(instrument=build_instrument(VOW, fault=fault), budget=3000)
     report = campaign.run(hands, until_failure=True, reduce=False)
     assert {failure.requirement for failure in report.failures} & {
-        "trip.link_silent.fires", "wire.watchdog", "point.link.silence.readable",
+        "trip.link_silent.fires", "wire.watchdog", "wire.once",
     }  # fmt: skip
 
 

@@ -28,6 +28,9 @@ class Purpose:
 
 PURPOSES: list[Purpose] = []
 
+TOUR = 0
+"""The rank of what comes before everything else, in the order in which it is written (`tour`)."""
+
 
 def purpose(
     section: str, aspect: str, rank: int

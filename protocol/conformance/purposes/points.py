@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.document.requirements import Requirement
+from protocol.expression import Expression, ExpressionError
 from protocol.oracle import Judgement
 from protocol.record import parts_of
 from protocol.vow import PointEntry, Value, part_bytes, record_of
@@ -49,10 +50,16 @@ def other_value(t: Tester, entry: PointEntry) -> Value:
     raise NotSelected(f"{entry.name} can only be {present} here")
 
 
+LOOKS_AT_SLOW = 16
+"""Into so many parts the time is cut in which a slow reading follows: it may have done so sooner."""
 LINGER_NS = 3600 * 1_000_000_000
 """Heat of an hour ago is gone."""
-SHARE = 0.35
-"""Part of the points whose names are tried with every wrong verb."""
+FEW = 6
+"""Settings that are asked where all of them have been."""
+TRIES = 200
+"""So many values of other settings are thought of, to find some that show most."""
+SHARE = 0.1
+"""Part of the points that are tried in every way; one like them has been."""
 
 
 @purpose("point", "readable", 2)
@@ -65,8 +72,9 @@ def readable(t: Tester, r: Requirement) -> None:
         t.say(f"ask {entry.name} {last + 1}")
         t.say(f"ask {entry.name}")
         t.say(f"ask {entry.name} 0.0")
-    else:
+    elif not t.kept.get(r.id):
         t.ask(entry.name)
+    t.keep(r.id)
 
 
 @purpose("point", "unit", 2)
@@ -95,13 +103,37 @@ def access(t: Tester, r: Requirement) -> None:
 
 @purpose("point", "default", 3)
 def default(t: Tester, r: Requirement) -> None:
-    # The way home has put every default back; ask whether it did.
-    entry = entry_of(t, r)
-    enable(t, entry)
-    t.put(entry.name, other_value(t, entry))
-    t.home()
-    with t.blaming("default"):
-        t.ask(entry.name)
+    """Once for all settings: the way home puts every default back; ask whether it did."""
+    if "defaults" not in t.done:
+        move_all(t)
+        t.home()
+        with t.blaming("default"):
+            for entry in t.vow.settings:
+                t.ask(entry.name)
+        t.done.add("defaults")
+    t.keep(r.id)
+
+
+def move_all(t: Tester) -> list[PointEntry]:
+    """Put every setting to another value, those of other states last; which could be moved."""
+    moved: list[PointEntry] = []
+    for early in (True, False):
+        for entry in t.vow.settings:
+            if (entry.set_in is None or t.vow.initial in entry.set_in) is early:
+                with suppress(NotSelected):
+                    enable(t, entry)
+                    t.put(entry.name, _far_value(t, entry))
+                    moved.append(entry)
+    return moved
+
+
+def _far_value(t: Tester, entry: PointEntry) -> Value:
+    """Another value that takes as many bits as most of its range does."""
+    if entry.scale is None:
+        return other_value(t, entry)
+    low, high = t.bounds(entry)
+    far = low + (high - low) * 4 // 5
+    return far if far != t.setting(entry.name) else other_value(t, entry)
 
 
 @purpose("point", "choices", 3)
@@ -119,9 +151,10 @@ def choices(t: Tester, r: Requirement) -> None:
     if entry.system == "notices":
         t.put(entry.name, "on")
     first = entry.choices[0]
-    for wrong in (first[:-1] or "x", first + first[-1], "0", first.upper(), f"{first} {first}"):
-        if wrong not in entry.choices:
-            t.say(f"put {entry.name} {wrong}")
+    wrong = (first[:-1] or "x", first + first[-1], "0", "1", first.upper(), first.title(), f"{first} {first}")
+    for each in t.random.sample(wrong, 4):
+        if each not in entry.choices:
+            t.say(f"put {entry.name} {each}")
     t.say(f"put {entry.name}")
     t.ask(entry.name)
 
@@ -177,7 +210,7 @@ def bounds(t: Tester, r: Requirement) -> None:
 def _edges(t: Tester, entry: PointEntry) -> None:
     scale = entry.number
     low, high = t.bounds(entry)
-    for counts in (high, high + 1, low, low - 1):
+    for counts in (high, low, low - 1, high + 1):
         if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
             t.put(entry.name, counts)
     t.ask(entry.name)
@@ -198,16 +231,32 @@ def dependent_bounds(t: Tester, r: Requirement) -> None:
         other = t.vow.points[name]
         enable(t, other)
         low, high = t.bounds(other)
-        for counts in dict.fromkeys((low + (high - low) // 3, high)):
-            t.put(name, counts)
-            enable(t, entry)
+        third, present = low + (high - low) // 3, t.setting(name)
+        t.put(name, third if third != present else high)
+        enable(t, entry)
+        _edges(t, entry)
+    for limit in (entry.low, entry.high):
+        if limit is not None and off_step(t, entry, limit):
             _edges(t, entry)
-            # Leave room for the next value of the other setting.
-            if t.setting(entry.name) != entry.default:
-                low_now, high_now = t.bounds(entry)
-                default = entry.default
-                assert isinstance(default, int)
-                t.put(entry.name, min(max(default, low_now), high_now))
+
+
+def off_step(t: Tester, entry: PointEntry, limit: Expression) -> bool:
+    """Move the settings that a limit depends on so that it lies between two steps; whether they can be."""
+    if "/" not in limit.text and "*" not in limit.text:
+        return False
+    t.home()
+    points = [t.vow.points[name] for name in sorted(limit.names)]
+    if not all(t.settable_here(each) for each in points):
+        return False
+    bounds = [t.bounds(each) for each in points]
+    for _ in range(TRIES):
+        counts = [t.random.randint(*each) for each in bounds]
+        values = {each.name: each.exact(value) for each, value in zip(points, counts, strict=True)}
+        if (limit.number(values) / entry.number.step).denominator != 1:
+            for each, value in zip(points, counts, strict=True):
+                t.put(each.name, value)
+            return True
+    return False
 
 
 @purpose("point", "set_in", 4)
@@ -250,37 +299,30 @@ def saved(t: Tester, r: Requirement) -> None:
         raise NotSelected(
             "nothing boots the instrument: no rig that can cut its power, no action that reboots"
         )
-    moved: list[PointEntry] = []
-    for entry in t.vow.settings:
-        with suppress(NotSelected):
-            if entry.set_in is None or t.vow.initial in entry.set_in:
-                t.put(entry.name, other_value(t, entry))
-                moved.append(entry)
-    for entry in t.vow.settings:
-        if entry.set_in is not None and t.vow.initial not in entry.set_in:
-            with suppress(NotSelected):
-                enable(t, entry)
-                t.put(entry.name, other_value(t, entry))
-                moved.append(entry)
+    moved = move_all(t)
     _go_to_act(t, save)
     t.act(save)
+    looked_at = t.vow.settings
     for again in boots(t):
         for entry in moved[:1]:
             enable(t, entry)
             t.put(entry.name, t.bounds(entry)[0] if entry.scale is not None else entry.default)
         again()
-        with t.blaming("saved"):
-            for entry in t.vow.settings:
-                t.ask(entry.name)
+        _ask_saved(t, looked_at)
+        looked_at = tuple(t.random.sample(t.vow.settings, min(FEW, len(t.vow.settings))))
     # And a save of the defaults, so that the next boot is as the first.
     t.home()
     _go_to_act(t, save)
     t.act(save)
     restart(t)
-    with t.blaming("saved"):
-        for entry in t.vow.settings:
-            t.ask(entry.name)
+    _ask_saved(t, looked_at)
     t.done.add("saved")
+
+
+def _ask_saved(t: Tester, entries: Sequence[PointEntry]) -> None:
+    for entry in entries:
+        with t.blaming("saved" if entry.saved else "default"):
+            t.ask(entry.name)
 
 
 def _go_to_act(t: Tester, name: str) -> None:
@@ -334,12 +376,16 @@ def fresh(t: Tester, r: Requirement) -> None:
             continue
         if not t.session.held and within_ns > 2_000_000_000:
             continue
-        if within_ns > 2_000_000_000:
-            t.alive(within_ns)  # what was before may still linger
+        slow = within_ns > 2_000_000_000
+        if slow:
+            _at_rest(t, entry, within_ns)  # what was before may still linger
         before = t.read(entry.name)
         t.bench(event, declared.other)
-        t.alive(max(within_ns, entry.period_ns))
-        after = t.read(entry.name)
+        for _ in range(LOOKS_AT_SLOW if slow else 1):
+            t.alive(max(within_ns // (LOOKS_AT_SLOW if slow else 1), entry.period_ns))
+            after = t.read(entry.name)
+            if slow and has_moved(entry, before, after):
+                break
         expect_moved(t, entry, before, after, f"{event} went from {declared.base} to {declared.other}")
         return
     follows = t.vow.document.points[entry.name].follows
@@ -360,11 +406,27 @@ def fresh(t: Tester, r: Requirement) -> None:
     expect_moved(t, entry, before, after, f"{follows.setting} went to {follows.to}")
 
 
-def expect_moved(t: Tester, entry: PointEntry, before: int, after: int, why: str) -> None:
-    """The reading must have left the neighbourhood of its old value."""
+def _at_rest(t: Tester, entry: PointEntry, within_ns: int) -> None:
+    """Wait until a slow reading rests, at most for as long as it may move."""
+    last = t.read(entry.name)
+    for _ in range(LOOKS_AT_SLOW):
+        t.alive(within_ns // LOOKS_AT_SLOW)
+        now = t.read(entry.name)
+        if abs(now - last) <= 1:
+            return
+        last = now
+
+
+def has_moved(entry: PointEntry, before: int, after: int) -> bool:
+    """Whether a reading has left the neighbourhood of its old value."""
     scale = entry.number
     width = 2 * (entry.range_error + abs(before * scale.step) * entry.reading_error) + 2 * scale.step
-    if abs(after - before) * scale.step <= width:
+    return abs(after - before) * scale.step > width
+
+
+def expect_moved(t: Tester, entry: PointEntry, before: int, after: int, why: str) -> None:
+    """The reading must have left the neighbourhood of its old value."""
+    if not has_moved(entry, before, after):
         raise Broken(
             Judgement(False, f"point.{entry.name}.fresh", f"another value, for {why}"),
             f"ask {entry.name}",
@@ -372,21 +434,21 @@ def expect_moved(t: Tester, entry: PointEntry, before: int, after: int, why: str
         )
 
 
-@purpose("point", "derived", 2)
+@purpose("point", "derived", 1)
 def derived(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     assert entry.derived is not None
     t.ask(entry.name)
-    for turn in range(6):
-        for name in sorted(entry.derived.names):
-            point = t.vow.points[name]
-            if point.source == "setting":
-                enable(t, point)
-                if point.scale is None or not turn:
-                    t.put(name, other_value(t, point))
-                else:
-                    t.put(name, t.random.randint(*t.bounds(point)))
-                t.ask(entry.name)
+    settings = [t.vow.points[n] for n in sorted(entry.derived.names) if t.vow.points[n].source == "setting"]
+    for point in settings:
+        enable(t, point)
+        t.put(point.name, other_value(t, point))
+        t.ask(entry.name)
+    for _ in range(2):
+        for point, value in zip(settings, _rounded_up(t, entry, settings), strict=True):
+            enable(t, point)
+            t.put(point.name, value)
+        t.ask(entry.name)
     measured = [name for name in entry.derived.names if t.vow.points[name].source == "signal"]
     if measured and t.session.held:
         # On a held clock the readings taken now are the ones it is made of.
@@ -396,6 +458,27 @@ def derived(t: Tester, r: Requirement) -> None:
             t.ask(entry.name)
         finally:
             t.oracle.twin.readings = {}
+
+
+def _rounded_up(t: Tester, entry: PointEntry, settings: Sequence[PointEntry]) -> list[Value]:
+    """Values of settings with which a computed point lies in the upper half of a step, if there are any."""
+    chosen: list[Value] = []
+    for _ in range(TRIES):
+        chosen = [
+            t.random.choice(each.choices) if each.scale is None else t.random.randint(*t.bounds(each))
+            for each in settings
+        ]
+        values = {each.name: each.exact(value) for each, value in zip(settings, chosen, strict=True)}
+        assert entry.derived is not None
+        if values.keys() != entry.derived.names or any(isinstance(v, str) for v in values.values()):
+            break
+        try:
+            share = entry.derived.number(values) / entry.number.step % 1
+        except ExpressionError:
+            continue
+        if share >= Fraction(1, 2):
+            break
+    return chosen
 
 
 @purpose("point", "local", 2)

@@ -6,22 +6,22 @@ after; nothing here is left out there.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from contextlib import suppress
 from fractions import Fraction
 
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import do, laws_hold, stays, target_state
-from protocol.conformance.purposes.points import between, boots, other_value
+from protocol.conformance.purposes import TOUR, purpose
+from protocol.conformance.purposes.behaviour import act_guarded, do, laws_hold, stays, target_state, values
+from protocol.conformance.purposes.points import between, boots, enable, off_step, other_value
 from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
-from protocol.conformance.tester import Doubtful, NotSelected, Tester
+from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression
 from protocol.message import check_of
+from protocol.oracle import Judgement
 from protocol.record import parts_of
-from protocol.vow import PointEntry, part_bytes, record_of, value_of
-
-RANK = 0
+from protocol.vow import PointEntry, Value, part_bytes, record_of, value_of
 
 
 def dependent(t: Tester) -> list[tuple[PointEntry, Expression]]:
@@ -36,12 +36,51 @@ def dependent(t: Tester) -> list[tuple[PointEntry, Expression]]:
     return sorted(found, key=lambda each: "/" not in each[1].text)
 
 
-@purpose("wire", "syntax", RANK)
+@purpose("wire", "exact", TOUR)
+def numbers(t: Tester, r: Requirement) -> None:
+    """One number, one of each way to write it wrong, and its edges."""
+    entry = a_number(t)
+    scale = entry.number
+    low, high = t.bounds(entry)
+    middle = low + (high - low) // 3
+    number, *unit = entry.words(middle)
+    t.put(entry.name, middle)
+    longer = f"{(1 << 32) + int(number.split('.')[0])}{number[number.index('.') :] if '.' in number else ''}"
+    minus = f"-{scale.text(0)}"
+    for wrong in (number[:-1], f"{number}0", f"0{number}", f"+{number}", f"{number}x", longer, minus):
+        t.say(" ".join(("put", entry.name, wrong, *unit)))
+    whole = next((e for e in t.vow.settings if e.scale is not None and not e.number.digits), None)
+    if whole is not None:
+        # What 32 bits make of it is a value that is allowed.
+        t.say(" ".join(("put", whole.name, str((1 << 32) + whole.number.high), *whole.words(1)[1:])))
+    if unit:
+        another = scale.text(middle + 1)
+        t.say(f"put {entry.name} {another} {unit[0].swapcase()}")
+        t.say(f"put {entry.name} {another}")
+        t.say(f"put {entry.name} {another} m{unit[0]}")
+        t.ask(entry.name)
+        t.say(f"put {entry.name} {number}", check=True)
+    for between_steps in (high + Fraction(2, 5), middle + Fraction(1, 2)):
+        shown = between(entry, between_steps)
+        if shown:
+            t.say(" ".join(("put", entry.name, shown, *unit)), check=True)
+            t.ask(entry.name)
+    t.guard_off()
+    for counts in (high, low, low - 1, high + 1):
+        if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
+            t.put(entry.name, counts)
+    t.ask(entry.name)
+
+
+@purpose("wire", "syntax", TOUR)
 def lines(t: Tester, r: Requirement) -> None:
     for line in (b"ASK self.state", b"ask self.state ", b"@1F ask self.state", b"@12345 ask self.vow", b"x"):
         t.line(line)
     t.raw(b"ask self.st\x80ate\n")
+    t.raw(b"ask self.stat\xe5\n")
+    t.raw(b"ask self.statf\x08e\n")
     t.raw(b"ask self.\x00state\r\n")
+    t.line(b"@0f ask self.state")
     t.raw(b"\r\n\nask self.state\r\n")
     for line in (
         b"ask  self.state",
@@ -56,24 +95,7 @@ def lines(t: Tester, r: Requirement) -> None:
     t.raw(b"".join(b"@7%d ask self.%s\n" % (k, b"boots" if k % 2 else b"state") for k in range(count)))
 
 
-@purpose("wire", "idle", RANK)
-def stale(t: Tester, r: Requirement) -> None:
-    """A line broken off by silence, with a command for its tail."""
-    idle_ns = t.vow.document.wire.idle_typing
-    if not t.session.held:
-        raise NotSelected("waiting for the idle time takes too long on a clock that cannot be advanced")
-    t.raw(b"ask ")
-    t.wait(idle_ns * 6 // 10)
-    t.raw(b"self")
-    t.wait(idle_ns * 6 // 10)
-    t.raw(b".state\n")
-    t.raw(b"ask self.")
-    t.wait(idle_ns + idle_ns // 50)
-    t.raw(b"ask self.state\n")
-    t.quiet()
-
-
-@purpose("wire", "length", RANK)
+@purpose("wire", "length", TOUR)
 def long_lines(t: Tester, r: Requirement) -> None:
     limit = t.vow.document.wire.line_limit
     entry = a_number(t)
@@ -86,52 +108,155 @@ def long_lines(t: Tester, r: Requirement) -> None:
     t.ask(entry.name)
 
 
-@purpose("wire", "exact", RANK)
-def numbers(t: Tester, r: Requirement) -> None:
-    """One number, one of each way to write it wrong, and its edges."""
+@purpose("wire", "notice.queue", TOUR)
+def queued(t: Tester, r: Requirement) -> None:
+    """More notices than the queue holds."""
+    t.need("bench")
+    if "panel.control" not in t.events or "link.transmitter" not in t.events:
+        raise NotSelected("needs a rig that can stall the transmitter and turn the panel")
+    t.transmitter("stalled")
+    for index in range(t.vow.document.wire.notice_queue + 3):
+        t.panel("panel.control", "local" if index % 2 == 0 else "remote")
+    t.transmitter("free")
+    t.ask("link.drops")
+    t.panel("panel.control", "remote")
+
+
+@purpose("wire", "bulk", TOUR)
+def parts(t: Tester, r: Requirement) -> None:
+    for entry in t.vow.points.values():
+        if entry.kind == "record":
+            last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+            for index in dict.fromkeys((0, last, last + 1)):
+                t.say(f"ask {entry.name} {index}")
+
+
+@purpose("wire", "notice.whole", TOUR)
+def notices(t: Tester, r: Requirement) -> None:
+    """The panel takes control: noticed, and in the way of everything but the safe action."""
+    if "panel.control" not in t.events or "bench" not in t.abilities:
+        raise NotSelected("needs a rig that can turn the front panel")
     entry = a_number(t)
-    scale = entry.number
-    low, high = t.bounds(entry)
-    middle = low + (high - low) // 3
-    number, *unit = entry.words(middle)
-    t.put(entry.name, middle)
-    longer = f"{(1 << 32) + int(number.split('.')[0])}{number[number.index('.') :] if '.' in number else ''}"
-    for wrong in (number[:-1], f"{number}0", f"0{number}", f"+{number}", f"{number}x", longer):
-        t.say(" ".join(("put", entry.name, wrong, *unit)))
-    if unit:
-        t.say(f"put {entry.name} {number} {unit[0].swapcase()}")
-        t.say(f"put {entry.name} {number}")
-        t.say(f"put {entry.name} {number} m{unit[0]}")
-        t.say(f"put {entry.name} {number}", check=True)
-    shown = between(entry, middle + Fraction(1, 2))
-    if shown:
-        t.say(" ".join(("put", entry.name, shown, *unit)), check=True)
-        t.ask(entry.name)
-    t.guard_off()
-    for counts in (high, high + 1, low, low - 1):
-        if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
-            t.put(entry.name, counts)
-    t.ask(entry.name)
-
-
-@purpose("wire", "atomic", RANK)
-def depending(t: Tester, r: Requirement) -> None:
-    """A limit that hangs on another setting, moved."""
-    found = dependent(t)
-    if not found:
-        raise NotSelected("no limit depends on a setting")
-    for entry, limit in dict.fromkeys((found[0], found[-1])):
-        t.home()
-        for name in sorted(limit.names):
+    local = next((each for each in t.vow.points.values() if each.local), None)
+    if local is not None and local.high is not None:
+        # The panel stops at the limits in force, so they are moved inwards.
+        for name in sorted(local.high.names):
             low, high = t.bounds(t.vow.points[name])
-            t.put(name, low + (high - low) // 3)
-        low, high = t.bounds(entry)
-        for counts in (high, high + 1, low, low - 1):
-            t.put(entry.name, counts)
-        t.ask(entry.name)
+            t.put(name, (low + high) // 2)
+    t.panel("panel.control", "local")
+    t.put(entry.name, other_value(t, entry))
+    t.say(f"put {entry.name} x")
+    t.ask(entry.name)
+    for action in t.vow.actions.values():
+        if t.state not in action.to and action.takes_ticket is None:
+            t.act(action.name)
+            break
+    if local is not None:
+        t.panel(f"panel.{local.name}", other_value(t, local))
+        t.ask(local.name)
+        if local.scale is not None:
+            t.panel(f"panel.{local.name}", t.bounds(local)[1] + 1)
+            t.ask(local.name)
+    t.safe()
+    t.say("put link.notices off")
+    t.panel("panel.control", "remote")
+    t.say("put link.notices off")
+    t.panel("panel.control", "local")
+    t.panel("panel.control", "remote")
+    t.say("put link.notices on")
+    t.panel("panel.control", "local")
+    t.panel("panel.control", "remote")
 
 
-@purpose("wire", "reasons", RANK)
+@purpose("wire", "framing", TOUR)
+def by_itself(t: Tester, r: Requirement) -> None:
+    """The shortest transition that time alone makes."""
+    spans = sorted(
+        (leave.after_ns, state.name)
+        for state in t.vow.states.values()
+        for leave in state.leaves
+        if leave.when is None and (t.energise or not state.energised)
+    )
+    if not spans or not t.session.held:
+        raise NotSelected("no timed transition, or a clock that cannot be advanced")
+    after_ns, state = spans[0]
+    t.trying = None
+    t.goto(state)
+    if t.state != t.vow.initial:
+        # Asked for once more, its time begins anew.
+        t.wait(after_ns * 6 // 10)
+        again_ = next((a.name for a in t.vow.actions.values() if a.to.get(state) == state and not a.does), "")
+        if again_ and not t.vow.actions[again_].always:
+            t.act(again_)
+    left_ns = t.oracle.twin.entered_ns + after_ns - t.now_ns
+    t.wait(left_ns - after_ns // 100)
+    t.ask("self.state")
+    take = taker(t) if any(a.gives_ticket_ns is not None for a in t.vow.actions.values()) else None
+    if take is not None and t.state in take.to:
+        t.act(take.name)  # its ticket is too old by now
+    only = next((a.name for a in t.vow.actions.values() if state not in a.to and t.vow.initial in a.to), None)
+    refused = f"@d1 act {only}".encode()
+    if only is not None:
+        t.line(refused)
+    t.wait(after_ns // 50)
+    if only is not None:
+        t.line(refused)  # a refusal is remembered like any reply
+    t.ask("self.state")
+
+
+@purpose("wire", "once", TOUR)
+def again(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    low, high = t.bounds(entry)
+    line = f"@a1 {put_line(t, entry, low + (high - low) // 3)}".encode()
+    t.line(line)
+    t.line(put_line(t, entry, low + (high - low) // 2).encode())
+    t.line(line)
+    t.line(f"@a1 ask {entry.name}".encode())
+    t.line(b"@a1 ask self.uptime")
+    if t.session.held:
+        t.wait(3 * NS_PER_S)
+        t.line(b"@a1 ask self.uptime")
+        silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
+        if silence is not None:
+            t.ask(silence)
+    if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
+        give = f"@b1 act {giver(t).name}".encode()
+        t.line(give)
+        t.line(b"x")
+        t.line(give)
+        t.line(give.replace(b"b1", b"b2"))
+
+
+@purpose("wire", "guard", TOUR)
+def guarded(t: Tester, r: Requirement) -> None:
+    entry = a_number(t)
+    value = other_value(t, entry)
+    assert isinstance(value, int)
+    plain = put_line(t, entry, value).encode()
+    right = int(check_of(plain), 16)
+    for wrong in (b"~0000", b"~%04X" % (right ^ 0x5500), b"~%04x" % (right | 0xA000)):
+        t.line(plain + b" " + wrong)
+    t.say("ask no.such", check=True)
+    t.line(plain)
+    t.say("ask self.state", check=True)
+    t.line(plain)
+    t.line(b"x" * 600)
+    t.line(plain)
+    if t.vow.document.trial.safe is not None:
+        t.line(f"act {t.vow.document.trial.safe}".encode())
+    t.line(b"put link.guard off")
+    if t.session.held:
+        t.raw(b"ask self.")
+        t.wait(t.vow.document.wire.idle_checked * 51 // 50)
+        t.raw(b"ask self.state\n")
+        t.quiet()
+    t.say("ask link.guard")
+    t.say("put link.guard off", check=True)
+    t.line(plain)
+
+
+@purpose("wire", "reasons", TOUR)
 def refusals(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     unit = entry.words(entry.number.high)[1:]
@@ -163,6 +288,7 @@ def refusals(t: Tester, r: Requirement) -> None:
     for action in t.vow.actions.values():
         if action.takes_ticket is not None and t.state not in action.to:
             t.say(f"act {action.name} x")
+            t.say(f"act {action.name} ABCD")
             break
 
 
@@ -172,53 +298,43 @@ def _readings(t: Tester) -> list[PointEntry]:
     return sorted(found, key=lambda entry: entry.source != "system")
 
 
-@purpose("wire", "guard", RANK)
-def guarded(t: Tester, r: Requirement) -> None:
-    entry = a_number(t)
-    value = other_value(t, entry)
-    assert isinstance(value, int)
-    plain = put_line(t, entry, value).encode()
-    right = int(check_of(plain), 16)
-    for wrong in (b"~0000", b"~%04X" % (right ^ 0x5500), b"~%04x" % (right | 0xA000)):
-        t.line(plain + b" " + wrong)
-    t.say("ask no.such", check=True)
-    t.line(plain)
-    t.say("ask self.state", check=True)
-    t.line(plain)
-    t.line(b"x" * 600)
-    t.line(plain)
-    if t.vow.document.trial.safe is not None:
-        t.line(f"act {t.vow.document.trial.safe}".encode())
-    t.line(b"put link.guard off")
-    t.say("ask link.guard")
-    t.say("put link.guard off", check=True)
-    t.line(plain)
+@purpose("wire", "round", TOUR)
+def below_zero(t: Tester, r: Requirement) -> None:
+    """Numbers below zero, whole steps and halves of them."""
+    below = [each for each in t.vow.settings if each.scale is not None and each.number.low < 0]
+    if not below:
+        raise NotSelected("no setting goes below zero")
+    entry = below[0]
+    enable(t, entry)
+    t.put(entry.name, -1)
+    t.ask(entry.name)
+    for counts in (Fraction(-5, 2), Fraction(-2, 5)):
+        shown = between(entry, counts)
+        if shown:
+            t.say(" ".join(("put", entry.name, shown, *entry.words(0)[1:])), check=True)
+            t.ask(entry.name)
 
 
-@purpose("wire", "once", RANK)
-def again(t: Tester, r: Requirement) -> None:
-    entry = a_number(t)
-    low, high = t.bounds(entry)
-    line = f"@a1 {put_line(t, entry, low + (high - low) // 3)}".encode()
-    t.line(line)
-    t.line(put_line(t, entry, low + (high - low) // 2).encode())
-    t.line(line)
-    t.line(b"@a1 ask self.uptime")
-    if t.session.held:
-        t.wait(3 * NS_PER_S)
-        t.line(b"@a1 ask self.uptime")
-        silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
-        if silence is not None:
-            t.ask(silence)
-    if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
-        give = f"@b1 act {giver(t).name}".encode()
-        t.line(give)
-        t.line(b"x")
-        t.line(give)
-        t.line(give.replace(b"b1", b"b2"))
+@purpose("wire", "idle", TOUR)
+def stale(t: Tester, r: Requirement) -> None:
+    """A line broken off by silence, with a command for its tail."""
+    idle_ns = t.vow.document.wire.idle_typing
+    if not t.session.held:
+        raise NotSelected("waiting for the idle time takes too long on a clock that cannot be advanced")
+    t.raw(b"ask ")
+    t.wait(idle_ns * 6 // 10)
+    t.raw(b"self")
+    t.wait(idle_ns * 6 // 10)
+    t.raw(b".state\n")
+    t.raw(b"ask self.")
+    t.wait(idle_ns + idle_ns // 50)
+    t.raw(b"ask self.state\n")
+    t.quiet()
+    t.trying = "promise.clock" if "clock" in t.vow.document.promises else None
+    t.ask("self.uptime")  # more than 16 bits of milliseconds by now
 
 
-@purpose("wire", "ticket", RANK)
+@purpose("wire", "ticket", TOUR)
 def started(t: Tester, r: Requirement) -> None:
     """The way to a start and back, with a wrong ticket on it and the used one after."""
     give, take = giver(t), taker(t)
@@ -243,8 +359,19 @@ def started(t: Tester, r: Requirement) -> None:
         if isinstance(wanted, int) and t.settable_here(entry) and 2 * wanted <= t.bounds(entry)[1]:
             t.put(name, 2 * wanted)
     used = t.oracle.twin.ticket
+    # What is refused leaves the ticket good, nearly as long as it is promised to be.
+    t.say(f"act {take.name} {int(used or '0', 16) ^ 1:04x}")
+    t.say(f"act {next(action.name for action in t.vow.actions.values() if t.state not in action.to)}")
+    if t.session.held and give.gives_ticket_ns is not None:
+        t.wait(give.gives_ticket_ns * 9 // 10)
     t.act(take.name)
     t.ask("self.state")
+    patience_ns = t.patience_ns()
+    if t.session.held and patience_ns is not None:
+        # Asking is enough to be heard.
+        for _ in range(2):
+            t.wait(patience_ns * 6 // 5)
+            t.ask("self.state")
     laws_hold(t)
     t.safe()
     t.ask("self.state")
@@ -254,9 +381,9 @@ def started(t: Tester, r: Requirement) -> None:
     laws_hold(t)
 
 
-@purpose("wire", "boot", RANK)
+@purpose("wire", "boot", TOUR)
 def booted(t: Tester, r: Requirement) -> None:
-    """Something saved, something not, and a boot of each kind."""
+    """Something saved, something not, and a boot of each kind from where nothing is as a boot leaves it."""
     save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
     entry = a_number(t)
     choice = a_choice(t)
@@ -264,9 +391,20 @@ def booted(t: Tester, r: Requirement) -> None:
     moved = [each for each in (entry, choice) if each is not None]
     wear = [each.name for each in t.vow.points.values() if each.system == "saves"]
     recall = next((name for name, action in t.vow.actions.items() if ("recall", "") in action.does), None)
+    reset = t.vow.document.trial.reset
+    ways = boots(t)
+    tickets: list[str | None] = []
     if saving and save is not None:
+        for name in wear:
+            t.ask(name)
         for each in moved:
             t.put(each.name, other_value(t, each))
+        if not t.oracle.twin.store.settings:
+            # What was put and not saved is gone.
+            ways[-1]()
+            for each in moved:
+                t.ask(each.name)
+                t.put(each.name, other_value(t, each))
         if recall is not None and not t.oracle.twin.store.settings:
             # With nothing saved, what is brought back are the defaults.
             t.act(recall)
@@ -276,65 +414,56 @@ def booted(t: Tester, r: Requirement) -> None:
         t.act(save)
         for name in wear:
             t.ask(name)
+        if recall is not None and reset is not None:
+            t.act(reset)
+            t.act(recall)
+            for each in moved:
+                t.ask(each.name)
         t.put(entry.name, other_value(t, entry))
-    for again_ in boots(t):
+    session = [each.name for each in t.vow.points.values() if each.system in ("guard", "notices", "state")]
+    for again_ in ways:
         if t.session.held:
             t.wait(5 * NS_PER_S)  # so that the time since the boot shows the boot
+        tickets.append(_unsettle(t))
         again_()
-        for name in ("self.boots", "self.boot_cause", "self.uptime", *(each.name for each in moved)):
+        t.line(b"@e1 ask self.boots")
+        for name in ("self.boot_cause", "self.uptime", *session, *(each.name for each in moved)):
             t.ask(name)
-    t.ask("self.state")
+    first = tickets[1:]
+    if len(first) > 1 and first[0] is not None and len(set(first)) == 1:
+        # The first ticket of every boot: three alike are no chance.
+        again_()
+        if _unsettle(t) == first[0]:
+            due = "another ticket than before the boot"
+            raise Broken(Judgement(False, "wire.ticket", due), "the first ticket", f"ok {first[0]} each time")
+    reboot = next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
+    if reboot is not None and t.state in t.vow.actions[reboot].to:
+        # A boot forgets what was remembered: the same line boots it again.
+        for _ in range(2):
+            t.line(f"@e2 act {reboot}".encode())
     if saving and save is not None:
         t.home()
         t.act(save)
 
 
-@purpose("wire", "notice.whole", RANK)
-def notices(t: Tester, r: Requirement) -> None:
-    """The panel takes control: noticed, and in the way of everything but the safe action."""
-    if "panel.control" not in t.events or "bench" not in t.abilities:
-        raise NotSelected("needs a rig that can turn the front panel")
-    entry = a_number(t)
-    t.panel("panel.control", "local")
-    t.put(entry.name, other_value(t, entry))
-    t.say(f"put {entry.name} x")
-    t.ask(entry.name)
-    for each in t.vow.points.values():
-        if each.local:
-            t.panel(f"panel.{each.name}", other_value(t, each))
+def _unsettle(t: Tester) -> str | None:
+    """Leave nothing as a boot leaves it: the session, what is remembered, the state; the ticket, if any."""
+    if "link.notices" in t.vow.points:
+        t.say("put link.notices off")
+    if "link.guard" in t.vow.points:
+        t.say("put link.guard on")
+    reboots = [action for action in t.vow.actions.values() if ("reboot", "") in action.does]
+    for action in t.vow.actions.values():
+        to = action.to.get(t.state, t.state)
+        quiet = to != t.state and not t.vow.states[to].energised and action.takes_ticket is None
+        if quiet and all(to in reboot.to for reboot in reboots):
+            t.act(action.name)
             break
-    t.safe()
-    t.say("put link.notices off")
-    t.panel("panel.control", "remote")
-    t.say("put link.notices off")
-    t.panel("panel.control", "local")
-    t.panel("panel.control", "remote")
-    t.say("put link.notices on")
-    t.panel("panel.control", "local")
-    t.panel("panel.control", "remote")
+    t.line(b"@e1 ask self.boots")
+    return t.oracle.twin.ticket
 
 
-@purpose("wire", "bulk", RANK)
-def parts(t: Tester, r: Requirement) -> None:
-    for entry in t.vow.points.values():
-        if entry.kind == "record":
-            last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
-            for index in dict.fromkeys((0, last, last + 1)):
-                t.say(f"ask {entry.name} {index}")
-
-
-@purpose("wire", "watchdog", RANK)
-def silent(t: Tester, r: Requirement) -> None:
-    silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
-    if silence is None or not t.session.held:
-        raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
-    t.ask(silence)
-    t.wait(NS_PER_S)
-    t.line(b"ask no.such")
-    t.ask(silence)
-
-
-@purpose("wire", "deadline", RANK)
+@purpose("wire", "deadline", TOUR)
 def one_trip(t: Tester, r: Requirement) -> None:
     """The protections that take the least time, each from provocation to clearing."""
     if not t.session.held:
@@ -348,6 +477,7 @@ def one_trip(t: Tester, r: Requirement) -> None:
         if done == 3 or (t.vow.states[provoke.state].energised and not t.energise):
             continue
         t.home()
+        t.trying = f"trip.{name}.fires"
         try:
             t.provoke_trip(name, provoke)
         except (NotSelected, Doubtful):
@@ -361,26 +491,77 @@ def one_trip(t: Tester, r: Requirement) -> None:
         t.relieve(provoke)
 
 
-@purpose("wire", "framing", RANK)
-def by_itself(t: Tester, r: Requirement) -> None:
-    """The shortest transition that time alone makes."""
-    spans = sorted(
-        (leave.after_ns, state.name)
-        for state in t.vow.states.values()
-        for leave in state.leaves
-        if leave.when is None and (t.energise or not state.energised)
-    )
-    if not spans or not t.session.held:
-        raise NotSelected("no timed transition, or a clock that cannot be advanced")
-    after_ns, state = spans[0]
-    t.goto(state)
-    t.wait(after_ns - after_ns // 100)
-    t.ask("self.state")
-    t.wait(after_ns // 50)
-    t.ask("self.state")
+@purpose("wire", "atomic", TOUR)
+def depending(t: Tester, r: Requirement) -> None:
+    """A limit that hangs on another setting, moved."""
+    found = dependent(t)
+    if not found:
+        raise NotSelected("no limit depends on a setting")
+    for entry, limit in dict.fromkeys((found[0], found[-1])):
+        t.home()
+        if not off_step(t, entry, limit):
+            for name in sorted(limit.names):
+                low, high = t.bounds(t.vow.points[name])
+                t.put(name, low + (high - low) // 3)
+        low, high = t.bounds(entry)
+        for counts in (high, low, low - 1, high + 1):
+            t.put(entry.name, counts)
+        t.ask(entry.name)
+    # With the defaults, the limits are those of the defaults again.
+    t.home()
+    low, high = t.bounds(entry)
+    t.put(entry.name, high)
+    t.put(entry.name, low)
 
 
-@purpose("wire", "order", RANK)
+@purpose("wire", "watchdog", TOUR)
+def silent(t: Tester, r: Requirement) -> None:
+    silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
+    if silence is None or not t.session.held:
+        raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
+    t.ask(silence)
+    t.wait(NS_PER_S)
+    t.line(b"ask no.such")
+    t.ask(silence)
+
+
+@purpose("wire", "identity", TOUR)
+def shut(t: Tester, r: Requirement) -> None:
+    """Every action that has a guard, with its guard shut and a wrong ticket, then with a good one."""
+    guarded = [action for action in t.vow.actions.values() if action.guard is not None]
+    if not guarded:
+        raise NotSelected("no action has a guard")
+    for action in guarded:
+        guard = action.guard
+        assert guard is not None
+        t.home()
+        t.trying = f"action.{action.name}.guard"
+        t.prepare()
+        try:
+            state = target_state(t, action)
+            seen = values(t, sorted(guard.names))
+            for entry, value in _other_ends(t, guard.names):
+                if not guard.truth({**seen, entry.name: entry.exact(value)}):
+                    enable(t, entry)
+                    t.put(entry.name, value)
+                    t.goto(state)
+                    act_guarded(t, action)
+                    break
+        except NotSelected:
+            continue
+
+
+def _other_ends(t: Tester, names: Iterable[str]) -> list[tuple[PointEntry, Value]]:
+    """Settings among these points, each with the values that differ most from where it is."""
+    found: list[tuple[PointEntry, Value]] = []
+    for entry in (t.vow.points[name] for name in sorted(names)):
+        if entry.source == "setting":
+            ends = entry.choices if entry.scale is None else t.bounds(entry)[::-1]
+            found += [(entry, value) for value in ends if value != t.setting(entry.name)]
+    return found
+
+
+@purpose("wire", "order", TOUR)
 def actions(t: Tester, r: Requirement) -> None:
     """Every action that neither energises nor boots, once, and what it leads to."""
     for action in t.vow.actions.values():
@@ -390,15 +571,17 @@ def actions(t: Tester, r: Requirement) -> None:
             t.act(action.name)
             continue
         t.home()
+        t.trying = f"action.{action.name}.effect"
         with suppress(NotSelected):
             t.goto(target_state(t, action))
             do(t, action)
             t.ask("self.state")
 
 
-@purpose("wire", "tag", RANK)
+@purpose("wire", "tag", TOUR)
 def settings(t: Tester, r: Requirement) -> None:
     """Some settings, moved and asked; more of them are moved by every other purpose."""
+    t.trying = None
     for entry in t.random.sample(list(t.vow.settings), min(9, len(t.vow.settings))):
         if t.settable_here(entry):
             with suppress(NotSelected):

@@ -72,12 +72,12 @@ def test_right_answers(line: str, answer: str) -> None:
         ("ask self.state", checked("ok off"), "wire.echo_check", "ok off"),
         (checked("ask self.state"), "ok off", "wire.echo_check", checked("ok off")),
         ("ask self.state", None, "wire.deadline", "ok off"),
-        ("put sink.level 1.500 A", "ok 1.5 A", "point.sink.level.quantum", "ok 1.500 A"),
+        ("put sink.level 1.500 A", "ok 1.5 A", "point.sink.level.unit", "ok 1.500 A"),
         ("put sink.level 1.5 A", "ok 1.500 A", "wire.exact", "refuse type digits 3"),
         ("put sink.level 6.001 A", "ok 6.001 A", "point.sink.level.bounds", "refuse range 0.000 6.000 A"),
         ("put sink.level 6.001 A", "refuse range", "point.sink.level.bounds", "refuse range 0.000 6.000 A"),
         ("put sink.level 1.000 A", "refuse range 0.000 6.000 A", "point.sink.level.bounds", "ok 1.000 A"),
-        ("ask no.such", "refuse syntax", "wire.reasons", "refuse unknown"),
+        ("ask no.such", "refuse syntax", "wire.syntax", "refuse unknown"),
         ("ask self.state", "OK off", "wire.syntax", "ok off"),
         ("ask self.state", "ok  off", "wire.syntax", "ok off"),
     ],
@@ -91,7 +91,7 @@ def test_wrong_answers_bear_on_a_promise_and_tell_what_was_due(
 def test_a_reading_outside_what_the_quantity_holds_is_wrong_and_the_range_is_shown() -> None:
     judgement = Bench().ask("ask input.voltage", "ok 12.34 V")
     assert not judgement.right
-    assert judgement.requirement == "point.input.voltage.readable"
+    assert judgement.requirement == "point.input.voltage.unit"
     scale = vow_of("tarn").points["input.voltage"].number
     assert judgement.expected == f"ok {{{scale.text(scale.low)}..{scale.text(scale.high)}}} V"
     assert not Bench().ask("ask input.voltage", f"ok {scale.text(scale.high + 1)} V").right
