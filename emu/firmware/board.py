@@ -300,7 +300,7 @@ class FirmwareInstrument:
             self.plant.control(
                 {
                     "relay": "closed" if board.relay else "open",
-                    "fan.manual": board.fan / 1000.0,
+                    "fan.manual": min(board.fan / 1000.0, 1.0),
                     "slew": float(board.slew),
                 },
                 now_ns,
