@@ -92,6 +92,26 @@ def test_an_instrument_that_is_broken_altogether_is_given_up(monkeypatch: pytest
     assert report.note == "too many failures"
 
 
+def test_what_fails_again_and_again_is_written_down_a_few_times_and_the_check_goes_on() -> None:
+    good = campaign.run(hands_on("brae"))
+    report = campaign.run(hands_on("brae", "unit-missing-after-put"), reduce=False)
+    assert [each.requirement for each in report.failures] == ["wire.unit"] * campaign.CASES
+    assert report.findings["wire.unit"].failures > 10 * campaign.CASES
+    assert report.note == ""
+    assert report.lines < 1.5 * good.lines
+    passed = sum(finding.verdict is Verdict.PASS for finding in report.findings.values())
+    assert passed > len(report.findings) // 2
+
+
+def test_an_instrument_with_which_every_purpose_ends_in_a_failure_is_given_up(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(campaign, "MOST_CUT_SHORT", 5)
+    report = campaign.run(hands_on("brae", "unit-missing-after-put"), reduce=False)
+    assert report.findings["wire.unit"].failures == 5
+    assert report.note == "too many failures"
+
+
 def test_another_instrument_is_no_failure_but_an_error() -> None:
     with pytest.raises(NoInstrument):
         campaign.run(hands_on("tarn", "identity-of-older-document"))
