@@ -127,7 +127,8 @@ def command(
         held=hookup.tester.session.held,
         budget=budget,
         started=started,
-        warnings=[*hookup.warnings, *(CAUTIONS if hookup.tester.gate is not None else ())],
+        warnings=hookup.warnings,
+        cautions=CAUTIONS if hookup.tester.gate is not None else (),
         cases=_write_cases(report, folder / CASES),
     )
     written = [output.write(outcome) for output in outputs]

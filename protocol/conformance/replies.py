@@ -36,7 +36,7 @@ class ReplyTimes:
     """99 of 100 took no longer."""
     greatest_s: float = 0.0
     host_late_s: float = 0.0
-    """How late the host itself woke up at most before the check; 0 on a held clock."""
+    """How late the host itself woke up at most, before the check and while it waited; 0 on a held clock."""
     bins: tuple[Bin, ...] = ()
     """From the first to the last that is not empty; what is longer than the last end is in the last."""
 

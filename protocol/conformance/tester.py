@@ -16,8 +16,8 @@ from decimal import Decimal
 from functools import partial
 
 from protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
-from protocol.conformance.gate import DRY as DRY
 from protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
+from protocol.conformance.gate import DRY as DRY
 from protocol.conformance.gate import NotSelected as NotSelected
 from protocol.conformance.host import BUSY_NS, lateness_ns
 from protocol.conformance.rig import Rig, RigError
@@ -1026,7 +1026,7 @@ class Tester:
             wanted = value_of(entry, value)
             if self.setting(name) != wanted and not self.put(name, wanted).ok:
                 if self.gate is not None:
-                    raise NotSelected(f"{name} {value} is refused: limits were put lower, and more is {BEYOND}")
+                    raise NotSelected(f"{name} {value} is refused by limits of which more is {BEYOND}")
                 raise Doubtful(f"the document has a tester put {name} {value}, which is refused")
 
     def relieve(self, provoke: Provoke) -> None:

@@ -24,6 +24,7 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
         "note": outcome.note,
         "guarantee": outcome.guarantee,
         "warnings": list(outcome.warnings),
+        "cautions": list(outcome.cautions),
         "document": {
             "path": outcome.path,
             "name": outcome.name,

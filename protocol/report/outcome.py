@@ -92,6 +92,8 @@ class Outcome:
     note: str
     guarantee: str
     """What the complete suite of the state machine has shown, and under which assumptions; may be empty."""
+    cautions: tuple[str, ...]
+    """What was shown before anything was energised; empty if nothing was to be."""
     warnings: tuple[str, ...]
     """What the user has to know for safety's sake: whether the safe action was confirmed at the end."""
     name: str
@@ -176,6 +178,7 @@ def outcome_of(
     budget: int | None,
     started: datetime,
     warnings: Sequence[str],
+    cautions: Sequence[str] = (),
     cases: Mapping[int, str],
 ) -> Outcome:
     """Put a report in order. `cases`: paths of case files by the failure's index."""
@@ -229,6 +232,7 @@ def outcome_of(
         verdict=str(report.verdict),
         note=printable(report.note),
         guarantee=printable(report.guarantee),
+        cautions=tuple(printable(caution) for caution in cautions),
         warnings=tuple(printable(warning) for warning in warnings),
         name=report.vow_name,
         version=report.vow_version,

@@ -187,7 +187,7 @@ def reply_picture(outcome: Outcome) -> ReplyPicture | None:
         (deadline_s, f"{_ms(deadline_s)} allowed", "allowed"),
     ]
     if replies.host_late_s:
-        named.append((replies.host_late_s, f"the host itself is {_ms(replies.host_late_s)} late", "host"))
+        named.append((replies.host_late_s, f"the host itself up to {_ms(replies.host_late_s)} late", "host"))
     marks = tuple(
         Mark(
             place(seconds), 12 + 14 * row, name, style, "start" if place(seconds) < REPLIES_PX / 2 else "end"
@@ -202,7 +202,7 @@ def reply_picture(outcome: Outcome) -> ReplyPicture | None:
 
 
 def _ms(seconds: float) -> str:
-    return f"{seconds * 1e3:.3g} ms"
+    return f"{seconds:.3g} s" if seconds >= 1 else f"{seconds * 1e3:.3g} ms"
 
 
 def place_name(place: str) -> str:

@@ -197,6 +197,10 @@ def _states(outcome: Outcome) -> Table:
     return table
 
 
+def _ms(seconds: float) -> str:
+    return f"{seconds:.2g} s" if seconds >= 1 else f"{seconds * 1e3:.3g} ms"
+
+
 def _replies(outcome: Outcome) -> RenderableType:
     replies = outcome.replies
     most = max(each.count for each in replies.bins)
@@ -211,14 +215,11 @@ def _replies(outcome: Outcome) -> RenderableType:
         bar = Text.assemble(("#" * filled, colour), ("." * (BAR - filled), "dim"))
         table.add_row(f"up to {each.to_s * 1e3:g} ms", bar, str(each.count))
     said = (
-        f"Half within {replies.median_s * 1e3:.2g} ms, 99 of 100 within {replies.p99_s * 1e3:.2g} ms, all"
-        f" {replies.count} within {replies.greatest_s * 1e3:.2g} ms; {outcome.deadline_s * 1e3:g} ms allowed."
+        f"Half within {_ms(replies.median_s)}, 99 of 100 within {_ms(replies.p99_s)}, all {replies.count}"
+        f" within {_ms(replies.greatest_s)}; {_ms(outcome.deadline_s)} allowed."
     )
     if not outcome.held:
-        late = f"{replies.host_late_s * 1e3:.2g} ms"
-        said += (
-            f" The host's own delays are in these times: it woke up {late} late when it was asked to sleep."
-        )
+        said += f" The host's own delays are in these times: it woke up to {_ms(replies.host_late_s)} late."
     return Group(table, Text(said))
 
 

@@ -209,7 +209,7 @@ def test_the_report_says_how_far_it_went_and_cautions(envelope, capfd):
     assert data["profile"]["name"] == "envelope"
     assert "declared by a tester: 16 V, 1 A" in data["profile"]["reason"]
     assert "s energised" in data["profile"]["reason"]
-    assert set(CAUTIONS) <= set(data["warnings"])
+    assert set(CAUTIONS) <= set(data["cautions"])
     assert "Batteries" not in capfd.readouterr().err
 
 

@@ -77,6 +77,7 @@ def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps
         budget=None,
         started=datetime(2026, 3, 1, 12, 30, tzinfo=UTC),
         warnings=warnings,
+        cautions=["Stay with it."],
         cases={0: "cases/first.case"},
     )
 
@@ -310,7 +311,8 @@ def test_the_page_shows_what_broke_where_and_how():
         "Any fault of the class A is found.",
         "THE INSTRUMENT MAY STILL BE HANDLING POWER",
         "0.3.1 0123abcd",
-        "How long 431 replies took, the host's own delays included. The slowest took 25 ms of 20 ms",
+        "How long 431 replies took, the host's own delays included: the slowest 25 ms, with 20 ms allowed",
+        "These were shown before this check energised anything: Stay with it.",
         "99 of 100 within 0.9 ms",
         "4.000 s within 0.015 s",
         "Batteries can burn",
@@ -397,7 +399,7 @@ def test_the_screen_shows_a_failure_as_something_to_act_on():
         "dry: there is no rig",
         "up to 50 ms",
         "Half within 0.2 ms, 99 of 100 within 0.9 ms, all 431 within 25 ms; 20 ms allowed.",
-        "woke up 0.3 ms late",
+        "it woke up to 0.3 ms late",
         f"{ASKED[3].id}  4.000 s within 0.015 s",
     ):
         assert words in shown
