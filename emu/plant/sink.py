@@ -55,6 +55,7 @@ _LONG_SECONDS = 1e7
 _SETTLED_AMPERE = 1e-12
 _INF = math.inf
 _HEAT_SIGNALS = {"heat.junction": JUNCTION, "heat.case": CASE, "heat.sink": SINK}
+_PULSES = frozenset(name for name, control in CONTROLS.items() if control.pulse)
 _REGULATION = frozenset(
     [
         "mode",
@@ -250,23 +251,27 @@ class Sink:
             if name not in CONTROLS:
                 raise ValueError(f"a sink has no control {name!r}: write one of {', '.join(CONTROLS)}")
             checked[name] = CONTROLS[name].checked(name, value)
-        if self._set["stage"] == "off" and checked.keys() <= _REGULATION:
-            self._set.update(checked)
-            return
-        pulses = {name for name in checked if CONTROLS[name].pulse}
-        changed = {name for name in checked if name not in pulses and self._set[name] != checked[name]}
-        if not changed and not any(checked[name] for name in pulses):
-            return
+        present = self._set
+        pulses = {name for name in checked if name in _PULSES and checked[name]}
+        changed = {name for name in checked if name not in _PULSES and present[name] != checked[name]}
+        if not pulses:
+            if not changed:
+                return
+            if present["stage"] == "off" and changed <= _REGULATION:
+                # Nothing regulates: it takes effect with the stage.
+                for name in changed:
+                    present[name] = checked[name]
+                return
         self._close()
         before = self._set["stage"]
         signature = self._signature()
         for name in changed:
             self._set[name] = checked[name]
-        if "counters.zero" in pulses and checked["counters.zero"]:
+        if "counters.zero" in pulses:
             self._charge = self._energy = self._time = 0.0
         if self._set["stage"] != before:
             self._upper, self._done, self._phase_ns = False, 0, self.now_ns
-        if "swing.trigger" in pulses and checked["swing.trigger"]:
+        if "swing.trigger" in pulses:
             self._trigger()
         if any(name.startswith("fan.") for name in changed):
             self._drive_fan()
