@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @click.option(
     "--holdout",
     is_flag=True,
-    help="Only the third of the faults that is kept unseen while the checker is tuned.",
+    help="Only the faults that are kept unseen while the checker is tuned.",
 )
 @click.option(
     "--seed",
@@ -57,7 +57,7 @@ def command(
 ) -> int:
     """Run the checker against an instrument of DOC with every named fault in turn, and against a good one.
 
-    A third of the faults is held out: without --holdout only the score tells of them, no name, so that the
+    Some of the faults are held out: without --holdout only the score tells of them, no name, so that the
     checker can be tuned on the others.
 
     With --firmware the instruments are the reference firmware with one change of its C each. Those that no
