@@ -238,7 +238,8 @@ class Tester:
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
             raw = self._answer(4 * self.deadline_ns)
-            if (host_ns := self._host_late_ns()) > BUSY_NS:
+            # What never comes is not explained by a host that is a little late.
+            if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
                 came = "did not come" if raw is None else "came too late"
                 raise Late(
                     f"the answer to {sent[:40]!r} {came}, "
