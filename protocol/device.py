@@ -249,10 +249,13 @@ class Device:
 
     def receive(self, data: bytes, now_ns: int) -> None:
         """Bytes from the host, all at `now_ns`. Replies are in `output` (or wait, when blocked)."""
-        if now_ns < self._deaf_until_ns:
-            return
-        for line in self._framer.feed(data, now_ns):
-            self.line(line, now_ns)
+        begun = 0
+        while begun < len(data) and now_ns >= self._deaf_until_ns:
+            # Line by line: one may be a request to boot, and what comes after it is for the time after.
+            end = data.find(b"\n", begun) + 1 or len(data)
+            for line in self._framer.feed(data[begun:end], now_ns):
+                self.line(line, now_ns)
+            begun = end
 
     def take(self) -> bytes:
         """Bytes for the host, drained; empty while blocked."""
@@ -350,7 +353,8 @@ class Device:
         return True, (str(index), image[index * size : (index + 1) * size].hex().upper())
 
     def value(self, entry: PointEntry, now_ns: int) -> Value:
-        """The point's present value. A number is held inside its quantity's range."""
+        """The point's present value, inside its quantity's range: what is derived is held there, a reading
+        comes so from the world, and a setting never leaves it."""
         source = entry.source
         if source == "setting":
             return self.settings[entry.name]

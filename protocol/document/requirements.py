@@ -179,7 +179,7 @@ WIRE = (
     Aspect(
         "notice.off",
         _has_part("notices"),
-        _said("With notices off nothing unasked is sent, and numbers go on."),
+        _said("With notices off nothing unasked is sent, and numbers go on; a boot turns notices back on."),
     ),
     Aspect(
         "boot", _always, _said("A boot shows: in the count of boots, in its cause and in the time since.")
