@@ -8,6 +8,7 @@ delays have made them much wider than the sample period does.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -44,9 +45,10 @@ class Between:
         return Between(self.early_ns // parts, -(-self.late_ns // parts))
 
     def text(self) -> str:
-        """Its middle and its uncertainty, in seconds."""
-        middle = (self.early_ns + self.late_ns) / 2e9
-        return f"{middle:.4g} s within {self.half_ns / 1e9:.2g} s"
+        """Its middle and its uncertainty, in seconds; as many digits as the latter has."""
+        middle, half = (self.early_ns + self.late_ns) / 2e9, self.half_ns / 1e9
+        digits = max(0, 1 - math.floor(math.log10(half))) if half else 9
+        return f"{middle:.{digits}f} s within {half:.{digits}f} s"
 
     @property
     def half_ns(self) -> int:
