@@ -2,7 +2,7 @@
 # make test        the project's own tests
 # make lint        ruff and mypy
 # make benchmark   ratios against bare loops; writes build/benchmark.json
-# make campaign    the long versions: two hundred seeds of the clean instrument, every fault with three; resumable
+# make campaign    the long versions: two hundred seeds of the clean instrument, every fault with three, mutants; resumable
 # make lock        renew .ci/requirements.lock
 #
 # All but `clean` make a virtual environment in .venv first. `make PYTHON=python3.12 test` picks an interpreter.
@@ -13,7 +13,7 @@ comma := ,
 VENV := .venv
 PY := $(VENV)/bin/python
 LOCK := .ci/requirements.lock
-EXTRAS := pictures,automata,test,dev$(if $(CI),$(comma)reference)
+EXTRAS := pictures,automata,mutants,test,dev$(if $(CI),$(comma)reference)
 
 # CI installs exactly what is locked; everybody else anything not older than pyproject.toml says.
 # The second variable is the first one's name for build environments from pip 26.2 on.

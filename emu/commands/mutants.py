@@ -22,7 +22,7 @@ def audit_mutants(doc: str, seed: int, each: int, json_file: Path | None, keep: 
     try:
         from emu.firmware.mutants.record import Record
         from emu.firmware.mutants.score import as_json, told
-        from emu.firmware.mutants.survey import Survey
+        from emu.firmware.mutants.survey import LIMIT_S, PATIENCE, Survey
         from emu.firmware.mutants.workshop import Workshop
     except ModuleNotFoundError as missing:
         if (missing.name or "").partition(".")[0] not in ("tree_sitter", "tree_sitter_c"):
@@ -47,7 +47,7 @@ def audit_mutants(doc: str, seed: int, each: int, json_file: Path | None, keep: 
         if clean.outcome != "passed":
             click.echo("nothing can be said of its mutants until it passes")
             return 1
-        made = survey.fates(workshop.drawn(each), clean)
+        made = survey.fates(workshop.drawn(each), min(PATIENCE * clean.seconds, LIMIT_S))
         fates = []
         interrupt: KeyboardInterrupt | None = None
         try:

@@ -1,16 +1,18 @@
 """`make campaign`: does the checker cry wolf, and does it sleep?
 
 The clean instrument of every document in spec/ is checked with many seeds and has to pass each time, and is
-walked about at random for long; then every named fault is tried with a few seeds and has to be detected.
+walked about at random for long; then every named fault is tried with a few seeds and has to be detected. Last
+come mutants of the reference firmware's C, of which 95 % have to be detected.
 
     python -m tests.campaign [SEEDS [EVERY]]
 
 SEEDS: so many seeds of the clean instrument (200), and a long walk for every fifty. EVERY: of the faults that
-the checker is tuned on, one in so many of each kind, with one seed; without it all of them, held out or not,
-with three.
+the checker is tuned on, one in so many of each kind, with one seed, and eight mutants; without it all faults,
+held out or not, with three, and every mutant that is drawn.
 
-Results are kept in build/campaign.jsonl: ended early, the campaign goes on there the next time, as long as
-neither the documents nor the code have changed. Walks begin with those in build/found that once went wrong.
+Results are kept in build/campaign.jsonl and build/mutants.jsonl: ended early, the campaign goes on there the
+next time, as long as neither the documents nor the code have changed. Walks begin with those in build/found
+that once went wrong.
 """
 
 from __future__ import annotations
@@ -18,11 +20,13 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
+import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import asdict
 from importlib.resources import files
-from itertools import groupby
+from itertools import groupby, islice
 from pathlib import Path
 from typing import TextIO
 
@@ -30,9 +34,14 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from scipy import stats
 
-from emu.audit import Trial, score, trials
+from emu.audit import Trial, cores, score, trials
 from emu.direct import direct_tester
 from emu.faults import build_instrument, fault_named, faults_for
+from emu.firmware.build import demo_vow
+from emu.firmware.mutants import score as mutation
+from emu.firmware.mutants.record import Record as MutantRecord
+from emu.firmware.mutants.survey import LIMIT_S, Survey
+from emu.firmware.mutants.workshop import Workshop
 from protocol.conformance.casefile import steps_of
 from protocol.conformance.search.walk import Search
 from protocol.conformance.tester import Broken
@@ -47,6 +56,10 @@ FOUND = Path("build/found")
 WALK = 20_000
 """Lines of a long walk: enough that the search has time to strive for what is unseen."""
 SEEDS_PER_WALK = 50
+MUTANTS = Path("build/mutants.jsonl")
+EACH_MUTANT = 2
+"""Mutants of each kind from each file."""
+FEW_MUTANTS = 8
 
 Task = tuple[str | None, int]
 
@@ -80,9 +93,7 @@ def most_probable_share(alarms: int, checks: int) -> float:
 def some_faults(vow: Vow, every: int) -> list[str]:
     """One in `every` of the faults of each kind that are not held out, and at least one."""
     known = [fault for fault in faults_for(vow) if not fault.holdout]
-    return [
-        fault.name for _, kind in groupby(known, lambda each: each.kind) for fault in list(kind)[::every]
-    ]
+    return [fault.name for _, kind in groupby(known, lambda each: each.kind) for fault in list(kind)[::every]]
 
 
 def tasks_of(vow: Vow, seeds: int, every: int | None) -> list[Task]:
@@ -169,6 +180,24 @@ def walked(name: str, vow: Vow, seeds: int) -> Iterator[str]:
                 yield f"  walk {seed}: {broken.judgement.requirement}: due {due}, seen {seen}\n{steps}"
 
 
+def mutated(console: Console, few: bool) -> list[mutation.Fate]:
+    """What comes of mutants of the reference firmware."""
+    vow = demo_vow()
+    path = next(path for path in documents() if path.stem == vow.identity[0])
+    fates: list[mutation.Fate] = []
+    with tempfile.TemporaryDirectory(prefix="wirevow-") as folder, console.status("mutants") as shown:
+        workshop = Workshop(vow, Path(folder))
+        # That the firmware as it is passes is one of the tests.
+        survey = Survey(path, workshop, 0, cores(), MutantRecord(MUTANTS, 0))
+        drawn = islice(workshop.drawn(EACH_MUTANT), FEW_MUTANTS if few else None)
+        with closing(survey.fates(drawn, LIMIT_S)) as made:
+            for fate in made:
+                fates.append(fate)
+                survivors = sum(each.survived for each in fates)
+                shown.update(f"mutants: {len(fates)} of {workshop.most(EACH_MUTANT)}, {survivors} survived")
+    return fates
+
+
 def is_right(trial: Trial) -> bool:
     """A clean instrument passes, a faulty one does not."""
     return trial.outcome == "passed" if trial.fault is None else trial.detected
@@ -218,6 +247,14 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         wrong += len(alarms)
         print(f"{path.name}: {len(alarms)} false alarms in long walks", *alarms, sep="\n")
         print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
+    begun = time.monotonic()
+    fates = mutated(console, few=every is not None)
+    share = mutation.score(fates).share
+    print("mutants of the reference firmware:", *mutation.told(fates), sep="\n")
+    if share is not None and share < mutation.BAR:
+        wrong += sum(fate.survived for fate in fates)
+        print(f"  fewer than {mutation.BAR:.0%} are detected")
+    print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     verdict = f"{wrong} not as it should be, see above" if wrong else "no false alarm, nothing missed"
     print(f"campaign: {verdict}")
     return 1 if wrong else 0

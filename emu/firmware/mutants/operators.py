@@ -41,8 +41,9 @@ UPDATES: Mapping[str, str] = {
 UNARY = frozenset({"!", "-", "~"})
 """Kind `unary`: operators that are dropped."""
 
-CONDITIONAL = frozenset({"if_statement", "while_statement", "do_statement"})
-"""Kind `negation`: statements whose condition is negated. Those of `for` and `?:` are as well."""
+IN_PARENTHESES = frozenset({"if_statement", "while_statement", "do_statement"})
+CONDITIONAL = IN_PARENTHESES | {"for_statement", "conditional_expression"}
+"""Kind `negation`: what has a condition to negate."""
 
 DELETED = frozenset({"expression_statement", "break_statement", "continue_statement"})
 """Kind `deletion`: statements that are left out."""
@@ -167,9 +168,9 @@ def _replacements(node: Node) -> Iterator[tuple[str, str]]:
         yield "update", UPDATES[text]
     elif parent.type == "unary_expression" and text in UNARY:
         yield "unary", " "
-    if parent.child_by_field_name("condition") == node:
+    if parent.type in CONDITIONAL and parent.child_by_field_name("condition") == node:
         inner = text if node.type == "parenthesized_expression" else f"({text})"
-        yield "negation", f"(!{inner})" if parent.type in CONDITIONAL else f"!{inner}"
+        yield "negation", f"(!{inner})" if parent.type in IN_PARENTHESES else f"!{inner}"
     if node.type in DELETED:
         yield "deletion", ";"
     if node.type in ("true", "false"):

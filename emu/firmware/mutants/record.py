@@ -29,18 +29,15 @@ class Record:
                 continue  # cut short when it was ended
             self.known[trial.fault] = trial
         path.parent.mkdir(parents=True, exist_ok=True)
-        self._file = path.open("w", encoding="utf-8")
-        print(head, file=self._file, flush=True)
-        for trial in self.known.values():
-            self._write(trial)
+        self._path = path
+        rows = [head, *(json.dumps(asdict(trial)) for trial in self.known.values())]
+        path.write_text("".join(f"{row}\n" for row in rows), encoding="utf-8")
 
     def add(self, trial: Trial) -> None:
         """Keep one more."""
         self.known[trial.fault] = trial
-        self._write(trial)
-
-    def _write(self, trial: Trial) -> None:
-        print(json.dumps(asdict(trial)), file=self._file, flush=True)
+        with self._path.open("a", encoding="utf-8") as file:
+            print(json.dumps(asdict(trial)), file=file)
 
 
 def fingerprint() -> str:

@@ -15,8 +15,8 @@ from emu.firmware.mutants.workshop import Built, Workshop
 
 PATIENCE = 10.0
 """A check may take so many times as long as that of the firmware as it is."""
-LEAST_LIMIT_S = 120.0
-CLEAN_LIMIT_S = 3600.0
+LIMIT_S = 1800.0
+"""The longest that is allowed to a check when it is not known how long that takes."""
 
 
 class Survey:
@@ -34,11 +34,11 @@ class Survey:
         """The trial of the firmware as it is."""
         if None in self._known:
             return self._known[None]
-        (trial,) = trials(self._document, [(None, self._workshop.original())], self._seed, 1, CLEAN_LIMIT_S)
+        (trial,) = trials(self._document, [(None, self._workshop.original())], self._seed, 1, LIMIT_S)
         self._keep(trial)
         return trial
 
-    def fates(self, drawn: Iterator[Built], clean: Trial) -> Generator[Fate, None, None]:
+    def fates(self, drawn: Iterator[Built], limit_s: float) -> Generator[Fate, None, None]:
         """What comes of each mutant, in the order in which they are done."""
         mutants: dict[str, Mutant] = {}
         settled: list[Fate] = []
@@ -55,7 +55,6 @@ class Survey:
                     mutants[name] = built.mutant
                     yield name, built.library
 
-        limit_s = max(LEAST_LIMIT_S, PATIENCE * clean.seconds)
         for trial in trials(self._document, tasks(), self._seed, self._jobs, limit_s):
             while settled:
                 yield settled.pop(0)

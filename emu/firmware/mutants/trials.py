@@ -6,7 +6,7 @@ Beside the outcomes of `emu.audit` there are
 outcome    meaning                                                                            detected
 =========  =================================================================================  ========
 `crash`    the firmware broke its process                                                     yes
-`hang`     the firmware did not return for `HANG_S` of processor time                         yes
+`hang`     the firmware did not return for `hang_s` of processor time                         yes
 `timeout`  the check was not done within its time                                             no
 =========  =================================================================================  ========
 """
@@ -16,6 +16,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import resource
+import select
 import signal
 import threading
 import time
@@ -50,7 +51,7 @@ class _Running:
 
 
 def trials(
-    document: Path, tasks: Iterable[Task], seed: int, jobs: int, limit_s: float
+    document: Path, tasks: Iterable[Task], seed: int, jobs: int, limit_s: float, hang_s: float = HANG_S
 ) -> Generator[Trial, None, None]:
     """What comes of each task, in the order in which they are done; tasks are taken as they can be begun.
 
@@ -71,7 +72,7 @@ def trials(
                 name, library = task
                 mine, theirs = context.Pipe(duplex=False)
                 process = context.Process(
-                    target=_try, args=(str(document), library, name, seed, theirs), daemon=True
+                    target=_try, args=(str(document), library, name, seed, hang_s, theirs), daemon=True
                 )
                 process.start()
                 theirs.close()
@@ -110,20 +111,20 @@ def _result(running: _Running, seed: int, limit_s: float) -> Trial | None:
 def _ended(status: int | None) -> tuple[str, str]:
     """Outcome and message of a process that told nothing."""
     if status == HUNG:
-        return "hang", f"the firmware did not return for {HANG_S:.0f} s"
+        return "hang", "the firmware did not return"
     if status is not None and status < 0:
         return "crash", signal.Signals(-status).name
     return "error", f"the process ended with status {status}"
 
 
-def _try(document: str, library: Path, name: str | None, seed: int, pipe: Connection) -> None:
+def _try(document: str, library: Path, name: str | None, seed: int, hang_s: float, pipe: Connection) -> None:
     """One trial, in its own process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent's business
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     vow = compile_vow(load_document(document).document)
-    _watch()
+    _watch(hang_s, pipe)
     pipe.send(attempt(vow, library, name, seed))
 
 
@@ -132,8 +133,8 @@ def attempt(vow: Vow, library: Path, name: str | None, seed: int) -> Trial:
     return tried(vow, lambda: FirmwareInstrument(vow, library, None, seed), name, seed)
 
 
-def _watch() -> None:
-    """End this process when its main thread is in the firmware for too long.
+def _watch(hang_s: float, pipe: Connection) -> None:
+    """End this process when its main thread is in the firmware for too long, or nobody listens any more.
 
     A signal's handler runs between two steps of the main thread's Python: not while that is in a library.
     """
@@ -144,13 +145,15 @@ def _watch() -> None:
         beats += 1
 
     def watch() -> None:
+        reader = select.poll()
+        reader.register(pipe, 0)  # hung up is always told
         seen, since = -1, 0.0
-        while True:
-            time.sleep(1.0)
+        while not reader.poll(1000):
             if beats != seen:
                 seen, since = beats, time.process_time()
-            elif time.process_time() - since > HANG_S:
+            elif time.process_time() - since > hang_s:
                 os._exit(HUNG)
+        os._exit(0)
 
     signal.signal(signal.SIGVTALRM, beat)
     signal.setitimer(signal.ITIMER_VIRTUAL, 1.0, 1.0)

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from emu.firmware.build import ToolError, compile_object, link_library, sources
-from emu.firmware.mutants.operators import KINDS, Mutant, mutants_of
+from emu.firmware.mutants.operators import Mutant, mutants_of
 from protocol.vow import Vow
 
 CORE = 4
@@ -73,29 +73,21 @@ class Workshop:
     def drawn(self, each: int) -> Iterator[Built]:
         """`each` mutants of each kind from each file and more from the core: the same ones every time.
 
-        They are drawn by a digest of their names, so that a change of the firmware elsewhere moves none of
-        them. First one of each kind and file, then another, and so on.
+        First one of each kind and file, then another, and so on.
         """
-        heaps: dict[tuple[str, str], list[Mutant]] = {}
-        for mutant in sorted(self.mutants, key=lambda each: hashlib.sha256(each.name.encode()).digest()):
-            heaps.setdefault((mutant.kind, mutant.file), []).append(mutant)
-        order = sorted(heaps, key=lambda heap: (list(KINDS).index(heap[0]), heap[1]))
-        waiting = deque((heap, iter(heaps[heap]), self._quota(heap[1], each)) for heap in order)
+        found = heaps(self.mutants)
+        waiting = deque((iter(heap), self._quota(heap[0].file, each)) for heap in found)
         while waiting:
-            heap, rest, left = waiting.popleft()
-            built = next((made for made in map(self.build, rest) if made is not None), None)
+            heap, left = waiting.popleft()
+            built = next((made for made in map(self.build, heap) if made is not None), None)
             if built is not None:
                 yield built
                 if left > 1:
-                    waiting.append((heap, rest, left - 1))
+                    waiting.append((heap, left - 1))
 
     def most(self, each: int) -> int:
         """At most so many are drawn."""
-        heaps: dict[tuple[str, str], int] = {}
-        for mutant in self.mutants:
-            heap = mutant.kind, mutant.file
-            heaps[heap] = min(heaps.get(heap, 0) + 1, self._quota(mutant.file, each))
-        return sum(heaps.values())
+        return sum(min(len(heap), self._quota(heap[0].file, each)) for heap in heaps(self.mutants))
 
     def _quota(self, file: str, each: int) -> int:
         return each * CORE if file == self._core else each
@@ -104,6 +96,21 @@ class Workshop:
         folder.mkdir(exist_ok=True)
         (folder / name).write_text(text, encoding="utf-8")
         return compile_object(folder / name, self._folder)
+
+
+def heaps(mutants: Iterable[Mutant]) -> list[list[Mutant]]:
+    """Mutants by kind and file, each heap and all of them in the order in which they are drawn.
+
+    That is by a digest of their names, so that a change of the firmware elsewhere moves none of them.
+    """
+    found: dict[tuple[str, str], list[Mutant]] = {}
+    for mutant in sorted(mutants, key=lambda each: _drawn_by(each.name)):
+        found.setdefault((mutant.kind, mutant.file), []).append(mutant)
+    return [found[heap] for heap in sorted(found, key=lambda heap: _drawn_by(*heap))]
+
+
+def _drawn_by(*words: str) -> bytes:
+    return hashlib.sha256("\0".join(words).encode()).digest()
 
 
 def _digest(path: Path) -> bytes:
