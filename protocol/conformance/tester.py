@@ -238,6 +238,9 @@ class Tester:
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
             raw = self._answer(4 * self.deadline_ns)
+            if raw is not None:
+                self.reply_ns[-1] = self.session.now_ns() - waited_ns
+                self.slowest_ns = max(self.slowest_ns, self.reply_ns[-1])
             # What never comes is not explained by a host that is a little late.
             if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
                 came = "did not come" if raw is None else "came too late"
