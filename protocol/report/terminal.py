@@ -208,7 +208,14 @@ def _replies(outcome: Outcome) -> RenderableType:
     table.add_column(justify="right")
     table.add_column(no_wrap=True)
     table.add_column(justify="right")
-    for each in replies.bins:
+    gap = False
+    for index, each in enumerate(replies.bins):
+        if not each.count and not any(near.count for near in replies.bins[max(0, index - 1) : index + 2]):
+            if not gap:
+                table.add_row("...")
+            gap = True
+            continue
+        gap = False
         # A bar for one late reply among thousands has to be seen: lengths go by the logarithm.
         filled = round(BAR * math.log1p(each.count) / math.log1p(most))
         colour = "green" if each.to_s <= outcome.deadline_s else "yellow"
