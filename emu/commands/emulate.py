@@ -38,13 +38,14 @@ def command(
     """
     from emu.bench import Bench
     from emu.faults import build_instrument
+    from emu.plant.fit import fitted
     from emu.ports.address import find
     from emu.ports.interface import Instrument
     from emu.ports.server import serve
     from protocol.document.load import load_document, load_yaml_model
     from protocol.vow import compile_vow
 
-    document = load_document(find(doc)).document
+    document = fitted(load_document(find(doc)))
     wired = load_yaml_model(find(bench, "bench"), Bench).document if bench is not None else None
     instrument: Instrument
     if firmware is None:

@@ -75,9 +75,10 @@ def make(address: Address) -> tuple[Instrument, int]:
     """An instrument as the URL says, and the baud rate of its document. Raises WirevowError."""
     from emu.bench import Bench
     from emu.faults import build_instrument
+    from emu.plant.fit import fitted
     from protocol.document.load import load_document, load_yaml_model
     from protocol.vow import compile_vow
 
-    document = load_document(find(address.document)).document
+    document = fitted(load_document(find(address.document)))
     bench = None if address.bench is None else load_yaml_model(find(address.bench, "bench"), Bench).document
     return build_instrument(compile_vow(document), bench, address.seed, address.fault), document.wire.baud
