@@ -62,7 +62,7 @@ class Server:
         self.line = Line(instrument, pace, _GRAIN_NS)
         self.rig: RigDesk | None = None
         self._instrument = instrument
-        self._endpoint = endpoint
+        self.endpoint = endpoint
         self._pending = b""
         """Taken from the line, not yet by the kernel; while there is any, nothing else is taken."""
         self._stopping = False
@@ -92,7 +92,7 @@ class Server:
         try:
             if self.line.baud is not None:
                 _wake_punctually()
-            self._greet(self._endpoint.changes())
+            self._greet(self.endpoint.changes())
             self._arrange()
             wait = self._waiter.wait
             ready = wait(self._patience_s())
@@ -107,12 +107,16 @@ class Server:
         finally:
             if wakes:
                 signal.set_wakeup_fd(former)
-            self._endpoint.close()
-            if self.rig is not None:
-                self.rig.close()
-            self._waiter.close()
-            self._waker.close()
-            self._alarm.close()
+            self.close()
+
+    def close(self) -> None:
+        """Leave nothing behind; `run` does it by itself."""
+        self.endpoint.close()
+        if self.rig is not None:
+            self.rig.close()
+        self._waiter.close()
+        self._waker.close()
+        self._alarm.close()
 
     def _presently(self) -> list[tuple[int, int]]:
         """What is there within a breath, if nothing is due sooner."""
@@ -144,7 +148,7 @@ class Server:
         except OSError:
             data = b""
         if not data:
-            self._greet(self._endpoint.lost())
+            self._greet(self.endpoint.lost())
             self._arrange()
             return
         answer = self.line.exchange(data, self.clock.now_ns())
@@ -172,9 +176,9 @@ class Server:
         if any(descriptor == self._alarm.fileno() for descriptor, _ in ready):
             self._alarm.recv(4096)
         host = self._host
-        probing = host is None and self._endpoint.look_again_s is not None
+        probing = host is None and self.endpoint.look_again_s is not None
         if probing or any(descriptor in self._watched for descriptor, _ in ready):
-            self._greet(self._endpoint.changes())
+            self._greet(self.endpoint.changes())
         # A host that came just now is heard in the next turn.
         if host is not None and host is self._host:
             if self._pending:
@@ -197,7 +201,7 @@ class Server:
         if data:
             self.line.receive(data, self.clock.now_ns())
         else:
-            self._greet(self._endpoint.lost())
+            self._greet(self.endpoint.lost())
 
     def _write(self, data: bytes) -> None:
         self._pending += data
@@ -209,7 +213,7 @@ class Server:
             except BlockingIOError:
                 pass
             except OSError:
-                self._greet(self._endpoint.lost())
+                self._greet(self.endpoint.lost())
 
     def _run_line(self) -> None:
         """Everything that is due, and what came of it to the host."""
@@ -224,14 +228,14 @@ class Server:
                 self.line.opened(self.clock.now_ns())
             else:
                 # If another host is there already, what has come may be its words: they are read as such.
-                if left == 0 and (words := self._endpoint.last_words()):
+                if left == 0 and (words := self.endpoint.last_words()):
                     self.line.receive(words, self.clock.now_ns())
                 self.line.closed(self.clock.now_ns())
-        self._host = self._endpoint.host
+        self._host = self.endpoint.host
 
     def _patience_s(self) -> float | None:
         """How long nothing can happen by itself."""
-        wait_s = self._endpoint.look_again_s if self._host is None else None
+        wait_s = self.endpoint.look_again_s if self._host is None else None
         if self.rig is not None:
             rig_s = self.rig.wait_s()
             if rig_s is not None and (wait_s is None or rig_s < wait_s):
@@ -247,7 +251,7 @@ class Server:
 
     def _arrange(self) -> None:
         """Say what is waited for."""
-        self._watched = frozenset(self._endpoint.watched())
+        self._watched = frozenset(self.endpoint.watched())
         readers = [self._alarm.fileno(), *self._watched]
         if self.rig is not None:
             readers += self.rig.watched()
@@ -316,17 +320,17 @@ def serve(
     rig listens (`tcp:HOST:PORT`), or None. `ready` is called once with the addresses of port and rig.
     Raises PortError.
     """
-    endpoint = open_endpoint(listen, link, pace or baud)
+    server = Server(instrument, open_endpoint(listen, link, pace or baud), pace)
+    address = server.endpoint.address
     try:
-        server = Server(instrument, endpoint, pace)
         if rig is not None:
             from emu.ports.rigport import RigPort
 
             server.rig = desk = RigPort(rig, server.line, server.clock, document)
-            ready(endpoint.address, desk.address)
+            ready(address, desk.address)
         else:
-            ready(endpoint.address, None)
+            ready(address, None)
     except BaseException:
-        endpoint.close()
+        server.close()
         raise
     server.run()
