@@ -52,8 +52,8 @@ def other_value(t: Tester, entry: PointEntry) -> Value:
 
 LOOKS_AT_SLOW = 16
 """Into so many parts the time is cut in which a slow reading follows: it may have done so sooner."""
-LINGER_NS = 3600 * 1_000_000_000
-"""Heat of an hour ago is gone."""
+SLOW_NS = 2_000_000_000
+"""What takes longer to follow is slow."""
 FEW = 6
 """Settings that are asked where all of them have been."""
 TRIES = 200
@@ -374,9 +374,9 @@ def fresh(t: Tester, r: Requirement) -> None:
         within_ns = declared.moves.get(entry.name)
         if within_ns is None or declared.other is None or declared.base is None:
             continue
-        if not t.session.held and within_ns > 2_000_000_000:
+        if not t.session.held and within_ns > SLOW_NS:
             continue
-        slow = within_ns > 2_000_000_000
+        slow = within_ns > SLOW_NS
         if slow:
             _at_rest(t, entry, within_ns)  # what was before may still linger
         before = t.read(entry.name)
@@ -398,7 +398,10 @@ def fresh(t: Tester, r: Requirement) -> None:
     t.goto(follows.state)
     t.alive(t.vow.document.trial.settle)
     if t.session.held and not t.vow.states[follows.state].energised:
-        t.alive(LINGER_NS)  # what other purposes did to the instrument has died away
+        for turned in t.declared.values():
+            for name, within_ns in turned.moves.items():
+                if within_ns > SLOW_NS:
+                    _at_rest(t, t.vow.points[name], within_ns)  # what other purposes did has died away
     before = t.read(entry.name)
     t.settings({follows.setting: follows.to})
     t.alive(max(follows.within, entry.period_ns) + (0 if t.session.held else HOST_SLACK_NS))
