@@ -25,8 +25,10 @@ PATIENT = 10
 """So often the host is asked whether it is punctual now."""
 LONGEST_NS = 20 * NS_PER_S
 """Longest wait on a running clock."""
+HALVINGS = 5
+"""So many times the step of a clock is halved on a held clock, by looking when it ticks."""
 RESOLVED = 20
-"""A held clock runs so many times longer than it takes to tell the error that is allowed from a step."""
+"""A held clock runs so many times longer than it takes to tell the error that is allowed from that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +185,19 @@ def changes_no_faster(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
+def _tick(t: Tester, entry: PointEntry, step_ns: int) -> tuple[int, int]:
+    """When a clock ticked, to step / 2^HALVINGS, and what it shows since then."""
+    counts, low_ns, high_ns = t.read(entry.name), t.now_ns, t.now_ns + step_ns
+    for turn in range(1, HALVINGS + 1):
+        middle_ns = (low_ns + high_ns) // 2 + turn * step_ns
+        t.alive(middle_ns - t.now_ns)
+        if t.read(entry.name) > counts + turn:
+            high_ns = middle_ns - turn * step_ns
+        else:
+            low_ns = middle_ns - turn * step_ns
+    return (low_ns + high_ns) // 2, counts + 1
+
+
 def clock(t: Tester, r: Requirement) -> None:
     """The instrument's clock against ours, by the time since its boot.
 
@@ -195,10 +210,11 @@ def clock(t: Tester, r: Requirement) -> None:
     step_ns = int(entry.number.step * NS_PER_S)
     slack_ns = step_ns + (0 if t.session.held else 2 * HOST_SLACK_NS)
     needed_ns = slack_ns * CLOCK_PARTS
+    fine_ns = step_ns >> HALVINGS
     first: tuple[int, int] | None = None
     if t.session.held:
-        first = t.now_ns, t.read(entry.name)
-        t.alive(RESOLVED * needed_ns)
+        first = _tick(t, entry, step_ns)
+        t.alive(RESOLVED * fine_ns * CLOCK_PARTS)
     elif t.now_ns - max(t.acquainted_ns, t.oracle.twin.booted_ns) < 2 * needed_ns:
         raise NotSelected(
             f"telling one part in {CLOCK_PARTS} takes {2 * needed_ns / 1e9:.0f} s on a clock "
@@ -206,12 +222,15 @@ def clock(t: Tester, r: Requirement) -> None:
         )
     # The oracle holds every answer against our clock, within this bound; a wrong one bears on the promise.
     try:
-        last = t.read(entry.name)
+        last = _tick(t, entry, step_ns) if first is not None else (t.now_ns, t.read(entry.name))
     except Broken as broken:
         raise Broken(replace(broken.judgement, requirement=r.id), broken.sent, broken.seen) from broken
     if first is not None:
-        ours_s, theirs_s = (t.now_ns - first[0]) / 1e9, (last - first[1]) * float(entry.number.step)
-        parts, sure = ((1e6 * part / ours_s) for part in (theirs_s - ours_s, step_ns / 1e9))
+        ours_s, theirs_s = (last[0] - first[0]) / 1e9, (last[1] - first[1]) * float(entry.number.step)
+        parts, sure = ((1e6 * part / ours_s) for part in (theirs_s - ours_s, fine_ns / 1e9))
+        if abs(parts) - sure > 1e6 / CLOCK_PARTS:
+            due = f"within one part in {CLOCK_PARTS}"
+            raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"{parts:+.0f} in a million")
         t.measured[r.id] = f"{parts:+.0f} parts in a million within {sure:.0f}, over {ours_s:.0f} s"
     else:
         t.measured[r.id] = f"within one part in {CLOCK_PARTS}, since the check began or it booted"
