@@ -425,6 +425,11 @@ class Twin(Device):
     def number(self, number: int) -> None:
         self._number = number
 
+    @property
+    def remembered(self) -> bytes | None:
+        """The reply that is given again if its request is repeated (`wire.once`)."""
+        return self._remembered[1] if self._remembered is not None else None
+
     def forget_request(self) -> None:
         """What was remembered for `wire.once` is not known any more."""
         self._remembered = None
@@ -459,7 +464,7 @@ class Oracle:
         parsed = parse_answer(raw) if raw is not None else None
         seen = parsed if isinstance(parsed, Reply) else None
         twin = self.twin
-        before = twin.state
+        before, remembered = twin.state, twin.remembered
         request = parse_request(line) if isinstance(line, bytes) else None
         due = twin.judge(line, seen, raw, now_ns)
         if raw is None:
@@ -472,6 +477,8 @@ class Oracle:
             if isinstance(request, Request) and request.verb == "put":
                 self._refused = None if due.ok else request.name
             return Judgement(True, self._bears_on(request, due, before), self._text(due))
+        if remembered == raw and isinstance(request, Request) and request.tag is not None:
+            return Judgement(False, "wire.once", self._text(due))
         return Judgement(False, self._broken(request, due, seen, parsed, before), self._text(due))
 
     @staticmethod
@@ -560,7 +567,9 @@ class Oracle:
         if seen.tag != due.tag:
             return "wire.tag"
         if (seen.ok, seen.words) == (due.ok, due.words):
-            return "wire.echo_check"
+            # Without a check in the request it is the guard that decides on that of the reply.
+            plain = isinstance(request, Request) and not request.checked and not self._bulk(request)
+            return "wire.guard" if plain and seen.ok else "wire.echo_check"
         if self.twin.repeated:
             return "wire.once"
         if not isinstance(request, Request):
@@ -570,6 +579,8 @@ class Oracle:
         if due.ok and not seen.ok:
             # A good request refused: the rule of that refusal was applied where it does not belong.
             rule = self._refusal(request, (*seen.words, ""))
+            if rule == f"point.{request.name}.bounds" and self._digits_differ(request):
+                return "wire.round"
             return f"action.{request.name}.effect" if rule == f"action.{request.name}.refused" else rule
         if due.ok and seen.ok:
             return self._misvalued(request, due, seen) or self._bears_on(request, due, state)
@@ -598,10 +609,20 @@ class Oracle:
         shown = entry.scale.parse(seen.words[0]) if seen.words else None
         if seen.words[1:] != due.words[1:]:
             return "wire.unit" if request.verb == "put" else f"point.{entry.name}.unit"
-        if shown is not None and shown[1] != entry.scale.digits:
-            return f"point.{entry.name}.unit"
-        given = entry.scale.parse(request.arguments[0]) if request.arguments else None
-        return "wire.round" if given is not None and given[1] != entry.scale.digits else None
+        if self._digits_differ(request):
+            return "wire.round"
+        differs = shown is not None and shown[1] != entry.scale.digits
+        return f"point.{entry.name}.unit" if differs else None
+
+    def _digits_differ(self, request: Request) -> bool:
+        """Whether a number was put in other digits than those of its step."""
+        scale = self.vow.points[request.name].scale
+        given = scale.parse(request.arguments[0]) if scale is not None and request.arguments else None
+        return scale is not None and given is not None and given[1] != scale.digits
+
+    def _bulk(self, request: Request) -> bool:
+        entry = self.vow.points.get(request.name)
+        return entry is not None and entry.record is not None
 
     # --------------------------------------------------------------------------------------------- notices
 
@@ -650,7 +671,8 @@ class Oracle:
             return Judgement(False, "wire.boot", "no boot")
         self.twin.number = notice.number
         if notice.number != 1 or notice.words != (expected,):
-            return Judgement(False, "wire.boot", f"note 1 boot {expected}")
+            requirement = "wire.boot" if notice.number == 1 else "wire.notice.number"
+            return Judgement(False, requirement, f"note 1 boot {expected}")
         return Judgement(True, "wire.boot", "")
 
     def boot(self, cause: str, now_ns: int) -> None:

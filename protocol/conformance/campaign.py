@@ -224,9 +224,11 @@ def _work(
             # Sequences and searches go by a requirement's name; they try everything.
             tester.trying = requirement.id if purpose.section == requirement.section else None
             tester.random = purpose_random(report.seed, requirement.id, purpose.rank)
+            tester.lenient = late < LATE_TRIES - 1
             purpose.work(tester, requirement)
             tester.quiet()
             if tester.lines - counted >= BOOTS_EVERY:
+                tester.trying = "wire.boot"
                 tester.ask("self.boots")
                 counted = tester.lines
             finding.purposes += 1
@@ -234,15 +236,16 @@ def _work(
         except NotSelected as why:
             finding.reason = finding.reason or str(why)
         except Late as why:
-            if not _acquaint(tester, report, scribe):
+            if not _again(tester, report, requirement, why, scribe):
                 return
             late += 1
+            if why.broken is not None:
+                _doubt(report.findings["wire.deadline"], why)
             if late < LATE_TRIES:
                 work.insert(done + 1, (requirement, purpose))
                 continue
-            for doubtful in (finding, report.findings["wire.deadline"]):
-                doubtful.verdict = doubtful.verdict.overwritten(Verdict.INCONCLUSIVE)
-                doubtful.reason = str(why)
+            _doubt(finding, why)
+            _doubt(report.findings["wire.deadline"], why)
         except Doubtful as why:
             finding.verdict = finding.verdict.overwritten(Verdict.INCONCLUSIVE)
             finding.reason = str(why)
@@ -264,8 +267,29 @@ def _work(
         progress(len(work), len(work), report.findings[work[-1][0].id])
 
 
+def _doubt(finding: Finding, why: Doubtful) -> None:
+    finding.verdict = finding.verdict.overwritten(Verdict.INCONCLUSIVE)
+    finding.reason = str(why)
+
+
+def _again(tester: Tester, report: Report, purpose: Requirement, late: Late, scribe: _Scribe) -> bool:
+    """Get to know it anew after a late answer. If nothing answers any more it was not late, but silent."""
+    broken = late.broken
+    if broken is not None:
+        broken.steps, broken.lines = tester.since_mark(), tester.lines
+    try:
+        return _acquaint(tester, report, scribe)
+    except NoInstrument as lost:
+        if broken is None:
+            raise
+        _fail(tester, report, purpose, broken, scribe)
+        report.note = lost.message
+        return False
+
+
 def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
     """Get to know the instrument; whether the check can go on."""
+    tester.lenient = False
     tester.trying = None
     attempt = late = 0
     while attempt < 2:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
+from functools import partial
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.points import other_value, visited
@@ -275,7 +276,7 @@ def act_guarded(t: Tester, action: ActionEntry) -> bool:
     assert action.guard is not None
     # What the guard reads is known better than its range: it is being read now.
     signals = [name for name in sorted(action.guard.names) if t.vow.points[name].source == "signal"]
-    t.oracle.twin.readings = {name: _about(t, name) for name in signals}
+    t.oracle.twin.readings = {name: about(t, name) for name in signals}
     try:
         if action.takes_ticket is not None and t.oracle.twin.ticket != "0000":
             t.say(f"act {action.name} 0000")  # the guard comes before the ticket
@@ -635,7 +636,7 @@ def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
     if trip.when.word_points:
         return False
     signals = [name for name in trip.when.names if t.vow.points[name].source == "signal"]
-    t.oracle.twin.readings = {name: _about(t, name) for name in signals}
+    t.oracle.twin.readings = {name: about(t, name) for name in signals}
     try:
         return t.oracle.twin.decide(trip.when, t.now_ns)
     finally:
@@ -644,7 +645,7 @@ def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
 
 def _try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
     """Clear it or be refused, as what is read just now decides."""
-    t.oracle.twin.readings = {name: _about(t, name) for name in readings}
+    t.oracle.twin.readings = {name: about(t, name) for name in readings}
     try:
         t.act(clear)
     finally:
@@ -711,6 +712,51 @@ def only_if_all_of_it(t: Tester, r: Requirement) -> None:
         t.relieve(provoke)
 
 
+BESIDE = Fraction(3, 100)
+"""How far beside a threshold, as a part of it, a reading is surely on one side."""
+
+
+@purpose("trip", "fires", 3)
+def at_the_default_threshold(t: Tester, r: Requirement) -> None:
+    """Where a setting moves its threshold, it is provoked at one value; here it is at its default."""
+    trip, provoke = _trip(t, r)
+    try:
+        thresholds = trip.when.as_threshold(t.vow.measured)
+    except ExpressionError:
+        return
+    if len(thresholds) != 1 or not thresholds[0].expression.names or provoke.silence:
+        return
+    threshold = thresholds[0]
+    for event, declared in t.declared.items():
+        within_ns = declared.moves.get(threshold.point)
+        if within_ns is None or event not in t.events or within_ns >= NS_PER_S:
+            continue
+        if t.vow.initial not in trip.armed_in:
+            t.goto(provoke.state)
+        settings = {
+            name: t.vow.points[name].exact(t.setting(name))
+            for name in threshold.expression.names
+            if name in t.oracle.twin.settings
+        }
+        level = threshold.expression.number(settings)
+        away = abs(level) * BESIDE * (1 if threshold.above else -1)
+        t.bench(event, _thousandths(level - away))
+        t.alive(max(within_ns, t.vow.document.trial.settle))
+        _look(t)
+        t.bench(event, _thousandths(level + away))
+        t.until(partial(_left, t, t.state), max(provoke.within, within_ns), r.id)
+        _look(t)
+        return
+
+
+def _thousandths(value: Fraction) -> Decimal:
+    return Decimal(round(value * 1000)) / 1000
+
+
+def _left(t: Tester, state: str) -> bool:
+    return t.state != state
+
+
 FEW = 3
 """So many states are few: a trip that watches no more is provoked in each of them early."""
 
@@ -760,7 +806,8 @@ def _depends_on_state(t: Tester, trip: TripEntry) -> bool:
     return bool(readings - moved) and not t.vow.states[t.state].energised
 
 
-def _about(t: Tester, name: str) -> tuple[int, int]:
+def about(t: Tester, name: str) -> tuple[int, int]:
+    """Bounds in counts of what a reading stands for just now."""
     counts = t.read(name)
     width = _width(t, name)
     return counts - width, counts + width

@@ -105,7 +105,9 @@ def access(t: Tester, r: Requirement) -> None:
 def default(t: Tester, r: Requirement) -> None:
     """Once for all settings: the way home puts every default back; ask whether it did."""
     if "defaults" not in t.done:
-        move_all(t)
+        # The last one first: what one setting does to another shows in one of both orders (see `saved`).
+        for entry in move_all(t, list(reversed(t.vow.settings))):
+            t.ask(entry.name)
         t.home()
         with t.blaming("default"):
             for entry in t.vow.settings:
@@ -114,16 +116,14 @@ def default(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-def move_all(t: Tester) -> list[PointEntry]:
-    """Put every setting to another value, those of other states last; which could be moved."""
+def move_all(t: Tester, entries: Sequence[PointEntry]) -> list[PointEntry]:
+    """Put these settings to other values, one after another; which could be moved."""
     moved: list[PointEntry] = []
-    for early in (True, False):
-        for entry in t.vow.settings:
-            if (entry.set_in is None or t.vow.initial in entry.set_in) is early:
-                with suppress(NotSelected):
-                    enable(t, entry)
-                    t.put(entry.name, _far_value(t, entry))
-                    moved.append(entry)
+    for entry in entries:
+        with suppress(NotSelected):
+            enable(t, entry)
+            t.put(entry.name, _far_value(t, entry))
+            moved.append(entry)
     return moved
 
 
@@ -230,6 +230,10 @@ def dependent_bounds(t: Tester, r: Requirement) -> None:
         t.home()
         other = t.vow.points[name]
         enable(t, other)
+        for choice in t.vow.settings:
+            # Limits are the same whatever the words are.
+            if choice.scale is None and t.settable_here(choice) and name == max(names):
+                t.put(choice.name, other_value(t, choice))
         low, high = t.bounds(other)
         third, present = low + (high - low) // 3, t.setting(name)
         t.put(name, third if third != present else high)
@@ -299,7 +303,11 @@ def saved(t: Tester, r: Requirement) -> None:
         raise NotSelected(
             "nothing boots the instrument: no rig that can cut its power, no action that reboots"
         )
-    moved = move_all(t)
+    here = [entry for entry in t.vow.settings if t.settable_here(entry)]
+    moved = move_all(t, [*here, *(entry for entry in t.vow.settings if entry not in here)])
+    for entry in moved:
+        if not entry.saved:
+            t.ask(entry.name)  # a boot will not show what has become of it
     _go_to_act(t, save)
     t.act(save)
     looked_at = t.vow.settings

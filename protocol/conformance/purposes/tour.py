@@ -72,6 +72,10 @@ def numbers(t: Tester, r: Requirement) -> None:
     t.ask(entry.name)
 
 
+LONG_NS = 3600 * NS_PER_S
+"""Longer than anything that gives up by itself."""
+
+
 @purpose("wire", "syntax", TOUR)
 def lines(t: Tester, r: Requirement) -> None:
     for line in (b"ASK self.state", b"ask self.state ", b"@1F ask self.state", b"@12345 ask self.vow", b"x"):
@@ -81,7 +85,9 @@ def lines(t: Tester, r: Requirement) -> None:
     t.raw(b"ask self.statf\x08e\n")
     t.raw(b"ask self.\x00state\r\n")
     t.line(b"@0f ask self.state")
+    t.trying = "wire.framing"
     t.raw(b"\r\n\nask self.state\r\n")
+    t.trying = r.id
     for line in (
         b"ask  self.state",
         b"ask self.state\r\r",
@@ -91,7 +97,9 @@ def lines(t: Tester, r: Requirement) -> None:
     ):
         t.line(line)
     t.line(b"ask self.statex")
+    t.line(b" ")
     count = t.vow.document.wire.pipeline
+    t.trying = "wire.order"
     t.raw(b"".join(b"@7%d ask self.%s\n" % (k, b"boots" if k % 2 else b"state") for k in range(count)))
 
 
@@ -137,6 +145,7 @@ def notices(t: Tester, r: Requirement) -> None:
     if "panel.control" not in t.events or "bench" not in t.abilities:
         raise NotSelected("needs a rig that can turn the front panel")
     entry = a_number(t)
+    t.trying = None
     local = next((each for each in t.vow.points.values() if each.local), None)
     if local is not None and local.high is not None:
         # The panel stops at the limits in force, so they are moved inwards.
@@ -147,18 +156,24 @@ def notices(t: Tester, r: Requirement) -> None:
     t.put(entry.name, other_value(t, entry))
     t.say(f"put {entry.name} x")
     t.ask(entry.name)
+    choice = a_choice(t)
+    if choice is not None:
+        t.put(choice.name, other_value(t, choice))
     for action in t.vow.actions.values():
         if t.state not in action.to and action.takes_ticket is None:
             t.act(action.name)
             break
     if local is not None:
+        t.trying = f"point.{local.name}.local"
         t.panel(f"panel.{local.name}", other_value(t, local))
         t.ask(local.name)
         if local.scale is not None:
             t.panel(f"panel.{local.name}", t.bounds(local)[1] + 1)
             t.ask(local.name)
+    t.trying = None
     t.safe()
     t.say("put link.notices off")
+    t.trying = "wire.notice.off"
     t.panel("panel.control", "remote")
     t.say("put link.notices off")
     t.panel("panel.control", "local")
@@ -217,9 +232,12 @@ def again(t: Tester, r: Requirement) -> None:
     if t.session.held:
         t.wait(3 * NS_PER_S)
         t.line(b"@a1 ask self.uptime")
+        t.line(b"@0a1 ask self.uptime")
         silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
         if silence is not None:
+            t.trying = "wire.watchdog"
             t.ask(silence)
+            t.trying = r.id
     if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
         give = f"@b1 act {giver(t).name}".encode()
         t.line(give)
@@ -247,10 +265,12 @@ def guarded(t: Tester, r: Requirement) -> None:
         t.line(f"act {t.vow.document.trial.safe}".encode())
     t.line(b"put link.guard off")
     if t.session.held:
+        t.trying = "wire.idle"
         t.raw(b"ask self.")
         t.wait(t.vow.document.wire.idle_checked * 51 // 50)
         t.raw(b"ask self.state\n")
         t.quiet()
+        t.trying = r.id
     t.say("ask link.guard")
     t.say("put link.guard off", check=True)
     t.line(plain)
@@ -275,6 +295,8 @@ def refusals(t: Tester, r: Requirement) -> None:
         texts += [
             f"put {choice.name} {choice.choices[-1]}",
             f"put {choice.name} {choice.choices[0][:-1] or 'x'}",
+            f"put {choice.name} {choice.choices[0].title()}",
+            f"put {choice.name} 1",
         ]
     for text in texts:
         t.say(text)
@@ -364,6 +386,7 @@ def started(t: Tester, r: Requirement) -> None:
     t.say(f"act {next(action.name for action in t.vow.actions.values() if t.state not in action.to)}")
     if t.session.held and give.gives_ticket_ns is not None:
         t.wait(give.gives_ticket_ns * 9 // 10)
+        t.ask("self.uptime")
     t.act(take.name)
     t.ask("self.state")
     patience_ns = t.patience_ns()
@@ -403,32 +426,47 @@ def booted(t: Tester, r: Requirement) -> None:
             # What was put and not saved is gone.
             ways[-1]()
             for each in moved:
-                t.ask(each.name)
+                with t.blaming("default"):
+                    t.ask(each.name)
                 t.put(each.name, other_value(t, each))
         if recall is not None and not t.oracle.twin.store.settings:
             # With nothing saved, what is brought back are the defaults.
+            t.trying = f"action.{recall}.effect"
             t.act(recall)
             for each in moved:
                 t.ask(each.name)
                 t.put(each.name, other_value(t, each))
+        t.trying = f"action.{save}.effect"
         t.act(save)
         for name in wear:
             t.ask(name)
         if recall is not None and reset is not None:
+            t.trying = f"action.{recall}.effect"
             t.act(reset)
             t.act(recall)
             for each in moved:
                 t.ask(each.name)
         t.put(entry.name, other_value(t, entry))
-    session = [each.name for each in t.vow.points.values() if each.system in ("guard", "notices", "state")]
+    meant = {"guard": "wire.guard", "notices": "wire.notice.off", "state": r.id}
+    session = [(e.name, meant[e.system]) for e in t.vow.points.values() if e.system in meant]
     for again_ in ways:
+        t.trying = r.id
         if t.session.held:
-            t.wait(5 * NS_PER_S)  # so that the time since the boot shows the boot
+            # So that the time since the boot shows the boot, and is counted in whole steps.
+            t.wait(5 * NS_PER_S + NS_PER_S * 7 // 10)
+        t.ask("self.uptime")
         tickets.append(_unsettle(t))
         again_()
         t.line(b"@e1 ask self.boots")
-        for name in ("self.boot_cause", "self.uptime", *session, *(each.name for each in moved)):
+        for name in ("self.boot_cause", "self.uptime"):
             t.ask(name)
+        for name, broken in session:
+            t.trying = broken
+            t.ask(name)
+        t.trying = None
+        with t.blaming("saved"):
+            for each in moved:
+                t.ask(each.name)
     first = tickets[1:]
     if len(first) > 1 and first[0] is not None and len(set(first)) == 1:
         # The first ticket of every boot: three alike are no chance.
@@ -587,3 +625,41 @@ def settings(t: Tester, r: Requirement) -> None:
             with suppress(NotSelected):
                 t.put(entry.name, other_value(t, entry))
                 t.ask(entry.name)
+
+
+@purpose("wire", "notice.off", TOUR)
+def left_alone(t: Tester, r: Requirement) -> None:
+    """Switches of the session do not touch each other, and time alone changes nothing."""
+    entry = a_number(t)
+    t.trying = None
+    t.put(entry.name, other_value(t, entry))
+    plain = put_line(t, entry, entry.number.low).encode()
+    switches = [each.name for each in t.vow.points.values() if each.system in ("guard", "notices", "control")]
+    off = "link.notices" in t.vow.points
+    if off:
+        t.say("put link.notices off")
+    t.say("put link.guard on")
+    if off:
+        t.ask("link.notices")
+        t.say("put link.notices off")
+    t.line(plain)
+    if t.vow.document.trial.reset is not None:
+        t.act(t.vow.document.trial.reset)
+        t.put(entry.name, other_value(t, entry))
+    if "panel.control" in t.events and "bench" in t.abilities:
+        t.panel("panel.control", "local")
+    if t.session.held:
+        t.wait(LONG_NS)
+        t.trying = "wire.watchdog"
+        for each in t.vow.points.values():
+            if each.system == "silence":
+                t.ask(each.name)
+        t.trying = None
+    for name in (*switches, entry.name):
+        t.ask(name)
+    t.line(plain)
+    if t.bench_now.get("panel.control") == "local":
+        t.panel("panel.control", "remote")
+    t.guard_off()
+    if off:
+        t.ask("link.notices")

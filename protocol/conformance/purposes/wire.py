@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import string
+from contextlib import suppress
+
 from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.behaviour import do, target_state
 from protocol.conformance.purposes.points import boots, enable, other_value, restart
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.document.requirements import Requirement
 from protocol.message import Request, check_of
 from protocol.oracle import Judgement
@@ -108,6 +112,10 @@ def syntax(t: Tester, r: Requirement) -> None:
         b"ok", b"refuse syntax", b"@1f ok",
     ):  # fmt: skip
         t.line(line)
+    # What begins no request is not skipped either, whatever it may mean to a script.
+    for first in string.punctuation.encode():
+        t.line(bytes((first,)) + b"x")
+    t.line(b"   ")
     for byte in (0x00, 0x01, 0x07, 0x08, 0x09, 0x0B, 0x1B, 0x1F, 0x7F, 0x80, 0xA0, 0xC3, 0xFE, 0xFF):
         t.raw(b"ask self.st" + bytes((byte,)) + b"ate\n")
         t.raw(b"@2a ask self.state" + bytes((byte,)) + b"\n")
@@ -701,6 +709,40 @@ def boot(t: Tester, r: Requirement) -> None:
             t.ask(name)
         if "drops" in {point.system for point in t.vow.points.values()}:
             t.ask("link.drops")
+
+
+@purpose("wire", "boot", 2)
+def boot_forgets(t: Tester, r: Requirement) -> None:
+    """Whatever was counted and kept since a boot is gone after the next one, also if it was asked for."""
+    if "panel.control" in t.events and "link.transmitter" in t.events and "bench" in t.abilities:
+        t.transmitter("stalled")
+        for index in range(t.vow.document.wire.notice_queue + 2):
+            t.panel("panel.control", "local" if index % 2 == 0 else "remote")
+        t.transmitter("free")
+        t.panel("panel.control", "remote")
+    for action in t.vow.actions.values():
+        if any(kind == "capture" for kind, _ in action.does):
+            with suppress(NotSelected):
+                t.prepare()
+                t.goto(target_state(t, action))
+                do(t, action)
+            break
+    provokes = [(e.provoke.within, n) for n, e in t.vow.document.trips.items() if e.provoke is not None]
+    for _, name in sorted(provokes):
+        provoke = t.vow.document.trips[name].provoke
+        assert provoke is not None
+        if t.vow.states[provoke.state].energised and not t.energise:
+            continue
+        with suppress(NotSelected, Doubtful):
+            t.safe()
+            t.provoke_trip(name, provoke)
+            t.relieve(provoke)
+            t.wait(t.vow.document.trial.settle)
+            break
+    boots(t)[-1]()
+    for entry in t.vow.points.values():
+        if entry.source == "system" and entry.system not in ("identity", "silence"):
+            t.ask(entry.name)
 
 
 @purpose("wire", "identity", 1)

@@ -69,7 +69,7 @@ def test_right_answers(line: str, answer: str) -> None:
         ("ask self.state", "ok armed", "state.off.reachable", "ok off"),
         ("@1f ask self.state", "ok off", "wire.tag", "@1f ok off"),
         ("@1f ask self.state", "@1e ok off", "wire.tag", "@1f ok off"),
-        ("ask self.state", checked("ok off"), "wire.echo_check", "ok off"),
+        ("ask self.state", checked("ok off"), "wire.guard", "ok off"),
         (checked("ask self.state"), "ok off", "wire.echo_check", checked("ok off")),
         ("ask self.state", None, "wire.deadline", "ok off"),
         ("put sink.level 1.500 A", "ok 1.5 A", "point.sink.level.unit", "ok 1.500 A"),
