@@ -13,9 +13,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from protocol.codegen.names import GenerateError
-from protocol.codegen.pool import literal
 from protocol.codegen.program import FIRST_OPERATION, MOST_MS, OPERATIONS
-from protocol.codegen.tables import MOST_TICK_MS, NONE, NS_PER_MS, Group, Tables, tables
+from protocol.codegen.tables import BYTES, COUNTS, MOST_TICK_MS, NONE, NS_PER_MS, Group, Tables, tables
 from protocol.document.model import BOOT_CAUSES
 from protocol.vow import Vow
 
@@ -23,11 +22,9 @@ ARITHMETIC = (
     ("ADD", "left + right"),
     ("SUBTRACT", "left - right"),
     ("MULTIPLY", "left * right"),
-    ("LESSER", "left < right ? left : right"),
-    ("GREATER", "left < right ? right : left"),
-    ("LESS", "left < right"),
+    ("EQUAL", "left == right"),
 )
-"""What the operations with two operands are worth."""
+"""What operations with two operands are worth; the others choose or round."""
 
 
 def generate(vow: Vow) -> dict[str, str]:
@@ -41,7 +38,7 @@ def generate(vow: Vow) -> dict[str, str]:
         keep_trailing_newline=True,
         autoescape=False,
     )
-    environment.filters |= {"int32": _int32, "comment": _comment, "literal": literal}
+    environment.filters |= {"int32": _int32, "comment": _comment, "bytes": _bytes}
     context = _context(found)
     return {
         f"{found.prefix}_vow.{end}": environment.get_template(f"vow.{end}.j2").render(context)
@@ -74,17 +71,20 @@ def _context(found: Tables) -> dict[str, Any]:
         "grain": any(row.grain != 1 for row in found.quantities),
         "notices": "notices" in vow.parts,
         "local": "local" in vow.parts,
-        "ticket": any(row.gives_ms for row in found.actions),
+        "ticket": bool(found.tickets_ms),
         "guards": any(row.guard != NONE for row in found.actions),
-        "derived": any(row.kind == "DERIVED" for row in found.names),
+        "derived": found.derived > 0,
+        "bare_names": any("" in group.rests for group in found.groups),
         "bounds": any(row.low != NONE or row.high != NONE for row in found.settings),
+        "comparisons": bool(used & {"LESSER", "GREATER", "LESS"}),
+        "quotients": bool(used & {"DOWN", "NEAR", "NEAR_SIGNED"}),
         "clock_ms": bool(used & {"UPTIME_MS", "SILENCE_MS"}),
         "capture": "capture" in effects,
         "capture_count": "capture" in effects or "captures" in systems,
         "series": any(row.source == "SERIES" for row in found.fields),
         "clamp": any(row.clamp for row in found.fields),
         "big": any(row.big for row in found.records),
-        "clear_trip": "clear_trip" in effects and bool(found.trips),
+        "clear_trip": any(row.clears_trip for row in found.actions),
         **{effect: effect in effects for effect in ("save", "recall", "defaults", "pulse", "reboot")},
     }
     longest = max(found.reply_bytes, document.wire.line_limit + 2)
@@ -95,6 +95,17 @@ def _context(found: Tables) -> dict[str, Any]:
         raise GenerateError("wire: the C core counts idle times in whole milliseconds, up to 24 days")
     wide = [row for row in found.settings if row.wide]
     places = _places([program.code for program in found.programs])
+    spell = found.spelling.spell
+    if found.fields and sum(2 + 2 * (row.count > 1) for row in found.fields) > NONE:
+        raise GenerateError("the records have more fields than the C core can number: leave some out")
+    word_places, unit_places = (found.spelling.places(pool.words) for pool in (found.pool, found.units))
+    place_bytes = 1 if max([row.bytes + 4 for row in found.records], default=0) <= 0xFF else 2
+    # A program's number is its place when that fits a byte.
+    direct = sum(len(program.code) for program in found.programs) <= NONE
+    if unit_places[-1] > NONE:
+        raise GenerateError("the units are too long for the C core: use fewer")
+    sources = _sources(found, 1 + places[found.derived - 1] if direct and found.derived else found.derived)
+    field_places = _places([range(2 + (place_bytes if row.count > 1 else 0)) for row in found.fields])
     return {
         "t": found,
         "p": prefix,
@@ -115,21 +126,28 @@ def _context(found: Tables) -> dict[str, Any]:
         "default_bytes": 4 * len(wide) + 2 * (len(found.settings) - len(wide) - 2),
         "size_type": "uint8_t" if longest < 250 else "uint16_t",
         "state_type": _unsigned((1 << len(vow.states)) - 1),
+        "states_bytes": (len(vow.states) + 7) // 8 if len(vow.states) <= 16 else 4,
         "shift_type": "unsigned int" if len(vow.states) <= 16 else "uint32_t",
         "value_type": "int64_t" if any(program.bits == 64 for program in found.programs) else "int32_t",
         "after_type": _unsigned(max([0xFFFF] + [rule.after_ms + 2 for rule in rules])),
         "idle_type": _unsigned(max(0xFFFF, idle_ms)),
-        "ticket_type": _unsigned(max([0xFFFF] + [row.gives_ms + 1 for row in found.actions])),
-        "unit_type": _unsigned(found.units.size),
-        "place_type": _unsigned(places[-1] if places else 0),
+        "ticket_type": _unsigned(max([0xFFFF] + [good_ms + 1 for good_ms in found.tickets_ms])),
+        "set_type": _unsigned(max((word_places[number] for number, _ in found.sets), default=0)),
         # Room for the last field to end in.
         "place_in_record": _unsigned(max([row.bytes + 4 for row in found.records], default=0)),
         "depth": max((program.depth for program in found.programs), default=0),
+        "place_bytes": place_bytes,
         "program_places": places,
-        "pool_lines": [literal(word) for word in found.pool.words],
-        "unit_lines": [literal(word) for word in found.units.words] or ['"\\000"'],
-        "group_rows": [(place, group.first) for place, group in zip(*_group_places(found), strict=True)],
-        "rests_bytes": sum(len(rest) + 1 for group in found.groups for rest in group.rests),
+        "direct": direct,
+        "program_ids": {NONE: NONE} | dict(enumerate(places if direct else range(len(places)))),
+        "field_places": field_places,
+        "sources": sources,
+        "sets_from": len(found.quantities),
+        "spelled": spell,
+        "words": {what: word_places[number] for what, number in found.words.items()},
+        "sets": [(word_places[number], count) for number, count in found.sets],
+        "unit_places": unit_places,
+        "groups": _groups(found),
         "operations": [f"{name} = {FIRST_OPERATION + at}" for at, name in enumerate(OPERATIONS)],
         "arithmetic": ARITHMETIC,
         "most_tick": MOST_TICK_MS,
@@ -144,6 +162,11 @@ def _context(found: Tables) -> dict[str, Any]:
         "record_rows": [(row.constant, "") for row in found.records],
         "initial": f"{prefix}_state_{vow.initial}".upper(),
     }
+
+
+def _bytes(value: int, size: int) -> str:
+    """A number as bytes, the low one first."""
+    return ", ".join(map(str, value.to_bytes(size, "little")))
 
 
 def _unsigned(most: int) -> str:
@@ -161,9 +184,43 @@ def _places(pieces: Sequence[Sized]) -> list[int]:
     return places
 
 
-def _group_places(found: Tables) -> tuple[list[int], list[Group]]:
-    pieces = ["".join(f"{rest}." for rest in group.rests) for group in found.groups]
-    return _places(pieces), found.groups
+def _groups(found: Tables) -> list[tuple[int, list[tuple[int, ...]], Group]]:
+    """For each group its size in bytes and the bytes of its words; one that is too long is several."""
+    spell = found.spelling.spell
+    rows: list[tuple[int, list[tuple[int, ...]], Group]] = []
+    for group in found.groups:
+        rests: list[str] = []
+        for at, rest in enumerate(group.rests):
+            rests.append(rest)
+            words = [spell(word) for word in (group.word, *rests)]
+            size = sum(map(len, words))
+            if at + 1 == len(group.rests) or size + len(spell(group.rests[at + 1])) > 0xFF - 2:
+                rows.append((size + 2, words, Group(group.word, tuple(rests))))
+                rests = []
+    return rows
+
+
+def _sources(found: Tables, derived: int) -> dict[str, int]:
+    """Where the numbers of each kind of source begin; the order is that in which the core asks for them.
+
+    `derived` is how many numbers the programs of derived values take.
+    """
+    sizes = {
+        "SETTING": len(found.settings),
+        "SIGNAL": len(found.signals),
+        "DERIVED": derived,
+        "CLOCK": len(found.clocks),
+        "COUNT": len(COUNTS),
+        "BYTE": len(BYTES),
+        "IDENTITY": 1,
+        "LAST_TRIP": 1,
+        "RECORD": len(found.records),
+        "ACTION": len(found.actions),
+    }
+    places = _places([range(size) for size in sizes.values()])
+    if places[-1] + len(found.actions) > NONE or len(found.quantities) + len(found.sets) > NONE:
+        raise GenerateError("the document has more points than the C core can number: leave some out")
+    return dict(zip(sizes, places, strict=True))
 
 
 def _comment(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Words in flash: each begins with its length, so that a reader hops over what it does not look for."""
+"""Lists of words that share what they have in common."""
 
 from __future__ import annotations
 
@@ -12,29 +12,15 @@ class Pool:
         self._words: list[str] = []
 
     def run(self, words: Sequence[str]) -> int:
-        """Offset in bytes of these words in this order."""
+        """The number of the first of these words in this order."""
         for start in range(len(self._words) - len(words) + 1):
             if self._words[start : start + len(words)] == list(words):
-                return self._size(start)
+                return start
         start = len(self._words)
         self._words += words
-        return self._size(start)
-
-    def _size(self, words: int) -> int:
-        return sum(len(word) + 1 for word in self._words[:words])
+        return start
 
     @property
     def words(self) -> tuple[str, ...]:
         """All words, in order."""
         return tuple(self._words)
-
-    @property
-    def size(self) -> int:
-        """Bytes, the lengths counted."""
-        return self._size(len(self._words))
-
-
-def literal(word: str) -> str:
-    r"""A word with its length as C string literals, such as `"\005" "level"`."""
-    escaped = word.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"\\{len(word):03o}" "{escaped}"'

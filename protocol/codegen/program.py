@@ -4,12 +4,14 @@ On a small chip a limit or a condition costs about forty bytes of machine code a
 which is what makes a whole document fit. A program holds the same integer arithmetic, in the same order,
 that `Expression.c_overflow` proves to stay inside 32 or 64 bits.
 
-A byte below the number of names reads that point. The others:
+A byte below the number of names, NAMES, reads that point. From there up to the first operation it is a
+constant, from 0. The others:
 
     ONE..FOUR   a constant of so many bytes, high byte first, signed
     ADD SUBTRACT MULTIPLY LESSER GREATER   two numbers become one; GREATER is also `or`, MULTIPLY `and`
-    LESS                                   two numbers become 1 or 0
-    DOWN NEAR                              numerator and denominator become a quotient, so rounded
+    LESS EQUAL                             two numbers become 1 or 0
+    DOWN NEAR NEAR_SIGNED                  numerator and denominator become a quotient, so rounded; the second
+                                           is for numerators that are never negative
     UPTIME_MS SILENCE_MS                   milliseconds of a clock
 """
 
@@ -34,20 +36,22 @@ from protocol.expression import (
 )
 from protocol.expression.c import in_steps, ordered, relates_words, sides
 from protocol.expression.integer import Choice, Constant, Count, Integer, Magnitude, Product, Sum
+from protocol.expression.interval import bounds
 from protocol.expression.tree import Point
 from protocol.vow import Vow
 
 OPERATIONS = (
-    "ONE", "TWO", "THREE", "FOUR", "ADD", "SUBTRACT", "MULTIPLY", "LESSER", "GREATER", "LESS",
-    "DOWN", "NEAR", "UPTIME_MS", "SILENCE_MS",
+    "ONE", "TWO", "THREE", "FOUR", "ADD", "SUBTRACT", "MULTIPLY", "EQUAL", "LESSER", "GREATER", "LESS",
+    "DOWN", "NEAR", "NEAR_SIGNED", "UPTIME_MS", "SILENCE_MS",
 )  # fmt: skip
 """In the order of their codes, which end at 255."""
 FIRST_OPERATION = 256 - len(OPERATIONS)
 MOST_MS = 2**31 - 1
 """A clock in a condition counts milliseconds and stops here, after 24 days."""
+INT32_MAX = 2**31 - 1
 MS = Fraction(1, 1000)
 
-Rounding = Literal["DOWN", "UP", "NEAR"]
+Rounding = Literal["DOWN", "UP", "NEAR", "NEAR_SIGNED"]
 Code = tuple[int | str, ...]
 """Bytes: numbers, and the names of operations and points."""
 
@@ -63,11 +67,15 @@ class Program:
 
 
 class Compiler:
-    """Compiles the expressions of one document; `reads` names the byte that reads a point."""
+    """Compiles the expressions of one document.
 
-    def __init__(self, vow: Vow, reads: Mapping[str, str]) -> None:
+    `reads` names the byte that reads a point; so many bytes, `names`, stand for a name.
+    """
+
+    def __init__(self, vow: Vow, reads: Mapping[str, str], names: int) -> None:
         self._vow = vow
         self._reads = reads
+        self._small = FIRST_OPERATION - names
         numbers = [(name, entry.number) for name, entry in vow.points.items() if entry.scale is not None]
         self._scales = {name: scale.step for name, scale in numbers}
         self._ranges = {name: (scale.low * scale.step, scale.high * scale.step) for name, scale in numbers}
@@ -77,17 +85,32 @@ class Compiler:
             if entry.system in ("uptime", "silence")
         }
 
-    def number(self, expression: Expression, step: Fraction, rounding: Rounding, where: str) -> Program:
-        """A number expression in counts of `step`."""
+    def number(
+        self,
+        expression: Expression,
+        step: Fraction,
+        rounding: Rounding,
+        where: str,
+        ends: tuple[int | None, int | None] = (None, None),
+    ) -> Program:
+        """A number expression in counts of `step`, held inside `ends` and 32 bits."""
         try:
             bits = expression.c_overflow(self._scales, self._ranges, step)
             assert not isinstance(expression.root, And | Or | Not | Comparison)
             numerator, denominator = in_steps(expression.root, self._scales, self._ranges, step)
+            least, greatest = bounds(expression.root, self._ranges)
         except ExpressionError as wrong:
             raise GenerateError(f"{where}: {wrong}") from None
         code = self._integer(numerator, {})
         if denominator != Constant(1):
-            code = _quotient(code, self._integer(denominator, {}), rounding)
+            if rounding == "NEAR" and least < 0:
+                rounding = "NEAR_SIGNED"
+            code = self._quotient(code, self._integer(denominator, {}), rounding)
+        low, high = ends
+        if greatest / step >= (INT32_MAX if high is None else high) + 1:
+            code = ("LESSER", *code, *self._literal(INT32_MAX if high is None else high))
+        if least / step <= (-INT32_MAX if low is None else low) - 1:
+            code = ("GREATER", *code, *self._literal(-INT32_MAX if low is None else low))
         return self._program(expression, code, bits)
 
     def condition(self, expression: Expression, where: str, *, fine: bool) -> Program:
@@ -123,7 +146,7 @@ class Compiler:
                     code = (joint, *code, *self._condition(part, scales, ranges, clocks))
                 return code
             case Not(part=part):
-                return _not(self._condition(part, scales, ranges, clocks))
+                return self._not(self._condition(part, scales, ranges, clocks))
             case Comparison(relation=relation):
                 left, right = self._sides(node, scales, ranges, clocks)
                 match relation:
@@ -132,13 +155,13 @@ class Compiler:
                     case ">":
                         return ("LESS", *right, *left)
                     case ">=":
-                        return _not(("LESS", *left, *right))
+                        return self._not(("LESS", *left, *right))
                     case "<=":
-                        return _not(("LESS", *right, *left))
+                        return self._not(("LESS", *right, *left))
                     case "==":
-                        return _not(_differ(left, right))
+                        return ("EQUAL", *left, *right)
                     case "!=":
-                        return _differ(left, right)
+                        return self._not(("EQUAL", *left, *right))
 
     def _sides(
         self,
@@ -158,12 +181,12 @@ class Compiler:
             return (self._reads[side.name],)
         assert isinstance(side, Word)
         assert isinstance(other, Point)
-        return _literal(self._vow.points[other.name].choices.index(side.word))
+        return self._literal(self._vow.points[other.name].choices.index(side.word))
 
     def _integer(self, node: Integer, clocks: Mapping[str, str]) -> Code:
         match node:
             case Constant(value=value):
-                return _literal(value)
+                return self._literal(value)
             case Count(name=name):
                 return (clocks.get(name) or self._reads[name],)
             case Sum():
@@ -172,7 +195,7 @@ class Compiler:
                     # A first term is never subtracted: it gets its sign with its coefficient.
                     factor = abs(coefficient) if code else coefficient
                     if isinstance(term, Constant):
-                        part = _literal(factor * term.value)
+                        part = self._literal(factor * term.value)
                     elif factor == 1:
                         part = self._integer(term, clocks)
                     else:
@@ -190,7 +213,7 @@ class Compiler:
                 return (joint, *self._integer(left, clocks), *self._integer(right, clocks))
             case Magnitude(operand=operand):
                 inner = self._integer(operand, clocks)
-                return ("GREATER", *inner, "SUBTRACT", *_literal(0), *inner)
+                return ("GREATER", *inner, "SUBTRACT", *self._literal(0), *inner)
 
     def _product(self, factors: tuple[Integer, ...], clocks: Mapping[str, str]) -> Code:
         code = self._integer(factors[0], clocks)
@@ -198,30 +221,25 @@ class Compiler:
             code = ("MULTIPLY", *code, *self._integer(factor, clocks))
         return code
 
+    def _quotient(self, numerator: Code, denominator: Code, rounding: Rounding) -> Code:
+        if rounding == "UP":
+            # The machine rounds down; up is the same from the other side of zero.
+            zero = self._literal(0)
+            return ("SUBTRACT", *zero, "DOWN", "SUBTRACT", *zero, *numerator, *denominator)
+        return (rounding, *numerator, *denominator)
 
-def _quotient(numerator: Code, denominator: Code, rounding: Rounding) -> Code:
-    if rounding == "UP":
-        # The machine rounds down; up is the same from the other side of zero.
-        zero = _literal(0)
-        return ("SUBTRACT", *zero, "DOWN", "SUBTRACT", *zero, *numerator, *denominator)
-    return (rounding, *numerator, *denominator)
+    def _literal(self, value: int) -> Code:
+        if 0 <= value < self._small:
+            return (f"NAMES + {value}",)
+        for size, operation in enumerate(("ONE", "TWO", "THREE", "FOUR"), start=1):
+            if -(1 << 8 * size - 1) <= value < 1 << 8 * size - 1:
+                return (operation, *value.to_bytes(size, "big", signed=True))
+        # Beyond 32 bits: only where the program runs in 64.
+        high, low = divmod(value, 1 << 24)
+        return ("ADD", "MULTIPLY", *self._literal(high), *self._literal(1 << 24), *self._literal(low))
 
-
-def _literal(value: int) -> Code:
-    for size, operation in enumerate(("ONE", "TWO", "THREE", "FOUR"), start=1):
-        if -(1 << 8 * size - 1) <= value < 1 << 8 * size - 1:
-            return (operation, *value.to_bytes(size, "big", signed=True))
-    # Beyond 32 bits: only where the program runs in 64.
-    high, low = divmod(value, 1 << 24)
-    return ("ADD", "MULTIPLY", *_literal(high), *_literal(1 << 24), *_literal(low))
-
-
-def _not(code: Code) -> Code:
-    return ("SUBTRACT", *_literal(1), *code)
-
-
-def _differ(left: Code, right: Code) -> Code:
-    return ("GREATER", "LESS", *left, *right, "LESS", *right, *left)
+    def _not(self, code: Code) -> Code:
+        return ("SUBTRACT", *self._literal(1), *code)
 
 
 def _depth(code: Code) -> int:

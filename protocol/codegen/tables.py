@@ -15,6 +15,7 @@ from typing import TypeVar
 from protocol.codegen.names import GenerateError, distinct, identifier
 from protocol.codegen.pool import Pool
 from protocol.codegen.program import FIRST_OPERATION, Compiler, Program
+from protocol.codegen.spelling import Spelling
 from protocol.document.model import BOOT_CAUSES, SYSTEM_CHOICES
 from protocol.message import REASONS
 from protocol.quantity import MOST_DIGITS, Scale
@@ -28,7 +29,7 @@ NONE = 255
 MOST_NAMES = FIRST_OPERATION
 MOST_TICK_MS = 30_000
 EXPECTED = ("none", "number", "digits", "choice", "index", "ticket")
-COUNTS = ("boots", "saves", "drops", "captures")
+COUNTS = ("saves", "drops", "captures", "boots")
 BYTES = ("state", "boot_cause", "control")
 """What the core keeps for the wire itself, in the order in which it does."""
 CHOICE_CONSTANTS = {"state": "state", "control": "control", "boot_cause": "cause"}
@@ -46,7 +47,10 @@ class QuantityRow:
 
 @dataclass(frozen=True, slots=True)
 class NameRow:
-    """A point or an action: `kind` is its C constant, `form` the index of its quantity or set of choices."""
+    """A point or an action: where its value comes from, and which of that kind it is.
+
+    `form` is the index of its quantity or of its set of choices.
+    """
 
     name: str
     constant: str
@@ -62,7 +66,6 @@ class Group:
     """The names with the same first word: where they begin, and what follows the word and its point."""
 
     word: str
-    first: int
     rests: tuple[str, ...]
 
 
@@ -113,10 +116,11 @@ class ActionRow:
     to: str
     guard: int
     first_effect: int
-    effects: int
-    gives_ms: int
+    gives: int
+    """Index of how long its ticket is good, or NONE."""
     takes: int
     always: bool
+    clears_trip: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +170,7 @@ class Tables:
     units: Pool = field(default_factory=Pool)
     quantities: list[QuantityRow] = field(default_factory=list)
     sets: list[tuple[int, int]] = field(default_factory=list)
-    """Choice sets: (offset of the first word, number of words)."""
+    """Choice sets: (number of the first word in the pool, how many words)."""
     names: list[NameRow] = field(default_factory=list)
     groups: list[Group] = field(default_factory=list)
     choices: list[tuple[str, list[tuple[str, str]]]] = field(default_factory=list)
@@ -181,6 +185,7 @@ class Tables:
     """(state index, milliseconds, state afterwards)."""
     actions: list[ActionRow] = field(default_factory=list)
     effects: list[tuple[str, str]] = field(default_factory=list)
+    tickets_ms: list[int] = field(default_factory=list)
     pulses: list[tuple[str, str]] = field(default_factory=list)
     records: list[RecordRow] = field(default_factory=list)
     fields: list[FieldRow] = field(default_factory=list)
@@ -188,10 +193,13 @@ class Tables:
     frozen: int = 0
     outputs: list[Output] = field(default_factory=list)
     words: dict[str, int] = field(default_factory=dict)
-    """Where lists of words begin in the pool, by what they are."""
+    """The number of the first word of a list in the pool, by what the words are."""
+    derived: int = 0
+    """How many of the programs, the first ones, are those of derived values."""
     clocks: dict[str, tuple[int, int]] = field(default_factory=dict)
     """System clock -> (milliseconds in one step, greatest count)."""
     reply_bytes: int = 0
+    spelling: Spelling = field(default_factory=lambda: Spelling(()))
 
 
 def tables(vow: Vow) -> Tables:
@@ -208,7 +216,8 @@ class _Builder:
         self.states = list(vow.states)
         # By first word, then by the rest: the order of the groups.
         self.all_names = sorted([*vow.points, *vow.actions], key=lambda name: name.partition("."))
-        self.compiler = Compiler(vow, {name: self._name_constant(name) for name in vow.points})
+        reads = {name: self._name_constant(name) for name in vow.points}
+        self.compiler = Compiler(vow, reads, len(self.all_names))
 
     def build(self) -> Tables:
         out, vow = self.out, self.vow
@@ -223,6 +232,10 @@ class _Builder:
             raise GenerateError(f"{len(self.all_names)} points and actions: the C core holds {MOST_NAMES}")
         if len(self.states) > 32:
             raise GenerateError(f"{len(self.states)} states: the C core holds at most 32")
+        # Sets of choices first, for their places are kept in tables.
+        for name in self.all_names:
+            if name in vow.points and vow.points[name].kind == "choice":
+                out.pool.run(vow.points[name].choices)
         for what, words in (
             ("verbs", ("ask", "put", "act")),
             ("answers", ("ok", "refuse", "note")),
@@ -237,6 +250,9 @@ class _Builder:
             ("trips", tuple(vow.trips)),
         ):
             out.words[what] = out.pool.run(words)
+        # First, so that the number of a derived value is that of its program.
+        derived = [self._derived(vow.points[name]) for name in self.all_names if name in vow.points]
+        out.derived = 1 + max((number for number in derived if number is not None), default=-1)
         self._settings()
         self._records()
         for name in self.all_names:
@@ -248,6 +264,8 @@ class _Builder:
             self._action(name)
         self._outputs()
         out.reply_bytes = self._longest_line()
+        names = [word for group in out.groups for word in (group.word, *group.rests)]
+        out.spelling = Spelling([*out.pool.words, *out.units.words, *names])
         if len(out.programs) >= NONE:
             raise GenerateError(f"{len(out.programs)} limits and conditions: the C core holds {NONE - 1}")
         return out
@@ -282,13 +300,13 @@ class _Builder:
         return f"{self.prefix}_{kind}_{word}".upper()
 
     def _groups(self) -> None:
-        for at, row in enumerate(self.out.names):
+        for row in self.out.names:
             word, _, rest = row.name.partition(".")
             if self.out.groups and self.out.groups[-1].word == word:
                 last = self.out.groups.pop()
-                self.out.groups.append(Group(word, last.first, (*last.rests, rest)))
+                self.out.groups.append(Group(word, (*last.rests, rest)))
             else:
-                self.out.groups.append(Group(word, at, (rest,)))
+                self.out.groups.append(Group(word, (rest,)))
 
     def _settings(self) -> None:
         """Values that need 32 bits first, the unsaved, then the saved; then the narrow, the other way round.
@@ -342,10 +360,13 @@ class _Builder:
         expression = entry.low if which == "low" else entry.high
         if expression is None:
             return NONE
-        rounding = "UP" if which == "low" else "DOWN"
         return self._program(
             self.compiler.number(
-                expression, entry.number.step, "UP" if rounding == "UP" else "DOWN", f"{entry.name}: {which}"
+                expression,
+                entry.number.step,
+                "UP" if which == "low" else "DOWN",
+                f"{entry.name}: {which}",
+                (entry.number.low, None) if which == "low" else (None, entry.number.high),
             )
         )
 
@@ -363,10 +384,9 @@ class _Builder:
         if entry.source == "signal":
             out.signals.append((f"{self.prefix}_signal_{identifier(entry.name)}".upper(), entry.name))
             return "SIGNAL", len(out.signals) - 1
-        if entry.derived is not None:
-            return "DERIVED", self._program(
-                self.compiler.number(entry.derived, entry.number.step, "NEAR", f"{entry.name}: derived")
-            )
+        derived = self._derived(entry)
+        if derived is not None:
+            return "DERIVED", derived
         if entry.record is not None:
             return "RECORD", [row.name for row in out.records].index(entry.name)
         assert entry.system is not None
@@ -378,7 +398,14 @@ class _Builder:
             return "BYTE", BYTES.index(entry.system)
         if entry.system in ("guard", "notices"):
             raise GenerateError(f"{entry.name}: it can always be put; write access: set")
-        return f"SYSTEM_{entry.system.upper()}", 0
+        return entry.system.upper(), 0
+
+    def _derived(self, entry: PointEntry) -> int | None:
+        if entry.derived is None:
+            return None
+        return self._program(
+            self.compiler.number(entry.derived, entry.number.step, "NEAR", f"{entry.name}: derived")
+        )
 
     def _clock(self, entry: PointEntry) -> int:
         step_ms = entry.number.step * 1000
@@ -447,7 +474,7 @@ class _Builder:
         action = self.vow.actions[name]
         targets = {state: to for state, to in action.to.items() if to != state}
         # The document's own words, so that a state that is its own target is entered anew for a ticket.
-        to = self._state(next(iter(targets.values()))) if targets else str(NONE)
+        to = self._state(next(iter(targets.values()))) if targets else "0"
         keeps = self._mask(state for state, target in action.to.items() if target == state)
         first = len(out.effects)
         for effect, what in action.does:
@@ -474,18 +501,20 @@ class _Builder:
                     )
                 ),
                 first_effect=first,
-                effects=len(action.does),
-                gives_ms=0
-                if action.gives_ticket_ns is None
-                else _ms(action.gives_ticket_ns, f"action {name}"),
+                gives=NONE if action.gives_ticket_ns is None else self._ticket(name, action.gives_ticket_ns),
                 takes=NONE
                 if action.takes_ticket is None
                 else sorted(self.vow.actions).index(action.takes_ticket),
                 always=action.always,
+                clears_trip=any(effect == "clear_trip" for effect, _ in action.does) and bool(self.vow.trips),
             )
         )
-        if action.gives_ticket_ns is not None and not out.actions[-1].gives_ms:
+
+    def _ticket(self, name: str, good_ns: int) -> int:
+        good_ms = _ms(good_ns, f"action {name}")
+        if not good_ms:
             raise GenerateError(f"action {name}: a ticket is good for at least 1 ms: write a longer time")
+        return _index(self.out.tickets_ms, good_ms)
 
     def _outputs(self) -> None:
         controls = list(dict.fromkeys(name for state in self.vow.states.values() for name in state.outputs))

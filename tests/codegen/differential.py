@@ -64,6 +64,7 @@ class Boxed(Device):
         assert isinstance(self.world, Model)
         self.world.forget()
         super().boot(cause, now_ns)
+        self._tickets = 0
         # Deafness after a boot is the board's (its bootloader), not the core's.
         self._deaf_until_ns = 0
 
@@ -314,6 +315,24 @@ class Lines:
         return bytes(damaged)
 
 
+def calm_readings(vow: Vow, chance: random.Random) -> dict[str, int]:
+    """Readings at which, with default settings, no trip's condition holds and every action's guard does."""
+    model = Model(vow, tables(vow))
+    model.device.settings = {entry.name: entry.default for entry in vow.settings}
+    for _ in range(10_000):
+        values = Values(model.device, 0)
+        wrong = [trip.when for trip in vow.trips.values() if trip.when.truth(values)]
+        guards = [action.guard for action in vow.actions.values() if action.guard is not None]
+        wrong += [guard for guard in guards if not guard.truth(values)]
+        if not wrong:
+            break
+        for name in model.readings:
+            if name in wrong[0].names:
+                number = vow.points[name].number
+                model.readings[name] = chance.randint(number.low, number.high)
+    return model.readings
+
+
 class Pair:
     """Both sides, driven alike. Every method raises Difference when they part."""
 
@@ -332,7 +351,7 @@ class Pair:
         self._signals = [(index, vow.points[name]) for index, (_, name) in enumerate(self.found.signals)]
         self._gettable = [entry for entry in vow.points.values() if entry.kind in ("number", "choice")]
         self._levels = self._interesting()
-        self._calm = self._find_calm()
+        self._calm = calm_readings(vow, self.chance)
         self.states: dict[str, int] = dict.fromkeys(vow.states, 0)
         """Lines answered in each state."""
         self.boot(0)
@@ -356,22 +375,6 @@ class Pair:
                 min(max(level + shift, scale.low), scale.high) for level in near for shift in (-1, 0, 1)
             ]
         return levels
-
-    def _find_calm(self) -> dict[str, int]:
-        """Readings at which no trip holds and every guard does."""
-        device = self.model.device
-        device.settings = {entry.name: entry.default for entry in self.vow.settings}
-        for _ in range(10_000):
-            values = Values(device, 0)
-            wrong = [trip.when for trip in self.vow.trips.values() if trip.when.truth(values)]
-            guards = [action.guard for action in self.vow.actions.values() if action.guard is not None]
-            wrong += [guard for guard in guards if not guard.truth(values)]
-            if not wrong:
-                break
-            for _, entry in self._signals:
-                if entry.name in wrong[0].names:
-                    self.model.readings[entry.name] = self.chance.randint(entry.number.low, entry.number.high)
-        return dict(self.model.readings)
 
     def step(self) -> None:
         """One thing happens: mostly a line, else time, a reading, the panel, a boot ..."""

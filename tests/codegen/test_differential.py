@@ -47,13 +47,15 @@ TARN, _, _, LOFT = DOCUMENTS
     ("path", "right", "wrong"),
     [
         (LOFT, "rest + half >= grain - rest", "rest + half > grain - rest"),
-        (TARN, "kept_line_length = 0;\n    if (tag_length", "if (tag_length"),
-        (LOFT, "(ticket_left_ms == 0 || ", "("),
-        (TARN, "    memset(&silence, 0, sizeof silence);\n        if", "        if"),
+        (TARN, "core.kept_line_length = 0;\n        if (core.tag_length", "if (core.tag_length"),
+        (LOFT, "(core.ticket_left_ms == 0 || ", "("),
+        (TARN, "        memset(&silence, 0, sizeof silence);\n", ""),
         (TARN, "LINE_LIMIT + 2)", "LINE_LIMIT + 1)"),
         (TARN, "held >= FLASH", "held > FLASH"),
         (TARN, "drop_oldest();\n            if (drops", "if (drops"),
-        (TARN, "rest >= right - rest", "rest > right - rest"),
+        (TARN, "(rest >= right - rest)", "(rest > right - rest)"),
+        (TARN, "return *text <= end;", "return true;"),
+        (TARN, "(negative && any == 0)", "false"),
     ],
 )
 def test_a_slip_in_the_core_is_seen(path: Path, right: str, wrong: str, tmp_path: Path) -> None:
