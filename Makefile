@@ -3,6 +3,7 @@
 # make lint        ruff and mypy
 # make benchmark   ratios against bare loops; writes build/benchmark.json
 # make campaign    the long versions: two hundred seeds of the clean instrument, every fault with three, mutants; resumable
+# make fuzz        the generated cores under libFuzzer, and which of their lines and branches that reaches
 # make lock        renew .ci/requirements.lock
 #
 # All but `clean` make a virtual environment in .venv first. `make PYTHON=python3.12 test` picks an interpreter.
@@ -23,7 +24,7 @@ export PIP_BUILD_CONSTRAINT := $(PIP_CONSTRAINT)
 endif
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: demo test lint benchmark campaign lock wheel clean
+.PHONY: demo test lint benchmark campaign fuzz lock wheel clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/installed
@@ -44,6 +45,11 @@ LINES ?= 400000
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
+
+# It goes on from what earlier runs have found (build/fuzz). Needs clang, libclang-rt-dev and llvm.
+RUNS ?= 200000
+fuzz: $(VENV)/developing
+	$(PY) -m tests.codegen.fuzz spec/*.yaml tests/codegen/loft.yaml --runs $(RUNS)
 
 wheel: $(VENV)/developing
 	rm -rf build/wheel
