@@ -219,12 +219,12 @@ def _work(
             progress(done, len(work), finding)
         try:
             tester.trying = None
+            tester.lenient = late < LATE_TRIES - 1
             tester.home()
             tester.mark()
             # Sequences and searches go by a requirement's name; they try everything.
             tester.trying = requirement.id if purpose.section == requirement.section else None
             tester.random = purpose_random(report.seed, requirement.id, purpose.rank)
-            tester.lenient = late < LATE_TRIES - 1
             purpose.work(tester, requirement)
             tester.quiet()
             if tester.lines - counted >= BOOTS_EVERY:

@@ -144,6 +144,34 @@ def test_late_answers_on_a_busy_host_are_tried_again_and_the_check_goes_on(
     assert report.lines > 1000
 
 
+class Dozes(Dawdler):
+    """Late with the answer to one question, so many times."""
+
+    left = 0
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        doze = self.left > 0 and b"ask input.voltage" in data
+        self.left -= doze
+        super().receive(data, now_ns)
+        if doze:
+            self.until_ns = now_ns + 2 * self.vow.document.wire.reply_deadline
+
+
+@pytest.mark.parametrize(("times", "verdict"), [(1, Verdict.INCONCLUSIVE), (10**6, Verdict.FAIL)])
+def test_an_answer_that_is_late_once_is_no_failure_and_one_that_is_late_again_is(
+    monkeypatch: pytest.MonkeyPatch, times: int, verdict: Verdict
+) -> None:
+    monkeypatch.setattr(tester_module, "BUSY_NS", 10**10)  # however late the host of this test is
+    instrument = Dozes(vow_of("tarn"))
+    with running(instrument) as hands:
+        instrument.left = times
+        hands.budget = hands.lines + 200
+        report = campaign.run(hands, until_failure=True, reduce=False)
+    assert instrument.left < times
+    assert report.findings["wire.deadline"].verdict is verdict
+    assert all(failure.requirement == "wire.deadline" for failure in report.failures)
+
+
 def test_a_host_that_is_never_punctual_does_not_get_to_know_the_instrument(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
