@@ -122,6 +122,7 @@ def measure() -> dict[str, float]:
         everything = folder / "everything.elf"
         sources = [str(folder / "tarn_vow.c"), str(SERVER), "-o", str(everything)]
         compile_c("avr-gcc", [*(o for o in AVR_OPTIONS if "gc-sections" not in o), f"-I{folder}", *sources])
+        complete = sections(everything)
         measured = typical(rig, server, lines(vow))
         chain = typical(rig, build_chain(vow, folder), lines(vow))
         box = ChipInstrument(vow, rig, firmware)
@@ -130,7 +131,7 @@ def measure() -> dict[str, float]:
         speed = SECONDS / (time.perf_counter() - begun)
     return {
         "core_flash_bytes": core[0] - bare[0],
-        "core_flash_bytes_all": sections(everything)[0] - bare[0],
+        "core_flash_bytes_all": complete[0] - bare[0],
         "core_ram_bytes": core[1] - bare[1] - buffers,
         "firmware_flash_bytes": whole[0],
         "firmware_ram_bytes": whole[1],
