@@ -716,7 +716,7 @@ BESIDE = Fraction(3, 100)
 """How far beside a threshold, as a part of it, a reading is surely on one side."""
 
 
-@purpose("trip", "fires", 3)
+@purpose("trip", "fires", 2)
 def at_the_default_threshold(t: Tester, r: Requirement) -> None:
     """Where a setting moves its threshold, it is provoked at one value; here it is at its default."""
     trip, provoke = _trip(t, r)

@@ -101,7 +101,7 @@ def access(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-@purpose("point", "default", 3)
+@purpose("point", "default", 2)
 def default(t: Tester, r: Requirement) -> None:
     """Once for all settings: the way home puts every default back; ask whether it did."""
     if "defaults" not in t.done:
@@ -216,7 +216,7 @@ def _edges(t: Tester, entry: PointEntry) -> None:
     t.ask(entry.name)
 
 
-@purpose("point", "bounds", 3)
+@purpose("point", "bounds", 2)
 def dependent_bounds(t: Tester, r: Requirement) -> None:
     """Limits that depend on other settings, with those moved to other values."""
     entry = entry_of(t, r)

@@ -58,6 +58,7 @@ def numbers(t: Tester, r: Requirement) -> None:
         t.say(f"put {entry.name} {another} {unit[0].swapcase()}")
         t.say(f"put {entry.name} {another}")
         t.say(f"put {entry.name} {another} m{unit[0]}")
+        t.say(f"put {entry.name} {another} {unit[0]}x")
         t.ask(entry.name)
         t.say(f"put {entry.name} {number}", check=True)
     for between_steps in (high + Fraction(2, 5), middle + Fraction(1, 2)):
@@ -97,6 +98,8 @@ def lines(t: Tester, r: Requirement) -> None:
     ):
         t.line(line)
     t.line(b"ask self.statex")
+    t.line(b"ask self.state.")
+    t.line(b"#")
     t.line(b" ")
     count = t.vow.document.wire.pipeline
     t.trying = "wire.order"
@@ -122,6 +125,7 @@ def queued(t: Tester, r: Requirement) -> None:
     t.need("bench")
     if "panel.control" not in t.events or "link.transmitter" not in t.events:
         raise NotSelected("needs a rig that can stall the transmitter and turn the panel")
+    t.ask("link.drops")
     t.transmitter("stalled")
     for index in range(t.vow.document.wire.notice_queue + 3):
         t.panel("panel.control", "local" if index % 2 == 0 else "remote")
@@ -233,6 +237,8 @@ def again(t: Tester, r: Requirement) -> None:
         t.wait(3 * NS_PER_S)
         t.line(b"@a1 ask self.uptime")
         t.line(b"@0a1 ask self.uptime")
+        t.line(b"@0a1 ask self.boots")
+        t.line(b"@0a1 ask self.state")
         silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
         if silence is not None:
             t.trying = "wire.watchdog"
@@ -290,6 +296,7 @@ def refusals(t: Tester, r: Requirement) -> None:
         " ".join(("put", entry.name, entry.number.text(entry.number.high + 1), *(("xx",) if unit else ()))),
         f"ask {entry.name} 1",
         f"ask {next(iter(t.vow.actions))}",
+        f"act {next(name for name, action in t.vow.actions.items() if not action.takes_ticket)} 1",
     ]
     if choice is not None:
         texts += [

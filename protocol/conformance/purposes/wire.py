@@ -99,7 +99,7 @@ def length(t: Tester, r: Requirement) -> None:
     t.line(b"@1f " + exact)
 
 
-@purpose("wire", "syntax", 2)
+@purpose("wire", "syntax", 3)
 def syntax(t: Tester, r: Requirement) -> None:
     for line in (
         b"x", b"ask", b"ask ", b"Ask self.state", b"ASK self.state", b"get self.state", b"asks self.state",
@@ -212,7 +212,7 @@ def order(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "unit", 2)
+@purpose("wire", "unit", 3)
 def unit(t: Tester, r: Requirement) -> None:
     units = {entry.number.unit: entry for entry in t.vow.settings if entry.scale is not None}
     units.pop("1", None)
@@ -236,7 +236,7 @@ def unit(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "exact", 2)
+@purpose("wire", "exact", 3)
 def exact(t: Tester, r: Requirement) -> None:
     written = {
         (entry.number.unit, entry.number.digits): entry
@@ -284,7 +284,7 @@ def exact(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
 
 
-@purpose("wire", "round", 2)
+@purpose("wire", "round", 3)
 def rounding(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     low, high = t.bounds(entry)
@@ -311,7 +311,7 @@ def _round(t: Tester, entry: PointEntry, counts: int, tails: tuple[str, ...]) ->
             t.ask(entry.name)
 
 
-@purpose("wire", "reasons", 2)
+@purpose("wire", "reasons", 3)
 def reasons(t: Tester, r: Requirement) -> None:
     """Lines to which several reasons apply; the first of the table is due."""
     entry = a_number(t)
@@ -446,7 +446,7 @@ def check(t: Tester, r: Requirement) -> None:
     t.say("ask self.state", check=True)
 
 
-@purpose("wire", "guard", 2)
+@purpose("wire", "guard", 3)
 def guard(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     value = other_value(t, entry)
@@ -711,7 +711,7 @@ def boot(t: Tester, r: Requirement) -> None:
             t.ask("link.drops")
 
 
-@purpose("wire", "boot", 2)
+@purpose("wire", "boot", 1)
 def boot_forgets(t: Tester, r: Requirement) -> None:
     """Whatever was counted and kept since a boot is gone after the next one, also if it was asked for."""
     if "panel.control" in t.events and "link.transmitter" in t.events and "bench" in t.abilities:
