@@ -289,11 +289,11 @@ def _again(tester: Tester, report: Report, purpose: Requirement, late: Late, scr
 
 def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
     """Get to know the instrument; whether the check can go on."""
-    tester.lenient = False
     tester.trying = None
     attempt = late = 0
     while attempt < 2:
         try:
+            tester.lenient = late < LATE_TRIES
             tester.mark()
             tester.acquaint()
             return True
