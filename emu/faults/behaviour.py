@@ -15,7 +15,7 @@ from protocol.expression import And, Expression, parse
 from protocol.framing import Overlong
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour", seen=24)
+behaviour = Kind("behaviour", seen=32)
 
 
 def _timed(vow: Vow) -> bool:
@@ -675,3 +675,44 @@ class PanelGivesBackByItself(Device):
         if self.controller == "local" and now_ns - self.touched_ns > 10_000_000_000:
             self.controller = "remote"
         super().line(line, now_ns)
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+def _own_settings(vow: Vow, state: str) -> list[PointEntry]:
+    """Settings that can be put in this state only."""
+    return [entry for entry in vow.settings if entry.set_in == frozenset({state})]
+
+
+@behaviour.device(
+    "left-by-time-loses-settings",
+    "A state that is left because of time takes its own settings with it.",
+    breaks="state.*.leave.* wire.atomic point.*.readable",
+    depth=3,
+    applies=lambda vow: any(
+        leave.when is None and _own_settings(vow, state.name)
+        for state in vow.states.values()
+        for leave in state.leaves
+    ),
+)
+class LeftByTimeLosesSettings(Device):
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        lost = _own_settings(self.vow, self.state) if leave.when is None else []
+        super().leave(leave, now_ns)
+        self._replace({entry.name: entry.default for entry in lost}, now_ns)
+
+
+@behaviour.device(
+    "panel-keeps-control-over-boot",
+    "Who has control is kept over a reset.",
+    breaks="wire.boot point.panel.control.readable wire.reasons",
+    depth=1,
+    rig=True,
+    applies=has_panel,
+)
+class PanelKeepsControlOverBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        controller = self.controller if cause == "reset" else "remote"
+        super().boot(cause, now_ns)
+        self.controller = controller

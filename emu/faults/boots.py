@@ -7,14 +7,14 @@ from dataclasses import replace
 
 from emu.faults.change import with_document, with_point
 from emu.faults.fault import Kind
-from emu.faults.numbers import HeldOutputs
+from emu.faults.numbers import HeldOutputs, has_dependent_limit
 from protocol.device import NS_PER_S, Answer, Device
 from protocol.document.model import Record
 from protocol.framing import Overlong
 from protocol.record import parts_of
 from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
-boots = Kind("boots", seen=34)
+boots = Kind("boots", seen=46)
 
 
 def does(vow: Vow, *effects: str) -> bool:
@@ -809,3 +809,143 @@ class PartsShiftedAfterFirst(Device):
         start = int(words[0]) * part_bytes(self.vow, entry) - 1
         data = self._image(entry.record, {}, now_ns)[start : start + len(words[1]) // 2]
         return True, (words[0], data.hex().upper())
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+@boots.device(
+    "boots-in-two-bits",
+    "The count of boots has two bits left in the word it shares.",
+    breaks="wire.boot point.*.readable",
+    depth=4,
+    applies=lambda vow: does(vow, "reboot") and _has_system(vow, "boots"),
+)
+class BootsInTwoBits(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        self.store.boots &= 3
+
+
+def _saved_below_zero(vow: Vow) -> bool:
+    return any(entry.saved and entry.scale is not None and entry.scale.low < 0 for entry in vow.settings)
+
+
+@boots.device(
+    "save-loses-sign",
+    "Numbers are saved without their sign.",
+    breaks="point.*.saved",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot") and _saved_below_zero(vow),
+)
+class SaveLosesSign(Device):
+    def _save(self) -> None:
+        super()._save()
+        for name, value in self.store.settings.items():
+            if isinstance(value, int):
+                self.store.settings[name] = abs(value)
+
+
+@boots.device(
+    "notices-off-kept-over-reset",
+    "The reset pin leaves the switch for notices where it was.",
+    breaks="wire.boot wire.notice.off",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _has_system(vow, "notices"),
+)
+class NoticesOffKeptOverReset(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "boot" and words == ("reset",) and self.off:
+            self.notices = False
+        super().notify(event, words)
+
+    off = False
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.off = not self.notices
+        super().boot(cause, now_ns)
+
+
+@boots.device(
+    "wear-lost-without-power",
+    "The count of saves is in memory that needs power.",
+    breaks="point.*.readable action.*.effect wire.boot",
+    depth=2,
+    rig=True,
+    applies=lambda vow: does(vow, "save") and _has_system(vow, "saves"),
+)
+class WearLostWithoutPower(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        if cause == "power":
+            self.store.saves = 0
+        super().boot(cause, now_ns)
+
+
+@boots.device(
+    "record-without-choices",
+    "The image of the settings has the first word of every choice.",
+    breaks="record.*.layout wire.bulk point.*.readable",
+    depth=2,
+    applies=_has_image,
+)
+class RecordWithoutChoices(Device):
+    def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
+        settings = self.settings
+        self.settings = {
+            each: value if isinstance(value, int) else self.vow.points[each].choices[0]
+            for each, value in settings.items()
+        }
+        data = super()._image(name, series, now_ns)
+        self.settings = settings
+        return data
+
+
+@boots.device(
+    "capture-counted-when-begun",
+    "A capture is counted when it begins.",
+    breaks="action.*.effect point.*.readable record.*.layout",
+    depth=4,
+    applies=lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
+)
+class CaptureCountedWhenBegun(Device):
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        super()._effect(effect, what, now_ns)
+        if effect == "capture":
+            self.captures += 1
+
+    def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
+        self.captures -= 1
+        super().captured(record, series, now_ns)
+
+
+@boots.device(
+    "defaults-miss-last",
+    "Setting the defaults ends one setting too early.",
+    breaks="action.*.effect point.*.default",
+    depth=5,
+    applies=lambda vow: does(vow, "defaults") and vow.settings[-1].set_in is not None,
+)
+class DefaultsMissLast(Device):
+    def _defaults(self, saved_only: bool) -> dict[str, Value]:
+        found = super()._defaults(saved_only)
+        if not saved_only:
+            found.pop(self.vow.settings[-1].name)
+        return found
+
+
+@boots.device(
+    "recall-held-in-present-limits",
+    "What is brought back is held inside the limits there were before.",
+    breaks="action.*.effect",
+    depth=6,
+    applies=lambda vow: does(vow, "save", "recall") and has_dependent_limit(vow),
+)
+class RecallHeldInPresentLimits(Device):
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        held = dict(settings)
+        for name, value in settings.items():
+            entry = self.vow.points[name]
+            if isinstance(value, int) and entry.high is not None and entry.high.names:
+                held[name] = min(value, self.bounds(entry, now_ns)[1])
+        super()._replace(held, now_ns)

@@ -9,7 +9,7 @@ from protocol.device import Device
 from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 
-lines = Kind("lines", seen=32)
+lines = Kind("lines", seen=41)
 
 _LF, _CR = b"\n\r"
 
@@ -631,3 +631,66 @@ class IdleRestRefused(ByteFramer):
         if self._stale:
             events.append(b"?")
         super().end(events)
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+@lines.device(
+    "length-refusal-with-old-tag",
+    "The refusal of a line that is too long carries the tag of the request before it.",
+    breaks="wire.length wire.tag",
+    depth=2,
+)
+class LengthRefusalWithOldTag(Device):
+    last: str | None = None
+
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        self.last = parsed.tag
+        return parsed
+
+    def _refuse_overlong(self, line: Overlong) -> Reply:
+        return super()._refuse_overlong(line)._replace(tag=self.last)
+
+
+@lines.device(
+    "name-compared-over-16",
+    "Names are compared over their first 16 characters.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=lambda vow: any(len(name) > 16 for name in vow.points),
+)
+class NameComparedOver16(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if isinstance(parsed, Malformed) or parsed.name in self.vow.points or len(parsed.name) <= 16:
+            return parsed
+        like = [name for name in self.vow.points if name[:16] == parsed.name[:16]]
+        return parsed._replace(name=like[0]) if like else parsed
+
+
+@lines.device(
+    "four-arguments-at-most",
+    "The table of words has places for four arguments; a line with more is refused `syntax`.",
+    breaks="wire.syntax wire.reasons",
+    depth=1,
+)
+class FourArgumentsAtMost(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if isinstance(parsed, Request) and len(parsed.arguments) > 4:
+            return Malformed("syntax", parsed.tag)
+        return parsed
+
+
+@lines.framer(
+    "return-before-line-skipped",
+    "A carriage return at the beginning of a line is skipped, for hosts that send them the wrong way round.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class ReturnBeforeLineSkipped(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if byte != _CR or self.buffer:
+            super().keep(byte, events)

@@ -6,9 +6,9 @@ from emu.faults.fault import Kind
 from emu.faults.refusals import has_panel
 from protocol.device import Device
 from protocol.message import LAST_NOTICE, Reply
-from protocol.vow import ActionEntry, LeaveEntry, Value, Vow
+from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-notices = Kind("notices", seen=21)
+notices = Kind("notices", seen=27)
 
 
 def has_notices(vow: Vow) -> bool:
@@ -487,3 +487,64 @@ class PanelNoticeBeforeTheValue(Device):
 
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words if event != "local" else (words[0], *self.before))
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+@notices.device(
+    "notices-kept-while-off",
+    "Notices that come while they are off are kept, and leave when they are turned on.",
+    breaks="wire.notice.off",
+    depth=3,
+    applies=lambda vow: _timed(vow) and any(entry.system == "notices" for entry in vow.points.values()),
+)
+class NoticesKeptWhileOff(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.kept: list[tuple[str, tuple[str, ...]]] = []
+        super().boot(cause, now_ns)
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words)
+        if not self.notices:
+            self.kept.append((event, words))
+
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        if entry.system == "notices" and value == "on":
+            for event, words in self.kept:
+                super().notify(event, words)
+            self.kept.clear()
+
+
+@notices.device(
+    "control-notice-names-other",
+    "The notice of a change of control names who has lost it.",
+    breaks="point.panel.control.readable point.panel.control.choices point.*.local",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class ControlNoticeNamesOther(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "control":
+            words = ("remote" if words == ("local",) else "local",)
+        super().notify(event, words)
+
+
+@notices.device(
+    "notice-number-not-counted-for-trips",
+    "The notice of a trip has the number of the notice before it.",
+    breaks="wire.notice.number trip.*.notice",
+    depth=0,
+    rig=True,
+    applies=lambda vow: (
+        has_notices(vow)
+        and any(trip.provoke is not None and trip.provoke.bench for trip in vow.document.trips.values())
+    ),
+)
+class NoticeNumberNotCountedForTrips(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "trip" and self._number > 1:
+            self._number -= 1
+        super().notify(event, words)

@@ -16,7 +16,7 @@ from protocol.message import Request
 from protocol.quantity import Scale
 from protocol.vow import PointEntry, Value, Vow
 
-numbers = Kind("numbers", seen=37)
+numbers = Kind("numbers", seen=47)
 
 
 def has_dependent_limit(vow: Vow) -> bool:
@@ -766,3 +766,118 @@ class ValueRoundedToConverter(Device):
             low, high = self.bounds(entry, now_ns)
             value = min(max(value // step * step, low), high)
         super()._set(entry, value, now_ns)
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+@numbers.device(
+    "comma-for-point",
+    "A comma passes for the point, as the panel of one country shows it.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class CommaForPoint(Lenient):
+    def tidy(self, text: str) -> str:
+        return text.replace(",", ".")
+
+
+@numbers.device(
+    "minus-skipped-where-unsigned",
+    "The minus sign of a number that cannot be below zero is skipped.",
+    breaks="point.*.bounds",
+    depth=1,
+)
+class MinusSkippedWhereUnsigned(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        read = super()._read(entry, request)
+        if isinstance(read, int) and entry.scale is not None and entry.scale.low >= 0:
+            return abs(read)
+        return read
+
+
+def _low_depends(vow: Vow) -> bool:
+    return any(entry.low is not None and bool(entry.low.names) for entry in vow.settings)
+
+
+@numbers.device(
+    "low-bound-dependent-ignored",
+    "Of the limits that depend on other settings only the upper ones are tested.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=_low_depends,
+)
+class LowBoundDependentIgnored(HeldOutputs):
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        return entry.number.low, super().bounds(entry, now_ns)[1]
+
+
+@numbers.device(
+    "refusal-names-zero-for-low",
+    "The refusal for the range names zero for the lower limit.",
+    breaks="point.*.bounds",
+    depth=1,
+)
+class RefusalNamesZeroForLow(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok or words[0] != "range":
+            return ok, words
+        return ok, ("range", self.vow.points[request.name].number.text(0), *words[2:])
+
+
+@numbers.device(
+    "rounded-twice",
+    "A number is rounded to one digit more than its step has, and then again.",
+    breaks="wire.round",
+    depth=1,
+)
+class RoundedTwice(Lenient):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        read = super()._read(entry, request)
+        if isinstance(read, int) and entry.scale is not None:
+            exact = exact_steps(entry, request.arguments[0])
+            finer = math.floor(abs(exact) * 10 + Fraction(1, 2))
+            read = (finer + 5) // 10 * (1 if exact >= 0 else -1)
+        return read
+
+
+@numbers.device(
+    "unit-refusal-names-given",
+    "The refusal for the unit names the unit that was given, not the one that is expected.",
+    breaks="wire.unit",
+    depth=1,
+    applies=has_unit,
+)
+class UnitRefusalNamesGiven(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok or words[0] != "unit" or len(request.arguments) < 2:
+            return ok, words
+        return ok, ("unit", request.arguments[1])
+
+
+@numbers.device(
+    "nine-digits-refused",
+    "A number has eight digits at most.",
+    breaks="wire.exact wire.round wire.reasons",
+    depth=1,
+)
+class NineDigitsRefused(Lenient):
+    def tidy(self, text: str) -> str:
+        return "x" if sum(each.isdecimal() for each in text) > 8 else text
+
+
+@numbers.device(
+    "same-value-answered-bare",
+    "A put of the value there is already is answered `ok` without it: nothing has taken effect.",
+    breaks="point.*.quantum point.*.choices wire.unit",
+    depth=1,
+)
+class SameValueAnsweredBare(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        before = self.settings.get(request.name)
+        ok, words = super()._put(request, now_ns)
+        return (
+            (ok, ()) if ok and before is not None and before == self.settings[request.name] else (ok, words)
+        )

@@ -16,7 +16,7 @@ from protocol.device import Device, Store
 from protocol.document.model import Fan, FanLevel
 from protocol.vow import LeaveEntry, PointEntry, Vow
 
-physics = Kind("physics", seen=16)
+physics = Kind("physics", seen=23)
 
 
 def _has_counter(vow: Vow) -> bool:
@@ -434,3 +434,46 @@ class LevelHasAFloor(Overlay):
 class TemperatureClipped(Overlay):
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return min(value, 60.0) if signal == "heat.temperature" else value
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+def _products(vow: Vow) -> list[str]:
+    """Signals of readings that a law holds against another reading's product."""
+    return [
+        entry.signal
+        for entry in vow.points.values()
+        if entry.signal is not None
+        and entry.scale is not None
+        and entry.scale.unit == "W"
+        and any(law.holds is not None and entry.name in law.holds.names for law in vow.document.laws.values())
+    ]
+
+
+@physics.plant(
+    "power-of-last-setting",
+    "The power that is read is worked out with the voltage there was at the boot.",
+    breaks="law.*",
+    depth=4,
+    rig=True,
+    applies=lambda vow: "input.power" in _products(vow),
+)
+class PowerOfLastSetting(Overlay):
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        if signal == "input.power":
+            return 12.0 * self.inner.sample("input.current", tick, period_ns)
+        return super().sample(signal, tick, period_ns)
+
+
+@physics.plant(
+    "temperature-ten-low",
+    "The temperature is ten kelvin low: the thermistor is of another type.",
+    breaks="fan.* derating trip.* point.*.fresh",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(entry.signal == "heat.temperature" for entry in vow.points.values()),
+)
+class TemperatureTenLow(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return value - max(0.0, min(10.0, (value - 30.0) / 2)) if signal == "heat.temperature" else value

@@ -9,7 +9,7 @@ from protocol.framing import Overlong
 from protocol.message import Reply, Request
 from protocol.vow import ActionEntry, Value, Vow
 
-refusals = Kind("refusals", seen=26)
+refusals = Kind("refusals", seen=33)
 
 
 def has_panel(vow: Vow) -> bool:
@@ -573,4 +573,36 @@ class RefusedInOperationStops(Device):
         ok, words = super()._put(request, now_ns)
         if not ok and self.vow.states[self.state].energised:
             self.enter(self.vow.initial, now_ns)
+        return ok, words
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+@refusals.device(
+    "busy-before-range",
+    "While the front panel has control a number is refused `busy` before its range is tested.",
+    breaks="wire.reasons",
+    depth=1,
+    rig=True,
+    applies=has_panel,
+)
+class BusyBeforeRange(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        return (ok, ("busy", "local")) if words[:1] == ("range",) and self._busy() else (ok, words)
+
+
+@refusals.device(
+    "refused-in-operation-is-ok",
+    "An action that is not for the present state is answered `ok` while energised, and not done.",
+    breaks="action.*.refused",
+    depth=3,
+    applies=_takes_ticket,
+)
+class RefusedInOperationIsOk(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if not ok and words[0] == "state" and self.vow.states[self.state].energised:
+            return True, ()
         return ok, words

@@ -13,7 +13,7 @@ from protocol.framing import Overlong
 from protocol.message import Malformed, Reply, Request
 from protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions", seen=30)
+sessions = Kind("sessions", seen=39)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -656,3 +656,80 @@ class OnceForEqualTagsInNumber(Device):
         tag, _, rest = line.partition(b" ")
         old, _, before = remembered.partition(b" ")
         return rest == before and int(tag[1:], 16) == int(old[1:], 16)
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+@sessions.device(
+    "guard-refuses-once",
+    "The guard refuses an unchecked request once; asked again, it is done.",
+    breaks="wire.guard",
+    depth=3,
+)
+class GuardRefusesOnce(Device):
+    last: Request | None = None
+
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        again = self.guard and request == self.last and request.verb == "put"
+        self.last = request
+        return self._put(request, now_ns) if again else super()._do(request, now_ns)
+
+
+@sessions.device(
+    "once-for-ten-seconds",
+    "What is remembered is forgotten after ten seconds.",
+    breaks="wire.once",
+    depth=2,
+)
+class OnceForTenSeconds(Device):
+    remembered_ns = 0
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if now_ns - self.remembered_ns > 10_000_000_000:
+            self._remembered = None
+        self.remembered_ns = now_ns
+        super().line(line, now_ns)
+
+
+@sessions.device(
+    "check-once-more-after-guard",
+    "The reply after the guard was turned off still has a check.",
+    breaks="wire.echo_check wire.guard",
+    depth=3,
+)
+class CheckOnceMoreAfterGuard(Device):
+    more = False
+
+    def _answer(self, reply: Reply) -> bytes:
+        reply = reply._replace(checked=reply.checked or self.more)
+        self.more = False
+        return super()._answer(reply)
+
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        was = self.guard
+        answer = super()._do(request, now_ns)
+        self.ended = was and not self.guard
+        return answer
+
+    ended = False
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        self.more, self.ended = self.ended, False
+
+
+@sessions.device(
+    "ticket-keeps-old-time",
+    "A newer ticket ends when the one before it would have.",
+    breaks="wire.ticket action.*.ticket",
+    depth=3,
+    applies=gives_ticket,
+)
+class TicketKeepsOldTime(Device):
+    def _give(self, action: ActionEntry, now_ns: int) -> str:
+        before = self._ticket
+        given = super()._give(action, now_ns)
+        if before is not None and self._ticket is not None and now_ns <= before[2]:
+            self._ticket = (*self._ticket[:2], before[2])
+        return given

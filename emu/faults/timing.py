@@ -13,7 +13,7 @@ from protocol.device import Device, Store
 from protocol.message import Reply
 from protocol.vow import Vow
 
-timing = Kind("timing", seen=9)
+timing = Kind("timing", seen=15)
 
 
 class Withheld(Instrument):
@@ -300,3 +300,50 @@ class ReplyLostEveryHundred(Instrument):
             if line.startswith(b"note ") or self.replies % 100:
                 kept += line
         return kept
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+@timing.instrument(
+    "reply-late-after-boot",
+    "The first reply after a boot waits for the converter to be ready.",
+    breaks="wire.deadline",
+    depth=2,
+    applies=lambda vow: does(vow, "reboot"),
+)
+class ReplyLateAfterBoot(Withheld):
+    boots = 1
+    first = False
+
+    def delay_ns(self, requests: int) -> int:
+        late, boots = self.first, self.device.store.boots
+        self.first, self.boots = boots != self.boots, boots
+        return self.deadline_ns * 3 // 2 if late else 0
+
+
+@timing.instrument(
+    "reply-late-to-long-lines",
+    "A line of more than 48 characters is looked at in two turns of the slow loop.",
+    breaks="wire.deadline",
+    depth=1,
+)
+class ReplyLateToLongLines(_Asked):
+    def slow(self, data: bytes) -> bool:
+        return any(len(line) > 48 for line in data.split(b"\n"))
+
+
+@timing.device(
+    "space-behind-ok",
+    "A reply without values ends with a space.",
+    breaks="wire.syntax wire.framing action.*.effect",
+    depth=1,
+)
+class SpaceBehindOk(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        line = super()._answer(reply)
+        if not reply.ok or reply.words or reply.checked:
+            return line
+        del self.output[-1:]
+        self.output += b" \n"
+        return line[:-1] + b" \n"

@@ -18,7 +18,7 @@ from protocol.framing import Overlong
 from protocol.message import Request
 from protocol.vow import ActionEntry, LeaveEntry, TripEntry, Value, Vow
 
-trips = Kind("trips", seen=28)
+trips = Kind("trips", seen=36)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -644,3 +644,61 @@ class TripLastInOldDigits(Device):
         super().fire(trip, value, now_ns)
         name, number, *rest = self.last_trip
         self.last_trip = (name, number.partition(".")[0], *rest)
+
+
+# ------------------------------------------------------------------------------------------------ third round
+
+
+def _anywhere(vow: Vow) -> TripEntry | None:
+    """The last trip that hands provoke and that watches every state."""
+    found = [trip for trip in _provoked(vow) if vow.document.trips[trip.name].armed_in is None]
+    return found[-1] if found else None
+
+
+@trips.tables(
+    "trip-watched-in-operation-only",
+    "A protection that is to watch always is looked at in operation only.",
+    breaks="trip.*.fires",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _anywhere(vow) is not None,
+)
+def trip_watched_in_operation_only(vow: Vow) -> Vow:
+    trip = _anywhere(vow)
+    assert trip is not None
+    energised = frozenset(name for name, state in vow.states.items() if state.energised)
+    return with_trip(vow, trip.name, armed_in=energised)
+
+
+@trips.device(
+    "watchdog-not-fed-by-putting",
+    "A put does not end the host's silence.",
+    breaks="wire.watchdog trip.*.fires",
+    depth=3,
+    applies=_has_watchdog,
+)
+class WatchdogNotFedByPutting(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        accepted_ns = self.accepted_ns
+        super().line(line, now_ns)
+        if isinstance(line, bytes) and b"put " in line:
+            self.accepted_ns = accepted_ns
+
+
+@trips.device(
+    "clear-forgets-last",
+    "Clearing a trip also takes it from what can be asked, if it was cleared at the second try.",
+    breaks="trip.*.report action.*.effect",
+    depth=3,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and _has_last_trip(vow),
+)
+class ClearForgetsLast(Device):
+    refused = False
+
+    def _act(self, request: Request, now_ns: int) -> tuple[bool, tuple[str, ...]]:
+        ok, words = super()._act(request, now_ns)
+        if ok and self.refused and ("clear_trip", "") in self.vow.actions[request.name].does:
+            self.last_trip = ("none",)
+        self.refused = words[:1] == ("fault",)
+        return ok, words
