@@ -328,6 +328,7 @@ static void look_at_values(void)
         int32_t value = CORE(_get)(FUZZ_VALUES[each].name);
         MUST(value >= FUZZ_VALUES[each].low && value <= FUZZ_VALUES[each].high);
     }
+    FUZZ_OUTPUTS
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);

@@ -24,7 +24,7 @@ from pathlib import Path
 
 from protocol.codegen.c import generate, write
 from protocol.codegen.names import identifier
-from protocol.codegen.tables import MOST_TICK_MS, tables
+from protocol.codegen.tables import MOST_TICK_MS, Tables, tables
 from protocol.document.load import load_document
 from protocol.errors import WirevowError
 from protocol.vectors import Case, Power, Reset, Send, Slot, Wait, read_vectors
@@ -92,6 +92,7 @@ def header(vow: Vow) -> str:
             *(f'"act {name}",' for name, action in vow.actions.items() if action.gives_ticket_ns is not None),
             '"" };',
             f"static const int32_t FUZZ_CALM[] = {{ {', '.join(map(str, calm)) or 0} }};",
+            f"#define FUZZ_OUTPUTS {' '.join(_looks(found))}",
             f"enum {{ NO_WAY, {FREE}, {BY_TICKET} }};",
             "static const uint8_t FUZZ_WAYS[FUZZ_STATES][FUZZ_STATES] = {",
             *_ways(vow),
@@ -99,6 +100,17 @@ def header(vow: Vow) -> str:
             "",
         )
     )
+
+
+def _looks(found: Tables) -> list[str]:
+    """What is asked of each function that tells what a state drives."""
+    levels = (
+        (output, " || ".join(f"level == {constant}" for constant, _ in output.levels))
+        for output in found.outputs
+    )
+    return [
+        f"{{ uint8_t level = {found.prefix}_{output.name}(); MUST({known}); }}" for output, known in levels
+    ]
 
 
 def _ways(vow: Vow) -> list[str]:
@@ -151,10 +163,47 @@ def inputs(vow: Vow) -> dict[str, bytes]:
     if vow.identity[0] == "tarn":
         for case in read_vectors(ROOT / "spec" / "vectors"):
             found[str(case.place).replace(":", "-")] = _input(case)
-    lines = Lines(vow, tables(vow), random.Random(1))
+    chance = random.Random(1)
+    lines = Lines(vow, tables(vow), chance)
     for at in range(40):
-        found[f"lines-{at}"] = b"".join(lines.line() + b"\n" for _ in range(20)).replace(b"\0", b"\0" + b"0")
+        found[f"lines-{at}"] = b"".join(_sent(lines.line() + b"\n") for _ in range(20))
+    for at in range(40):
+        found[f"scene-{at}"] = b"".join(_scene(vow, lines, chance) for _ in range(25))
     return found
+
+
+def _scene(vow: Vow, lines: Lines, chance: random.Random) -> bytes:
+    """Something that happens, at random."""
+    reading = [entry for entry in vow.points.values() if entry.source == "signal"]
+    local = [entry for entry in vow.points.values() if entry.local]
+    kind = chance.random()
+    if kind < 0.4:
+        return _sent(lines.line() + b"\n")
+    if kind < 0.5 and reading:
+        at = chance.randrange(len(reading))
+        return (
+            b"\0r" + bytes((at,)) + _number(chance.randint(reading[at].number.low, reading[at].number.high))
+        )
+    if kind < 0.6 and local:
+        value = chance.choice((0, 1, -1, 5, 1000, -1000, 10**6, -(10**6)))
+        return b"\0p\1\0w" + bytes((chance.randrange(len(local)),)) + _number(value)
+    if kind < 0.65 and vow.trips:
+        return (
+            b"\0s" + b"".join(b"\0f" + bytes((chance.randrange(len(vow.trips)),)) for _ in range(12)) + b"\0g"
+        )
+    if kind < 0.7 and lines.bulk:
+        return b"\0d" + b"".join(
+            b"ask %s %d\n" % (entry.name.encode(), chance.randrange(9)) for entry in lines.bulk
+        )
+    return chance.choice((b"\0c", b"\0p\0", b"\0b\3", _passed(MS), _passed(100 * MS), _passed(5001 * MS)))
+
+
+def _sent(line: bytes) -> bytes:
+    return line.replace(b"\0", b"\0" + b"0")
+
+
+def _number(value: int) -> bytes:
+    return value.to_bytes(4, "little", signed=True)
 
 
 def _input(case: Case) -> bytes:
@@ -164,7 +213,7 @@ def _input(case: Case) -> bytes:
             case Send(text=text):
                 for part in text.parts:
                     if isinstance(part, bytes):
-                        data += part.replace(b"\0", b"\0" + b"0")
+                        data += _sent(part)
                     elif isinstance(part, Slot) and part.name == "check":
                         # The harness writes the space and the mark too.
                         data = data.removesuffix(b" ~") + b"\0x"

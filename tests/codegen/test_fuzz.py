@@ -24,7 +24,7 @@ def test_nothing_is_broken(path: Path, tmp_path: Path) -> None:
     assert fuzzer.run(RUNS, 1) is None
     reached, whole = fuzzer.coverage().lines
     # So that it is known to get somewhere; `make fuzz` goes further.
-    assert reached > 0.8 * whole
+    assert reached > 0.9 * whole
 
 
 @pytest.mark.parametrize(
