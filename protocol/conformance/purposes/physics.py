@@ -21,7 +21,7 @@ from protocol.conformance.purposes.behaviour import (
 from protocol.conformance.purposes.points import other_value
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
-from protocol.document.model import Derating, Fan, Law, Provoke, Record
+from protocol.document.model import Derating, Fan, Law, Limit, Provoke, Record
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression
 from protocol.message import Reply
@@ -75,34 +75,56 @@ def limit(t: Tester, r: Requirement) -> None:
         except NotSelected:
             continue
         tried = True
-        t.alive(max(rule.settle, t.vow.document.trial.settle))
-        names = {rule.of}
-        for bound in (rule.low, rule.high):
-            if bound is not None:
-                names |= bound.names
-        seen = values(t, sorted(names))
-        entry = t.vow.points[rule.of]
-        reading = Fraction(seen[rule.of])
-        slack = entry.range_error + abs(reading) * entry.reading_error + entry.number.step
-        low = rule.low.number(seen) if rule.low is not None else None
-        high = rule.high.number(seen) if rule.high is not None else None
-        if (low is not None and reading < low - slack) or (high is not None and reading > high + slack):
-            due = (
-                " and ".join(
-                    text
-                    for text, bound in (
-                        (f"at least {low and float(low):g}", low),
-                        (f"at most {high and float(high):g}", high),
-                    )
-                    if bound is not None
-                )
-                if (low is not None or high is not None)
-                else ""
-            )
-            raise Broken(Judgement(False, r.id, f"{rule.of} {due}"), f"ask {rule.of}", f"{float(reading):g}")
-        t.keep(r.id)
+        _hold_limit(t, r, rule)
     if not tried:
         raise NotSelected("none of its states can be reached here")
+
+
+@purpose("limit", "", 3)
+def limit_closing_in(t: Tester, r: Requirement) -> None:
+    """A limit that is moved while what it bounds is beyond where it will be."""
+    rule = t.vow.document.limits[r.element]
+    if rule.provoke is None or rule.provoke.state not in states_of(t, rule.armed_in):
+        return
+    bounds = {name for bound in (rule.low, rule.high) if bound is not None for name in bound.names}
+    moved = {
+        name: value
+        for name, value in rule.provoke.put.items()
+        if name in bounds and t.vow.points[name].set_in is None
+    }
+    if not moved:
+        return
+    others = {name: value for name, value in rule.provoke.put.items() if name not in moved}
+    arrive(t, rule.provoke.state, rule.provoke.model_copy(update={"put": others}))
+    t.alive(max(rule.settle, t.vow.document.trial.settle))
+    t.settings(moved)
+    _hold_limit(t, r, rule)
+
+
+def _hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
+    """Let it settle, and look."""
+    t.alive(max(rule.settle, t.vow.document.trial.settle))
+    names = {rule.of}
+    for bound in (rule.low, rule.high):
+        if bound is not None:
+            names |= bound.names
+    seen = values(t, sorted(names))
+    entry = t.vow.points[rule.of]
+    reading = Fraction(seen[rule.of])
+    slack = entry.range_error + abs(reading) * entry.reading_error + entry.number.step
+    low = rule.low.number(seen) if rule.low is not None else None
+    high = rule.high.number(seen) if rule.high is not None else None
+    if (low is not None and reading < low - slack) or (high is not None and reading > high + slack):
+        due = " and ".join(
+            text
+            for text, bound in (
+                (f"at least {low and float(low):g}", low),
+                (f"at most {high and float(high):g}", high),
+            )
+            if bound is not None
+        )
+        raise Broken(Judgement(False, r.id, f"{rule.of} {due}"), f"ask {rule.of}", f"{float(reading):g}")
+    t.keep(r.id)
 
 
 @purpose("derating", "", 2)
@@ -328,6 +350,22 @@ def law(t: Tester, r: Requirement) -> None:
         tried = True
     if not tried:
         raise NotSelected("none of its states can be reached here")
+
+
+@purpose("law", "", 2)
+def with_the_bench_turned(t: Tester, r: Requirement) -> None:
+    """A relation of readings holds as well where the bench makes one of them another."""
+    rule = t.vow.document.laws[r.element]
+    if rule.holds is None or rule.provoke is not None:
+        return  # what is provoked has a bench of its own
+    for event, declared in t.declared.items():
+        quick = [name for name, within_ns in declared.moves.items() if within_ns < NS_PER_S]
+        if not rule.holds.names.intersection(quick) or declared.other is None or event not in t.events:
+            continue
+        arrive(t, states_of(t, rule.armed_in)[0], None)
+        t.bench(event, declared.other)
+        t.alive(max(declared.moves[name] for name in quick))
+        steady(t, rule.holds, r.id, rule.settle)
 
 
 def settle_ns(t: Tester, rule: Law) -> int:
