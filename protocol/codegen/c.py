@@ -106,8 +106,18 @@ def _context(found: Tables) -> dict[str, Any]:
         raise GenerateError("the units are too long for the C core: use fewer")
     sources = _sources(found, 1 + places[found.derived - 1] if direct and found.derived else found.derived)
     field_places = _places([range(2 + (place_bytes if row.count > 1 else 0)) for row in found.fields])
+    # Those of records come first: their indices are in the tables already.
+    ends = [
+        value
+        for row in found.quantities
+        for value in (row.low, row.high, *([row.grain] if has["grain"] else []))
+    ]
+    constants = list(dict.fromkeys([*found.constants, *ends]))
+    if len(constants) > NONE:
+        raise GenerateError("the quantities have more different ends than the C core can number: use fewer")
     return {
         "t": found,
+        "constants": constants,
         "p": prefix,
         "P": upper,
         "title": _comment(document.vow.title),

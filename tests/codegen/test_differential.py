@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from protocol.codegen.c import generate
-from protocol.document.load import load_document
+from protocol.document.load import load_document, read_document
 from protocol.vow import compile_vow
 from tests.codegen.build import SANITIZERS, build_library, have, run
 from tests.codegen.differential import Difference, compare
@@ -41,6 +41,35 @@ def test_no_difference_on_random_lines(path: Path, tmp_path: Path) -> None:
 
 
 TARN, _, _, LOFT = DOCUMENTS
+
+
+def test_no_difference_on_a_larger_document(tmp_path: Path) -> None:
+    """More states than 16 bits hold, and more bytes of programs and of a record than 8 bits count."""
+    states = "".join(
+        f"  spare{at}: {{means: Spare., outputs: {{motor: 0, flap: open}}}}\n" for at in range(9)
+    )
+    points = "".join(
+        f"  extra.a{at}: {{means: More., quantity: flow, access: set, default: 0, "
+        f'high: "aim.most - {20 * at + 1000} + shift * {at}"}}\n'
+        for at in range(30)
+    )
+    series = "      - {name: long, type: i32, from: raw, count: 70}\n"
+    text = LOFT.read_text(encoding="utf-8")
+    for place, more in (
+        ("  stuck: {means", states),
+        ("  image: {means", points),
+        ("      - {name: raw", series),
+    ):
+        assert text.count(place) == 1
+        text = text.replace(place, more + place)
+    text = text.replace("to: five, repeat", "to: five, does: [{capture: image}], repeat")
+    vow = compile_vow(read_document(text).document)
+    core = generate(vow)["loft_vow.c"]
+    for large in ("uint32_t states_t", "PROGRAM_PLACES[]", "uint16_t place_t"):
+        assert large in core
+    options = ["-O1", "-fsanitize=undefined", "-fno-sanitize-recover=all"]
+    pair = compare(vow, build_library(vow, tmp_path, options), LINES, 1)
+    assert pair.states["stuck"] > 0
 
 
 @pytest.mark.parametrize(
