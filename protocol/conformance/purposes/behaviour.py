@@ -67,6 +67,10 @@ def leave(t: Tester, r: Requirement) -> None:
     if rule.when is None:
         if not t.session.held and rule.after > 20 * NS_PER_S:
             raise NotSelected("waiting for it takes too long on a clock that cannot be advanced")
+        # Time moves the state, nothing else.
+        own = [entry for entry in t.vow.settings if entry.set_in == frozenset({r.element})]
+        for entry in own:
+            t.put(entry.name, other_value(t, entry))
         slack_ns = max(rule.after // 500, 1) if t.session.held else 4 * HOST_SLACK_NS
         began_ns = t.oracle.twin.entered_ns
         t.quiet_until(began_ns + rule.after - slack_ns)
@@ -79,6 +83,8 @@ def leave(t: Tester, r: Requirement) -> None:
                 "",
                 f"still {t.state}",
             )
+        for entry in own:
+            t.ask(entry.name)
         return
     if rule.provoke is None:
         raise NotSelected("the document does not say how to provoke it")
@@ -135,7 +141,7 @@ def target_state(t: Tester, action: ActionEntry) -> str:
     raise NotSelected("no state in which it is done can be reached" + ("" if t.energise else f"; that {DRY}"))
 
 
-@purpose("action", "effect", 2)
+@purpose("action", "effect", 4)
 def effect(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -175,6 +181,7 @@ def do(t: Tester, action: ActionEntry) -> None:
             longest_ns = max((each.count * (each.every or 0) for each in fields), default=0)
             count = next((e for e in t.vow.points.values() if e.system == "captures"), None)
             if count is not None:
+                t.ask(count.name)  # not yet
                 t.alive(longest_ns + (0 if t.session.held else HOST_SLACK_NS))
                 t.ask(count.name)
         if kind == "save":
@@ -802,6 +809,10 @@ def _everywhere(t: Tester, r: Requirement) -> None:
 def _depends_on_state(t: Tester, trip: TripEntry) -> bool:
     """Whether its readings move in some states only: what the stage draws, not what is connected."""
     moved = {name for declared in t.declared.values() for name in declared.moves}
+    for point, declared_point in t.vow.document.points.items():
+        # What follows a setting while nothing is energised is not what the stage draws.
+        if declared_point.follows is not None and not t.vow.states[declared_point.follows.state].energised:
+            moved.add(point)
     readings = {name for name in trip.when.names if t.vow.points[name].source == "signal"}
     return bool(readings - moved) and not t.vow.states[t.state].energised
 

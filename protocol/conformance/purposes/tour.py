@@ -20,6 +20,7 @@ from protocol.document.requirements import Requirement
 from protocol.expression import Expression
 from protocol.message import check_of
 from protocol.oracle import Judgement
+from protocol.quantity import MOST_DIGITS
 from protocol.record import parts_of
 from protocol.vow import PointEntry, Value, part_bytes, record_of, value_of
 
@@ -46,8 +47,8 @@ def numbers(t: Tester, r: Requirement) -> None:
     number, *unit = entry.words(middle)
     t.put(entry.name, middle)
     longer = f"{(1 << 32) + int(number.split('.')[0])}{number[number.index('.') :] if '.' in number else ''}"
-    minus = f"-{scale.text(0)}"
-    for wrong in (number[:-1], f"{number}0", f"0{number}", f"+{number}", f"{number}x", longer, minus):
+    minus, comma = f"-{scale.text(0)}", number.replace(".", ",")
+    for wrong in (number[:-1], f"{number}0", f"0{number}", f"+{number}", f"{number}x", longer, minus, comma):
         t.say(" ".join(("put", entry.name, wrong, *unit)))
     whole = next((e for e in t.vow.settings if e.scale is not None and not e.number.digits), None)
     if whole is not None:
@@ -61,7 +62,8 @@ def numbers(t: Tester, r: Requirement) -> None:
         t.say(f"put {entry.name} {another} {unit[0]}x")
         t.ask(entry.name)
         t.say(f"put {entry.name} {number}", check=True)
-    for between_steps in (high + Fraction(2, 5), middle + Fraction(1, 2)):
+    t.say(" ".join(("put", entry.name, _padded(number), *unit)), check=True)
+    for between_steps in (high + Fraction(2, 5), middle + Fraction(49, 100), middle + Fraction(1, 2)):
         shown = between(entry, between_steps)
         if shown:
             t.say(" ".join(("put", entry.name, shown, *unit)), check=True)
@@ -114,6 +116,8 @@ def long_lines(t: Tester, r: Requirement) -> None:
     assert isinstance(value, int)
     t.line(b"ask self.state ".ljust(limit, b"x"))
     t.raw(b"ask self.state ".ljust(limit, b"x") + b"\r\n")
+    asked = b"ask self.state"
+    t.line(asked + b" x" * ((limit - len(asked)) // 2))
     t.line(b"x" * (limit + 1))
     t.line(b"x" * limit + put_line(t, entry, value).encode())
     t.ask(entry.name)
@@ -234,7 +238,7 @@ def again(t: Tester, r: Requirement) -> None:
     t.line(f"@a1 ask {entry.name}".encode())
     t.line(b"@a1 ask self.uptime")
     if t.session.held:
-        t.wait(3 * NS_PER_S)
+        t.wait(LONG_NS)
         t.line(b"@a1 ask self.uptime")
         t.line(b"@0a1 ask self.uptime")
         t.line(b"@0a1 ask self.boots")
@@ -381,6 +385,10 @@ def started(t: Tester, r: Requirement) -> None:
     if not t.energise:
         return
     t.act(give.name)
+    if t.session.held and give.gives_ticket_ns is not None:
+        # A newer ticket has its own time.
+        t.wait(give.gives_ticket_ns * 6 // 10)
+        t.act(give.name)
     # What is put while it waits for the start counts from the start.
     for name, value in t.vow.document.trial.put.items():
         entry = t.vow.points[name]
@@ -398,10 +406,13 @@ def started(t: Tester, r: Requirement) -> None:
     t.ask("self.state")
     patience_ns = t.patience_ns()
     if t.session.held and patience_ns is not None:
-        # Asking is enough to be heard.
+        # Asking is enough to be heard, and so is putting.
         for _ in range(2):
             t.wait(patience_ns * 6 // 5)
             t.ask("self.state")
+            t.wait(patience_ns * 6 // 5)
+            t.put("link.patience", t.setting("link.patience"))
+        t.wait(patience_ns * 6 // 5)
     laws_hold(t)
     t.safe()
     t.ask("self.state")
@@ -454,7 +465,7 @@ def booted(t: Tester, r: Requirement) -> None:
             for each in moved:
                 t.ask(each.name)
         t.put(entry.name, other_value(t, entry))
-    meant = {"guard": "wire.guard", "notices": "wire.notice.off", "state": r.id}
+    meant = {"guard": "wire.guard", "notices": "wire.notice.off", "state": r.id, "control": r.id}
     session = [(e.name, meant[e.system]) for e in t.vow.points.values() if e.system in meant]
     for again_ in ways:
         t.trying = r.id
@@ -463,7 +474,11 @@ def booted(t: Tester, r: Requirement) -> None:
             t.wait(5 * NS_PER_S + NS_PER_S * 7 // 10)
         t.ask("self.uptime")
         tickets.append(_unsettle(t))
+        by_hand = again_ in (t.power_cycle, t.reset)
+        if by_hand and "panel.control" in t.events and "bench" in t.abilities:
+            t.panel("panel.control", "local")
         again_()
+        t.bench_now.pop("panel.control", None)
         t.line(b"@e1 ask self.boots")
         for name in ("self.boot_cause", "self.uptime"):
             t.ask(name)
@@ -534,6 +549,12 @@ def one_trip(t: Tester, r: Requirement) -> None:
             if ("clear_trip", "") in action.does and t.state in action.to:
                 t.act(action.name)
         t.relieve(provoke)
+
+
+def _padded(number: str) -> str:
+    """The same number with as many digits as there may be."""
+    digits = sum(each.isdecimal() for each in number)
+    return f"{number}{'' if '.' in number else '.'}{'0' * (MOST_DIGITS - digits)}"
 
 
 @purpose("wire", "atomic", TOUR)
