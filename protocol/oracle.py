@@ -718,6 +718,9 @@ class Oracle:
         known: dict[str, tuple[Fraction, Fraction]] = {}
         entry = self.vow.points[trip.reports]
         if isinstance(value, int):
+            # How long nothing was said is known better than what is reported of it.
+            if entry.system == "silence" and value > self.twin.clock_bounds(entry, now_ns)[1]:
+                return False
             # The condition looks at the value itself, the report at its nearest step.
             step = entry.number.step
             known[entry.name] = ((value - 1) * step, (value + 1) * step)

@@ -127,6 +127,12 @@ def leave(t: Tester, r: Requirement) -> None:
     _look(t)
     if t.state != rule.to:
         raise Broken(Judgement(False, r.id, f"state {rule.to}"), "", f"state {t.state}")
+    # And once more, without a boot in between.
+    t.home()
+    t.prepare()
+    t.goto(r.element)
+    t.leave(r.element, rule)
+    _look(t)
 
 
 def target_state(t: Tester, action: ActionEntry) -> str:
@@ -141,7 +147,7 @@ def target_state(t: Tester, action: ActionEntry) -> str:
     raise NotSelected("no state in which it is done can be reached" + ("" if t.energise else f"; that {DRY}"))
 
 
-@purpose("action", "effect", 4)
+@purpose("action", "effect", 2)
 def effect(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -771,20 +777,27 @@ FEW = 3
 @purpose("trip", "fires", 2)
 def wherever_armed(t: Tester, r: Requirement) -> None:
     """In every state that it watches, the same provocation trips it."""
-    if len(t.vow.trips[r.element].armed_in) <= FEW:
-        _everywhere(t, r)
+    trip, provoke = _trip(t, r)
+    if len(trip.armed_in) <= FEW:
+        _everywhere(t, r, list(t.vow.states))
+        return
+    # Of many states one for now: where it differs most from where it is provoked.
+    live = t.vow.states[provoke.state].energised
+    others = [s.name for s in t.vow.states.values() if s.name in trip.armed_in and s.energised is not live]
+    if others and not (live and provoke.within > NS_PER_S * 60):
+        _everywhere(t, r, t.random.sample(others, 1))
 
 
 @purpose("trip", "fires", 5)
 def wherever_armed_at_last(t: Tester, r: Requirement) -> None:
     """The same for the trips that watch many states."""
     if len(t.vow.trips[r.element].armed_in) > FEW:
-        _everywhere(t, r)
+        _everywhere(t, r, list(t.vow.states))
 
 
-def _everywhere(t: Tester, r: Requirement) -> None:
+def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
     trip, provoke = _trip(t, r)
-    for state in t.vow.states:
+    for state in states:
         if state not in trip.armed_in or state == provoke.state:
             continue
         if t.vow.states[state].energised and (not t.energise or provoke.within > NS_PER_S * 60):

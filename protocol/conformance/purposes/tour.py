@@ -50,6 +50,10 @@ def numbers(t: Tester, r: Requirement) -> None:
     minus, comma = f"-{scale.text(0)}", number.replace(".", ",")
     for wrong in (number[:-1], f"{number}0", f"0{number}", f"+{number}", f"{number}x", longer, minus, comma):
         t.say(" ".join(("put", entry.name, wrong, *unit)))
+    for counts in (high, low, low - 1, high + 1):
+        if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
+            t.put(entry.name, counts)
+    t.ask(entry.name)
     whole = next((e for e in t.vow.settings if e.scale is not None and not e.number.digits), None)
     if whole is not None:
         # What 32 bits make of it is a value that is allowed.
@@ -69,10 +73,6 @@ def numbers(t: Tester, r: Requirement) -> None:
             t.say(" ".join(("put", entry.name, shown, *unit)), check=True)
             t.ask(entry.name)
     t.guard_off()
-    for counts in (high, low, low - 1, high + 1):
-        if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
-            t.put(entry.name, counts)
-    t.ask(entry.name)
 
 
 LONG_NS = 3600 * NS_PER_S
@@ -240,7 +240,10 @@ def again(t: Tester, r: Requirement) -> None:
     if t.session.held:
         t.wait(LONG_NS)
         t.line(b"@a1 ask self.uptime")
+        if "clock" in t.vow.document.promises:
+            t.trying = "promise.clock"
         t.line(b"@0a1 ask self.uptime")
+        t.trying = r.id
         t.line(b"@0a1 ask self.boots")
         t.line(b"@0a1 ask self.state")
         silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
@@ -464,6 +467,9 @@ def booted(t: Tester, r: Requirement) -> None:
             t.act(recall)
             for each in moved:
                 t.ask(each.name)
+        # A second save is as good as the first.
+        t.put(entry.name, other_value(t, entry))
+        t.act(save)
         t.put(entry.name, other_value(t, entry))
     meant = {"guard": "wire.guard", "notices": "wire.notice.off", "state": r.id, "control": r.id}
     session = [(e.name, meant[e.system]) for e in t.vow.points.values() if e.system in meant]
