@@ -209,7 +209,7 @@ class NoticeOfPanelBeforeBounds(Device):
 @notices.device(
     "notice-of-control-missing",
     "Nobody is told that the front panel has taken control.",
-    breaks="point.*.choices point.*.local",
+    breaks="point.*.choices point.*.local point.panel.control.readable",
     depth=0,
     rig=True,
     applies=_local,

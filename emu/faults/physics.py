@@ -93,7 +93,7 @@ class ReadingWithoutSign(Overlay):
 @physics.plant(
     "level-high",
     "What it draws is 3 % more than what it was told: the converter's reference is off.",
-    breaks="limit.*",
+    breaks="limit.* law.*",
     depth=4,
     applies=lambda vow: bool(_levels(vow)) and bool(vow.document.limits),
 )

@@ -292,7 +292,7 @@ class RefusedLineEndsSilence(Device):
 @refusals.device(
     "refused-line-clears-ticket",
     "Any refused action makes the ticket void.",
-    breaks="wire.ticket",
+    breaks="wire.ticket action.*.ticket",
     depth=3,
     applies=_takes_ticket,
 )

@@ -379,7 +379,7 @@ class TicketInCapitals(Device):
 @sessions.device(
     "ticket-older-stays-good",
     "A newer ticket does not make the older ones void.",
-    breaks="wire.ticket",
+    breaks="wire.ticket action.*.ticket",
     depth=3,
     applies=gives_ticket,
 )
@@ -406,7 +406,7 @@ class TicketOlderStaysGood(Device):
 @sessions.device(
     "ticket-used-is-good-again",
     "A ticket that was used is not struck out: it passes once more beside the newest.",
-    breaks="wire.ticket",
+    breaks="wire.ticket action.*.ticket",
     depth=5,
     applies=gives_ticket,
 )

@@ -131,11 +131,11 @@ def queued(t: Tester, r: Requirement) -> None:
         raise NotSelected("needs a rig that can stall the transmitter and turn the panel")
     t.ask("link.drops")
     t.transmitter("stalled")
-    for index in range(t.vow.document.wire.notice_queue + 3):
-        t.panel("panel.control", "local" if index % 2 == 0 else "remote")
+    for _ in range(t.vow.document.wire.notice_queue // 2 + 2):
+        for who in ("local", "remote"):
+            t.panel("panel.control", who)
     t.transmitter("free")
     t.ask("link.drops")
-    t.panel("panel.control", "remote")
 
 
 @purpose("wire", "bulk", TOUR)
