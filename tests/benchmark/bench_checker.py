@@ -47,7 +47,7 @@ DOCUMENT = Path(__file__).parents[2] / "spec" / "tarn.yaml"
 ROUNDS = 3
 LINES = 2500
 BAUD = 115200
-PACED_LINES = 400
+PACED_LINES = 1000
 EVERY = 5
 REQUESTS = [b"ask input.voltage\n", b"ask sink.level\n", b"ask self.uptime\n", b"put sink.level 1.000 A\n"]
 
