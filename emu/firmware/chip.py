@@ -113,6 +113,11 @@ class Chip:
         """From now on no time passes for it, however long it works."""
         self.library.rig_freeze()
 
+    @property
+    def boots(self) -> bool:
+        """Whether it has made itself boot since time stands still."""
+        return bool(self.library.rig_boots())
+
     def thaw(self) -> None:
         """Time passes again."""
         self.library.rig_thaw()
@@ -153,6 +158,8 @@ class ChipInstrument(FirmwareInstrument):
         """Lines of the host that have not been answered."""
         self._line = b""
         """Of a line from the chip."""
+        self._said = 0
+        """Lines from the chip so far."""
         self._driven: tuple[int, ...] = ()
         self._bypassed = False
         super().__init__(vow, None, bench, seed)
@@ -220,8 +227,7 @@ class ChipInstrument(FirmwareInstrument):
         self._chip.set_clock(self.now_ns)
         self._chip.reset(cause)
         if self._bypassed:
-            self._due = 1
-            self._finish()
+            self._finish(boots=True)
             return
         longest_ns = self.now_ns + LONGEST_ANSWER_NS
         while not self._out.endswith(b"\n") and self.now_ns < longest_ns:
@@ -248,11 +254,15 @@ class ChipInstrument(FirmwareInstrument):
         self._drive(self.now_ns)
         self._listen()
 
-    def _finish(self) -> None:
-        """Let it hear, answer and say what it has to say, in no time, unless it waits for time to pass."""
+    def _finish(self, boots: bool = False) -> None:
+        """Let it hear, answer and say what it has to say, in no time, unless it waits for time to pass.
+
+        If it `boots`, or does what it was asked to, that is a boot, its first line belongs to it.
+        """
         chip = self._chip
         left = LONGEST_ANSWER_NS * HERTZ // 1_000_000_000
         silent = 0
+        resets, said = chip.rig.resets, self._said
         chip.freeze()
         while left > 0 and not chip.rig.outputs.port & CAPTURING:
             self._converters.follow(slow=True)
@@ -262,7 +272,12 @@ class ChipInstrument(FirmwareInstrument):
             spent = chip.cycle - begun
             left -= spent
             silent = 0 if self._listen() else silent + spent
-            if silent > SILENT_FRAMES * FRAME and self._due <= 0 and not chip.hears:
+            if chip.boots or chip.rig.resets != resets:
+                resets, boots = chip.rig.resets, True
+                self._line, said = b"", self._said
+            elif boots:
+                boots = self._said == said
+            elif silent > SILENT_FRAMES * FRAME and self._due <= 0 and not chip.hears:
                 break
         chip.thaw()
         self._due = 0
@@ -273,6 +288,7 @@ class ChipInstrument(FirmwareInstrument):
         if sent:
             lines = (self._line + sent).split(b"\n")
             self._line = lines.pop()
+            self._said += len(lines)
             self._due -= sum(not line.startswith(b"note ") for line in lines)
             self._out += sent
         return bool(sent)

@@ -116,6 +116,18 @@ static avr_cycle_timer_slot_p slot_of(avr_cycle_timer_slot_p list, const void *m
     return list;
 }
 
+/* Whether the firmware has begun its watchdog since time stands still: it is about to boot. */
+uint8_t rig_boots(void)
+{
+    avr_cycle_timer_slot_p slot;
+    for (slot = avr->cycle_timers.timer; slot != NULL; slot = slot->next) {
+        if (keeps_time(slot->param) && strcmp(((avr_io_t *)slot->param)->kind, "watchdog") == 0) {
+            return 1;
+        }
+    }
+    return 0;
+}
+
 /* Time passes again from where it stood. What the firmware has begun anew meanwhile is as it says. */
 void rig_thaw(void)
 {
