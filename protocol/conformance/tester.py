@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from array import array
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
@@ -56,6 +56,8 @@ MANY = 4
 WATCH_NAP_NS = 2_000_000
 """A host that waits wakes up so often to see how late it is."""
 PLAIN_TRIES = 3
+OFTEN = 3
+"""Late so many times, and once in so many, is the instrument's own doing."""
 SYNC_TRIES = 16
 """Together about two seconds, which is as long as a board may boot that reset when its port opened."""
 
@@ -156,6 +158,8 @@ class Tester:
         self.lenient = False
         """Whether the first late answer on a running clock is tried again: other programs, and drivers, can
         keep an answer up that the instrument gave in time."""
+        self._asked: Counter[bytes] = Counter()
+        self._late: Counter[bytes] = Counter()
         self._aspect: str | None = None
         self._store_known = False
         self._tag = 0
@@ -254,6 +258,8 @@ class Tester:
     def _reply(self, line: bytes | Overlong, now_ns: int) -> Reply | None:
         self.lines += 1
         self._woke_late_ns = 0
+        if not self.session.held:
+            self._asked[_kind(line)] += 1
         waited_ns = self.session.now_ns()
         raw = self._answer(self.deadline_ns + (0 if self.session.held else HOST_SLACK_NS))
         took_ns = self.session.now_ns() - waited_ns
@@ -276,7 +282,7 @@ class Tester:
             if raw is not None:
                 judgement = replace(judgement, requirement="wire.deadline")
             broken = Broken(judgement, sent, seen)
-            if self.lenient and not self.session.held:
+            if self.lenient and not self.session.held and not self._often_late(line):
                 raise Late(f"{came}, though the host was punctual; not again when it was tried anew", broken)
             raise broken
         if not judgement.right:
@@ -333,6 +339,12 @@ class Tester:
                     raise Broken(Judgement(False, "wire.notice.whole", "whole lines"), "", _shown(line))
                 return line
             self._noticed(parsed, line)
+
+    def _often_late(self, line: bytes | Overlong) -> bool:
+        """Whether the answer to this kind of request has been late often by now, this time included."""
+        self._late[_kind(line)] += 1
+        late = self._late[_kind(line)]
+        return late >= OFTEN and late * OFTEN >= self._asked[_kind(line)]
 
     def _awaited(self, timeout_ns: int) -> bytes | Overlong | None:
         """The next line. On a running clock the host sees meanwhile how late it wakes up itself."""
@@ -434,6 +446,8 @@ class Tester:
         end_ns = self.now_ns + ns
         while (left_ns := end_ns - self.now_ns) > 0:
             patience_ns = self.patience_ns()
+            if patience_ns is not None and self.session.held:
+                patience_ns = patience_ns * 9 // 5  # half of it is for hosts that are late
             self.wait(left_ns if patience_ns is None else min(left_ns, patience_ns))
             if patience_ns is not None and left_ns > patience_ns:
                 self.ask("self.uptime")
@@ -1150,6 +1164,12 @@ class Tester:
             if isinstance(value, int)
             else None
         )
+
+
+def _kind(line: bytes | Overlong) -> bytes:
+    """Verb and name of a request; empty for a line that has none."""
+    words = [word for word in line.split(b" ") if word[:1] != b"@"] if isinstance(line, bytes) else []
+    return b" ".join(words[:2])
 
 
 def _shown(line: bytes) -> str:

@@ -201,7 +201,7 @@ def _read_settings(t: Tester) -> None:
         t.ask(entry.name)
 
 
-@purpose("action", "effect", 3)
+@purpose("action", "effect", 2)
 def settings_effect(t: Tester, r: Requirement) -> None:
     """Defaults and recall act on every setting they are for, and on no other."""
     action = t.vow.actions[r.element]
@@ -783,7 +783,11 @@ def wherever_armed(t: Tester, r: Requirement) -> None:
         return
     # Of many states one for now: where it differs most from where it is provoked.
     live = t.vow.states[provoke.state].energised
-    others = [s.name for s in t.vow.states.values() if s.name in trip.armed_in and s.energised is not live]
+    others = [
+        state.name
+        for state in t.vow.states.values()
+        if state.name in trip.armed_in and state.energised is not live and _lasts(t, state.name, provoke)
+    ]
     if others and not (live and provoke.within > NS_PER_S * 60):
         _everywhere(t, r, t.random.sample(others, 1))
 
@@ -802,6 +806,8 @@ def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
             continue
         if t.vow.states[state].energised and (not t.energise or provoke.within > NS_PER_S * 60):
             continue  # what takes long by its nature is provoked in one such state only
+        if not _lasts(t, state, provoke):
+            continue
         t.home()
         try:
             t.settings({n: v for n, v in provoke.put.items() if t.vow.points[n].set_in is not None})
@@ -816,7 +822,14 @@ def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
             continue
         t.strike(trip, provoke)
         _look(t)
+        if t.state != trip.to:
+            raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
         t.relieve(provoke)
+
+
+def _lasts(t: Tester, state: str, provoke: Provoke) -> bool:
+    """Whether a state is not left because of time while a trip is provoked in it."""
+    return all(each.when is not None or each.after_ns > provoke.within for each in t.vow.states[state].leaves)
 
 
 def _depends_on_state(t: Tester, trip: TripEntry) -> bool:

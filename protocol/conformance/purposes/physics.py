@@ -140,7 +140,7 @@ def derating(t: Tester, r: Requirement) -> None:
     arrive(t, rule.provoke.state, rule.provoke)
     entry = t.vow.points[rule.power]
     heat = t.vow.points[rule.temperature]
-    steps = 12
+    steps = 9
     seen_hot = False
     for _ in range(steps):
         t.alive(rule.provoke.within // steps)
@@ -266,7 +266,7 @@ def fan_tick(t: Tester, r: Requirement) -> None:
     assert fan is not None
     event, _ = _warm(t)
     t.bench(event, Decimal(int(fan.levels[-1].at) + 20))
-    for level in fan.levels[:2]:
+    for level in fan.levels[:3]:
         _up_to(t, fan, Fraction(level.at) - Fraction(2, 5))
         _over_a_level(t, r, fan, Fraction(level.duty))
     t.keep(r.id)
@@ -282,8 +282,8 @@ def _up_to(t: Tester, fan: Fan, celsius: Fraction) -> None:
         t.alive(wait_ns)
         now = t.read(fan.temperature) * step
         if now > before:
-            # So that two thirds of the rest are gone next time, if it goes on as it went.
-            wait_ns = max(fan.tick, int(wait_ns * (celsius - now) / (now - before) * 2 / 3))
+            # So that half of the rest is gone next time, if it goes on as it went.
+            wait_ns = max(fan.tick, int(wait_ns * (celsius - now) / (now - before) / 2))
         wait_ns = min(wait_ns, 60 * fan.tick)
         before = now
 

@@ -118,6 +118,7 @@ def long_lines(t: Tester, r: Requirement) -> None:
     t.raw(b"ask self.state ".ljust(limit, b"x") + b"\r\n")
     asked = b"ask self.state"
     t.line(asked + b" x" * ((limit - len(asked)) // 2))
+    t.line(b"@1f ask self.state")
     t.line(b"x" * (limit + 1))
     t.line(b"x" * limit + put_line(t, entry, value).encode())
     t.ask(entry.name)
@@ -303,6 +304,7 @@ def refusals(t: Tester, r: Requirement) -> None:
         " ".join(("put", entry.name, entry.number.text(entry.number.high + 1), *(("xx",) if unit else ()))),
         f"ask {entry.name} 1",
         f"ask {next(iter(t.vow.actions))}",
+        f"ask {max(t.vow.points, key=len)}x",
         f"act {next(name for name, action in t.vow.actions.items() if not action.takes_ticket)} 1",
     ]
     if choice is not None:

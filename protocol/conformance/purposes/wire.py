@@ -76,7 +76,7 @@ def framing(t: Tester, r: Requirement) -> None:
     t.raw(b"ask self.state\n", pieces=7)
 
 
-@purpose("wire", "length", 2)
+@purpose("wire", "length", 3)
 def length(t: Tester, r: Requirement) -> None:
     limit = t.vow.document.wire.line_limit
     exact = b"ask self.state " + b"x" * (limit - len("ask self.state "))
@@ -383,7 +383,7 @@ def busy(t: Tester, r: Requirement) -> None:
     t.panel("panel.control", "remote")
 
 
-@purpose("wire", "atomic", 2)
+@purpose("wire", "atomic", 3)
 def atomic(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     scale = entry.number
@@ -496,7 +496,7 @@ def echo_check(t: Tester, r: Requirement) -> None:
     t.say("put link.guard off", check=True)
 
 
-@purpose("wire", "once", 2)
+@purpose("wire", "once", 3)
 def once(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     low, high = t.bounds(entry)
@@ -548,7 +548,7 @@ def once(t: Tester, r: Requirement) -> None:
         t.line(b"@e1 ask self.boots")
 
 
-@purpose("wire", "ticket", 2)
+@purpose("wire", "ticket", 3)
 def ticket(t: Tester, r: Requirement) -> None:
     give = giver(t)
     take = taker(t)
@@ -761,6 +761,7 @@ def bulk(t: Tester, r: Requirement) -> None:
                 t.say(f"ask {entry.name} {text}")
             t.say(f"put {entry.name} 1")
             t.say(f"ask {entry.name} 0", check=True)
+            t.ask("self.state")  # the guard is on now, and this answer shows it
             t.guard_off()
 
 
@@ -816,6 +817,53 @@ def watchdog(t: Tester, r: Requirement) -> None:
                     Judgement(False, r.id, f"trip {name}"), "refused requests", f"still in {t.state}"
                 )
             t.ask("self.state")
+
+
+@purpose("wire", "watchdog", 3)
+def watchdog_by_reason(t: Tester, r: Requirement) -> None:
+    """No refusal feeds it or turns the guard on, whatever the reason; a part of a record does."""
+    silence = next((entry for entry in t.vow.points.values() if entry.system == "silence"), None)
+    if silence is None or not t.session.held:
+        raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
+    entry, choice = a_number(t), a_choice(t)
+    shut = next((each for each in t.vow.settings if not t.settable_here(each)), None)
+    high = entry.words(entry.number.high)
+    fine = " ".join(("put", entry.name, *entry.words(t.setting(entry.name))))
+    refused = [
+        ("ask no.such", True),
+        (f"act {entry.name}", True),
+        (f"put {entry.name} x", True),
+        (f"put {entry.name} {high[0]}0 {' '.join(high[1:])}".rstrip(), False),
+        (f"put {entry.name} {entry.number.text(entry.number.high + 1)} {' '.join(high[1:])}".rstrip(), True),
+        (f"put {entry.name} {high[0]} xx", True),
+    ]
+    if choice is not None:
+        refused.append((f"put {choice.name} x", True))
+    if shut is not None:
+        refused.append((" ".join(("put", shut.name, *shut.words(shut.default))), True))
+    for record in (each for each in t.vow.points.values() if each.kind == "record"):
+        refused += [(f"ask {record.name} x", True), (f"ask {record.name} 250", True)]
+    for action in t.vow.actions.values():
+        if t.state not in action.to and action.takes_ticket is None:
+            refused.append((f"act {action.name}", True))
+        if action.takes_ticket is not None and t.state in action.to:
+            refused.append((f"act {action.name} 0000", True))
+    for text, check in refused:
+        t.say("ask self.state")
+        t.wait(700_000_000)
+        t.say(text, check=check)
+        t.ask(silence.name)
+    if "panel.control" in t.events:
+        t.panel("panel.control", "local")
+        t.say("ask self.state")
+        t.wait(700_000_000)
+        t.say(fine, check=True)
+        t.ask(silence.name)
+        t.panel("panel.control", "remote")
+    for record in (each for each in t.vow.points.values() if each.kind == "record"):
+        t.wait(700_000_000)
+        t.say(f"ask {record.name} 0")
+        t.ask(silence.name)
 
 
 @purpose("wire", "deadline", 2)
