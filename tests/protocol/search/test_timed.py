@@ -165,7 +165,7 @@ def test_an_answer_that_is_late_once_is_no_failure_and_one_that_is_late_again_is
     instrument = Dozes(vow_of("tarn"))
     with running(instrument) as hands:
         instrument.left = times
-        hands.budget = hands.lines + 200
+        hands.budget = hands.lines + 400
         report = campaign.run(hands, until_failure=True, reduce=False)
     assert instrument.left < times
     assert report.findings["wire.deadline"].verdict is verdict
