@@ -797,7 +797,7 @@ def test_the_charge_counted_is_never_less_than_what_was_drawn():
 
 @pytest.mark.parametrize("fault", ["watchdog-never", "watchdog-early", "once-feeds-the-watchdog"])
 def test_watching_does_not_hide_a_broken_watchdog(fault):
-    hands, _ = hands_on(instrument=build_instrument(VOW, fault=fault), budget=3000)
+    hands, _ = hands_on(instrument=build_instrument(VOW, fault=fault), budget=20_000)
     report = campaign.run(hands, until_failure=True, reduce=False)
     assert {failure.requirement for failure in report.failures} & {
         "trip.link_silent.fires", "wire.watchdog", "wire.once",
