@@ -18,7 +18,9 @@ from protocol.errors import WirevowError
 VERSION = 1
 GROUP = "wirevow.rig"
 ANSWER_S = 60.0
-"""Longest wait for an answer; simulating hours takes seconds."""
+"""Longest wait for an answer."""
+STRIDE_NS = 20 * 1_000_000_000
+"""Time is advanced in strides of this length: a simulated chip is not much faster than a real one."""
 _NANO = 1_000_000_000
 
 
@@ -149,8 +151,13 @@ class SocketRig:
         self._do({"do": "run"})
 
     def advance(self, span_ns: int, sent: int) -> int:
-        seconds = f"{span_ns // _NANO}.{span_ns % _NANO:09d}"
-        return self._emitted(self._do({"do": "advance", "seconds": seconds, "sent": sent}))
+        while True:
+            stride_ns = min(span_ns, STRIDE_NS)
+            seconds = f"{stride_ns // _NANO}.{stride_ns % _NANO:09d}"
+            emitted = self._emitted(self._do({"do": "advance", "seconds": seconds, "sent": sent}))
+            span_ns -= stride_ns
+            if span_ns <= 0:
+                return emitted
 
     def counts(self, sent: int) -> int:
         return self._emitted(self._do({"do": "counts", "sent": sent}))
