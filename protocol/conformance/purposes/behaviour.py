@@ -617,9 +617,10 @@ def delay(t: Tester, r: Requirement) -> None:
         raise NotSelected("its condition cannot be taken back")
     t.arrange(provoke)
     if _holds_already(t, trip) is not False:
-        # Heat that an earlier purpose has left, say: let it trip, and begin again when that can be cleared.
+        # Heat that an earlier purpose has left, say: let it trip, and begin again when that has died away.
         t.alive(trip.after_ns + NS_PER_S)
         t.home()
+        t.alive(provoke.within)
         t.arrange(provoke)
         if _holds_already(t, trip):
             raise NotSelected("its condition holds before it is provoked")

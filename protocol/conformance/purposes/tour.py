@@ -241,17 +241,17 @@ def again(t: Tester, r: Requirement) -> None:
     if t.session.held:
         t.wait(LONG_NS)
         t.line(b"@a1 ask self.uptime")
+        silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
+        if silence is not None:
+            t.trying = "wire.watchdog"
+            t.ask(silence)
+            t.trying = r.id
         if "clock" in t.vow.document.promises:
             t.trying = "promise.clock"
         t.line(b"@0a1 ask self.uptime")
         t.trying = r.id
         t.line(b"@0a1 ask self.boots")
         t.line(b"@0a1 ask self.state")
-        silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
-        if silence is not None:
-            t.trying = "wire.watchdog"
-            t.ask(silence)
-            t.trying = r.id
     if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
         give = f"@b1 act {giver(t).name}".encode()
         t.line(give)
