@@ -32,6 +32,8 @@ LONGEST_ANSWER_NS = 100_000_000
 """So long a line is waited for that may not be answered at all (one that was left lying, say)."""
 FRAME = 1389
 """Cycles of a byte on the wire."""
+PIECE = 16384
+"""Bytes that the rig takes at once."""
 SILENT_FRAMES = 4
 """After so long without a byte it has said what it had to say."""
 TRIGGER_NS = 300_000
@@ -177,6 +179,10 @@ class ChipInstrument(FirmwareInstrument):
         self.advance(now_ns)
         if not self.powered:
             return
+        for begin in range(0, len(data), PIECE):
+            self._hear(data[begin : begin + PIECE])
+
+    def _hear(self, data: bytes) -> None:
         *whole, self._begun = (self._begun + data).split(b"\n")
         self._due += sum(line not in (b"", b"\r") for line in whole)
         self._chip.send(data)
@@ -270,7 +276,7 @@ class ChipInstrument(FirmwareInstrument):
             chip.work(FRAME)
             self._drive(self.now_ns)
             spent = chip.cycle - begun
-            left -= spent
+            left -= 0 if chip.hears else spent
             silent = 0 if self._listen() else silent + spent
             if chip.boots or chip.rig.resets != resets:
                 resets, boots = chip.rig.resets, True

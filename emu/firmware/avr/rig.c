@@ -5,7 +5,8 @@
  *
  * What is mended of the library, without changing it: an SPI transfer takes 100 us there whatever its clock,
  * here it is done at once; its receiver holds 63 bytes, here bytes come at the wire's rate, one frame of 10 bits
- * at 115200 baud each, and the firmware has to fetch them; its sleep keeps real time, here it returns at once. */
+ * at 115200 baud each, and the firmware has to fetch them; it counts 11 bits for a frame, here it is told of 10;
+ * its sleep keeps real time, here it returns at once. */
 #include "converters.h"
 
 #include <simavr/avr_ioport.h>
@@ -58,6 +59,7 @@ static uint8_t spi_select;
 static uint16_t spi_word;
 static avr_irq_t *spi_input;
 static avr_irq_t *uart_input;
+static avr_uart_t *uart;
 
 static bool stopped;
 static bool feeding;
@@ -241,6 +243,9 @@ static avr_cycle_count_t feed(avr_t *self, avr_cycle_count_t when, void *param)
 {
     (void)self;
     (void)param;
+    if (uart->cycles_per_byte > FRAME) {
+        uart->cycles_per_byte = uart->cycles_per_byte * 10 / 11;
+    }
     avr_raise_irq(uart_input, rig.in[rig.in_first]);
     rig.in_first = (rig.in_first + 1) % IN_RING;
     rig.heard_cycle = when;
@@ -278,6 +283,7 @@ static void on_reset(avr_t *self)
 int32_t rig_start(const char *path)
 {
     elf_firmware_t firmware;
+    avr_io_t *io;
     uint32_t flags = 0;
     memset(&firmware, 0, sizeof firmware);
     if (elf_read_firmware(path, &firmware) != 0) {
@@ -298,6 +304,11 @@ int32_t rig_start(const char *path)
     flags &= ~(uint32_t)(AVR_UART_FLAG_STDIO | AVR_UART_FLAG_POLL_SLEEP);
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     spi_input = avr_io_getirq(avr, AVR_IOCTL_SPI_GETIRQ(0), SPI_IRQ_INPUT);
+    for (io = avr->io_port; io != NULL; io = io->next) {
+        if (strcmp(io->kind, "uart") == 0) {
+            uart = (avr_uart_t *)io;
+        }
+    }
     uart_input = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_output, NULL);
     avr_irq_register_notify(
