@@ -15,7 +15,7 @@ from protocol.expression import And, Expression, parse
 from protocol.framing import Overlong
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour", seen=32)
+behaviour = Kind("behaviour", seen=34)
 
 
 def _timed(vow: Vow) -> bool:
@@ -716,3 +716,26 @@ class PanelKeepsControlOverBoot(Device):
         controller = self.controller if cause == "reset" else "remote"
         super().boot(cause, now_ns)
         self.controller = controller
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@behaviour.device(
+    "word-unheeded-while-armed",
+    "A word that is put while it waits for the start is stored, but the circuit is not switched.",
+    breaks="law.* limit.* state.*.reachable point.*.choices",
+    depth=5,
+    applies=lambda vow: (
+        bool(watched_starts(vow))
+        and any(
+            entry.scale is None and entry.drives is not None and entry.set_in is not None
+            for entry in vow.settings
+        )
+    ),
+)
+class WordUnheededWhileArmed(Device):
+    def _drive(self, names: Sequence[str], now_ns: int) -> None:
+        waits = _idle(self.vow, self.state) and len(names) == 1
+        if not waits or self.vow.points[names[0]].scale is not None:
+            super()._drive(names, now_ns)

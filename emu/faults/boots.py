@@ -14,7 +14,7 @@ from protocol.framing import Overlong
 from protocol.record import parts_of
 from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
-boots = Kind("boots", seen=46)
+boots = Kind("boots", seen=54)
 
 
 def does(vow: Vow, *effects: str) -> bool:
@@ -949,3 +949,56 @@ class RecallHeldInPresentLimits(Device):
             if isinstance(value, int) and entry.high is not None and entry.high.names:
                 held[name] = min(value, self.bounds(entry, now_ns)[1])
         super()._replace(held, now_ns)
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@boots.device(
+    "defaults-are-what-was-saved",
+    "Setting the defaults brings back the store, which holds somebody's own defaults.",
+    breaks="action.*.effect point.*.default",
+    depth=4,
+    applies=lambda vow: does(vow, "save", "defaults"),
+)
+class DefaultsAreWhatWasSaved(Device):
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        super()._effect(effect, what, now_ns)
+        if effect == "defaults":
+            self._replace(self.store.settings, now_ns)
+
+
+@boots.device(
+    "save-resets-unsaved",
+    "After a save the settings are read back from the store, and those that are not in it are lost.",
+    breaks="action.*.effect wire.atomic point.*.readable",
+    depth=3,
+    applies=lambda vow: does(vow, "save") and not all(entry.saved for entry in vow.settings),
+)
+class SaveResetsUnsaved(Device):
+    def _save(self) -> None:
+        super()._save()
+        for entry in self.vow.settings:
+            if not entry.saved:
+                self.settings[entry.name] = entry.default
+
+
+@boots.device(
+    "recall-turns-guard-off",
+    "Bringing back the store begins the session anew, without the guard.",
+    breaks="wire.guard action.*.effect",
+    depth=2,
+    applies=lambda vow: does(vow, "recall"),
+)
+class RecallTurnsGuardOff(Device):
+    recalled = False
+
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        super()._effect(effect, what, now_ns)
+        self.recalled = self.recalled or effect == "recall"
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        if self.recalled:
+            self.recalled = False
+            self._set_guard(False)

@@ -9,7 +9,7 @@ from protocol.device import Device
 from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 
-lines = Kind("lines", seen=41)
+lines = Kind("lines", seen=45)
 
 _LF, _CR = b"\n\r"
 
@@ -694,3 +694,30 @@ class ReturnBeforeLineSkipped(ByteFramer):
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if byte != _CR or self.buffer:
             super().keep(byte, events)
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@lines.framer(
+    "quotes-stripped",
+    "Quotation marks are thrown away, as the shell does.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class QuotesStripped(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if byte != 0x22:
+            super().keep(byte, events)
+
+
+@lines.device(
+    "tag-zero-is-none",
+    "The tag is kept as a number, and zero means that there is none.",
+    breaks="wire.tag",
+    depth=1,
+)
+class TagZeroIsNone(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        none = reply.tag is not None and not reply.tag.strip("@0")
+        return super()._answer(reply._replace(tag=None) if none else reply)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from emu.faults.fault import Kind
 from emu.faults.refusals import has_panel
 from protocol.device import Device
+from protocol.framing import Overlong
 from protocol.message import LAST_NOTICE, Reply
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-notices = Kind("notices", seen=27)
+notices = Kind("notices", seen=30)
 
 
 def has_notices(vow: Vow) -> bool:
@@ -548,3 +549,51 @@ class NoticeNumberNotCountedForTrips(Device):
         if event == "trip" and self._number > 1:
             self._number -= 1
         super().notify(event, words)
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@notices.device(
+    "notice-lost-after-sleep",
+    "The first notice after half a minute without a line is lost: the transmitter has gone to sleep.",
+    breaks="wire.notice.number wire.notice.whole point.*.local point.panel.control.readable trip.*.notice",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeLostAfterSleep(Device):
+    awake_ns = 0
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        self.awake_ns = now_ns
+        super().line(line, now_ns)
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        asleep = now_ns - self.awake_ns > 30_000_000_000
+        self.awake_ns = now_ns
+        before = len(self.output)
+        super().panel(name, value, now_ns)
+        if asleep:
+            del self.output[before:]
+
+
+@notices.device(
+    "panel-noticed-once",
+    "Of what is changed at the front panel only the first change is noticed, until control is given back.",
+    breaks="point.*.local",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class PanelNoticedOnce(Device):
+    told = False
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self.told = self.told and name != "panel.control"
+        super().panel(name, value, now_ns)
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event != "local" or not self.told:
+            super().notify(event, words)
+        self.told = self.told or event == "local"

@@ -16,7 +16,7 @@ from protocol.message import Request
 from protocol.quantity import Scale
 from protocol.vow import PointEntry, Value, Vow
 
-numbers = Kind("numbers", seen=47)
+numbers = Kind("numbers", seen=55)
 
 
 def has_dependent_limit(vow: Vow) -> bool:
@@ -881,3 +881,30 @@ class SameValueAnsweredBare(Device):
         return (
             (ok, ()) if ok and before is not None and before == self.settings[request.name] else (ok, words)
         )
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@numbers.device(
+    "point-behind-accepted",
+    "A number may end with its point.",
+    breaks="wire.reasons wire.exact",
+    depth=1,
+)
+class PointBehindAccepted(Lenient):
+    def tidy(self, text: str) -> str:
+        return text.removesuffix(".")
+
+
+@numbers.device(
+    "bound-dependent-excluded",
+    "At a limit that another setting gives, the other setting's value itself is refused.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=has_dependent_limit,
+)
+class BoundDependentExcluded(Device):
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        low, high = super().bounds(entry, now_ns)
+        return low, high - (high < entry.number.high)

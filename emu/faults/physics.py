@@ -16,7 +16,7 @@ from protocol.device import Device, Store
 from protocol.document.model import Fan, FanLevel
 from protocol.vow import LeaveEntry, PointEntry, Vow
 
-physics = Kind("physics", seen=23)
+physics = Kind("physics", seen=25)
 
 
 def _has_counter(vow: Vow) -> bool:
@@ -477,3 +477,21 @@ class PowerOfLastSetting(Overlay):
 class TemperatureTenLow(Overlay):
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return value - max(0.0, min(10.0, (value - 30.0) / 2)) if signal == "heat.temperature" else value
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@physics.plant(
+    "energy-at-fixed-voltage",
+    "The energy is summed up with the voltage there was when it was tried.",
+    breaks="law.*",
+    depth=4,
+    rig=True,
+    applies=lambda vow: {"charge", "energy"} <= counters(vow).keys(),
+)
+class EnergyAtFixedVoltage(Overlay):
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        if signal == "energy":
+            return 12.0 * self.inner.sample("charge", tick, period_ns)
+        return super().sample(signal, tick, period_ns)

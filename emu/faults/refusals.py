@@ -9,7 +9,7 @@ from protocol.framing import Overlong
 from protocol.message import Reply, Request
 from protocol.vow import ActionEntry, Value, Vow
 
-refusals = Kind("refusals", seen=33)
+refusals = Kind("refusals", seen=35)
 
 
 def has_panel(vow: Vow) -> bool:
@@ -606,3 +606,30 @@ class RefusedInOperationIsOk(Device):
         if not ok and words[0] == "state" and self.vow.states[self.state].energised:
             return True, ()
         return ok, words
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@refusals.device(
+    "unknown-action-is-access",
+    "An action that does not exist is refused `access`: what is no action must be a point.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class UnknownActionIsAccess(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        return ok, words if words != ("unknown",) else ("access",)
+
+
+@refusals.device(
+    "put-without-value-is-access",
+    "A put without a value is refused `access`, like a put of a reading.",
+    breaks="wire.reasons point.*.access",
+    depth=1,
+)
+class PutWithoutValueIsAccess(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        return ok, words if request.arguments or words[:1] != ("type",) else ("access",)

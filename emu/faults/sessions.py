@@ -13,7 +13,7 @@ from protocol.framing import Overlong
 from protocol.message import Malformed, Reply, Request
 from protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions", seen=39)
+sessions = Kind("sessions", seen=43)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -733,3 +733,43 @@ class TicketKeepsOldTime(Device):
         if before is not None and self._ticket is not None and now_ns <= before[2]:
             self._ticket = (*self._ticket[:2], before[2])
         return given
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@sessions.device(
+    "guard-off-answered-unchecked",
+    "The reply to the request that turns the guard off has no check: the guard is off by then.",
+    breaks="wire.echo_check wire.guard",
+    depth=2,
+)
+class GuardOffAnsweredUnchecked(Device):
+    ended = False
+
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        was = self.guard
+        answer = super()._do(request, now_ns)
+        self.ended = was and not self.guard
+        return answer
+
+    def _answer(self, reply: Reply) -> bytes:
+        ended, self.ended = self.ended, False
+        return super()._answer(reply._replace(checked=reply.checked and not ended))
+
+
+@sessions.device(
+    "check-not-compared-for-asking",
+    "The check of a question is not compared: a question does no harm.",
+    breaks="wire.check",
+    depth=1,
+)
+class CheckNotComparedForAsking(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = _CHECKED.fullmatch(line)
+        if parsed == Malformed("check") and found is not None:
+            bare = super()._parse(found[1])
+            if isinstance(bare, Request) and bare.verb == "ask":
+                return bare._replace(checked=True)
+        return parsed

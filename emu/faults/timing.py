@@ -13,7 +13,7 @@ from protocol.device import Device, Store
 from protocol.message import Reply
 from protocol.vow import Vow
 
-timing = Kind("timing", seen=15)
+timing = Kind("timing", seen=18)
 
 
 class Withheld(Instrument):
@@ -347,3 +347,25 @@ class SpaceBehindOk(Device):
         del self.output[-1:]
         self.output += b" \n"
         return line[:-1] + b" \n"
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+@timing.instrument(
+    "reply-late-in-operation",
+    "While energised the loops come first, and replies are late.",
+    breaks="wire.deadline",
+    depth=3,
+    applies=lambda vow: any(state.energised for state in vow.states.values()),
+)
+class ReplyLateInOperation(Withheld):
+    def delay_ns(self, requests: int) -> int:
+        live = self.vow.states[self.device.state].energised
+        return self.deadline_ns * 3 // 2 if live and self.live else self._seen(live)
+
+    live = False
+
+    def _seen(self, live: bool) -> int:
+        self.live = live
+        return 0

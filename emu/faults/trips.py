@@ -18,7 +18,7 @@ from protocol.framing import Overlong
 from protocol.message import Request
 from protocol.vow import ActionEntry, LeaveEntry, TripEntry, Value, Vow
 
-trips = Kind("trips", seen=36)
+trips = Kind("trips", seen=39)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -702,3 +702,56 @@ class ClearForgetsLast(Device):
             self.last_trip = ("none",)
         self.refused = words[:1] == ("fault",)
         return ok, words
+
+
+# ----------------------------------------------------------------------------------------------- fourth round
+
+
+class _Blind(Rules):
+    """For a second after a state is entered nothing acts."""
+
+    entered_ns = 0
+
+    def enter(self, state: str, now_ns: int) -> None:
+        self.entered_ns = now_ns
+        super().enter(state, now_ns)
+
+    def _update(self, rule: Rule, now_ns: int) -> None:
+        super()._update(rule, now_ns)
+        if rule.since_ns is not None and isinstance(rule.act, TripEntry):
+            rule.since_ns = max(rule.since_ns, self.entered_ns + 1_000_000_000)
+
+
+@trips.instrument(
+    "trip-blind-after-change",
+    "For a second after a change of state the protections are not looked at, so that nothing trips on it.",
+    breaks="trip.*.fires trip.*.delay",
+    depth=1,
+    rig=True,
+    applies=_has_provoked,
+)
+class TripBlindAfterChange(Instrument):
+    rules = _Blind
+
+
+@trips.device(
+    "clear-after-stop-only",
+    "A trip can be cleared once the action that is always done has been done.",
+    breaks="trip.*.clears action.*.effect",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and any(action.always for action in vow.actions.values()),
+)
+class ClearAfterStopOnly(Device):
+    stopped = False
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        self.stopped = False
+        super().fire(trip, value, now_ns)
+
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        self.stopped = self.stopped or action.always
+        return super()._perform(action, target, now_ns)
+
+    def _gone(self, trip: TripEntry, now_ns: int) -> bool:
+        return self.stopped and super()._gone(trip, now_ns)
