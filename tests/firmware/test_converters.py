@@ -1,0 +1,48 @@
+"""The converters in compiled code against the plant's own, which they repeat to the last bit."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from emu.bench import Bench
+from emu.firmware.board import MILLISECOND_NS, SLOW_MS, FirmwareInstrument
+from emu.firmware.build import build_library, demo_vow
+from emu.firmware.converters import CHANNELS
+from emu.ports.address import find
+from protocol.document.load import load_yaml_model
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    if shutil.which("gcc") is None:
+        pytest.skip("gcc is not installed: apt-get install gcc")
+    return build_library(demo_vow(), tmp_path_factory.mktemp("converters"))
+
+
+def drawing(library: Path, bench: Bench | None) -> FirmwareInstrument:
+    """A box that draws current."""
+    box = FirmwareInstrument(demo_vow(), library, bench, 7)
+    for line in ("put sink.level 1.500 A", "put link.patience 60.0 s", "act sink.arm"):
+        box.receive(line.encode() + b"\n", box.now_ns)
+    ticket = box.take().split()[-1]
+    box.receive(b"act sink.start " + ticket + b"\n", box.now_ns)
+    assert b"refuse" not in box.take()
+    return box
+
+
+@pytest.mark.parametrize("bench", [None, "lithium-pack", "thin-leads"])
+def test_codes_are_those_of_the_plant(library: Path, bench: str | None) -> None:
+    wired = load_yaml_model(find(bench, "bench"), Bench).document if bench is not None else None
+    box = drawing(library, wired)
+    period_ns = box.next_event_ns() or MILLISECOND_NS
+    for tick in (*range(1, 40), 400, 4000, 40000):
+        box.advance(tick * period_ns)
+        names = CHANNELS[1:] if tick % SLOW_MS == 0 else CHANNELS[1:3]
+        for name in names:
+            converter = box.plant.converter(name)
+            value = box.plant.sample(name, tick, period_ns)
+            code = round((value - converter.low) / converter.step)
+            assert box.board.codes[CHANNELS.index(name)] == code, (name, tick)
