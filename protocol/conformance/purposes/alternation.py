@@ -78,12 +78,33 @@ class Alternation:
 @purpose("law", "period", 2)
 def alternation(t: Tester, r: Requirement) -> None:
     """Two periods, from when the state is entered; all requirements of the law are judged by them."""
+    _watch(t, r, disturbed=False)
+
+
+@purpose("law", "period", 4)
+def undisturbed(t: Tester, r: Requirement) -> None:
+    """Pulses that the state allows, such as a trigger that the present cue does not heed, change nothing."""
+    _watch(t, r, disturbed=True)
+
+
+def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
     rule = t.vow.document.laws[r.element]
-    _enterable(t, rule)
+    state = _enterable(t, rule).state
     trusted(t)
+    pulses = [
+        action.name
+        for action in t.vow.actions.values()
+        if state in action.to and action.does and all(kind == "pulse" for kind, _ in action.does)
+    ]
+    if disturbed and not pulses:
+        return
     began = _enter(t, rule)
     promised = _promised(t, r.element, rule)
     edges = [began]
+    if disturbed:
+        t.alive(promised.spans_ns[0] // 4)
+        for name in pulses:
+            t.act(name)
     for _ in range(EDGES):
         edges.append(_next_edge(t, promised, edges))
     _judge(t, promised, edges)

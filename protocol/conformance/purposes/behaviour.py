@@ -668,7 +668,7 @@ def _try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
 
 
 def _half_way(t: Tester, trip: TripEntry) -> bool:
-    """Turn the bench to between the trip's condition and its clearing, where one event moves the reading."""
+    """Bring a reading between the trip's condition and its clearing, by the bench or by their settings."""
     if trip.cleared_when is None:
         return False
     try:
@@ -679,17 +679,32 @@ def _half_way(t: Tester, trip: TripEntry) -> bool:
     if len(trips_at) != 1 or len(clears_at) != 1 or trips_at[0].point != clears_at[0].point:
         return False
     point = t.vow.points[trips_at[0].point]
-    settings = {
+    exact = {
         name: t.vow.points[name].exact(t.setting(name))
         for name in trip.when.names | trip.cleared_when.names
         if name in t.oracle.twin.settings
     }
-    middle = (trips_at[0].expression.number(settings) + clears_at[0].expression.number(settings)) / 2
+    settings = {name: value for name, value in exact.items() if isinstance(value, Fraction)}
+
+    def middle_with(values: Mapping[str, Fraction]) -> Fraction:
+        return (trips_at[0].expression.number(values) + clears_at[0].expression.number(values)) / 2
+
+    middle = middle_with(settings)
     for event, declared in t.declared.items():
         within_ns = declared.moves.get(point.name)
         if within_ns is not None and event in t.events and within_ns < NS_PER_S:
             with suppress(NotSelected):  # a source may not go where the threshold is
                 t.bench(event, Decimal(middle.numerator) / Decimal(middle.denominator))
+                return True
+    # A slow reading stays where it is; what it is held against can be moved.
+    for name, value in settings.items():
+        entry = t.vow.points[name]
+        slope = middle_with(settings | {name: value + entry.number.step}) - middle
+        counts = t.setting(name)
+        if slope and t.settable_here(entry) and isinstance(counts, int):
+            wanted = counts + round((t.read(point.name) * point.number.step - middle) / slope)
+            low, high = t.bounds(entry)
+            if low <= wanted <= high and t.put(name, wanted).ok:
                 return True
     return False
 
