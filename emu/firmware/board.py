@@ -93,6 +93,7 @@ class FirmwareInstrument:
         self._edges: deque[tuple[int, dict[str, float | str]]] = deque()
         """What is to be driven later in this millisecond, and when."""
         self._blocked = False
+        self._booting = False
         self._out = bytearray()
         self._points = {name: index for index, name in enumerate(_names(vow))}
         self._load(library)
@@ -287,9 +288,12 @@ class FirmwareInstrument:
             self.board.length = 0
 
     def _restart(self) -> None:
-        """It has asked for a reset."""
-        self._start("request")
-        self._exchange()
+        """It has asked for a reset. One that asks again while it boots is dead until it is looked at again."""
+        if not self._booting:
+            self._booting = True
+            self._start("request")
+            self._exchange()
+            self._booting = False
 
     def _drive(self, now_ns: int) -> None:
         """What the board's outputs say; edges inside the millisecond at their own instants."""
