@@ -342,6 +342,7 @@ def law(t: Tester, r: Requirement) -> None:
         if rule.holds is not None and rule.provoke is not None and state == rule.provoke.state:
             _nearer(t, r, rule.holds, rule.provoke, rule.settle)
         elif rule.integral_of is not None and rule.counter is not None:
+            _turn_the_bench(t)
             _integral(
                 t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle
             )
@@ -366,6 +367,43 @@ def with_the_bench_turned(t: Tester, r: Requirement) -> None:
         t.bench(event, declared.other)
         t.alive(max(declared.moves[name] for name in quick))
         steady(t, rule.holds, r.id, rule.settle)
+
+
+def _turn_the_bench(t: Tester) -> None:
+    """Let what can be turned at once, and may be, be other than it is at rest."""
+    for event, declared in t.declared.items():
+        number = isinstance(declared.other, Decimal)
+        if number and event in t.events and all(each < NS_PER_S for each in declared.moves.values()):
+            with suppress(NotSelected):
+                t.bench(event, declared.other)
+    t.alive(t.vow.document.trial.settle)
+
+
+@purpose("law", "", 3)
+def chosen_on_the_way(t: Tester, r: Requirement) -> None:
+    """It holds as well where the words it depends on are put in a state on the way."""
+    rule = t.vow.document.laws[r.element]
+    if rule.holds is None or rule.provoke is None or rule.provoke.bench:
+        return
+    states_of(t, [rule.provoke.state])
+    points = {name: t.vow.points[name] for name in rule.provoke.put}
+    words = {n: v for n, v in rule.provoke.put.items() if points[n].scale is None and n in rule.holds.names}
+    numbers = {n: v for n, v in rule.provoke.put.items() if n not in words and points[n].set_in is None}
+    ways = [
+        state.name
+        for state in t.vow.states.values()
+        if not state.energised
+        and state.name != t.vow.initial
+        and all(state.name in (points[name].set_in or ()) for name in words)
+    ]
+    if not words or not ways:
+        return
+    t.settings(numbers)
+    t.prepare()
+    t.goto(ways[0])
+    t.settings(words)
+    t.goto(rule.provoke.state)
+    steady(t, rule.holds, r.id, rule.settle)
 
 
 def settle_ns(t: Tester, rule: Law) -> int:

@@ -302,11 +302,11 @@ def saved(t: Tester, r: Requirement) -> None:
         )
     here = [entry for entry in t.vow.settings if t.settable_here(entry)]
     moved = move_all(t, [*here, *(entry for entry in t.vow.settings if entry not in here)])
+    _go_to_act(t, save)
+    t.act(save)
     for entry in moved:
         if not entry.saved:
             t.ask(entry.name)  # a boot will not show what has become of it
-    _go_to_act(t, save)
-    t.act(save)
     looked_at = t.vow.settings
     for again in boots(t):
         for entry in moved[:1]:

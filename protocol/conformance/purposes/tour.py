@@ -48,7 +48,18 @@ def numbers(t: Tester, r: Requirement) -> None:
     t.put(entry.name, middle)
     longer = f"{(1 << 32) + int(number.split('.')[0])}{number[number.index('.') :] if '.' in number else ''}"
     minus, comma = f"-{scale.text(0)}", number.replace(".", ",")
-    for wrong in (number[:-1], f"{number}0", f"0{number}", f"+{number}", f"{number}x", longer, minus, comma):
+    pointed = f"{number.partition('.')[0]}."
+    for wrong in (
+        pointed,
+        number[:-1],
+        f"{number}0",
+        f"0{number}",
+        f"+{number}",
+        f"{number}x",
+        longer,
+        minus,
+        comma,
+    ):
         t.say(" ".join(("put", entry.name, wrong, *unit)))
     for counts in (high, low, low - 1, high + 1):
         if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
@@ -161,6 +172,8 @@ def notices(t: Tester, r: Requirement) -> None:
         for name in sorted(local.high.names):
             low, high = t.bounds(t.vow.points[name])
             t.put(name, (low + high) // 2)
+    if t.session.held:
+        t.wait(LONG_NS)  # nothing has gone to sleep
     t.panel("panel.control", "local")
     t.put(entry.name, other_value(t, entry))
     t.say(f"put {entry.name} x")
@@ -297,6 +310,8 @@ def refusals(t: Tester, r: Requirement) -> None:
     choice = a_choice(t)
     texts = [
         "ask no.such 1",
+        "act no.such",
+        f"put {entry.name}",
         "put self.state 1",
         f"act {entry.name}",
         *(f"put {e.name} {' '.join(e.words(1))}" for e in _readings(t)[:1]),
@@ -679,9 +694,11 @@ def left_alone(t: Tester, r: Requirement) -> None:
         t.ask("link.notices")
         t.say("put link.notices off")
     t.line(plain)
-    if t.vow.document.trial.reset is not None:
-        t.act(t.vow.document.trial.reset)
-        t.put(entry.name, other_value(t, entry))
+    bringing = ("recall", ""), ("defaults", "")
+    for action in t.vow.actions.values():
+        if set(bringing).intersection(action.does) and t.state in action.to:
+            t.act(action.name)
+    t.put(entry.name, t.setting(entry.name))
     if "panel.control" in t.events and "bench" in t.abilities:
         t.panel("panel.control", "local")
     if t.session.held:
