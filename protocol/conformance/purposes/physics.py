@@ -371,6 +371,8 @@ def with_the_bench_turned(t: Tester, r: Requirement) -> None:
 
 def _turn_the_bench(t: Tester) -> None:
     """Let what can be turned at once, and may be, be other than it is at rest."""
+    if t.gate is not None:
+        return  # there what is connected is the user's affair
     for event, declared in t.declared.items():
         number = isinstance(declared.other, Decimal)
         if number and event in t.events and all(each < NS_PER_S for each in declared.moves.values()):
@@ -388,7 +390,7 @@ def chosen_on_the_way(t: Tester, r: Requirement) -> None:
     states_of(t, [rule.provoke.state])
     points = {name: t.vow.points[name] for name in rule.provoke.put}
     words = {n: v for n, v in rule.provoke.put.items() if points[n].scale is None and n in rule.holds.names}
-    numbers = {n: v for n, v in rule.provoke.put.items() if n not in words and points[n].set_in is None}
+    others = {n: v for n, v in rule.provoke.put.items() if n not in words and points[n].set_in is None}
     ways = [
         state.name
         for state in t.vow.states.values()
@@ -398,7 +400,7 @@ def chosen_on_the_way(t: Tester, r: Requirement) -> None:
     ]
     if not words or not ways:
         return
-    t.settings(numbers)
+    t.settings(others)
     t.prepare()
     t.goto(ways[0])
     t.settings(words)
