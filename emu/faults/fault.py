@@ -74,12 +74,18 @@ class Kind:
     """One stratum of the catalogue, and the decorators that put faults into it.
 
     The first `seen` of its faults have been seen while the checker was tuned; those behind them are held out.
-    A first round had 257 faults, of which one of three of every kind, drawn by a hash, was held out: 78 of
-    those 85 were detected at the first look. The other seven were mended then, so that all 257 count as seen.
-    The 82 of the second round were written before the checker was tuned any further, and not tried on it
-    before they were whole: 64 were detected at the first look; what let 18 survive was mended. Of the 39 of
-    a third round, written then, 29 were. The fourth was written when that was mended, in the same way. Once
-    survivors of a round are mended, `seen` moves behind it and a new round has to be written.
+    Each round was written without a look at the checker's purposes for it, committed, and tried once:
+
+    ===== ====== ============================ =========================================================
+    round faults detected at the first look   since
+    ===== ====== ============================ =========================================================
+    1     257    78 of the 85 held out        one of three of every kind was, drawn by a hash; mended
+    2     82     64                           mended
+    3     39     29                           mended
+    4     18     14                           mended; held out until a fifth is written, though seen once
+    ===== ====== ============================ =========================================================
+
+    When the survivors of a round are mended and a new one is written, `seen` moves behind the old one.
     None: all have been seen, because they were written together with what finds them.
     """
 
