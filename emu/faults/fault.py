@@ -74,7 +74,7 @@ class Kind:
     """One stratum of the catalogue, and the decorators that put faults into it.
 
     The first `seen` of its faults have been seen while the checker was tuned; those behind them are held out.
-    Each round was written without a look at the checker's purposes for it, committed, and tried once:
+    Each round was whole before any of it was tried; its first look is what was detected then, with one seed:
 
     ===== ====== ============================ =========================================================
     round faults detected at the first look   since
