@@ -288,7 +288,7 @@ class FirmwareInstrument:
             self.board.length = 0
 
     def _restart(self) -> None:
-        """It has asked for a reset. One that asks again while it boots is dead until it is looked at again."""
+        """It has asked for a reset. One that asks again as it boots is dead until it is looked at again."""
         if not self._booting:
             self._booting = True
             self._start("request")
