@@ -558,9 +558,10 @@ def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> No
         _look(t)
         if clear is not None:
             _try_clear(t, clear, readings)
-    if t.state == trip.to and clear is not None and _half_way(t, trip):
-        t.alive(t.vow.document.trial.settle)
-        _try_clear(t, clear, readings)
+    for share in (Fraction(1, 2), Fraction(3, 2)):  # not cleared yet, and just cleared
+        if t.state == trip.to and clear is not None and _part_way(t, trip, share):
+            t.alive(t.vow.document.trial.settle)
+            _try_clear(t, clear, readings)
     if t.state != trip.to:
         return
     t.relieve(provoke)
@@ -667,8 +668,8 @@ def _try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
     _look(t)
 
 
-def _half_way(t: Tester, trip: TripEntry) -> bool:
-    """Bring a reading between the trip's condition and its clearing, by the bench or by their settings."""
+def _part_way(t: Tester, trip: TripEntry, share: Fraction) -> bool:
+    """Bring a reading a share of the way from condition to clearing, by the bench or by their settings."""
     if trip.cleared_when is None:
         return False
     try:
@@ -686,23 +687,24 @@ def _half_way(t: Tester, trip: TripEntry) -> bool:
     }
     settings = {name: value for name, value in exact.items() if isinstance(value, Fraction)}
 
-    def middle_with(values: Mapping[str, Fraction]) -> Fraction:
-        return (trips_at[0].expression.number(values) + clears_at[0].expression.number(values)) / 2
+    def place_with(values: Mapping[str, Fraction]) -> Fraction:
+        trips, clears = trips_at[0].expression.number(values), clears_at[0].expression.number(values)
+        return trips + share * (clears - trips)
 
-    middle = middle_with(settings)
+    place = place_with(settings)
     for event, declared in t.declared.items():
         within_ns = declared.moves.get(point.name)
         if within_ns is not None and event in t.events and within_ns < NS_PER_S:
             with suppress(NotSelected):  # a source may not go where the threshold is
-                t.bench(event, Decimal(middle.numerator) / Decimal(middle.denominator))
+                t.bench(event, Decimal(place.numerator) / Decimal(place.denominator))
                 return True
     # A slow reading stays where it is; what it is held against can be moved.
     for name, value in settings.items():
         entry = t.vow.points[name]
-        slope = middle_with(settings | {name: value + entry.number.step}) - middle
+        slope = place_with(settings | {name: value + entry.number.step}) - place
         counts = t.setting(name)
         if slope and t.settable_here(entry) and isinstance(counts, int):
-            wanted = counts + round((t.read(point.name) * point.number.step - middle) / slope)
+            wanted = counts + round((t.read(point.name) * point.number.step - place) / slope)
             low, high = t.bounds(entry)
             if low <= wanted <= high and t.put(name, wanted).ok:
                 return True
