@@ -381,7 +381,7 @@ def _turn_the_bench(t: Tester) -> None:
     t.alive(t.vow.document.trial.settle)
 
 
-@purpose("law", "", 3)
+@purpose("law", "", 2)
 def chosen_on_the_way(t: Tester, r: Requirement) -> None:
     """It holds as well where the words it depends on are put in a state on the way."""
     rule = t.vow.document.laws[r.element]
@@ -478,13 +478,20 @@ def _integral(
     began_counts, began_ns = t.read(counter), t.now_ns
     sum_steps = Fraction(0)
     last, last_ns = t.read(reading), t.now_ns
-    for _ in range(steps):
+    halfway = began_counts
+    for step in range(steps):
         t.alive(seconds * NS_PER_S // steps)
+        if step == steps // 2:
+            halfway = t.read(counter)  # reading it changes nothing
         now, now_ns = t.read(reading), t.now_ns
         sum_steps += Fraction(now + last, 2) * entry.number.step * Fraction(now_ns - last_ns, NS_PER_S)
         last, last_ns = now, now_ns
+    ended_counts = t.read(counter)
+    if ended_counts < halfway and sum_steps > 0:
+        due = f"{counter} at least {' '.join(total.words(halfway))}, what it was halfway"
+        raise Broken(Judgement(False, r.id, due), f"ask {counter}", " ".join(total.words(ended_counts)))
     gained = (
-        (t.read(counter) - began_counts) * total.number.step * Fraction(total.si / float(total.number.step))
+        (ended_counts - began_counts) * total.number.step * Fraction(total.si / float(total.number.step))
     )
     span = Fraction(t.now_ns - began_ns, NS_PER_S)
     # Half a step of the counter at either end, the reading's accuracy all along, a sample period of delay.
@@ -552,13 +559,13 @@ def record_layout(t: Tester, r: Requirement) -> None:
         do(t, action)
     else:
         # What it shows are the settings in force, not those of some moment before.
-        _parse(t, entry.name, record)
+        record_fields(t, entry.name, record)
         for field in record.fields:
             point = t.vow.points.get(str(field.value))
             if point is not None and point.source == "setting" and t.settable_here(point):
                 with suppress(NotSelected):
                     t.put(point.name, other_value(t, point))
-    parsed = _parse(t, entry.name, record)
+    parsed = record_fields(t, entry.name, record)
     for field in record.fields:
         if isinstance(field.value, int):
             _same(t, r, field.name, parsed[field.name], field.value)
@@ -579,7 +586,8 @@ def record_layout(t: Tester, r: Requirement) -> None:
                 _plausible(t, r, field.name, parsed[field.name], point.name)
 
 
-def _parse(t: Tester, name: str, record: Record) -> dict[str, int | list[int]]:
+def record_fields(t: Tester, name: str, record: Record) -> dict[str, int | list[int]]:
+    """Ask all parts of a record and take it apart."""
     data = b""
     count = parts_of(record, part_bytes(t.vow, t.vow.points[name]))
     for index in range(count):

@@ -113,6 +113,7 @@ def lines(t: Tester, r: Requirement) -> None:
     t.line(b"ask self.statex")
     t.line(b"ask self.state.")
     t.line(b"#")
+    t.line(b'"ask self.state"')
     t.line(b" ")
     count = t.vow.document.wire.pipeline
     t.trying = "wire.order"
@@ -261,8 +262,9 @@ def again(t: Tester, r: Requirement) -> None:
             t.trying = r.id
         if "clock" in t.vow.document.promises:
             t.trying = "promise.clock"
-        t.line(b"@0a1 ask self.uptime")
+        t.line(b"@a1 ask self.uptime")
         t.trying = r.id
+        t.line(b"@0a1 ask self.uptime")
         t.line(b"@0a1 ask self.boots")
         t.line(b"@0a1 ask self.state")
     if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
@@ -698,7 +700,7 @@ def left_alone(t: Tester, r: Requirement) -> None:
     for action in t.vow.actions.values():
         if set(bringing).intersection(action.does) and t.state in action.to:
             t.act(action.name)
-    t.put(entry.name, t.setting(entry.name))
+            t.line(plain)
     if "panel.control" in t.events and "bench" in t.abilities:
         t.panel("panel.control", "local")
     if t.session.held:
