@@ -9,12 +9,15 @@ delays have made them much wider than the sample period does.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
 from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.behaviour import do
+from protocol.conformance.purposes.physics import record_fields
 from protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
 from protocol.conformance.tester import DRY, Broken, Doubtful, Late, NotSelected, Tester
 from protocol.device import NS_PER_S
@@ -119,6 +122,48 @@ def seen_meanwhile(t: Tester, r: Requirement) -> None:
         alternation(t, r)
 
 
+@purpose("record", "layout", 4)
+def series_across_edges(t: Tester, r: Requirement) -> None:
+    """A series begun while its point alternates fast enough has samples at both levels."""
+    for field in t.vow.document.records[r.element].fields:
+        name, rule = next(
+            ((n, rule) for n, rule in t.vow.document.laws.items() if rule.alternates == field.value),
+            ("", None),
+        )
+        action = next((a for a in t.vow.actions.values() if ("capture", r.element) in a.does), None)
+        if field.every is None or rule is None or action is None:
+            continue
+        provoke = _enterable(t, rule)
+        if provoke.state not in action.to:
+            continue
+        # Two periods in a series: whenever it begins, there is a whole level of each kind in it.
+        spans = {
+            phase.lasts: Decimal(field.count * field.every // 4) / NS_PER_S for phase in rule.phases or ()
+        }
+        if not all(_can_be(t.vow.points[lasts], span) for lasts, span in spans.items()):
+            continue
+        _enter(t, rule, spans)
+        t.alive(t.vow.document.trial.settle)
+        do(t, action)
+        entry = next(each for each in t.vow.points.values() if each.record == r.element)
+        seen = record_fields(t, entry.name, t.vow.document.records[r.element])[field.name]
+        assert not isinstance(seen, int)
+        low, high = sorted(_exact(t, phase.level) for phase in rule.phases or ())
+        number, quarter = t.vow.points[str(field.value)].number, (high - low) / 4
+        samples = [each * number.step for each in seen]
+        if min(samples) > low + quarter or max(samples) < high - quarter:
+            due = f"field {field.name} has samples near {float(low):g} and near {float(high):g} ({name})"
+            shown = f"{float(min(samples)):g} to {float(max(samples)):g}"
+            raise Broken(Judgement(False, r.id, due), "", shown)
+
+
+def _can_be(entry: PointEntry, value: Decimal) -> bool:
+    """Whether a setting has this value among its own."""
+    scale = entry.number
+    counts = Fraction(value) / scale.step
+    return counts.denominator == 1 and scale.low <= counts <= scale.high
+
+
 def _enterable(t: Tester, rule: Law) -> Provoke:
     provoke = rule.provoke
     if provoke is None:
@@ -131,13 +176,14 @@ def _enterable(t: Tester, rule: Law) -> Provoke:
     return provoke
 
 
-def _enter(t: Tester, rule: Law) -> Between:
-    """Put the settings, then enter the state; when that was."""
+def _enter(t: Tester, rule: Law, spans: Mapping[str, Decimal] | None = None) -> Between:
+    """Put the settings, with other times perhaps, then enter the state; when that was."""
     provoke = _enterable(t, rule)
-    for name in provoke.put:
+    wanted = {**provoke.put, **(spans or {})}
+    for name in wanted:
         if not t.settable_here(t.vow.points[name]):
             raise NotSelected(f"{name} cannot be put before it alternates")
-    t.settings(provoke.put)
+    t.settings(wanted)
     for event, value in provoke.bench.items():
         t.bench(event, value)
     t.prepare()
