@@ -558,7 +558,8 @@ def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> No
         _look(t)
         if clear is not None:
             _try_clear(t, clear, readings)
-    for share in (Fraction(1, 2), Fraction(3, 2)):  # not cleared yet, and just cleared
+    # Just gone, half way, and well beyond: near the threshold a coarse reading leaves it open.
+    for share in (Fraction(1, 10), Fraction(1, 2), Fraction(19, 10)):
         if t.state == trip.to and clear is not None and _part_way(t, trip, share):
             t.alive(t.vow.document.trial.settle)
             _try_clear(t, clear, readings)
