@@ -226,13 +226,17 @@ def test_the_json_tells_every_fate(some: list[Mutant]) -> None:
     assert set(found["scores"]["files"]) == {"some.c"}
 
 
-def test_what_is_known_is_not_tried_again(tmp_path: Path) -> None:
+def test_what_is_known_is_not_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("emu.firmware.mutants.record.fingerprint", lambda: "as it was")
     kept = tmp_path / "kept.jsonl"
     trial = Trial("some.c:first:update:00000000", 4, "failure", 12, 1.5, "wire.tag")
     Record(kept, 4).add(trial)
     with kept.open("a") as file:
         file.write('{"fault": "cut sh')
     assert Record(kept, 4).known == {trial.fault: trial}
+    monkeypatch.setattr("emu.firmware.mutants.record.fingerprint", lambda: "changed")
+    assert Record(kept, 4).known == {}
+    Record(kept, 4).add(trial)
     assert Record(kept, 5).known == {}
 
 

@@ -86,7 +86,9 @@ def alternation(t: Tester, r: Requirement) -> None:
 
 @purpose("law", "period", 4)
 def undisturbed(t: Tester, r: Requirement) -> None:
-    """Pulses that the state allows, such as a trigger that the present cue does not heed, change nothing."""
+    """What the law does not name changes nothing: choices beside its times, and pulses that the state allows,
+    such as a trigger that the present cue does not heed.
+    """
     _watch(t, r, disturbed=True)
 
 
@@ -101,7 +103,7 @@ def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
     ]
     if disturbed and not pulses:
         return
-    began = _enter(t, rule)
+    began = _enter(t, rule, _other_choices(t, rule) if disturbed else None)
     promised = _promised(t, r.element, rule)
     edges = [began]
     if disturbed:
@@ -112,6 +114,17 @@ def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
         edges.append(_next_edge(t, promised, edges))
     _judge(t, promised, edges)
     t.done.add(f"alternated {r.element}")
+
+
+def _other_choices(t: Tester, rule: Law) -> dict[str, str]:
+    """The last word of each choice in the group of the law's times, but for those that it names."""
+    groups = {phase.lasts.partition(".")[0] for phase in rule.phases or ()}
+    named = rule.when.names if rule.when is not None else frozenset()
+    return {
+        entry.name: entry.choices[-1] if entry.choices[-1] != entry.default else entry.choices[0]
+        for entry in t.vow.settings
+        if entry.choices and entry.name.partition(".")[0] in groups and entry.name not in named
+    }
 
 
 @purpose("law", "levels", 2)
@@ -176,10 +189,10 @@ def _enterable(t: Tester, rule: Law) -> Provoke:
     return provoke
 
 
-def _enter(t: Tester, rule: Law, spans: Mapping[str, Decimal] | None = None) -> Between:
-    """Put the settings, with other times perhaps, then enter the state; when that was."""
+def _enter(t: Tester, rule: Law, others: Mapping[str, Decimal | str] | None = None) -> Between:
+    """Put the settings, with others perhaps, then enter the state; when that was."""
     provoke = _enterable(t, rule)
-    wanted = {**provoke.put, **(spans or {})}
+    wanted = {**provoke.put, **(others or {})}
     for name in wanted:
         if not t.settable_here(t.vow.points[name]):
             raise NotSelected(f"{name} cannot be put before it alternates")
