@@ -93,7 +93,12 @@ def told(fates: Sequence[Fate]) -> Iterator[str]:
         for name, group in sorted(grouped(fates, key).items()):
             yield _row(_cells(name, score(group)))
         yield ""
-    yield _row(_cells("all", score(fates)))
+    total = score(fates)
+    yield _row(_cells("all", total))
+    if total.outside:
+        yield f"{total.share_with_outside or 0:.1%} if those outside the document's promises counted too"
+    if total.timeouts:
+        yield f"{total.timeouts} checks were not done in time"
     survivors = [fate for fate in fates if fate.survived]
     if survivors:
         yield "\nnot detected:"
