@@ -314,6 +314,8 @@ class Doer:
         t.need("bench")
         self._end_line()
         t.quiet()
+        # A trip that silence is about to cause would come in between, at a place that nobody can know.
+        t.ask("self.uptime")
         t.transmitter("stalled")
         for _ in range(action.notices):
             self._panel(Panel(None))
