@@ -218,6 +218,15 @@ def test_the_excused_are_neither_detected_nor_survivors(some: list[Mutant]) -> N
     assert some[4].name not in text
 
 
+def test_a_known_hole_is_a_survivor_until_it_is_found(some: list[Mutant]) -> None:
+    hole = Excuse("hole", "nobody looks there", "")
+    missed, found = (Trial(some[0].name, 0, outcome, 9, 1.0) for outcome in ("passed", "failure"))
+    assert score([Fate(some[0], missed, hole)]).share == 0
+    assert "nobody looks there" in "\n".join(told([Fate(some[0], missed, hole)]))
+    assert score([Fate(some[0], found, hole)]).share == 1
+    assert "strike it out" in "\n".join(told([Fate(some[0], found, hole)]))
+
+
 def test_the_json_tells_every_fate(some: list[Mutant]) -> None:
     clean = Trial(None, 0, "passed", 900, 1.0)
     found = as_json(demo_vow(), 0, clean, list(fates(some)), True)

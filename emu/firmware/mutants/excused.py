@@ -1,12 +1,13 @@
-"""Mutants that no check can or need find, each with the reason.
+"""Mutants that no check can or need find, and those that none does find yet, each with the reason.
 
-`excused.yaml` lists them in two classes:
+`excused.yaml` lists them in three classes:
 
 ============  ==============================================================================================
 class         meaning
 ============  ==============================================================================================
 `equivalent`  nothing that happens on the wire, or around the instrument, can differ
 `outside`     something differs, but the document promises nothing about it
+`hole`        a promise is broken and nothing finds it yet: tried, and counted as a survivor
 ============  ==============================================================================================
 
 An entry is a list of mutants by name, what each does, and one reason. What is listed has to exist, and has to
@@ -27,7 +28,7 @@ from emu.firmware.mutants.operators import Mutant
 from protocol.errors import WirevowError
 
 FILE = Path(__file__).with_name("excused.yaml")
-CLASSES = ("equivalent", "outside")
+CLASSES = ("equivalent", "outside", "hole")
 
 
 class StaleError(WirevowError):
@@ -36,7 +37,7 @@ class StaleError(WirevowError):
 
 @dataclass(frozen=True, slots=True)
 class Excuse:
-    """Why a mutant need not be found."""
+    """Why a mutant is not found."""
 
     verdict: str
     """One of CLASSES."""

@@ -25,6 +25,7 @@ class Fate:
     trial: Trial | None
     """None: excused, not tried."""
     excuse: Excuse | None = None
+    """Or why nothing finds it yet, as is known."""
 
     @property
     def survived(self) -> bool:
@@ -106,6 +107,11 @@ def told(fates: Sequence[Fate]) -> Iterator[str]:
         assert fate.trial is not None
         why = "" if fate.trial.outcome == "passed" else f" [{fate.trial.outcome}: {fate.trial.message}]"
         yield f"  {fate.mutant.name}, line {fate.mutant.line}{why}\n    {change(fate.mutant)}"
+        if fate.excuse is not None:
+            yield f"    a known hole: {fate.excuse.reason}"
+    for fate in fates:
+        if fate.excuse is not None and fate.trial is not None and fate.trial.detected:
+            yield f"\n{fate.mutant.name} is listed as a hole and is detected now: strike it out"
 
 
 def _cells(name: str, row: Score) -> tuple[str, ...]:
@@ -140,8 +146,8 @@ def as_json(vow: Vow, seed: int, clean: Trial, fates: Sequence[Fate], complete: 
     `clean`    the trial of the firmware as it is: `outcome` (`passed` is right), `lines`, `seconds`,
                `message`
     `scores`   `all`, `files` and `kinds` by name: see `Score`
-    `fates`    every mutant: `name`, `file`, `function`, `kind`, `line`, `before`, `after`; if excused
-               `verdict` and `reason`, else `detected`, `outcome`, `lines`, `seconds`, `requirement`,
+    `fates`    every mutant: `name`, `file`, `function`, `kind`, `line`, `before`, `after`; if listed
+               `verdict` and `reason`; if tried `detected`, `outcome`, `lines`, `seconds`, `requirement`,
                `purpose`, `message`
     ========== =========================================================================================
     """
@@ -164,7 +170,8 @@ def _fate(fate: Fate) -> dict[str, Any]:
     known = ("name", "file", "function", "kind", "line", "before", "after")
     found: dict[str, Any] = {key: getattr(fate.mutant, key) for key in known}
     if fate.excuse is not None:
-        return found | {"verdict": fate.excuse.verdict, "reason": fate.excuse.reason}
-    assert fate.trial is not None
+        found |= {"verdict": fate.excuse.verdict, "reason": fate.excuse.reason}
+    if fate.trial is None:
+        return found
     told = ("detected", "outcome", "lines", "seconds", "requirement", "purpose", "message")
     return found | {key: getattr(fate.trial, key) for key in told}

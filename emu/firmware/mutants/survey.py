@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
+from itertools import chain
 from pathlib import Path
 
 from emu.audit import Trial
@@ -28,7 +29,7 @@ class Survey:
         self._document, self._workshop, self._seed, self._jobs = document, workshop, seed, jobs
         self._record = record
         self._known = {} if record is None else dict(record.known)
-        self._excuses = excuses(workshop.mutants)
+        self.excuses = excuses(workshop.mutants)
 
     def clean(self) -> Trial:
         """The trial of the firmware as it is."""
@@ -40,28 +41,41 @@ class Survey:
 
     def fates(self, drawn: Iterator[Built], limit_s: float) -> Generator[Fate, None, None]:
         """What comes of each mutant, in the order in which they are done."""
+        # What is settled already is told at once, up to the first that has to be tried.
+        untried: Iterator[Built] = iter(())
+        for built in drawn:
+            fate = self._settled(built)
+            if fate is None:
+                untried = chain([built], drawn)
+                break
+            yield fate
         mutants: dict[str, Mutant] = {}
         settled: list[Fate] = []
 
         def tasks() -> Iterator[Task]:
-            for built in drawn:
-                name = built.mutant.name
-                excuse = self._excuses.get(name)
-                if excuse is not None:
-                    settled.append(Fate(built.mutant, None, excuse))
-                elif name in self._known:
-                    settled.append(Fate(built.mutant, self._known[name]))
+            for built in untried:
+                fate = self._settled(built)
+                if fate is not None:
+                    settled.append(fate)
                 else:
-                    mutants[name] = built.mutant
-                    yield name, built.library
+                    mutants[built.mutant.name] = built.mutant
+                    yield built.mutant.name, built.library
 
         for trial in trials(self._document, tasks(), self._seed, self._jobs, limit_s):
             while settled:
                 yield settled.pop(0)
             self._keep(trial)
             assert trial.fault is not None
-            yield Fate(mutants[trial.fault], trial)
+            yield Fate(mutants[trial.fault], trial, self.excuses.get(trial.fault))
         yield from settled
+
+    def _settled(self, built: Built) -> Fate | None:
+        """What is known of a mutant without trying it."""
+        excuse = self.excuses.get(built.mutant.name)
+        if excuse is not None and excuse.verdict != "hole":
+            return Fate(built.mutant, None, excuse)
+        trial = self._known.get(built.mutant.name)
+        return Fate(built.mutant, trial, excuse) if trial is not None else None
 
     def _keep(self, trial: Trial) -> None:
         if self._record is not None:
