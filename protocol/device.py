@@ -215,8 +215,8 @@ class Device:
         self.entered_ns = now_ns
         entry = self.vow.states[state]
         changes: dict[str, float | str] = dict(entry.outputs)
-        for control, point in entry.follows.items():
-            changes[control] = self._driven(self.vow.points[point])
+        for point, controls in entry.followers.items():
+            changes |= dict.fromkeys(controls, self._driven(self.vow.points[point]))
         if changes:
             self.world.control(changes, now_ns)
         self.world.changed(None, now_ns)

@@ -94,14 +94,13 @@ class LeaveEntry:
 
 @dataclass(frozen=True, slots=True)
 class StateEntry:
-    """A state: outputs are constants or names of settings to follow."""
+    """A state: outputs are constants, or follow a setting."""
 
     name: str
     energised: bool
     outputs: Mapping[str, float | str]
-    follows: Mapping[str, str]
     followers: Mapping[str, tuple[str, ...]]
-    """The same by setting: what follows it."""
+    """By setting: the outputs that follow it."""
     leaves: tuple[LeaveEntry, ...]
 
 
@@ -270,21 +269,18 @@ def _point(name: str, point: Point, document: Document) -> PointEntry:
 def _state(name: str, document: Document) -> StateEntry:
     state = document.states[name]
     outputs: dict[str, float | str] = {}
-    follows: dict[str, str] = {}
+    followers: dict[str, tuple[str, ...]] = {}
     for control, value in state.outputs.items():
         if isinstance(value, Decimal):
             outputs[control] = float(value)
         elif isinstance(value, str):
             outputs[control] = value
         else:
-            follows[control] = value.point
-    followers: dict[str, tuple[str, ...]] = {}
-    for control, point in follows.items():
-        followers[point] = (*followers.get(point, ()), control)
+            followers[value.point] = (*followers.get(value.point, ()), control)
     leaves = tuple(
         LeaveEntry(index, leave.when, leave.after, leave.to) for index, leave in enumerate(state.leaves)
     )
-    return StateEntry(name, state.energised, outputs, follows, followers, leaves)
+    return StateEntry(name, state.energised, outputs, followers, leaves)
 
 
 def _trip(name: str, trip: Trip, document: Document) -> TripEntry:

@@ -240,7 +240,7 @@ def trip_to_first_state(vow: Vow) -> Vow:
 class TripLeavesOutputsOn(Device):
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         states = self.vow.states
-        self.vow = with_state(self.vow, trip.to, outputs={}, follows={}, followers={})
+        self.vow = with_state(self.vow, trip.to, outputs={}, followers={})
         super().fire(trip, value, now_ns)
         self.vow = replace(self.vow, states=states)
 
