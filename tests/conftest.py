@@ -8,11 +8,19 @@ with a reason that says what to install. Under CI everything is installed, so su
 """
 
 import os
+import signal
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 CI = "CI" in os.environ
+
+# A run in the background ignores Ctrl-C and hang-ups, and every process that it starts would inherit that:
+# tests that end one by a signal would wait for ever.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 settings.register_profile(
     "here", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
