@@ -207,7 +207,9 @@ def bounds(t: Tester, r: Requirement) -> None:
 def _edges(t: Tester, entry: PointEntry) -> None:
     scale = entry.number
     low, high = t.bounds(entry)
-    for counts in (high, low, low - 1, high + 1):
+    # Where the step below the lowest still has no sign, one that is not read would make its number allowed.
+    signed = (-high,) if low > 0 else ()
+    for counts in (high, low, low - 1, high + 1, *signed):
         if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
             t.put(entry.name, counts)
     t.ask(entry.name)

@@ -69,15 +69,17 @@ def numbers(t: Tester, r: Requirement) -> None:
     if whole is not None:
         # What 32 bits make of it is a value that is allowed.
         t.say(" ".join(("put", whole.name, str((1 << 32) + whole.number.high), *whole.words(1)[1:])))
+    another = scale.text(middle + 1)
     if unit:
-        another = scale.text(middle + 1)
         t.say(f"put {entry.name} {another} {unit[0].swapcase()}")
         t.say(f"put {entry.name} {another}")
         t.say(f"put {entry.name} {another} m{unit[0]}")
         t.say(f"put {entry.name} {another} {unit[0]}x")
         t.ask(entry.name)
         t.say(f"put {entry.name} {number}", check=True)
-    t.say(" ".join(("put", entry.name, _padded(number), *unit)), check=True)
+    # Zeros behind zeros would hide what becomes of many digits.
+    part = another if number.partition(".")[2].strip("0") == "" else number
+    t.say(" ".join(("put", entry.name, _padded(part), *unit)), check=True)
     for between_steps in (high + Fraction(2, 5), middle + Fraction(49, 100), middle + Fraction(1, 2)):
         shown = between(entry, between_steps)
         if shown:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import string
 from contextlib import suppress
+from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do, target_state
-from protocol.conformance.purposes.points import boots, enable, other_value, restart
+from protocol.conformance.purposes.points import between, boots, enable, other_value, restart
 from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.document.requirements import Requirement
 from protocol.message import Request, check_of
@@ -289,26 +290,36 @@ def rounding(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     low, high = t.bounds(entry)
     middle = (low + high) // 2
+    shares = Fraction(49, 100), Fraction(1, 2), Fraction(51, 100)
     for counts in (middle, high, low):
-        _round(t, entry, counts, ("49", "5", "51"))
+        for share in shares:
+            _round(t, entry, counts + share)
+    # The range of the quantity is as far as what was rounded may go, and no further.
+    whole = next((each for each in t.vow.settings if t.settable_here(each) and _unlimited(t, each)), None)
+    if whole is not None and whole is not entry:
+        for share in (Fraction(2, 5), Fraction(1, 2)):
+            _round(t, whole, whole.number.high + share)
     # Below zero, half a step goes down.
     below = next((each for each in t.vow.settings if each.scale is not None and each.number.low < 0), None)
     if below is not None:
         t.home()
         enable(t, below)
         for counts in (-3, -1, 0):
-            _round(t, below, counts, ("4", "5"))
+            for share in (Fraction(2, 5), Fraction(1, 2)):
+                _round(t, below, counts - share)
 
 
-def _round(t: Tester, entry: PointEntry, counts: int, tails: tuple[str, ...]) -> None:
+def _unlimited(t: Tester, entry: PointEntry) -> bool:
+    """Whether a number may go to the ends of its quantity just now."""
+    return entry.scale is not None and t.bounds(entry) == (entry.number.low, entry.number.high)
+
+
+def _round(t: Tester, entry: PointEntry, counts: Fraction) -> None:
     """A number with more digits than its step has, and what it became."""
-    scale = entry.number
-    sign = "-" if counts == 0 and scale.low < 0 else ""
-    for tail in tails:
-        text = sign + scale.text(counts) + ("" if scale.digits else ".") + (tail if scale.grain == 1 else "0")
-        if len(text.replace(".", "").replace("-", "")) <= 9:
-            t.say(" ".join(("put", entry.name, text, *entry.words(counts)[1:])), check=True)
-            t.ask(entry.name)
+    shown = between(entry, counts)
+    if shown:
+        t.say(" ".join(("put", entry.name, shown, *entry.words(0)[1:])), check=True)
+        t.ask(entry.name)
 
 
 @purpose("wire", "reasons", 3)
