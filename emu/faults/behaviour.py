@@ -15,7 +15,7 @@ from protocol.expression import And, Expression, parse
 from protocol.framing import Overlong
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour", seen=34)
+behaviour = Kind("behaviour", seen=35)
 
 
 def _timed(vow: Vow) -> bool:
@@ -739,3 +739,105 @@ class WordUnheededWhileArmed(Device):
         waits = _idle(self.vow, self.state) and len(names) == 1
         if not waits or self.vow.points[names[0]].scale is not None:
             super()._drive(names, now_ns)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+def _stop_forgets(vow: Vow) -> tuple[ActionEntry, str] | None:
+    """An action that is always done, and the last state at rest that it leaves for another."""
+    for action in vow.actions.values():
+        if action.always:
+            rest = [before for before, after in action.to.items() if _idle(vow, before) and before != after]
+            if rest:
+                return action, rest[-1]
+    return None
+
+
+@behaviour.tables(
+    "stop-forgotten-in-one-state",
+    "The action that is always done is refused in one state at rest, which came into the table later.",
+    breaks="action.*.effect action.*.always",
+    depth=2,
+    applies=lambda vow: _stop_forgets(vow) is not None,
+)
+def stop_forgotten_in_one_state(vow: Vow) -> Vow:
+    found = _stop_forgets(vow)
+    assert found is not None
+    action, forgotten = found
+    to = {before: after for before, after in action.to.items() if before != forgotten}
+    return with_action(vow, action.name, to=to)
+
+
+def _starts(vow: Vow) -> list[ActionEntry]:
+    """The actions that energise with a ticket."""
+    return [
+        action
+        for action in vow.actions.values()
+        if action.takes_ticket is not None
+        and any(vow.states[after].energised for after in action.to.values())
+    ]
+
+
+def _zeroing(vow: Vow) -> tuple[str, tuple[tuple[str, str], ...]] | None:
+    """A start that does nothing beside, and what another start does by pulses."""
+    plain = [action.name for action in _starts(vow) if not action.does]
+    pulses = [
+        action.does
+        for action in _starts(vow)
+        if action.does and all(kind == "pulse" for kind, _ in action.does)
+    ]
+    return (plain[0], pulses[0]) if plain and pulses else None
+
+
+@behaviour.tables(
+    "start-zeroes-counters",
+    "Every start zeroes the counters, not only the one that says so.",
+    breaks="action.*.effect",
+    depth=7,
+    applies=lambda vow: _zeroing(vow) is not None,
+)
+def start_zeroes_counters(vow: Vow) -> Vow:
+    found = _zeroing(vow)
+    assert found is not None
+    return with_action(vow, found[0], does=found[1])
+
+
+def _run(vow: Vow) -> tuple[str, str] | None:
+    """Two states that starts lead to and that drive the outputs differently."""
+    states = [after for action in _starts(vow) for after in action.to.values()]
+    differ = [state for state in states if vow.states[state].outputs != vow.states[states[0]].outputs]
+    return (states[0], differ[-1]) if differ else None
+
+
+@behaviour.tables(
+    "run-holds-the-mode",
+    "A run drives the outputs as the plain operation does, and so holds the level of the mode.",
+    breaks="state.*.reachable action.*.effect law.*",
+    depth=5,
+    applies=lambda vow: _run(vow) is not None,
+)
+def run_holds_the_mode(vow: Vow) -> Vow:
+    found = _run(vow)
+    assert found is not None
+    return with_state(vow, found[1], outputs=vow.states[found[0]].outputs)
+
+
+@behaviour.device(
+    "panel-level-unheeded",
+    "A setting that is dialled at the front panel is kept and noticed, but does not reach the regulator.",
+    breaks="point.*.local law.*",
+    depth=3,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and any(entry.local and entry.drives for entry in vow.settings),
+)
+class PanelLevelUnheeded(Undriven):
+    dialling = False
+
+    def drives(self) -> bool:
+        return not self.dialling
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self.dialling = True
+        super().panel(name, value, now_ns)
+        self.dialling = False

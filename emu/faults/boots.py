@@ -10,11 +10,11 @@ from emu.faults.fault import Kind
 from emu.faults.numbers import HeldOutputs, has_dependent_limit
 from protocol.device import NS_PER_S, Answer, Device
 from protocol.document.model import Record
-from protocol.framing import Overlong
-from protocol.record import parts_of
+from protocol.framing import Framer, Overlong
+from protocol.record import build, parts_of
 from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
-boots = Kind("boots", seen=54)
+boots = Kind("boots", seen=57)
 
 
 def does(vow: Vow, *effects: str) -> bool:
@@ -1002,3 +1002,142 @@ class RecallTurnsGuardOff(Device):
         if self.recalled:
             self.recalled = False
             self._set_guard(False)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@boots.framer(
+    "begun-line-kept-over-boot",
+    "A boot does not empty the line buffer: a line begun before it goes on after it.",
+    breaks="wire.boot wire.resync wire.syntax",
+    depth=1,
+    rig=True,
+)
+class BegunLineKeptOverBoot(Framer):
+    def reset(self) -> None:
+        pass
+
+
+@boots.device(
+    "reboot-by-watchdog",
+    "A boot that is asked for is done by letting the watchdog bite, and tells so.",
+    breaks="wire.boot",
+    depth=1,
+    applies=lambda vow: does(vow, "reboot"),
+)
+class RebootByWatchdog(Device):
+    def reboot(self, now_ns: int) -> None:
+        self.boot("watchdog", now_ns)
+
+
+@boots.device(
+    "boot-twice-at-power",
+    "When power comes back it bounces: the box boots, and boots again before it has said anything.",
+    breaks="wire.boot",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _has_system(vow, "boots"),
+)
+class BootTwiceAtPower(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        if cause == "power" and self.store.boots:
+            self.store.boots += 1
+        super().boot(cause, now_ns)
+
+
+def _saves_beside(vow: Vow) -> bool:
+    """The settings can be saved in the state of settings that are locked away."""
+    saving = [action for action in vow.actions.values() if ("save", "") in action.does]
+    return bool(_locked_away(vow)) and any(set(action.to) - {vow.initial} for action in saving)
+
+
+@boots.device(
+    "save-beside-writes-trims-only",
+    "Saved in the state of settings that are locked away, these are written and the others are not.",
+    breaks="point.*.saved action.*.effect",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot") and _saves_beside(vow),
+)
+class SaveBesideWritesTrimsOnly(Device):
+    def _save(self) -> None:
+        before = {**self._defaults(saved_only=True), **self.store.settings}
+        super()._save()
+        if self.state != self.vow.initial:
+            own = _locked_away(self.vow)
+            self.store.settings = before | {name: self.store.settings[name] for name in own}
+
+
+@boots.device(
+    "recall-leaves-trims",
+    "Bringing back the store leaves out the settings that are locked away in a state of their own.",
+    breaks="action.*.effect",
+    depth=5,
+    applies=lambda vow: does(vow, "recall") and bool(_locked_away(vow)),
+)
+class RecallLeavesTrims(Device):
+    recalling = False
+
+    def _effect(self, effect: str, what: str, now_ns: int) -> None:
+        self.recalling = effect == "recall"
+        super()._effect(effect, what, now_ns)
+
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        own = _locked_away(self.vow) if self.recalling else []
+        super()._replace({name: value for name, value in settings.items() if name not in own}, now_ns)
+
+
+@boots.device(
+    "capture-serial-one-behind",
+    "A capture's record is put together before the capture is counted: its serial is that of the one before.",
+    breaks="record.*.layout wire.bulk",
+    depth=4,
+    applies=lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
+)
+class CaptureSerialOneBehind(Device):
+    def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
+        image = self._image(record, series, now_ns)
+        super().captured(record, series, now_ns)
+        self._records[record] = image
+
+
+@boots.device(
+    "capture-layout-before-first",
+    "The constant fields of a record are written at the boot, before there is a capture.",
+    breaks="record.*.layout wire.bulk",
+    depth=1,
+    applies=lambda vow: does(vow, "capture"),
+)
+class CaptureLayoutBeforeFirst(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        for name, record in self.vow.document.records.items():
+            if any(each.count > 1 for each in record.fields):
+                blank: dict[str, int | Sequence[int]] = {
+                    each.name: [0] * each.count
+                    if each.count > 1
+                    else (each.value if isinstance(each.value, int) else 0)
+                    for each in record.fields
+                }
+                self._records[name] = build(record, blank)
+
+
+def _has_wide_series(vow: Vow) -> bool:
+    fields = (each for record in vow.document.records.values() for each in record.fields)
+    return any(each.count > 1 and each.type == "i32" for each in fields)
+
+
+@boots.device(
+    "capture-series-in-16-bits",
+    "The samples of a capture are kept in 16 bits, also those that leave in 32.",
+    breaks="record.*.layout wire.bulk",
+    depth=4,
+    rig=True,
+    applies=lambda vow: does(vow, "capture") and _has_wide_series(vow),
+)
+class CaptureSeriesIn16Bits(Device):
+    def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
+        kept = {
+            name: [(value + 0x8000) % 0x10000 - 0x8000 for value in each] for name, each in series.items()
+        }
+        super().captured(record, kept, now_ns)

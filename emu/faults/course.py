@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from emu.faults.change import with_document
 from emu.faults.fault import Kind
 from emu.faults.overlay import Overlay
 from emu.plant.interface import Crossing, Plant
+from protocol.document.plant import SinkPlant
 from protocol.vow import Vow
 
 course = Kind("course", seen=6)
@@ -209,3 +211,112 @@ class LevelFallsSlowly(Overlay):
             if left < 0.001:
                 self.goal = None
         return super().advance(to_ns)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+def _rising(vow: Vow) -> tuple[str, str, dict[str, float | str]] | None:
+    """What bounds a rate, what drives the level it bounds, and the outputs of the state it holds in."""
+    for law in vow.document.laws.values():
+        if law.at_most is not None and law.provoke is not None and law.armed_in:
+            bound = vow.points[law.at_most].drives
+            levels = [vow.points[name].drives for name in law.provoke.put if name != law.at_most]
+            if bound is not None and levels and levels[-1] is not None:
+                return bound, levels[-1], dict(vow.states[law.armed_in[0]].outputs)
+    return None
+
+
+@course.plant(
+    "rate-for-rises-only",
+    "What bounds the rate of change is heeded on the way up; downwards every change is as fast as can be.",
+    breaks="law.*.rate",
+    depth=6,
+    applies=lambda vow: _rising(vow) is not None,
+)
+class RateForRisesOnly(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        found = _rising(vow)
+        assert found is not None
+        self.bound, self.level, self.outputs = found
+        self.told: float | str = self.controls[self.bound].high
+        self.present = 0.0
+        self.live = False
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        self.told = passed.get(self.bound, self.told)
+        if self.outputs.keys() <= passed.keys():
+            self.live = self.outputs.items() <= passed.items()
+            passed[self.bound] = self.told
+        level = passed.get(self.level)
+        if isinstance(level, float | int):
+            falls = self.live and level < self.present
+            passed[self.bound] = self.controls[self.bound].high if falls else self.told
+            self.present = level
+        super().control(passed, now_ns)
+
+
+@course.plant(
+    "alternation-keeps-first-times",
+    "The times of an alternation are taken over when it begins; what is put meanwhile waits for the next.",
+    breaks="law.*.period law.*.width point.*.fresh",
+    depth=5,
+    applies=_alternates,
+)
+class AlternationKeepsFirstTimes(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        laws = [law for law in vow.document.laws.values() if law.phases is not None]
+        self.states = [vow.states[name].outputs for law in laws for name in law.armed_in or ()]
+        self.times = {control for pair in _times(vow) for control in pair}
+        self.live = False
+        self.held: dict[str, float | str] = {}
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        if any(outputs.keys() <= changes.keys() for outputs in self.states):
+            self.live = any(outputs.items() <= changes.items() for outputs in self.states)
+            passed = self.held | passed
+            self.held = {}
+        elif self.live:
+            self.held |= {name: passed.pop(name) for name in self.times & passed.keys()}
+        super().control(passed, now_ns)
+
+
+@course.plant(
+    "alternation-in-whole-milliseconds",
+    "The times of an alternation are counted in milliseconds, and the rest of them is cut off.",
+    breaks="law.*.period law.*.width point.*.fresh",
+    depth=6,
+    applies=_alternates,
+)
+class AlternationInWholeMilliseconds(_Timed):
+    def times(self, first: float, second: float) -> tuple[float, float]:
+        return max(int(first * 1000 + 1e-6), 1) / 1000, max(int(second * 1000 + 1e-6), 1) / 1000
+
+
+def _creeping(vow: Vow) -> bool:
+    """A law allows less than half a second for a level that a loop has to find."""
+    return isinstance(vow.document.plant, SinkPlant) and any(
+        law.holds is not None
+        and law.settle <= 500_000_000
+        and law.provoke is not None
+        and any(vow.points[name].scale is None for name in law.provoke.put)
+        for law in vow.document.laws.values()
+    )
+
+
+@course.tables(
+    "loop-creeps",
+    "The loops of the other modes creep: their gain is one for another sample time.",
+    breaks="law.*.settling law.*",
+    depth=5,
+    applies=_creeping,
+)
+def loop_creeps(vow: Vow) -> Vow:
+    plant = vow.document.plant
+    assert isinstance(plant, SinkPlant)
+    slow = plant.regulation.model_copy(update={"gain": 0.004})
+    return with_document(vow, plant=plant.model_copy(update={"regulation": slow}))

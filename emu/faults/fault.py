@@ -82,7 +82,8 @@ class Kind:
     1     257    78 of the 85 held out        one of three of every kind was, drawn by a hash; mended
     2     82     64                           mended
     3     39     29                           mended
-    4     18     14                           mended; held out until a fifth is written, though seen once
+    4     18     14                           mended
+    5     58     not looked at yet            held out
     ===== ====== ============================ =========================================================
 
     When the survivors of a round are mended and a new one is written, `seen` moves behind the old one.

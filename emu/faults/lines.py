@@ -9,7 +9,7 @@ from protocol.device import Device
 from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 
-lines = Kind("lines", seen=45)
+lines = Kind("lines", seen=47)
 
 _LF, _CR = b"\n\r"
 
@@ -721,3 +721,78 @@ class TagZeroIsNone(Device):
     def _answer(self, reply: Reply) -> bytes:
         none = reply.tag is not None and not reply.tag.strip("@0")
         return super()._answer(reply._replace(tag=None) if none else reply)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@lines.device(
+    "tag-in-capitals",
+    "The digits of a tag are taken in capitals too: the library's test for hex digits is.",
+    breaks="wire.syntax wire.tag",
+    depth=1,
+)
+class TagInCapitals(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = re.match(rb"(@[0-9a-fA-F]{1,4}) ", line)
+        if isinstance(parsed, Malformed) and found is not None:
+            small = super()._parse(found[1].lower() + line[found.end() - 1 :])
+            if isinstance(small, Request):
+                return small._replace(tag=found[1].decode())
+        return parsed
+
+
+@lines.framer(
+    "blank-with-return-answered",
+    "Whether a line is blank is looked at before the carriage return is taken off: CR LF is refused.",
+    breaks="wire.framing",
+    depth=1,
+)
+class BlankWithReturnAnswered(ByteFramer):
+    def end(self, events: list[bytes | Overlong]) -> None:
+        if self.buffer == b"\r" and not self._stale:
+            events.append(b"\r")
+        super().end(events)
+
+
+@lines.framer(
+    "overlong-outlasts-idle",
+    "A line that is already too long waits for its LF in a state of its own, where no idle timer runs.",
+    breaks="wire.idle",
+    depth=1,
+)
+class OverlongOutlastsIdle(ByteFramer):
+    def idle(self) -> None:
+        if len(self.buffer) <= self.limit:
+            super().idle()
+
+
+@lines.framer(
+    "idle-time-comes-round",
+    "The pause inside a line is a difference of two times in 16 bits of milliseconds.",
+    breaks="wire.idle",
+    depth=1,
+)
+class IdleTimeComesRound(ByteFramer):
+    def feed(self, data: bytes, now_ns: int) -> list[bytes | Overlong]:
+        if data and self._begun:
+            self._last_ns = now_ns - (now_ns - self._last_ns) % 65_536_000_000
+        return super().feed(data, now_ns)
+
+
+@lines.device(
+    "name-begins-with-anything",
+    "One test does for every character of a name: it may begin with a digit or a low line.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class NameBeginsWithAnything(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        loose = rb"(?:(@[0-9a-f]{1,4}) )?(ask|put|act) ([a-z0-9_]+(?:\.[a-z0-9_]+)*)((?: [!-}][!-~]*)*)"
+        found = re.fullmatch(loose, line)
+        if not isinstance(parsed, Malformed) or found is None:
+            return parsed
+        tag, verb, name, arguments = (None if each is None else each.decode() for each in found.groups())
+        return Request(tag, str(verb), str(name), tuple(str(arguments).split()))

@@ -9,7 +9,7 @@ from protocol.framing import Overlong
 from protocol.message import LAST_NOTICE, Reply
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-notices = Kind("notices", seen=30)
+notices = Kind("notices", seen=32)
 
 
 def has_notices(vow: Vow) -> bool:
@@ -597,3 +597,65 @@ class PanelNoticedOnce(Device):
         if event != "local" or not self.told:
             super().notify(event, words)
         self.told = self.told or event == "local"
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@notices.device(
+    "queue-leaves-backwards",
+    "Notices that had to wait leave the newest first: they were put on a stack.",
+    breaks="wire.notice.number wire.notice.queue",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class QueueLeavesBackwards(Device):
+    def _flush(self) -> None:
+        self.waiting.reverse()
+        super()._flush()
+
+
+@notices.device(
+    "notice-overwrites-begun-line",
+    "A notice is put together in the buffer of the line that is just coming in.",
+    breaks="wire.framing wire.notice.whole wire.syntax",
+    depth=1,
+    rig=True,
+    applies=_local,
+)
+class NoticeOverwritesBegunLine(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words)
+        if self.notices:
+            self._framer.reset()
+
+
+@notices.device(
+    "control-back-unnoticed",
+    "That the front panel takes control is noticed; that it gives it back is not.",
+    breaks="point.panel.control.readable point.panel.control.choices point.*.local",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class ControlBackUnnoticed(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if (event, words) != ("control", ("remote",)):
+            super().notify(event, words)
+
+
+@notices.device(
+    "off-counted-as-drops",
+    "A notice that is not sent because notices are off is counted as dropped.",
+    breaks="wire.notice.queue wire.notice.off point.*.readable",
+    depth=2,
+    rig=True,
+    applies=lambda vow: (
+        _local(vow) and {"drops", "notices"} <= {entry.system or "" for entry in vow.points.values()}
+    ),
+)
+class OffCountedAsDrops(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words)
+        self.drops += not self.notices

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import math
 import re
+import struct
 from collections.abc import Mapping
 from dataclasses import replace
+from decimal import Decimal
 from fractions import Fraction
 
 from emu.faults.change import with_point
 from emu.faults.fault import Kind
 from protocol.device import Answer, Device, Values
-from protocol.expression import Expression
+from protocol.expression import Expression, parse
 from protocol.message import Request
 from protocol.quantity import Scale
 from protocol.vow import PointEntry, Value, Vow
 
-numbers = Kind("numbers", seen=55)
+numbers = Kind("numbers", seen=57)
 
 
 def has_dependent_limit(vow: Vow) -> bool:
@@ -908,3 +910,84 @@ class BoundDependentExcluded(Device):
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         low, high = super().bounds(entry, now_ns)
         return low, high - (high < entry.number.high)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+def _single(value: float) -> float:
+    """A number as four bytes keep it."""
+    narrow: float = struct.unpack("f", struct.pack("f", value))[0]
+    return narrow
+
+
+@numbers.device(
+    "number-read-as-float",
+    "A number is read into four bytes of floating point before it is scaled; a long one is rounded there.",
+    breaks="wire.round",
+    depth=1,
+)
+class NumberReadAsFloat(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        if not isinstance(given, int):
+            return given
+        steps = _single(_single(float(request.arguments[0])) * float(1 / entry.number.step))
+        return int(math.copysign(math.floor(abs(steps) + 0.5), steps))
+
+
+@numbers.device(
+    "exponent-accepted",
+    "Numbers are read by the library's routine, which knows exponents.",
+    breaks="wire.reasons",
+    depth=1,
+)
+class ExponentAccepted(Lenient):
+    def tidy(self, text: str) -> str:
+        found = re.fullmatch(r"-?[0-9]+(\.[0-9]+)?[eE][+-]?[0-9]", text)
+        return text if found is None else f"{Decimal(text):f}"
+
+
+@numbers.device(
+    "unit-unlooked-when-checked",
+    "A checked `put` may leave the unit out, and so nobody looks whether the one it has is right.",
+    breaks="wire.unit",
+    depth=1,
+    applies=has_unit,
+)
+class UnitUnlookedWhenChecked(Device):
+    def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
+        return checked or super()._unit(unit, given, checked)
+
+
+def _of_several(limit: Expression | None) -> bool:
+    """Whether a limit is the greatest of three or more."""
+    return limit is not None and limit.text.startswith("max(") and limit.text.count(",") > 1
+
+
+@numbers.tables(
+    "bound-last-term-left-out",
+    "A limit that is the greatest of three is the greatest of the first two: the third was added later.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=lambda vow: any(_of_several(entry.low) for entry in vow.settings),
+)
+def bound_last_term_left_out(vow: Vow) -> Vow:
+    for entry in vow.settings:
+        if entry.low is not None and _of_several(entry.low):
+            vow = with_point(vow, entry.name, low=parse(entry.low.text.rpartition(",")[0] + ")"))
+    return vow
+
+
+@numbers.device(
+    "refusal-limits-swapped",
+    "The refusal for the range names the upper limit first.",
+    breaks="point.*.bounds",
+    depth=1,
+)
+class RefusalLimitsSwapped(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok or words[0] != "range":
+            return ok, words
+        return ok, ("range", words[2], words[1], *words[3:])

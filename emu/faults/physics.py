@@ -16,7 +16,7 @@ from protocol.device import Device, Store
 from protocol.document.model import Fan, FanLevel
 from protocol.vow import LeaveEntry, PointEntry, Vow
 
-physics = Kind("physics", seen=25)
+physics = Kind("physics", seen=26)
 
 
 def _has_counter(vow: Vow) -> bool:
@@ -495,3 +495,99 @@ class EnergyAtFixedVoltage(Overlay):
         if signal == "energy":
             return 12.0 * self.inner.sample("charge", tick, period_ns)
         return super().sample(signal, tick, period_ns)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@physics.plant(
+    "elapsed-in-binary-milliseconds",
+    "The time a counter has run is summed up in ticks of 1.024 ms that are taken for milliseconds.",
+    breaks="promise.clock point.*.fresh",
+    depth=4,
+    applies=lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
+)
+class ElapsedInBinaryMilliseconds(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return value * 1000 / 1024 if signal == "run.time" else value
+
+
+@physics.plant(
+    "capture-every-other-sample",
+    "In a capture every conversion is stored twice: the converter takes two ticks for one.",
+    breaks="record.*.layout law.*.rate",
+    depth=5,
+    applies=lambda vow: does(vow, "capture") and has_reading(vow),
+)
+class CaptureEveryOtherSample(Overlay):
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        return super().sample(signal, tick - tick % 2 if period_ns < 1_000_000 else tick, period_ns)
+
+
+def _manual_fan(vow: Vow) -> bool:
+    return _has_fan(vow) and {"fan.mode", "fan.manual"} <= {entry.drives or "" for entry in vow.settings}
+
+
+@physics.plant(
+    "fan-manual-replaces-curve",
+    "Driven by hand the fan turns as it is told, however hot it is; the higher of both is not taken.",
+    breaks="fan.curve",
+    depth=2,
+    rig=True,
+    applies=_manual_fan,
+)
+class FanManualReplacesCurve(Overlay):
+    manual = False
+    share = 0.0
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        super().control(changes, now_ns)
+        self.manual = changes.get("fan.mode", "manual" if self.manual else "auto") == "manual"
+        self.share = float(changes.get("fan.manual", self.share))
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        if not self.manual:
+            return value
+        if signal == "fan.duty":
+            return self.share
+        return min(value, 4200 * self.share**0.5) if signal == "fan.speed" else value
+
+
+@physics.tables(
+    "derating-without-floor",
+    "The ceiling falls on to nothing, past the share at which it should stay.",
+    breaks="derating",
+    depth=1,
+    rig=True,
+    applies=lambda vow: vow.document.derating is not None and vow.document.derating.floor > 0,
+)
+def derating_without_floor(vow: Vow) -> Vow:
+    derating = vow.document.derating
+    assert derating is not None
+    return with_document(vow, derating=derating.model_copy(update={"floor": Decimal(0)}))
+
+
+@physics.plant(
+    "rail-sags-with-current",
+    "The box's own rail is measured at the end of a wire that carries the stage's current.",
+    breaks="law.rail_stands law.*",
+    depth=4,
+    applies=lambda vow: {"supply.rail", "input.current"} <= {entry.signal for entry in vow.points.values()},
+)
+class RailSagsWithCurrent(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        if signal != "supply.rail":
+            return value
+        return value - 0.12 * max(self.inner.at("input.current", when_ns), 0.0)
+
+
+@physics.plant(
+    "small-current-reads-zero",
+    "A current below 50 mA is shown as none, so that the display stands still.",
+    breaks="law.* point.*.fresh",
+    depth=4,
+    applies=lambda vow: any(entry.signal == "input.current" for entry in vow.points.values()),
+)
+class SmallCurrentReadsZero(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return 0.0 if signal == "input.current" and abs(value) < 0.05 else value

@@ -7,9 +7,9 @@ from emu.faults.fault import Kind
 from protocol.device import Answer, Device
 from protocol.framing import Overlong
 from protocol.message import Reply, Request
-from protocol.vow import ActionEntry, Value, Vow
+from protocol.vow import ActionEntry, PointEntry, Value, Vow
 
-refusals = Kind("refusals", seen=35)
+refusals = Kind("refusals", seen=37)
 
 
 def has_panel(vow: Vow) -> bool:
@@ -633,3 +633,87 @@ class PutWithoutValueIsAccess(Device):
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         return ok, words if request.arguments or words[:1] != ("type",) else ("access",)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@refusals.device(
+    "fault-before-busy",
+    "Whether a trip's cause is gone is looked at before who has control.",
+    breaks="wire.reasons",
+    depth=1,
+    rig=True,
+    applies=lambda vow: (
+        has_panel(vow)
+        and any(effect == "clear_trip" for each in vow.actions.values() for effect, _ in each.does)
+    ),
+)
+class FaultBeforeBusy(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words == ("busy", "local") and self.latched is not None:
+            clears = ("clear_trip", "") in self.vow.actions[request.name].does
+            if clears and not self._gone(self.vow.trips[self.latched], now_ns):
+                return False, ("fault", self.latched)
+        return ok, words
+
+
+@refusals.device(
+    "unknown-before-check",
+    "While the guard is on the name is looked for before the check that is missing: `unknown` comes first.",
+    breaks="wire.reasons wire.guard",
+    depth=2,
+)
+class UnknownBeforeCheck(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._do(request, now_ns)
+        known = request.name in self.vow.points or request.name in self.vow.actions
+        return (ok, words) if known or words != ("check",) else (False, ("unknown",))
+
+
+def _has_parts(vow: Vow) -> bool:
+    return any(entry.record is not None for entry in vow.points.values())
+
+
+@refusals.device(
+    "part-refusal-names-count",
+    "The refusal of a part's index names how many parts there are, not the last one.",
+    breaks="wire.bulk wire.reasons point.*.readable",
+    depth=1,
+    applies=_has_parts,
+)
+class PartRefusalNamesCount(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        ok, words = super()._part(entry, arguments, now_ns)
+        return (ok, words) if words[0] != "range" else (ok, ("range", words[1], str(int(words[2]) + 1)))
+
+
+@refusals.device(
+    "index-below-zero-is-type",
+    "An index is read without a sign: one below zero is refused `type`.",
+    breaks="wire.bulk wire.reasons point.*.readable",
+    depth=1,
+    applies=_has_parts,
+)
+class IndexBelowZeroIsType(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        ok, words = super()._part(entry, arguments, now_ns)
+        below = words[0] == "range" and arguments[0].startswith("-")
+        return (ok, ("type", "index")) if below else (ok, words)
+
+
+@refusals.device(
+    "put-refusal-names-where-it-can",
+    "The refusal of a `put` in the wrong state names the state it would be right in.",
+    breaks="point.*.set_in",
+    depth=1,
+    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
+)
+class PutRefusalNamesWhereItCan(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok or words[0] != "state":
+            return ok, words
+        right = self.vow.points[request.name].set_in or frozenset()
+        return ok, ("state", next(state for state in self.vow.states if state in right))

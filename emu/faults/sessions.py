@@ -9,11 +9,11 @@ from dataclasses import replace
 from emu.faults.change import with_action
 from emu.faults.fault import Kind
 from protocol.device import Answer, Device
-from protocol.framing import Overlong
+from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 from protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions", seen=43)
+sessions = Kind("sessions", seen=45)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -773,3 +773,118 @@ class CheckNotComparedForAsking(Device):
             if isinstance(bare, Request) and bare.verb == "ask":
                 return bare._replace(checked=True)
         return parsed
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@sessions.device(
+    "stop-let-through-unguarded",
+    "The action that is always done is done without a check too while the guard is on.",
+    breaks="wire.guard",
+    depth=2,
+    applies=lambda vow: any(action.always for action in vow.actions.values()),
+)
+class StopLetThroughUnguarded(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        action = self.vow.actions.get(request.name)
+        if request.verb == "act" and action is not None and action.always:
+            return self._act(request, now_ns)
+        return super()._do(request, now_ns)
+
+
+@sessions.device(
+    "guard-on-by-part",
+    "A part of a record sets the flag for its check, and that flag turns the guard on.",
+    breaks="wire.guard",
+    depth=2,
+    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+)
+class GuardOnByPart(Device):
+    def _bulk(self, request: Request, ok: bool) -> bool:
+        bulk = super()._bulk(request, ok)
+        if bulk:
+            self._set_guard(True)
+        return bulk
+
+
+@sessions.device(
+    "once-compared-over-24",
+    "What is remembered of a request are its first 24 bytes; a longer one is compared as far as they go.",
+    breaks="wire.once",
+    depth=2,
+)
+class OnceComparedOver24(Device):
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        return remembered[:24] == line[:24]
+
+
+@sessions.device(
+    "once-cleared-by-missing-check",
+    "A request that is refused because its check is missing clears what is remembered.",
+    breaks="wire.once",
+    depth=3,
+)
+class OnceClearedByMissingCheck(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._do(request, now_ns)
+        if words == ("check",):
+            self._remembered = None
+        return ok, words
+
+
+class _Dropping(Framer):
+    """Tells whether it has discarded a line for its idle time."""
+
+    dropped = False
+
+    def feed(self, data: bytes, now_ns: int) -> list[bytes | Overlong]:
+        late = self._begun and self.idle_ns is not None and now_ns - self._last_ns > self.idle_ns
+        stale = self._stale or late
+        events = super().feed(data, now_ns)
+        self.dropped = self.dropped or (stale and b"\n" in data)
+        return events
+
+
+@sessions.device(
+    "once-lost-in-discarded-line",
+    "A line that is discarded for its idle time takes what is remembered with it: one routine clears both.",
+    breaks="wire.once",
+    depth=3,
+)
+class OnceLostInDiscardedLine(Device):
+    framer = _Dropping
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        super().receive(data, now_ns)
+        assert isinstance(self._framer, _Dropping)
+        if self._framer.dropped:
+            self._framer.dropped = False
+            self._remembered = None
+
+
+@sessions.device(
+    "ticket-kept-alive-by-lines",
+    "Every request starts the ticket's time afresh, as it does the host's silence.",
+    breaks="wire.ticket action.*.ticket",
+    depth=3,
+    applies=gives_ticket,
+)
+class TicketKeptAliveByLines(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        if self._ticket is not None and now_ns <= self._ticket[2]:
+            giver, ticket, _ = self._ticket
+            self._ticket = (giver, ticket, now_ns + (self.vow.actions[giver].gives_ticket_ns or 0))
+        return super()._do(request, now_ns)
+
+
+@sessions.device(
+    "ticket-without-leading-zeros",
+    "A ticket is printed without its leading zeros, so that one in sixteen is too short to be given back.",
+    breaks="wire.ticket action.*.ticket",
+    depth=44,
+    applies=gives_ticket,
+)
+class TicketWithoutLeadingZeros(Device):
+    def _give(self, action: ActionEntry, now_ns: int) -> str:
+        return f"{int(super()._give(action, now_ns), 16):x}"

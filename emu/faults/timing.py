@@ -13,7 +13,7 @@ from protocol.device import Device, Store
 from protocol.message import Reply
 from protocol.vow import Vow
 
-timing = Kind("timing", seen=18)
+timing = Kind("timing", seen=19)
 
 
 class Withheld(Instrument):
@@ -369,3 +369,64 @@ class ReplyLateInOperation(Withheld):
     def _seen(self, live: bool) -> int:
         self.live = live
         return 0
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@timing.instrument(
+    "reply-late-on-the-second",
+    "Once a second the display is drawn, which takes twice the deadline; a line that comes meanwhile waits.",
+    breaks="wire.deadline",
+    depth=1,
+)
+class ReplyLateOnTheSecond(Withheld):
+    def delay_ns(self, requests: int) -> int:
+        return max(2 * self.deadline_ns - self.now_ns % 1_000_000_000, 0)
+
+
+@timing.instrument(
+    "replies-over-128-lost",
+    "The transmitter's ring has 128 places; what a burst of requests has answered beyond them is lost.",
+    breaks="wire.order wire.framing wire.deadline",
+    depth=3,
+    applies=lambda vow: (
+        vow.document.wire.pipeline >= 3 and any(entry.record is not None for entry in vow.points.values())
+    ),
+)
+class RepliesOver128Lost(Instrument):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        super().receive(data, now_ns)
+        del self.device.output[128:]
+
+
+@timing.device(
+    "debug-line-after-save",
+    "A line for whoever wrote it is printed when the store has been written.",
+    breaks="promise.quiet",
+    depth=1,
+    applies=lambda vow: does(vow, "save"),
+)
+class DebugLineAfterSave(Device):
+    def _save(self) -> None:
+        super()._save()
+        self.output += b"store %d\n" % self.store.saves
+
+
+@timing.instrument(
+    "flow-control-obeyed",
+    "The serial library obeys XOFF and XON (0x13, 0x11): it keeps them, and holds its tongue in between.",
+    breaks="wire.syntax wire.deadline",
+    depth=1,
+)
+class FlowControlObeyed(Instrument):
+    still = False
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        for byte in data:
+            if byte in (0x11, 0x13):
+                self.still = byte == 0x13
+        super().receive(data.translate(None, b"\x11\x13"), now_ns)
+
+    def take(self) -> bytes:
+        return b"" if self.still else super().take()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from emu.faults.behaviour import law_watches
@@ -10,15 +11,15 @@ from emu.faults.fault import Kind
 from emu.faults.notices import has_notices
 from emu.faults.overlay import Overlay
 from emu.instrument import Instrument
-from emu.rules import Rule, Rules
-from protocol.device import Device
+from emu.rules import Rule, Rules, _Comparison
+from protocol.device import NS_PER_S, Device, Values
 from protocol.document.model import Trip
-from protocol.expression import And, Expression, parse
+from protocol.expression import And, Comparison, Expression, Threshold, parse
 from protocol.framing import Overlong
 from protocol.message import Request
 from protocol.vow import ActionEntry, LeaveEntry, TripEntry, Value, Vow
 
-trips = Kind("trips", seen=39)
+trips = Kind("trips", seen=41)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -755,3 +756,141 @@ class ClearAfterStopOnly(Device):
 
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
         return self.stopped and super()._gone(trip, now_ns)
+
+
+# ------------------------------------------------------------------------------------------------ fifth round
+
+
+@trips.device(
+    "watchdog-noticed-as-state",
+    "A trip that does not latch is noticed as a change of state: it shares the code of the timed ones.",
+    breaks="trip.*.notice",
+    depth=2,
+    applies=lambda vow: has_notices(vow) and _has_watchdog(vow),
+)
+class WatchdogNoticedAsState(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        self.plain = not trip.latched
+        super().fire(trip, value, now_ns)
+        self.plain = False
+
+    plain = False
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if self.plain:
+            event, words = "state", (self.state,)
+        super().notify(event, words)
+
+
+class _WholeSeconds(Rules):
+    """The host's silence is compared with whole seconds."""
+
+    def _look(self, comparison: _Comparison, now_ns: int) -> None:
+        super()._look(comparison, now_ns)
+        threshold = comparison.threshold
+        if comparison.clocked and threshold is not None:
+            level = int(threshold.expression.number(self._values))
+            turns_ns = self._accepted_ns() + level * NS_PER_S
+            comparison.true = (now_ns > turns_ns) == threshold.above
+            comparison.due_ns = turns_ns + 1 if now_ns <= turns_ns else None
+
+
+@trips.instrument(
+    "patience-cut-to-whole-seconds",
+    "The watch over the host's silence counts whole seconds, and the patience is cut to them.",
+    breaks="trip.*.fires wire.watchdog",
+    depth=3,
+    applies=lambda vow: (
+        _has_watchdog(vow) and "link.patience" in vow.points and vow.points["link.patience"].number.digits > 0
+    ),
+)
+class PatienceCutToWholeSeconds(Instrument):
+    rules = _WholeSeconds
+
+
+class _Afresh(Rules):
+    """Every change of state starts all delays again."""
+
+    def enter(self, state: str, now_ns: int) -> None:
+        super().enter(state, now_ns)
+        for rule in self._active:
+            if rule.since_ns is not None:
+                rule.since_ns = now_ns
+
+
+@trips.instrument(
+    "trip-delay-afresh-after-change",
+    "The delay of a protection that is running begins again whenever the state changes.",
+    breaks="trip.*.delay trip.*.fires",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(trip.after_ns > NS_PER_S and len(trip.armed_in) > 1 for trip in _provoked(vow)),
+)
+class TripDelayAfreshAfterChange(Instrument):
+    rules = _Afresh
+
+
+_CONSTANT = re.compile(r" [+] [0-9.]+$")
+
+
+@trips.tables(
+    "trip-threshold-without-constant",
+    "Of a threshold that is a share of a ceiling and a constant above it only the share is left.",
+    breaks="trip.*.fires",
+    depth=3,
+    rig=True,
+    applies=lambda vow: any(_CONSTANT.search(trip.when.text) for trip in _provoked(vow)),
+)
+def trip_threshold_without_constant(vow: Vow) -> Vow:
+    for trip in _provoked(vow):
+        vow = with_trip(vow, trip.name, when=parse(_CONSTANT.sub("", trip.when.text)))
+    return vow
+
+
+def _plain(vow: Vow, trip: TripEntry) -> Threshold | None:
+    """The threshold of a trip that compares what it reports, and nothing else."""
+    found = trip.when.as_threshold(vow.measured) if isinstance(trip.when.atoms(), Comparison) else ()
+    return found[0] if len(found) == 1 and found[0].point == trip.reports else None
+
+
+@trips.device(
+    "trip-reports-threshold",
+    "A trip reports the threshold that was passed, not the value that passed it.",
+    breaks="trip.*.notice trip.*.report",
+    depth=0,
+    rig=True,
+    applies=lambda vow: any(_plain(vow, trip) for trip in _provoked(vow)),
+)
+class TripReportsThreshold(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        threshold = _plain(self.vow, trip)
+        if threshold is not None:
+            level = threshold.expression.number(Values(self, now_ns))
+            value = self.vow.points[trip.reports].number.nearest(level)
+        super().fire(trip, value, now_ns)
+
+
+@trips.device(
+    "silence-ended-by-notice",
+    "The timer of the host's silence is started again by whatever passes on the line: by notices too.",
+    breaks="wire.watchdog",
+    depth=1,
+    rig=True,
+    applies=lambda vow: has_notices(vow) and "local" in vow.parts and _has_watchdog(vow),
+)
+class SilenceEndedByNotice(Device):
+    def sent(self, now_ns: int) -> None:
+        if self.notices:
+            self.accepted_ns = now_ns
+
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        super().leave(leave, now_ns)
+        self.sent(now_ns)
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        super().fire(trip, value, now_ns)
+        self.sent(now_ns)
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        super().panel(name, value, now_ns)
+        self.sent(now_ns)
