@@ -7,9 +7,10 @@ What a port drives: `receive`, `advance`, `take`, `next_event_ns`, `opened`, `cl
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
+from functools import partial
 
 from emu.bench import Bench
 from emu.plant.build import build_plant
@@ -66,6 +67,9 @@ class Instrument:
         # Before this instant nothing happens unasked: it may be early, never late; 0 when it is not known.
         self._quiet_ns = 0
         self.device = device_class(vow, self, store if store is not None else Store(), seed)
+        # What the device has told the plant and the rules in this instant, in order. It is done before anything
+        # can see whether it is done, but after the answer: a host goes on with that meanwhile.
+        self._owed: list[Callable[[], object]] = []
         self._samples: dict[str, tuple[int, int]] = {}
         self._capture: tuple[str, int, int] | None = None
         self._rules = self.rules(vow, self.plant, _Settings(self), lambda: self.device.accepted_ns)
@@ -102,6 +106,7 @@ class Instrument:
             self.now_ns = now_ns
             return
         while True:
+            self._pay()
             timer_ns = self._timer_ns() if self.powered else None
             target_ns = now_ns if timer_ns is None else max(self.now_ns, min(now_ns, timer_ns))
             crossing = self.plant.advance(target_ns)
@@ -119,6 +124,7 @@ class Instrument:
     def next_event_ns(self) -> int | None:
         """The earliest instant at which something may happen unasked; may be early, never late."""
         if self._quiet_ns <= self.now_ns:
+            self._pay()
             self._quiet_ns = self._quiet_until_ns(self._timer_ns() if self.powered else None)
         return max(self.now_ns + 1, self._quiet_ns)
 
@@ -130,6 +136,19 @@ class Instrument:
         # While it is quiet only the instrument's time moves: no watch can change its truth on this stretch.
         if self.plant.now_ns != self.now_ns:
             self.plant.advance(self.now_ns)
+        self._pay()
+
+    def _owe(self, act: Callable[[], object]) -> None:
+        if self.plant.now_ns != self.now_ns:
+            self.plant.advance(self.now_ns)
+        self._quiet_ns = 0
+        self._owed.append(act)
+
+    def _pay(self) -> None:
+        while self._owed:
+            owed, self._owed = self._owed, []
+            for act in owed:
+                act()
 
     def _timer_ns(self) -> int | None:
         capture_ns = self._capture[2] if self._capture is not None else None
@@ -253,18 +272,14 @@ class Instrument:
             if known is not None and isinstance(value, float):
                 value = min(max(value, known.low), known.high)
             held[name] = value
-        self._catch_up()
-        plant.control(held, now_ns)
-        self._quiet_ns = min(self._quiet_ns, plant.quiet_until_ns())
+        self._owe(partial(plant.control, held, now_ns))
 
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         """Arm the rules anew where they depend on what changed."""
-        self._catch_up()
         if names is None:
-            self._rules.enter(self.device.state, now_ns)
-        elif names and not self._rules.changed(names, now_ns):
-            return
-        self._quiet_ns = 0
+            self._owe(partial(self._rules.enter, self.device.state, now_ns))
+        elif names:
+            self._owe(partial(self._rules.changed, names, now_ns))
 
     def capture(self, record: str, now_ns: int) -> None:
         """Start the series of a record; a capture that runs is begun afresh."""

@@ -144,15 +144,12 @@ class Rules:
                 self._arm(rule, now_ns)
         self._active = wanted
 
-    def changed(self, names: Sequence[str], now_ns: int) -> bool:
-        """Settings changed: look again at the armed rules that depend on them; whether there are any."""
-        found = False
+    def changed(self, names: Sequence[str], now_ns: int) -> None:
+        """Settings changed: look again at the armed rules that depend on them."""
         for name in names:
             for rule in self._by_name.get(name, ()):
                 if rule.active:
                     self._arm(rule, now_ns)
-                    found = True
-        return found
 
     def _arm(self, rule: Rule, now_ns: int) -> None:
         for comparison in rule.comparisons:

@@ -160,8 +160,8 @@ class TripThresholdsOff(Overlay):
 class _Deaf(Rules):
     """Settings are looked at when a rule is armed only."""
 
-    def changed(self, *changed: object) -> bool:
-        return False
+    def changed(self, *changed: object) -> None:
+        pass
 
 
 @trips.instrument(

@@ -38,11 +38,18 @@ _PR_SET_TIMERSLACK = 29  # linux/prctl.h; prctl(2)
 class RigDesk(Protocol):
     """What the server asks of a rig endpoint (`rigport.RigPort`)."""
 
+    @property
+    def descriptor(self) -> int | None:
+        """The client's, if there is one."""
+
     def watched(self) -> list[int]:
         """Descriptors that become readable when `serve` has something to do."""
 
     def serve(self) -> None:
-        """Do what has been asked for, as far as it can be done now."""
+        """Look after whoever comes, and do what has been asked for, as far as it can be done now."""
+
+    def hear(self) -> None:
+        """Only do what the client has asked for."""
 
     def wait_s(self) -> float | None:
         """Call `serve` again after at most so many seconds."""
@@ -77,6 +84,8 @@ class Server:
         self._watched: frozenset[int] = frozenset()
         self._plain: list[tuple[int, int]] | None = None
         """What the waiter says when the host has sent something and nothing else happened."""
+        self._hand: list[tuple[int, int]] | None = None
+        """The same of the rig's client."""
 
     def stop(self) -> None:
         """End `run`; from any thread."""
@@ -97,7 +106,9 @@ class Server:
             wait = self._waiter.wait
             ready = wait(self._patience_s())
             while not self._stopping:
-                if self._plain is None or (ready and ready != self._plain):
+                if ready and ready == self._hand:
+                    self._obey()
+                elif self._plain is None or (ready and ready != self._plain):
                     self._tend(ready)
                 elif self.line.baud is None and ready:
                     self._answer()
@@ -128,6 +139,10 @@ class Server:
                 return wait(patience_s)
         begun = now()
         ready = wait(0)
+        if not ready:
+            # What an answer has left to do is done while the host reads it.
+            self.line.next_ns()
+            ready = wait(0)
         until = begun + brisk_s
         while not ready and now() < until:
             _let_others()
@@ -160,6 +175,17 @@ class Server:
             if written != len(answer):
                 self._pending = answer[written:]
                 self._arrange()
+
+    def _obey(self) -> None:
+        """The rig's client, and nothing else to do."""
+        rig, host = self.rig, self._host
+        assert rig is not None
+        at = rig.descriptor
+        rig.hear()
+        self._run_line()
+        busy = self._pending or self.line.ready or rig.wait_s() is not None
+        if busy or rig.descriptor != at or self._host is not host or self.line.waiting_in >= INPUT_LIMIT:
+            self._arrange()
 
     def _carry(self, ready: list[tuple[int, int]]) -> None:
         """A host's bytes, or what was due by now, and nothing else."""
@@ -256,7 +282,7 @@ class Server:
         if self.rig is not None:
             readers += self.rig.watched()
         writers: list[int] = []
-        self._plain = None
+        self._plain = self._hand = None
         host = self._host
         if host is not None:
             if self._pending:
@@ -267,6 +293,8 @@ class Server:
                 awaited = self.rig is not None and self.rig.wait_s() is not None
                 if not self.line.ready and not awaited:
                     self._plain = [(host.descriptor, READ)]
+                    hand = self.rig.descriptor if self.rig is not None else None
+                    self._hand = None if hand is None else [(hand, READ)]
         self._waiter.watch(readers, writers)
 
 
