@@ -91,6 +91,12 @@ class InstrumentRig:
         """Whether the instrument has `sent` bytes from the host since it opened the port."""
         return self._line.received >= sent and not self._line.waiting_in
 
+    def settled(self) -> tuple[int, int]:
+        """Bytes the instrument has from the host, and has emitted to it, with everything done that is due."""
+        with self._turn():
+            self._settle()
+            return self._line.received - self._line.waiting_in, self._line.emitted
+
     def now_ns(self) -> int:
         """The instrument's present time."""
         return self._clock.now_ns()

@@ -24,6 +24,8 @@ ARRIVAL_S = 5.0
 
 Answer = dict[str, object]
 
+_decoded = json.JSONDecoder(parse_float=Decimal).decode
+
 
 class RigPort:
     """Listens at `tcp:HOST:PORT` and does what a client asks of the instrument's rig."""
@@ -44,6 +46,10 @@ class RigPort:
             descriptors.append(self._client.fileno())
         return descriptors
 
+    @property
+    def descriptor(self) -> int | None:
+        return None if self._client is None else self._client.fileno()
+
     def wait_s(self) -> float | None:
         return None if self._awaited is None else max(0.0, self._awaited[2] - time.monotonic())
 
@@ -52,6 +58,9 @@ class RigPort:
         with contextlib.suppress(OSError):
             connection, _ = self._listener.accept()
             self._welcome(connection)
+        self.hear()
+
+    def hear(self) -> None:
         if self._client is None:
             return
         try:
@@ -105,7 +114,7 @@ class RigPort:
                 return
             self._heard = rest
             try:
-                request = json.loads(line, parse_float=Decimal)
+                request = _decoded(line.decode())
                 if not isinstance(request, dict):
                     raise TypeError
                 if request.get("do") in ("advance", "counts"):
@@ -142,13 +151,16 @@ class RigPort:
                 }
             case "bench":
                 rig.bench(_event(request), _value(request))
+                return self._counted()
             case "power":
                 on = request.get("on")
                 if not isinstance(on, bool):
                     raise RigError('"on" is true or false')
                 rig.power(on)
+                return self._counted()
             case "reset":
                 rig.reset()
+                return self._counted()
             case "hold":
                 rig.hold()
             case "run":
@@ -163,6 +175,11 @@ class RigPort:
                     f'"do" is hello, bench, power, reset, hold, run, advance or counts, not {other!r}'
                 )
         return {}
+
+    def _counted(self) -> Answer:
+        """What has come and gone by then, so that a client need not ask."""
+        received, emitted = self._rig.settled()
+        return {"received": received, "emitted": emitted}
 
     def _say(self, answer: Answer) -> None:
         if self._client is not None:

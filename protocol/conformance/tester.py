@@ -324,8 +324,8 @@ class Tester:
         return trying if plain or (trying, requirement) in SHOWN_AS else requirement
 
     def _answer(self, timeout_ns: int) -> bytes | None:
-        """The next line that is no notice; notices on the way are judged."""
-        while True:
+        """The next line that is no notice; notices on the way are judged. With 0 only of what has come."""
+        while timeout_ns or self.session.waiting:
             line = self._awaited(timeout_ns)
             if line is None:
                 return None
@@ -339,6 +339,7 @@ class Tester:
                     raise Broken(Judgement(False, "wire.notice.whole", "whole lines"), "", _shown(line))
                 return line
             self._noticed(parsed, line)
+        return None
 
     def _often_late(self, line: bytes | Overlong) -> bool:
         """Whether the answer to this kind of request has been late often by now, this time included."""

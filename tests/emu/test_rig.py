@@ -166,6 +166,49 @@ def test_the_counts_begin_anew_when_the_port_is_opened() -> None:
         until(lambda: len(fake.seen) == 6)
 
 
+def test_counts_after_an_event_are_those_after_the_event(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, port, rig = bench
+    rig.hold()
+    sent = port.write(b"ping x\n")
+    rig.counts(sent)
+    rig.bench("trigger")
+    assert rig.counts(sent) == 5
+    rig.bench("trigger")
+    sent += port.write(b"ping y\n")
+    assert rig.counts(sent) == 10
+
+
+def test_counts_on_a_running_clock_are_asked_for_each_time(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    _, port, rig = bench
+    sent = port.write(b"later 0.05 x\n")
+    assert rig.counts(sent) == 3
+    rig.bench("trigger")
+    until(lambda: rig.counts(sent) == 3 + len(b"note x\n"))
+
+
+@pytest.mark.parametrize(("quick_s", "most"), [(60.0, 10), (0.0, 180)])
+def test_a_long_wait_is_cut_in_strides_that_grow_while_answers_are_quick(
+    quick_s: float, most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("protocol.conformance.rig.QUICK_S", quick_s)
+    asked: list[int] = []
+
+    class Counting(InstrumentRig):
+        def advance(self, span_ns: int, sent: int) -> int:
+            asked.append(span_ns)
+            return super().advance(span_ns, sent)
+
+    monkeypatch.setattr("emu.ports.rigport.InstrumentRig", Counting)
+    with serving(rig=True) as (_, _, endpoint):
+        rig = open_rig(endpoint)
+        rig.hold()
+        rig.advance(3600 * 10**9, 0)
+        rig.close()
+    assert sum(asked) == 3600 * 10**9
+    assert asked[0] == 20 * 10**9
+    assert len(asked) == pytest.approx(most, rel=0.3)
+
+
 def test_in_process_it_is_the_same_rig() -> None:
     fake, clock = Fake(), VirtualClock()
     line = Line(fake)
@@ -256,7 +299,14 @@ class TestWire:
             _, refused, served = self.talk(endpoint, b'{"do":"hold"}', line, b'{"do":"reset"}')
         assert refused["ok"] is False
         assert says in str(refused["error"])
-        assert served == {"ok": True}
+        assert served["ok"] is True
+
+    def test_an_event_is_answered_with_what_has_come_and_gone_by_then(self) -> None:
+        with serving(rig=True) as (_, address, endpoint), serial.Serial(address, timeout=5) as port:
+            port.write(b"ping x\n")
+            assert port.readline() == b"ok x\n"
+            _, answer = self.talk(endpoint, b'{"do":"hold"}', b'{"do":"bench","event":"trigger"}')
+        assert answer == {"ok": True, "received": 7, "emitted": 5}
 
     def test_an_endless_line_is_refused_and_hung_up_on(self) -> None:
         with serving(rig=True) as (_, _, endpoint):
