@@ -67,8 +67,8 @@ class Instrument:
         # Before this instant nothing happens unasked: it may be early, never late; 0 when it is not known.
         self._quiet_ns = 0
         self.device = device_class(vow, self, store if store is not None else Store(), seed)
-        # What the device has told the plant and the rules in this instant, in order. It is done before anything
-        # can see whether it is done, but after the answer: a host goes on with that meanwhile.
+        # What the device has told the plant and the rules in this instant, in order. It is done before
+        # anything can see whether it is done, but after the answer: a host goes on with that meanwhile.
         self._owed: list[Callable[[], object]] = []
         self._samples: dict[str, tuple[int, int]] = {}
         self._capture: tuple[str, int, int] | None = None
