@@ -1,4 +1,4 @@
-"""Bench files: what is wired to the instrument, the weather around it, and a timeline of mishaps.
+"""Bench files: what is wired to the instrument, the weather around it, mishaps, and its firmware's board.
 
 A bench is a YAML file (`spec/bench/`). Everything has a default except the source of a sink. Events of the
 timeline are those of the plant (`emu.plant`), so a rig can do by hand whatever a timeline can.
@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from emu.board import Board
 from emu.plant.terminals import EVENTS, ROOM_EVENTS
 
 
@@ -201,6 +202,9 @@ class Bench(BenchSection):
         default=0.0, ge=0.0, le=1.0, description="Share of the air's way that is blocked."
     )
     timeline: list[Mishap] = Field(default=[], max_length=1000, description="Sorted by time.")
+    board: Board | None = Field(
+        default=None, description="The pins and chips of somebody's firmware; only that looks at it."
+    )
 
     @model_validator(mode="after")
     def _in_order(self) -> Bench:

@@ -76,6 +76,7 @@ class FirmwareInstrument:
         section = vow.document.plant
         if not isinstance(section, SinkPlant):
             raise ValueError(f"the reference firmware works a sink, not a {section.kind}")
+        section = self._section(section)
         self.vow = vow
         self.now_ns = 0
         self.powered = True
@@ -96,11 +97,15 @@ class FirmwareInstrument:
         self._booting = False
         self._out = bytearray()
         self._points = {name: index for index, name in enumerate(_names(vow))}
-        self._load(library)
+        self._load(library, section)
         self.plant.control({"fan.mode": "manual"}, 0)
         self._start("power")
 
-    def _load(self, library: Path | None) -> None:
+    def _section(self, section: SinkPlant) -> SinkPlant:
+        """The document's plant as this board has it."""
+        return section
+
+    def _load(self, library: Path | None, section: SinkPlant) -> None:
         assert library is not None
         # A library is loaded once for each path, and its state is static: every instrument has its own copy,
         # which nobody needs any more once it is loaded.
@@ -111,8 +116,7 @@ class FirmwareInstrument:
         self.board = _Board.in_dll(self._library, "board")
         self._library.board_start.argtypes = (ctypes.c_uint8, ctypes.c_int64, ctypes.c_int64)
         self._library.board_run.argtypes = (ctypes.c_int64, ctypes.c_int64, ctypes.c_int32, ctypes.c_bool)
-        assert isinstance(self.vow.document.plant, SinkPlant)
-        self._converters = Converters(self._library, self.vow.document.plant, self.plant)
+        self._converters = Converters(self._library, section, self.plant)
         ctypes.memset(self.board.store, 0xFF, 512)  # as a new chip comes
         self.board.writes_left = -1
 

@@ -18,34 +18,47 @@ from pathlib import Path
 from emu.bench import Bench
 from emu.firmware.board import FirmwareInstrument
 from emu.firmware.converters import Converters
+from emu.firmware.wiring import (
+    CAPTURE,
+    INPUTS,
+    RELAY,
+    STAGE,
+    BoardError,
+    Table,
+    level_of,
+    reference_board,
+    wire,
+)
 from protocol.document.plant import SinkPlant
 from protocol.vow import Vow
 
-HERTZ = 16_000_000
-RELAY, STAGE, CAPTURING = 1, 4, 8
-"""Bits of the port that drives them, and of the one that shows that a capture runs."""
-TRIGGER, STALLED = 7, 4
-"""Inputs of port D."""
 RESET_FLAGS = {"power": 1, "reset": 2, "brownout": 4, "watchdog": 8}
 """In MCUSR, as the data sheet has them."""
+SLOWEST_AMPERE_PER_SECOND = 1.0
+"""What the plant is told of a slew of zero."""
 LONGEST_ANSWER_NS = 100_000_000
 """So long a line is waited for that may not be answered at all (one that was left lying, say)."""
-FRAME = 1389
-"""Cycles of a byte on the wire."""
 PIECE = 16384
 """Bytes that the rig takes at once."""
 SILENT_FRAMES = 4
 """After so long without a byte it has said what it had to say."""
-TRIGGER_NS = 300_000
-"""How long the trigger input is high: the firmware looks at it every 100 us."""
+REFUSALS = {
+    -1: "{elf} is no program that can be read: build an ELF file for {chip}",
+    -2: "the installed libsimavr does not know {chip}: write another chip in the board",
+    -3: "the installed libsimavr has not all of {chip} that the board uses: use other pins, or another chip",
+    -4: "{elf} is larger than the flash of {chip}: was it built for that chip?",
+}
+"""What the rig says when it cannot start."""
+MOST_BAUD_ERROR = 0.04
+"""Common practice, no source: half a bit at the end of ten, less what the other side may be off."""
 
 
 class _Outputs(ctypes.Structure):
     _fields_ = (
-        ("code", ctypes.c_uint16),
-        ("slew", ctypes.c_uint16),
-        ("port", ctypes.c_uint8),
-        ("fan", ctypes.c_uint8),
+        ("fan", ctypes.c_double),
+        ("level", ctypes.c_uint32),
+        ("slew", ctypes.c_uint32),
+        ("pins", ctypes.c_uint8),
     )
 
 
@@ -59,6 +72,7 @@ class _Rig(ctypes.Structure):
         ("base_cycle", ctypes.c_uint64),
         ("cycle_ns", ctypes.c_double),
         ("heard_cycle", ctypes.c_uint64),
+        ("sent_frame", ctypes.c_uint64),
         ("resets", ctypes.c_uint32),
         ("in_first", ctypes.c_uint32),
         ("in_last", ctypes.c_uint32),
@@ -71,7 +85,7 @@ class _Rig(ctypes.Structure):
 class Chip:
     """The simulated microcontroller alone: its clock, what it drives, bytes."""
 
-    def __init__(self, rig: Path, elf: Path, clock_error_ppm: float = 0.0) -> None:
+    def __init__(self, rig: Path, elf: Path, table: Table, clock_error_ppm: float = 0.0) -> None:
         # A library is loaded once for each path, and its state is static: every chip has its own copy.
         with tempfile.TemporaryDirectory(prefix="wirevow-") as folder:
             copy = Path(folder) / "rig.so"
@@ -80,10 +94,13 @@ class Chip:
         self.library.rig_cycle.restype = ctypes.c_uint64
         self.library.rig_run.argtypes = (ctypes.c_int64, ctypes.c_bool)
         self.library.rig_set_clock.argtypes = (ctypes.c_int64, ctypes.c_double)
+        self.library.rig_input.argtypes = (ctypes.c_uint8, ctypes.c_bool)
         self.rig = _Rig.in_dll(self.library, "rig")
-        if self.library.rig_start(str(elf).encode()) != 0:
-            raise ValueError(f"{elf} is no program for an ATmega328P")
-        self._cycle_ns = 1e9 / HERTZ / (1.0 + clock_error_ppm * 1e-6)
+        state = self.library.rig_start(str(elf).encode(), ctypes.byref(table))
+        if state != 0:
+            raise BoardError(REFUSALS[state].format(elf=elf, chip=table.chip.decode()))
+        self.hertz, self.frame = int(table.hertz), int(table.frame)
+        self._cycle_ns = 1e9 / self.hertz / (1.0 + clock_error_ppm * 1e-6)
         self.set_clock(0)
 
     @property
@@ -137,9 +154,9 @@ class Chip:
         """Whether bytes are still on their way to the receiver."""
         return bool(self.rig.in_first != self.rig.in_last)
 
-    def pin(self, number: int, level: bool) -> None:
-        """An input of port D."""
-        self.library.rig_pin(number, int(level))
+    def input(self, name: str, active: bool) -> None:
+        """The world drives an input of the board, if there is one of that name."""
+        self.library.rig_input(INPUTS.index(name), active)
 
     def take(self) -> bytes:
         """What it has sent since the last call."""
@@ -153,7 +170,10 @@ class ChipInstrument(FirmwareInstrument):
 
     def __init__(self, vow: Vow, rig: Path, elf: Path, bench: Bench | None = None, seed: int = 0) -> None:
         section = vow.document.plant
-        self._chip = Chip(rig, elf, section.clock_error_ppm if isinstance(section, SinkPlant) else 0.0)
+        if not isinstance(section, SinkPlant):
+            raise ValueError(f"the board is a sink's, not that of a {section.kind}")
+        self._wiring = bench.board if bench is not None and bench.board is not None else reference_board()
+        self._chip = Chip(rig, elf, wire(self._wiring, section), section.clock_error_ppm)
         self._begun = b""
         """Of a line from the host."""
         self._due = 0
@@ -169,9 +189,11 @@ class ChipInstrument(FirmwareInstrument):
             name: event for name, event in self.bench_events.items() if not name.startswith("panel.")
         }
 
-    def _load(self, library: Path | None) -> None:
-        assert isinstance(self.vow.document.plant, SinkPlant)
-        self._converters = Converters(self._chip.library, self.vow.document.plant, self.plant)
+    def _section(self, section: SinkPlant) -> SinkPlant:
+        return section.model_copy(update={"level": level_of(self._wiring, section.level)})
+
+    def _load(self, library: Path | None, section: SinkPlant) -> None:
+        self._converters = Converters(self._chip.library, section, self.plant)
 
     # What another board does in its own way.
 
@@ -211,12 +233,13 @@ class ChipInstrument(FirmwareInstrument):
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         self.advance(now_ns)
         if event == "trigger":
-            self._chip.pin(TRIGGER, True)
-            self.advance(self.now_ns + TRIGGER_NS)
-            self._chip.pin(TRIGGER, False)
+            wired = self._wiring.trigger
+            self._chip.input("trigger", True)
+            self.advance(self.now_ns + (round(wired.pulse_second * 1e9) if wired is not None else 0))
+            self._chip.input("trigger", False)
             return
         super().bench(event, value, self.now_ns)
-        self._chip.pin(STALLED, self._blocked)
+        self._chip.input("stalled", self._blocked)
 
     def power(self, on: bool, now_ns: int) -> None:
         super().power(on, max(now_ns, self.now_ns))
@@ -226,7 +249,7 @@ class ChipInstrument(FirmwareInstrument):
 
     def _start(self, cause: str) -> None:
         self._blocked = False
-        self._chip.pin(STALLED, False)
+        self._chip.input("stalled", False)
         self._begun = self._line = b""
         self._due = 0
         self._driven = ()
@@ -238,6 +261,16 @@ class ChipInstrument(FirmwareInstrument):
         longest_ns = self.now_ns + LONGEST_ANSWER_NS
         while not self._out.endswith(b"\n") and self.now_ns < longest_ns:
             self._step(longest_ns, True)
+        self._check_baud()
+
+    def _check_baud(self) -> None:
+        sent = int(self._chip.rig.sent_frame)
+        if sent and abs(sent / self._chip.frame - 1.0) > MOST_BAUD_ERROR:
+            baud = round(10 * self._chip.hertz / sent)
+            raise BoardError(
+                f"the program sends at {baud} baud and the board's host at {self._wiring.host.baud}: "
+                "mend UBRR and U2X, or the board's hertz and baud"
+            )
 
     def _run(self, now_ns: int, talk: bool) -> None:
         while self.now_ns < now_ns:
@@ -266,14 +299,14 @@ class ChipInstrument(FirmwareInstrument):
         If it `boots`, or does what it was asked to, that is a boot, its first line belongs to it.
         """
         chip = self._chip
-        left = LONGEST_ANSWER_NS * HERTZ // 1_000_000_000
+        left = LONGEST_ANSWER_NS * chip.hertz // 1_000_000_000
         silent = 0
         resets, said = chip.rig.resets, self._said
         chip.freeze()
-        while left > 0 and not chip.rig.outputs.port & CAPTURING:
+        while left > 0 and not chip.rig.outputs.pins & CAPTURE:
             self._converters.follow(slow=True)
             begun = chip.cycle
-            chip.work(FRAME)
+            chip.work(chip.frame)
             self._drive(self.now_ns)
             spent = chip.cycle - begun
             left -= 0 if chip.hears else spent
@@ -283,7 +316,7 @@ class ChipInstrument(FirmwareInstrument):
                 self._line, said = b"", self._said
             elif boots:
                 boots = self._said == said
-            elif silent > SILENT_FRAMES * FRAME and self._due <= 0 and not chip.hears:
+            elif silent > SILENT_FRAMES * chip.frame and self._due <= 0 and not chip.hears:
                 break
         chip.thaw()
         self._due = 0
@@ -301,17 +334,20 @@ class ChipInstrument(FirmwareInstrument):
 
     def _drive(self, now_ns: int) -> None:
         outputs = self._chip.rig.outputs
-        driven = (outputs.code, outputs.slew, outputs.port, outputs.fan)
+        driven = (outputs.fan, outputs.level, outputs.slew, outputs.pins)
         if driven == self._driven:
             return
         self._driven = driven
-        self.plant.control(
-            {
-                "relay": "closed" if outputs.port & RELAY else "open",
-                "stage": "hold" if outputs.port & STAGE else "off",
-                "level.current": outputs.code * self._step_ampere,
-                "fan.manual": outputs.fan / 255.0,
-                "slew": max(float(outputs.slew), 1.0),
-            },
-            now_ns,
-        )
+        board = self._wiring
+        closed = board.relay is None or outputs.pins & RELAY
+        on = board.stage is None or outputs.pins & STAGE
+        changes: dict[str, float | str] = {
+            "relay": "closed" if closed else "open",
+            "stage": "hold" if on else "off",
+            "level.current": outputs.level * self._step_ampere,
+            "fan.manual": outputs.fan,
+        }
+        if board.slew is not None:
+            step = board.slew.full_scale_ampere_per_second / 2**board.slew.value.bits
+            changes["slew"] = max(outputs.slew * step, SLOWEST_AMPERE_PER_SECOND)
+        self.plant.control(changes, now_ns)

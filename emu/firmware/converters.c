@@ -46,10 +46,10 @@ static double standard_normal(uint64_t stream, int64_t number)
         * cos(2.0 * 3.141592653589793 * (double)(w >> 11) * 0x1p-53);
 }
 
-static uint16_t code_of(const struct converter *by, double value, int64_t tick)
+/* What a converter makes of a value before it rounds. */
+static double with_errors(const struct converter *by, double value, int64_t tick)
 {
     double x = value * by->gain + by->offset;
-    double code;
     if (by->bow != 0.0) {
         double share = (x - by->low) / by->span;
         x += by->bow * share * (1.0 - share);
@@ -57,8 +57,13 @@ static uint16_t code_of(const struct converter *by, double value, int64_t tick)
     if (by->noise != 0.0) {
         x += by->noise * standard_normal(by->stream, tick);
     }
-    code = floor((x - by->low) / by->step + 0.5);
-    return (uint16_t)(code < 0.0 ? 0.0 : code > by->last ? by->last : code);
+    return x;
+}
+
+static double code_of(const struct converter *by, double value, int64_t tick)
+{
+    double code = floor((with_errors(by, value, tick) - by->low) / by->step + 0.5);
+    return code < 0.0 ? 0.0 : code > by->last ? by->last : code;
 }
 
 static double seconds_since(int64_t begun_ns, int64_t when_ns)
@@ -66,7 +71,21 @@ static double seconds_since(int64_t begun_ns, int64_t when_ns)
     return (double)(when_ns - begun_ns) * 1e-9;
 }
 
-/* IEC 60539-1: the B-parameter form. */
+/* IEC 60539-1: the B-parameter form. Steinhart and Hart 1968, solved for ln R: Cardano's formula, hyperbolic. */
+static double thermistor_ohm(double kelvin)
+{
+    double half_q;
+    double third_p;
+    double root;
+    if (world.b != 0.0) {
+        return world.r25 * exp(fmin(world.b * (1.0 / kelvin - 1.0 / 298.15), 500.0));
+    }
+    half_q = (world.three[0] - 1.0 / kelvin) / (2.0 * world.three[2]);
+    third_p = world.three[1] / (3.0 * world.three[2]);
+    root = sqrt(third_p);
+    return exp(-2.0 * root * sinh(asinh(half_q / (root * third_p)) / 3.0));
+}
+
 static double divider_volt(int64_t when_ns)
 {
     double kelvin;
@@ -75,8 +94,54 @@ static double divider_volt(int64_t when_ns)
         return world.thermistor == THERMISTOR_OPEN ? world.rail : 0.0;
     }
     kelvin = fmax(world.ambient + curve_at(world.bead, seconds_since(world.heat_ns, when_ns)) + 273.15, 1.0);
-    ohm = world.r25 * exp(fmin(world.b * (1.0 / kelvin - 1.0 / 298.15), 500.0));
+    ohm = thermistor_ohm(kelvin);
     return world.rail * ohm / (ohm + world.divider);
+}
+
+static double sense_volt(double t, double terminal, double current)
+{
+    if (!world.sensed) {
+        return 0.0;
+    }
+    return world.source != NULL ? curve_at(world.source, t) : terminal + world.lead * current;
+}
+
+static double fan_speed_at(int64_t when_ns)
+{
+    double decay = exp(-world.fan_rate * seconds_since(world.fan_ns, when_ns));
+    return world.fan_to + (world.fan_from - world.fan_to) * decay;
+}
+
+/* What is true at an instant, in the channel's unit. */
+static double value_at(uint32_t channel, int64_t when_ns)
+{
+    double t = seconds_since(world.circuit_ns, when_ns);
+    switch (channel) {
+    case WORLD_SENSE:
+        return world.sign * sense_volt(t, curve_at(world.terminal, t), curve_at(world.current, t));
+    case WORLD_TERMINAL:
+        return world.sign * curve_at(world.terminal, t);
+    case WORLD_CURRENT:
+        return world.sign * curve_at(world.current, t);
+    case WORLD_SENSOR:
+        return divider_volt(when_ns);
+    case WORLD_RAIL:
+        return world.rail;
+    default:
+        return fan_speed_at(when_ns);
+    }
+}
+
+double world_value(uint32_t channel, int64_t when_ns)
+{
+    double value = value_at(channel, when_ns);
+    return channel < WORLD_CHANNELS ? with_errors(&world.converter[channel], value, when_ns) : value;
+}
+
+uint32_t world_code(uint32_t channel, int64_t when_ns)
+{
+    double value = value_at(channel, when_ns);
+    return (uint32_t)(channel < WORLD_CHANNELS ? code_of(&world.converter[channel], value, when_ns) : rint(value));
 }
 
 void world_convert(int64_t when_ns, int64_t tick, bool slow, uint16_t *codes, uint16_t *fan_speed)
@@ -85,17 +150,13 @@ void world_convert(int64_t when_ns, int64_t tick, bool slow, uint16_t *codes, ui
     double t = seconds_since(world.circuit_ns, when_ns);
     double terminal = curve_at(world.terminal, t);
     double current = curve_at(world.current, t);
-    double sense = 0.0;
-    if (world.sensed) {
-        sense = world.source != NULL ? curve_at(world.source, t) : terminal + world.lead * current;
-    }
-    codes[WORLD_SENSE] = code_of(&by[WORLD_SENSE], world.sign * sense, tick);
-    codes[WORLD_TERMINAL] = code_of(&by[WORLD_TERMINAL], world.sign * terminal, tick);
-    codes[WORLD_CURRENT] = code_of(&by[WORLD_CURRENT], world.sign * current, tick);
+    double sense = sense_volt(t, terminal, current);
+    codes[WORLD_SENSE] = (uint16_t)code_of(&by[WORLD_SENSE], world.sign * sense, tick);
+    codes[WORLD_TERMINAL] = (uint16_t)code_of(&by[WORLD_TERMINAL], world.sign * terminal, tick);
+    codes[WORLD_CURRENT] = (uint16_t)code_of(&by[WORLD_CURRENT], world.sign * current, tick);
     if (slow) {
-        double decay = exp(-world.fan_rate * seconds_since(world.fan_ns, when_ns));
-        codes[WORLD_SENSOR] = code_of(&by[WORLD_SENSOR], divider_volt(when_ns), tick);
-        codes[WORLD_RAIL] = code_of(&by[WORLD_RAIL], world.rail, tick);
-        *fan_speed = (uint16_t)rint(world.fan_to + (world.fan_from - world.fan_to) * decay);
+        codes[WORLD_SENSOR] = (uint16_t)code_of(&by[WORLD_SENSOR], divider_volt(when_ns), tick);
+        codes[WORLD_RAIL] = (uint16_t)code_of(&by[WORLD_RAIL], world.rail, tick);
+        *fan_speed = (uint16_t)rint(fan_speed_at(when_ns));
     }
 }

@@ -8,7 +8,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+/* Those with a converter, and beside them the fan's turns a minute. */
 enum { WORLD_SENSE, WORLD_TERMINAL, WORLD_CURRENT, WORLD_SENSOR, WORLD_RAIL, WORLD_CHANNELS };
+enum { WORLD_FAN = WORLD_CHANNELS };
 enum { THERMISTOR_GOOD, THERMISTOR_OPEN, THERMISTOR_SHORTED };
 
 /* Gain, offset, bow (a parabola), noise (its root mean square, and the stream of its numbers), and the codes. */
@@ -34,7 +36,8 @@ struct world {
     double rail; /* V */
     double divider; /* Ohm, in series with the thermistor */
     double r25; /* Ohm */
-    double b; /* K */
+    double b; /* K; 0: by the three coefficients instead */
+    double three[3];
     /* From here on: as long as nothing happens in the world. */
     int64_t circuit_ns; /* when its curves began */
     int64_t heat_ns;
@@ -54,6 +57,11 @@ struct world {
 };
 
 extern struct world world;
+
+/* One channel at an instant, which is the sample's number too: with its converter's errors, in its unit; and its
+ * code. The fan's speed has no errors. */
+double world_value(uint32_t channel, int64_t when_ns);
+uint32_t world_code(uint32_t channel, int64_t when_ns);
 
 /* The codes at an instant, which is sample number `tick`; with `slow` those of heat, rail and fan too. */
 void world_convert(int64_t when_ns, int64_t tick, bool slow, uint16_t *codes, uint16_t *fan_speed);

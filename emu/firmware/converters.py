@@ -16,7 +16,9 @@ CHANNELS = (
     "heat.sensor_voltage",
     "supply.rail",
 )
-"""In the order of the board's converter channels; the first is wired to the sense leads, always."""
+"""In the order of converters.h; the first is wired to the sense leads, always."""
+FAN_SPEED = "fan.speed"
+"""The channel after them, without a converter."""
 _CONDITIONS = ("good", "open", "shorted")
 
 
@@ -36,6 +38,7 @@ class _World(ctypes.Structure):
         ("divider", ctypes.c_double),
         ("r25", ctypes.c_double),
         ("b", ctypes.c_double),
+        ("three", ctypes.c_double * 3),
         ("circuit_ns", ctypes.c_int64),
         ("heat_ns", ctypes.c_int64),
         ("fan_ns", ctypes.c_int64),
@@ -59,15 +62,16 @@ class Converters:
 
     def __init__(self, library: ctypes.CDLL, section: SinkPlant, plant: Sink) -> None:
         thermistor = section.thermistor
-        if not isinstance(thermistor.law, BetaLaw):
-            raise ValueError("the reference firmware's table is for a thermistor with a B parameter")
         self._plant = plant
         self._circuit: Stretch | None = None
         self._heat: HeatStretch | None = None
         self._air: Airflow | None = None
         self._world = world = _World.in_dll(library, "world")
         world.rail, world.divider = section.rail_volt, thermistor.divider_ohm
-        world.r25, world.b = thermistor.law.r25_ohm, thermistor.law.b_kelvin
+        if isinstance(thermistor.law, BetaLaw):
+            world.r25, world.b = thermistor.law.r25_ohm, thermistor.law.b_kelvin
+        else:
+            world.three[:] = (thermistor.law.a, thermistor.law.b, thermistor.law.c)
         for name, into in zip(CHANNELS, world.converter, strict=True):
             converter = plant.converter(name)
             for field in (*_NUMBERS, "stream"):

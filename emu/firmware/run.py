@@ -10,17 +10,35 @@ from emu.bench import Bench
 from emu.firmware.board import FirmwareInstrument
 from emu.firmware.build import build_elf, build_library, build_rig
 from emu.firmware.chip import ChipInstrument
+from emu.firmware.wiring import reference_board
+from protocol.document.plant import BetaLaw, SinkPlant
 from protocol.errors import WirevowError
 from protocol.vow import Vow
 
+REFERENCE = ("host", "chip")
+"""How the reference firmware is run; anything else is a program's ELF file."""
+
 
 def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> FirmwareInstrument:
-    """The reference firmware in this process (`host`) or on a simulated chip (`chip`, or an ELF file for it).
+    """The reference firmware in this process (`host`) or on a simulated chip (`chip`), or one's own ELF file.
 
+    An ELF file runs on the board that the bench describes; if it describes none, on the reference firmware's.
     WirevowError when the document is not the firmware's, a tool is missing or the file cannot be used.
     """
-    if vow.identity[0] != "tarn":
+    section = vow.document.plant
+    if not isinstance(section, SinkPlant):
+        raise WirevowError(f"firmware works a sink here, not a {section.kind}: name a sink, as tarn")
+    if how in REFERENCE and vow.identity[0] != "tarn":
         raise WirevowError(f"the reference firmware is tarn's, not {vow.identity[0]}'s: write tarn")
+    if how in REFERENCE and not isinstance(section.thermistor.law, BetaLaw):
+        raise WirevowError(
+            "the reference firmware's table is for a thermistor with a B value: write form: beta under plant"
+        )
+    if how == "chip" and bench is not None and bench.board not in (None, reference_board()):
+        raise WirevowError(
+            "the reference firmware has its own board, and the bench describes another: leave that out, "
+            "or name the .elf file that is made for it"
+        )
     with tempfile.TemporaryDirectory(prefix="wirevow-") as name:
         folder = Path(name)
         if how == "host":

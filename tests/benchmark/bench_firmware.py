@@ -19,6 +19,8 @@ from pathlib import Path
 
 from emu.firmware.build import AVR_OPTIONS, build_elf, build_line_server, build_rig, compile_c, demo_vow
 from emu.firmware.chip import Chip, ChipInstrument
+from emu.firmware.wiring import RELAY, reference_board, wire
+from protocol.document.plant import SinkPlant
 from protocol.record import parts_of
 from protocol.vow import Vow, part_bytes, record_of
 
@@ -70,7 +72,7 @@ def cycles(chip: Chip, line: bytes) -> int:
     heard = chip.cycle
     while chip.rig.out_length == 0:
         now_ns = chip.run(chip.rig.now_ns + MILLISECOND_NS, talk=True)
-        if chip.rig.outputs.port & 1 and chip.rig.out_length == 0:
+        if chip.rig.outputs.pins & RELAY and chip.rig.out_length == 0:
             heard = chip.cycle
     # Let the rest of the answer go.
     before = -1
@@ -98,7 +100,9 @@ def build_chain(vow: Vow, folder: Path) -> Path:
 
 def typical(rig: Path, elf: Path, given: list[bytes]) -> list[int]:
     """The cycles of each line on a fresh chip."""
-    chip = Chip(rig, elf)
+    section = demo_vow().document.plant
+    assert isinstance(section, SinkPlant)
+    chip = Chip(rig, elf, wire(reference_board(), section))
     chip.reset("power")
     chip.run(20 * MILLISECOND_NS)
     return [cycles(chip, line) for line in given]
