@@ -47,6 +47,26 @@ def test_the_checker_detects(fault: str) -> None:
     assert trial.detected, trial
 
 
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "minus-skipped-where-unsigned",
+        "range-before-rounding",
+        "long-fraction-wraps",
+        "choice-in-capitals",
+        "trip-too-late",
+        "trip-sets-defaults",
+        "trip-blind-after-change",
+        "clear-goes-back",
+        "clear-after-stop-only",
+        "stop-forgets-settings",
+    ],
+)
+def test_the_checker_leans_on_nothing_that_only_a_large_document_has(fault: str) -> None:
+    trial = attempt(vow_of("brae"), fault, 1)
+    assert trial.detected, trial
+
+
 @pytest.mark.parametrize(("name", "seed"), [("tarn", 11), ("tarn", 12), ("brae", 11), ("brae", 12)])
 def test_the_checker_raises_no_false_alarm(name: str, seed: int) -> None:
     trial = attempt(vow_of(name), None, seed)

@@ -9,15 +9,17 @@ from fractions import Fraction
 from functools import partial
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.points import other_value, visited
+from protocol.conformance.purposes.points import SLOW_NS, other_value, visited
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke, Pulse
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression, ExpressionError
 from protocol.oracle import Judgement
-from protocol.vow import ActionEntry, TripEntry
+from protocol.vow import ActionEntry, PointEntry, TripEntry
 
+LOOKS_AT_CONDITION = 4
+"""Into so many parts the time is cut in which a condition may come true, or act."""
 CONSISTENT_READS = 3
 """On a running clock readings move between two questions: so many tries before a relation is broken."""
 
@@ -166,13 +168,14 @@ def effect_everywhere(t: Tester, r: Requirement) -> None:
             continue
         t.home()
         t.prepare()
+        moved = _moved(t)
         try:
             t.goto(state)
         except NotSelected:
             continue
         do(t, action)
         _look(t)
-        _read_settings(t)
+        _read_settings(t, moved)
 
 
 def do(t: Tester, action: ActionEntry) -> None:
@@ -196,8 +199,30 @@ def do(t: Tester, action: ActionEntry) -> None:
                 t.ask(count.name)
 
 
-def _read_settings(t: Tester) -> None:
-    for entry in t.random.sample(list(t.vow.settings), min(4, len(t.vow.settings))):
+def _moved(t: Tester) -> list[PointEntry]:
+    """A setting that is not at its default. Where all are, one is moved that no condition looks at."""
+    moved = [entry for entry in t.vow.settings if t.setting(entry.name) != entry.default]
+    if moved:
+        return [t.random.choice(moved)]
+    trips, leaves = t.vow.trips.values(), (leave for each in t.vow.states.values() for leave in each.leaves)
+    conditions = [
+        *(trip.when for trip in trips),
+        *(trip.cleared_when for trip in trips),
+        *(leave.when for leave in leaves),
+        *(action.guard for action in t.vow.actions.values()),
+    ]
+    looked_at = {name for condition in conditions if condition is not None for name in condition.names}
+    for entry in t.vow.settings:
+        if entry.scale is not None and entry.name not in looked_at and t.settable_here(entry):
+            with suppress(NotSelected):
+                t.put(entry.name, other_value(t, entry))
+                return [entry]
+    return []
+
+
+def _read_settings(t: Tester, moved: Sequence[PointEntry]) -> None:
+    others = [entry for entry in t.vow.settings if entry not in moved]
+    for entry in (*moved, *t.random.sample(others, min(4 - len(moved), len(others)))):
         t.ask(entry.name)
 
 
@@ -503,8 +528,57 @@ def _trip(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
 def _happen(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
     trip, provoke = _trip(t, r)
     t.arrange(provoke)
-    t.strike(trip, provoke)
+    watched = provoke.bench and not provoke.silence and not trip.when.word_points and t.session.held
+    if watched and not _moves_slowly(t, trip, provoke):
+        _strike_watched(t, trip, provoke)
+    else:
+        t.strike(trip, provoke)
     return trip, provoke
+
+
+def _moves_slowly(t: Tester, trip: TripEntry, provoke: Provoke) -> bool:
+    """Whether the document says that the bench takes long to move what the condition looks at."""
+    return any(
+        within_ns > SLOW_NS
+        for event in provoke.bench
+        for name, within_ns in t.declared[event].moves.items()
+        if name in trip.when.names
+    )
+
+
+def _strike_watched(t: Tester, trip: TripEntry, provoke: Provoke) -> None:
+    """As `strike`, and what the condition looks at is asked meanwhile.
+
+    How long a hand on the bench takes to be felt, only the document's `within` says. But once the readings
+    leave no doubt that the condition holds, it acts when it has held for its time.
+    """
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    before, trying = t.state, t.trying
+    if "notices" in t.vow.parts:
+        t.trying = f"trip.{trip.name}.notice"  # nothing but its notice tells of it yet
+    period_ns = max((t.vow.points[name].period_ns for name in trip.when.names), default=0)
+    step_ns = max(trip.after_ns, period_ns) // LOOKS_AT_CONDITION
+    left_ns = provoke.within
+    t.session.settle()
+    t.attend()
+    for _ in range(2 * LOOKS_AT_CONDITION):
+        if t.state != before or left_ns <= step_ns:
+            break
+        t.alive(step_ns)
+        left_ns -= step_ns
+        if t.state == before and _holds_already(t, trip):
+            due_ns = trip.after_ns + trip.after_ns // 100 + t.vow.document.trips[trip.name].every
+            t.alive(due_ns)
+            left_ns -= due_ns
+            _look(t)
+            if t.state == before and _holds_already(t, trip):
+                due = f"within {due_ns / NS_PER_S:g} s of readings that leave no doubt"
+                judgement = Judgement(False, f"trip.{trip.name}.fires", due)
+                raise Broken(judgement, "", f"still in state {t.state}")
+            break
+    t.until(partial(_left, t, before), left_ns, f"trip.{trip.name}.fires")
+    t.trying = trying
 
 
 @purpose("trip", "fires", 1)
@@ -519,6 +593,10 @@ def fires(t: Tester, r: Requirement) -> None:
         raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
     if t.oracle.twin.last_trip[0] != trip.name:
         raise Broken(Judgement(False, r.id, f"trip {trip.name}"), "", " ".join(t.oracle.twin.last_trip))
+    moved = [entry.name for entry in t.vow.settings if t.setting(entry.name) != entry.default]
+    if moved and f"settings in {trip.to}" not in t.done:
+        t.ask(t.random.choice(moved))  # a trip moves the state, not what was set
+        t.done.add(f"settings in {trip.to}")
     if guarded:
         # Whatever was on stays on.
         entry = next(iter(t.vow.settings))
@@ -844,6 +922,13 @@ def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
         if t.state != trip.to:
             raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
         t.relieve(provoke)
+        if trip.latched and f"cleared from {state}" not in t.done:
+            # Clearing leads to one state, wherever it tripped.
+            t.trying = f"trip.{trip.name}.clears"
+            t.home()
+            _look(t)
+            t.trying = r.id
+            t.done.add(f"cleared from {state}")
 
 
 def _lasts(t: Tester, state: str, provoke: Provoke) -> bool:

@@ -152,9 +152,12 @@ def choices(t: Tester, r: Requirement) -> None:
         t.put(entry.name, "on")
     first = entry.choices[0]
     wrong = (first[:-1] or "x", first + first[-1], "0", "1", first.upper(), first.title(), f"{first} {first}")
-    for each in t.random.sample(wrong, 4):
-        if each not in entry.choices:
-            t.say(f"put {entry.name} {each}")
+    # What no choice has been tried with comes first.
+    kinds = sorted(range(len(wrong)), key=lambda kind: (f"wrong choice {kind}" in t.done, t.random.random()))
+    for kind in kinds[:4]:
+        t.done.add(f"wrong choice {kind}")
+        if wrong[kind] not in entry.choices:
+            t.say(f"put {entry.name} {wrong[kind]}")
     t.say(f"put {entry.name}")
     t.ask(entry.name)
 
@@ -201,15 +204,19 @@ def between(entry: PointEntry, counts: Fraction) -> str:
 def bounds(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     enable(t, entry)
+    low, high = t.bounds(entry)
+    kind = f"sign {entry.number.low > 0} {entry.number.low < 0}"
+    if low > 0 and (kind not in t.done or t.random.random() < SHARE):
+        # The step below the lowest has no sign: one that is not read would make this number allowed.
+        t.done.add(kind)
+        t.put(entry.name, -high)
     _edges(t, entry)
 
 
 def _edges(t: Tester, entry: PointEntry) -> None:
     scale = entry.number
     low, high = t.bounds(entry)
-    # Where the step below the lowest still has no sign, one that is not read would make its number allowed.
-    signed = (-high,) if low > 0 else ()
-    for counts in (high, low, low - 1, high + 1, *signed):
+    for counts in (high, low, low - 1, high + 1):
         if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
             t.put(entry.name, counts)
     t.ask(entry.name)

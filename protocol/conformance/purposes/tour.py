@@ -576,6 +576,10 @@ def one_trip(t: Tester, r: Requirement) -> None:
             if ("clear_trip", "") in action.does and t.state in action.to:
                 t.act(action.name)
         t.relieve(provoke)
+        if t.state == t.vow.trips[name].to and t.vow.trips[name].latched:
+            t.trying = f"trip.{name}.clears"
+            t.wait(t.vow.document.trial.settle)
+            t.clear()  # nothing else has to be done first
 
 
 def _padded(number: str) -> str:
