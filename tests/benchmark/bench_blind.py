@@ -1,12 +1,13 @@
 """What the checker's purposes are worth beside chance.
 
-- `blind_ratio`: lines to the detection of a fault by requests chosen blindly, over the checker's; the median
+- `blind_ratio`: lines to the detection of a fault by lines chosen blindly, over the checker's; the median
   over a sample of the catalogue's faults, held out or not. Undetected counts as the budget of 20,000.
+- `blind_hands_ratio`: the same beside a blind one that has hands as well.
 
 The blind one sends uniformly chosen requests with values chosen uniformly between the limits in force, half
-of them with a wrong byte or bit, and now and then turns something of the bench, waits, or boots the
-instrument. It has the same oracle and the same hands as the checker, knows the times of the document and the
-right tickets and checks, and comes home as the checker does; it only does not aim at anything.
+of them with a wrong byte or bit. With hands, now and then it turns something of the bench, waits, or boots
+the instrument. It has the same oracle as the checker, knows the times of the document and the right tickets
+and checks, and comes home as the checker does; it only does not aim at anything.
 """
 
 from __future__ import annotations
@@ -36,22 +37,22 @@ from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelec
 from protocol.document.load import load_document
 from protocol.vow import Vow, compile_vow
 
-BARS = {"blind_ratio": ("at least", 10.0)}
+BARS = {"blind_ratio": ("at least", 10.0), "blind_hands_ratio": ("at least", 1.0)}
 
 DOCUMENT = Path(__file__).parents[2] / "spec" / "tarn.yaml"
 SAMPLE = 32
 """Faults; a minute or two on two idle cores."""
 HANDS = 0.1
-"""Share of steps that are no request."""
+"""Share of steps that are no request, with hands."""
 HOMEWARD = 200
 """Steps between two ways home: a trip that is never cleared would leave little to be seen."""
 
 
-def wander(given: Repertoire, chance: random.Random) -> Say | Wait | Boot | Panel:
+def wander(given: Repertoire, chance: random.Random, hands: bool) -> Say | Wait | Boot | Panel:
     """One blind step."""
-    if chance.random() < HANDS:
-        hands = [Wait(chance.choice(given.waits_ns)), Panel(None), Boot(chance.choice(given.boots))]
-        return chance.choice([*hands, chance.choice(given.turns)])
+    if hands and chance.random() < HANDS:
+        turns = [Wait(chance.choice(given.waits_ns)), Panel(None), Boot(chance.choice(given.boots))]
+        return chance.choice([*turns, chance.choice(given.turns)])
     verb = chance.choice(("ask", "put", "act"))
     names = {"ask": given.points, "put": given.settable, "act": given.actions}[verb]
     share = chance.randrange(1000)
@@ -64,7 +65,7 @@ def wander(given: Repertoire, chance: random.Random) -> Say | Wait | Boot | Pane
     return Say((Line(talk, tag, check, damage),))  # type: ignore[arg-type]
 
 
-def blindly(t: Tester, seed: int) -> int:
+def blindly(t: Tester, seed: int, hands: bool) -> int:
     """Requests until something is broken; the budget if nothing is."""
     chance = random.Random(seed)
     try:
@@ -76,7 +77,7 @@ def blindly(t: Tester, seed: int) -> int:
             doer = Doer(t)
             for _ in range(HOMEWARD):
                 with suppress(NotSelected, Doubtful):
-                    doer.do(wander(given, chance))
+                    doer.do(wander(given, chance, hands))
             if t.session.begun:
                 t.raw(b"\n")
     except (Broken, NoInstrument):
@@ -93,15 +94,21 @@ def _begin() -> None:
     _vow = compile_vow(load_document(DOCUMENT).document)
 
 
-def compared(fault: str) -> float:
-    """Lines of the blind one over those of the checker; 1 if neither sees anything."""
+def compared(fault: str) -> tuple[float, float]:
+    """Lines of the blind one, without hands and with, over those of the checker; 1 if neither sees it."""
     checked = attempt(_vow, fault, seed=0)
-    blind = blindly(direct_tester(_vow, build_instrument(_vow, seed=0, fault=fault)), seed=0)
-    return blind / (max(1, checked.lines) if checked.detected else BUDGET)
+    lines = max(1, checked.lines) if checked.detected else BUDGET
+
+    def share(hands: bool) -> float:
+        tester = direct_tester(_vow, build_instrument(_vow, seed=0, fault=fault))
+        return blindly(tester, 0, hands) / lines
+
+    return share(False), share(True)
 
 
 def measure() -> dict[str, float]:
     names = [fault.name for fault in faults_for(compile_vow(load_document(DOCUMENT).document))]
     chosen = sorted(random.Random(0).sample(names, SAMPLE))
     with multiprocessing.get_context("spawn").Pool(initializer=_begin) as pool:
-        return {"blind_ratio": statistics.median(pool.imap_unordered(compared, chosen))}
+        alone, handed = zip(*pool.imap_unordered(compared, chosen), strict=True)
+    return {"blind_ratio": statistics.median(alone), "blind_hands_ratio": statistics.median(handed)}
