@@ -8,7 +8,7 @@ document's, under `plant`. Channels are called what they measure.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
@@ -27,6 +27,26 @@ ChannelName = Literal[
 """What can be measured: all that a plant has converters for, and the fan's turns a minute (a counter)."""
 TRANSFER_BITS = 64
 NUMBER_BITS = 8
+
+
+Place = tuple[str | int, ...]
+"""Keys and indices that lead to a part of a section."""
+Complaint = tuple[Place, str]
+
+
+def _tell(complaints: Iterable[Complaint]) -> None:
+    """Refuse what is wrong, each at its own place, so that it is told with its own line."""
+    wrong = [
+        InitErrorDetails(type="value_error", loc=place, input=None, ctx={"error": ValueError(message)})
+        for place, message in complaints
+    ]
+    if wrong:
+        raise ValidationError.from_exception_data("board", wrong)
+
+
+def told(place: Place) -> str:
+    """A place in words; items of a list are counted from one."""
+    return " ".join(f"item {part + 1}" if isinstance(part, int) else part for part in place)
 
 
 class BoardSection(BaseModel):
@@ -119,14 +139,7 @@ class MeasuringConverter(OnBus):
         bits = self.ask.bits if self.ask is not None else 0
         if bits > NUMBER_BITS:
             raise ValueError(f"ask is at most {NUMBER_BITS} bits wide: channel numbers are small")
-        for name, number in self.channels.items():
-            if not 0 <= number < 1 << bits:
-                wanted = f"0 to {(1 << bits) - 1}" if bits else "0, or say with ask where the number is"
-                raise ValueError(f"{name} cannot be channel {number} here: write {wanted}")
-        numbers = list(self.channels.values())
-        for name, number in self.channels.items():
-            if numbers.count(number) > 1:
-                raise ValueError(f"number {number} means {name} and another channel: give each its own")
+        _tell(self._wrong_numbers(bits))
         if self.twi is not None and self.transfers_late:
             raise ValueError("transfers_late is for converters on SPI: leave it out")
         asked = self.ask.end if self.ask is not None else 0
@@ -135,6 +148,17 @@ class MeasuringConverter(OnBus):
                 "code begins before ask has ended: move it, or write transfers_late: 1 if it comes later"
             )
         return self
+
+    def _wrong_numbers(self, bits: int) -> Iterator[Complaint]:
+        seen: dict[int, str] = {}
+        for name, number in self.channels.items():
+            place = ("channels", name)
+            if not 0 <= number < 1 << bits:
+                wanted = f"0 to {(1 << bits) - 1}" if bits else "0, or say with ask where the number is"
+                yield place, f"{name} cannot be number {number}: write {wanted}"
+            elif number in seen:
+                yield place, f"number {number} is {seen[number]} already: give each its own"
+            seen.setdefault(number, name)
 
 
 class OutputConverter(OnBus):
@@ -242,7 +266,7 @@ class Board(BoardSection):
         """Cycles of one byte on the wire to the host: a start bit, eight bits, a stop bit."""
         return round(10 * self.hertz / self.host.baud)
 
-    def devices(self) -> Iterator[tuple[tuple[str | int, ...], OnBus]]:
+    def devices(self) -> Iterator[tuple[Place, OnBus]]:
         """All chips on a bus, each with its place in the section."""
         for index, converter in enumerate(self.converters):
             yield ("converters", index), converter
@@ -252,17 +276,8 @@ class Board(BoardSection):
 
     @model_validator(mode="after")
     def _fits_the_chip(self) -> Board:
-        # Each complaint at its own place, so that it is told with its own line.
-        wrong = [
-            InitErrorDetails(type="value_error", loc=place, input=None, ctx={"error": ValueError(message)})
-            for place, message in _Survey(self).complaints()
-        ]
-        if wrong:
-            raise ValidationError.from_exception_data("board", wrong)
+        _tell(_Survey(self).complaints())
         return self
-
-
-Place = tuple[str | int, ...]
 
 
 class _Survey:
@@ -274,7 +289,7 @@ class _Survey:
         self._used: dict[str, str] = {}
         self._shared: dict[str | int, OnBus] = {}
 
-    def complaints(self) -> Iterator[tuple[Place, str]]:
+    def complaints(self) -> Iterator[Complaint]:
         """Place in the section, and what is wrong with it."""
         board, chip = self._board, self._chip
         if board.host.uart not in chip.uarts:
@@ -300,7 +315,7 @@ class _Survey:
         if board.fan is not None:
             yield from self._fan(board.fan)
 
-    def _take(self, pin: str, use: str, place: Place) -> Iterator[tuple[Place, str]]:
+    def _take(self, pin: str, use: str, place: Place) -> Iterator[Complaint]:
         if pin not in self._chip.pins:
             yield place, f"{self._board.chip} has no pin {pin}: write one like PC0 that it has"
         elif pin in self._used:
@@ -308,8 +323,7 @@ class _Survey:
         else:
             self._used[pin] = use
 
-    def _device(self, place: Place, device: OnBus) -> Iterator[tuple[Place, str]]:
-        name = " ".join(str(part) for part in place)
+    def _device(self, place: Place, device: OnBus) -> Iterator[Complaint]:
         at: str | int | None = device.spi if device.spi is not None else device.twi
         assert at is not None
         key = "spi" if device.spi is not None else "twi"
@@ -322,9 +336,9 @@ class _Survey:
                     f"{said} selects another chip already: only outputs with a different mark each share one",
                 )
         elif isinstance(at, str):
-            yield from self._take(at, f"the select pin of {name}", (*place, key))
+            yield from self._take(at, f"the select pin of {told(place)}", (*place, key))
 
-    def _analog(self, name: str) -> Iterator[tuple[Place, str]]:
+    def _analog(self, name: str) -> Iterator[Complaint]:
         place = ("adc", "inputs", name)
         if name not in self._chip.analog:
             has = ", ".join(self._chip.analog)
@@ -334,7 +348,7 @@ class _Survey:
         if pin is not None:
             yield from self._take(pin, name, place)
 
-    def _fan(self, fan: FanOutput) -> Iterator[tuple[Place, str]]:
+    def _fan(self, fan: FanOutput) -> Iterator[Complaint]:
         unit = compare_unit(self._chip, fan.pin)
         if unit is None:
             has = ", ".join(f"{pin} (OCR{name[2:]})" for name, pin in sorted(self._chip.compare.items()))

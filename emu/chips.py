@@ -87,6 +87,6 @@ MICROCONTROLLERS: dict[str, Microcontroller] = {
         ),
         _MIDDLE,
     ),
-    **dict.fromkeys(("atmega1280", "atmega2560"), _LARGE),
+    "atmega2560": _LARGE,
 }
 """By the names that the simulator's library has for them."""

@@ -6,7 +6,7 @@ import ctypes
 from functools import cache
 
 from emu.bench import Bench
-from emu.board import Bits, Board, MeasuringConverter, OnBus, OutputConverter, compare_unit
+from emu.board import Bits, Board, MeasuringConverter, OnBus, OutputConverter, compare_unit, told
 from emu.firmware.converters import CHANNELS, FAN_SPEED
 from emu.ports.address import find
 from protocol.document.load import load_yaml_model
@@ -108,7 +108,7 @@ def wire(board: Board, section: SinkPlant) -> Table:
             wired = getattr(board, name)
             pins[index] = _pin(None) if wired is None else _pin(wired.pin, wired.active)
     for index, (place, device) in enumerate(board.devices()):
-        table.device[index] = _device(" ".join(map(str, place)), device, section)
+        table.device[index] = _device(told(place), device, section)
         table.device_count = index + 1
     for analog in table.analog:
         analog.channel = NOT_WIRED

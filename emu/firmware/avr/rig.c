@@ -12,7 +12,8 @@
  *   1.5 of its clocks later). Auto trigger is free running only;
  * - its receiver holds 63 bytes; here bytes come at the wire's rate, and the firmware has to fetch them;
  * - it counts 11 bits for a frame and looks at U2X too early; here it is told of 10 before each byte;
- * - an input that the firmware pulls up goes high with each write to its port, whatever drives it; here it stays;
+ * - an input that the firmware pulls up goes high with each write to its port, and one that is driven high reads
+ *   low after a reset; here they are as they are driven;
  * - its sleep keeps real time, here it returns at once. */
 #include "converters.h"
 
@@ -368,14 +369,16 @@ static void look_at_input(const struct pin *pin, bool on)
 {
     avr_ioport_t *port = ports[pin->port];
     bool high = on != (pin->low != 0);
+    uint8_t others = (uint8_t)~pin->mask;
+    uint8_t ours = high ? pin->mask : 0;
     uint8_t bit = 0;
     while ((pin->mask >> bit & 1) == 0) {
         ++bit;
     }
     port->external.pull_mask |= pin->mask;
-    port->external.pull_value = (uint8_t)(high ? port->external.pull_value | pin->mask
-                                                : port->external.pull_value & ~pin->mask);
-    avr_raise_irq(port->io.irq + bit, high);
+    port->external.pull_value = (uint8_t)((port->external.pull_value & others) | ours);
+    avr->data[port->r_pin] = (uint8_t)((avr->data[port->r_pin] & others) | ours);
+    avr_raise_irq(port->io.irq + bit, high); /* which tells no one when the level is as before */
 }
 
 static void look_at_inputs(void)
@@ -814,6 +817,7 @@ static void on_reset(avr_t *self)
     aside = NULL; /* the library has emptied its list, these with it */
     feeding = false;
     feed_on();
+    look_at_inputs(); /* their registers were wiped */
     rig.outputs.pins = 0;
     rig.outputs.fan = 0.0;
     ++rig.resets;
