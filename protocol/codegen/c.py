@@ -13,7 +13,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from protocol.codegen.names import GenerateError
-from protocol.codegen.program import FIRST_OPERATION, MOST_MS, OPERATIONS
+from protocol.codegen.program import FIRST_OPERATION, MOST_MS, OPERATIONS, Program, in_c
 from protocol.codegen.tables import BYTES, COUNTS, MOST_TICK_MS, NONE, NS_PER_MS, Group, Tables, tables
 from protocol.document.model import BOOT_CAUSES
 from protocol.vow import Vow
@@ -67,6 +67,9 @@ def _context(found: Tables) -> dict[str, Any]:
         entry.system for entry in vow.points.values() if entry.system is not None and not entry.settable
     }
     used = {byte for program in found.programs for byte in program.code if isinstance(byte, str)}
+    programs = [*found.programs, *(rule.condition for rule in rules)]
+    value_type = "int64_t" if any(program.bits == 64 for program in programs) else "int32_t"
+    conditions = [_condition(found, rule.condition, value_type == "int64_t") for rule in rules]
     has = {
         "grain": any(row.grain != 1 for row in found.quantities),
         "notices": "notices" in vow.parts,
@@ -78,7 +81,10 @@ def _context(found: Tables) -> dict[str, Any]:
         "bounds": any(row.low != NONE or row.high != NONE for row in found.settings),
         "comparisons": bool(used & {"LESSER", "GREATER", "LESS"}),
         "quotients": bool(used & {"DOWN", "NEAR", "NEAR_SIGNED"}),
-        "clock_ms": bool(used & {"UPTIME_MS", "SILENCE_MS"}),
+        "clock_ms": any("milliseconds(" in text for text in conditions),
+        "readings": any("reading(" in text for text in conditions),
+        "lesser": any("lesser(" in text for text in conditions),
+        "greater": any("greater(" in text for text in conditions),
         "capture": "capture" in effects,
         "capture_count": "capture" in effects or "captures" in systems,
         "series": any(row.source == "SERIES" for row in found.fields),
@@ -128,6 +134,7 @@ def _context(found: Tables) -> dict[str, Any]:
         "has": has,
         "used": used,
         "rules": rules,
+        "conditions": conditions,
         "wide": len(wide),
         "narrow": len(found.settings) - len(wide),
         "first_saved": 4 * sum(not row.saved for row in wide),
@@ -138,7 +145,7 @@ def _context(found: Tables) -> dict[str, Any]:
         "state_type": _unsigned((1 << len(vow.states)) - 1),
         "states_bytes": (len(vow.states) + 7) // 8 if len(vow.states) <= 16 else 4,
         "shift_type": "unsigned int" if len(vow.states) <= 16 else "uint32_t",
-        "value_type": "int64_t" if any(program.bits == 64 for program in found.programs) else "int32_t",
+        "value_type": value_type,
         "after_type": _unsigned(max([0xFFFF] + [rule.after_ms + 2 for rule in rules])),
         "idle_type": _unsigned(max(0xFFFF, idle_ms)),
         "ticket_type": _unsigned(max([0xFFFF] + [good_ms + 1 for good_ms in found.tickets_ms])),
@@ -172,6 +179,25 @@ def _context(found: Tables) -> dict[str, Any]:
         "record_rows": [(row.constant, "") for row in found.records],
         "initial": f"{prefix}_state_{vow.initial}".upper(),
     }
+
+
+def _condition(found: Tables, condition: Program, wide: bool) -> str:
+    """The condition of a rule as C, computed in value_t, which is wider than readings if `wide`."""
+    names = {row.constant: row for row in found.names}
+    cast = "(value_t)" if wide else ""
+
+    def read(name: str) -> str:
+        row = names.get(name)
+        if row is None:
+            clock = name.removesuffix("_MS").lower()
+            return f"milliseconds(&{clock}, {found.clocks[clock][0]})"
+        if row.kind == "SETTING":
+            return f"(value_t){found.prefix}_settings.{found.settings[row.index].place}"
+        if row.kind == "SIGNAL" and not row.is_choice:
+            return f"reading({found.signals[row.index][0]}, {row.form})"
+        return f"{cast}{found.prefix}_get({name})"
+
+    return in_c(condition.code, read, lambda value: f"{cast}{_int32(value)}")
 
 
 def _bytes(value: int, size: int) -> str:

@@ -12,15 +12,17 @@ constant, from 0. The others:
     LESS EQUAL                             two numbers become 1 or 0
     DOWN NEAR NEAR_SIGNED                  numerator and denominator become a quotient, so rounded; the second
                                            is for numerators that are never negative
-    UPTIME_MS SILENCE_MS                   milliseconds of a clock
+
+The conditions of rules are looked at in every tick, where the machine would take most of a small chip's time:
+`in_c` prints their programs as C. Only they may read `UPTIME_MS` and `SILENCE_MS`, milliseconds of a clock.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from protocol.codegen.names import GenerateError
 from protocol.expression import (
@@ -42,9 +44,11 @@ from protocol.vow import Vow
 
 OPERATIONS = (
     "ONE", "TWO", "THREE", "FOUR", "ADD", "SUBTRACT", "MULTIPLY", "EQUAL", "LESSER", "GREATER", "LESS",
-    "DOWN", "NEAR", "NEAR_SIGNED", "UPTIME_MS", "SILENCE_MS",
+    "DOWN", "NEAR", "NEAR_SIGNED",
 )  # fmt: skip
 """In the order of their codes, which end at 255."""
+CONSTANTS = {"ONE": 1, "TWO": 2, "THREE": 3, "FOUR": 4}
+"""Operations whose operands are so many bytes."""
 FIRST_OPERATION = 256 - len(OPERATIONS)
 MOST_MS = 2**31 - 1
 """A clock in a condition counts milliseconds and stops here, after 24 days."""
@@ -244,14 +248,13 @@ class Compiler:
 
 def _depth(code: Code) -> int:
     """How deep the machine calls itself for this."""
-    constants = {"ONE": 1, "TWO": 2, "THREE": 3, "FOUR": 4}
     open_operands: list[int] = []
     most = at = 0
     while at < len(code):
         byte = code[at]
-        at += 1 + constants.get(str(byte), 0)
+        at += 1 + CONSTANTS.get(str(byte), 0)
         most = max(most, len(open_operands) + 1)
-        if byte in OPERATIONS and byte not in constants and not str(byte).endswith("_MS"):
+        if byte in OPERATIONS and byte not in CONSTANTS:
             open_operands.append(2)
             continue
         while open_operands:
@@ -261,3 +264,66 @@ def _depth(code: Code) -> int:
             open_operands.pop()
     assert not open_operands, code
     return most
+
+
+def in_c(code: Code, read: Callable[[str], str], literal: Callable[[int], str]) -> str:
+    """A program as a C expression: the same arithmetic in the same order.
+
+    `read` gives the expression that reads a point or a clock, by its byte, and `literal` that of a constant.
+    """
+    printed, left = _printed(code, read, literal)
+    assert not left, code
+    return printed.text
+
+
+class _Printed(NamedTuple):
+    """An operand as C."""
+
+    text: str
+    binds: int
+    """How tightly its outermost operator does: one that stands in a tighter one needs brackets."""
+    truth: bool
+    """Whether it is 0 or 1."""
+
+
+_OR, _AND, _EQUAL, _LESS, _SUM, _PRODUCT, _TIGHTEST = range(7)
+_OPERATORS = {
+    "MULTIPLY": ("*", _PRODUCT),
+    "ADD": ("+", _SUM),
+    "SUBTRACT": ("-", _SUM),
+    "LESS": ("<", _LESS),
+    "EQUAL": ("==", _EQUAL),
+}
+
+
+def _printed(code: Code, read: Callable[[str], str], literal: Callable[[int], str]) -> tuple[_Printed, Code]:
+    """The operand with which the code begins, and the code after it."""
+    operation, rest = str(code[0]), code[1:]
+    value = None
+    if operation in CONSTANTS:
+        size = CONSTANTS[operation]
+        value = int.from_bytes(bytes(map(int, rest[:size])), "big", signed=True)
+        rest = rest[size:]
+    elif operation.startswith("NAMES + "):
+        value = int(operation.removeprefix("NAMES + "))
+    if value is not None:
+        return _Printed(literal(value), _TIGHTEST, False), rest
+    if operation not in OPERATIONS:
+        return _Printed(read(operation), _TIGHTEST, False), rest
+    left, rest = _printed(rest, read, literal)
+    right, rest = _printed(rest, read, literal)
+    if operation in ("MULTIPLY", "GREATER") and left.truth and right.truth:
+        sign, binds = ("&&", _AND) if operation == "MULTIPLY" else ("||", _OR)
+        text = " ".join((_within(left, _AND + 1), sign, _within(right, _AND + 1)))
+        return _Printed(text, binds, True), rest
+    if operation == "SUBTRACT" and left.text == literal(1) and right.truth:
+        return _Printed(f"!({right.text})", _TIGHTEST, True), rest
+    if operation in ("LESSER", "GREATER"):
+        return _Printed(f"{operation.lower()}({left.text}, {right.text})", _TIGHTEST, False), rest
+    sign, binds = _OPERATORS[operation]
+    text = f"{_within(left, binds)} {sign} {_within(right, binds + 1)}"
+    return _Printed(text, binds, operation in ("LESS", "EQUAL")), rest
+
+
+def _within(operand: _Printed, binds: int) -> str:
+    return operand.text if operand.binds >= binds else f"({operand.text})"

@@ -89,7 +89,7 @@ class SettingRow:
 class RuleRow:
     """A condition that makes the instrument act once it has held for a time."""
 
-    condition: int
+    condition: Program
     after_ms: int
     armed: int
     to: str
@@ -442,7 +442,7 @@ class _Builder:
                 trip.cleared_when or trip.when, f"trip {name}: cleared_when", fine=False
             )
             rule = RuleRow(
-                self._program(when), _ms(trip.after_ns, f"trip {name}: after"), self._mask(trip.armed_in),
+                when, _ms(trip.after_ns, f"trip {name}: after"), self._mask(trip.armed_in),
                 self._state(trip.to),
             )  # fmt: skip
             self.out.trips.append(
@@ -466,7 +466,7 @@ class _Builder:
                     self.out.timeouts.append((index, after_ms, self._state(leave.to)))
                     continue
                 when = self.compiler.condition(leave.when, f"state {name}: when", fine=True)
-                rule = RuleRow(self._program(when), after_ms, 1 << index, self._state(leave.to))
+                rule = RuleRow(when, after_ms, 1 << index, self._state(leave.to))
                 self.out.leaves.append(rule)
 
     def _action(self, name: str) -> None:

@@ -361,10 +361,12 @@ class Pair:
     def _interesting(self) -> dict[str, list[int]]:
         """Values at which something may happen: readings near the numbers in the document's conditions."""
         levels: dict[str, list[int]] = {}
+        rules = [*(row.rule for row in self.found.trips), *self.found.leaves]
+        programs = [*self.found.programs, *(rule.condition for rule in rules)]
         for _, entry in self._signals:
             scale = entry.number
             near = [scale.low, scale.high, 0]
-            for program in self.found.programs:
+            for program in programs:
                 if entry.name in program.text:
                     for word in program.text.replace("(", " ").replace(")", " ").split():
                         try:

@@ -23,6 +23,7 @@
 #include "tarn_vow.h"
 
 enum { RING = 256, GOING = 32, SAMPLES = 32, TACHOMETER = 5 };
+enum { SLOW = 16 }; /* milliseconds after which measure.c looks at the channels from CHANNEL_SENSOR on, the first time at boot */
 enum { CONVERTER = PB2, LEVEL = PB1, SLEW = PB0 };
 enum { RELAY = PC0, STAGE = PC2, CAPTURING = PC3, STALLED = PD4, TRIGGER = PD7 };
 #define REQUESTED 0x5AU
@@ -209,19 +210,21 @@ static void capture(void)
     firmware_captured();
 }
 
-static void serve_host(void)
+/* Whether there is more to say than could go just now. */
+static bool serve_host(void)
 {
     while (last != first && tarn_receive(ring[last])) {
         ++last;
     }
     for (;;) {
         uint8_t next = (uint8_t)((put + 1U) % GOING);
-        int16_t byte = -1;
-        if (next != sent && (PIND & _BV(STALLED)) == 0) {
-            byte = tarn_take();
+        int16_t byte;
+        if (next == sent || (PIND & _BV(STALLED)) != 0) {
+            return true;
         }
+        byte = tarn_take();
         if (byte < 0) {
-            return;
+            return false;
         }
         going[put] = (uint8_t)byte;
         put = next;
@@ -247,7 +250,9 @@ int main(void)
 {
     uint8_t done = 0;
     uint8_t in_millisecond = 0;
+    uint8_t slow = SLOW; /* milliseconds until the slow channels are converted */
     uint8_t trigger = 0;
+    bool more = true; /* to say, perhaps */
     uint8_t channel;
 
     DDRB = _BV(PB0) | _BV(PB1) | _BV(PB2) | _BV(PB3) | _BV(PB5);
@@ -282,18 +287,27 @@ int main(void)
             firmware_step();
             ++in_millisecond;
             if (in_millisecond == 10) {
+                uint8_t end = CHANNEL_SENSOR;
                 in_millisecond = 0;
-                for (channel = 0; channel <= TACHOMETER; ++channel) {
+                --slow;
+                if (slow == 0) {
+                    slow = SLOW;
+                    end = TACHOMETER + 1;
+                }
+                for (channel = 0; channel < end; ++channel) {
                     codes[channel] = read_channel(channel);
                 }
                 firmware_millisecond();
+                more = true;
             }
         }
         if (wants_capture != 0) {
             wants_capture = 0;
             capture();
         }
-        serve_host();
+        if (more || last != first) {
+            more = serve_host();
+        }
         rest(done);
     }
 }
