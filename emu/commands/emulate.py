@@ -18,7 +18,7 @@ import click
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
 @click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this rate does.")
 @click.option("--fault", metavar="NAME", help="Break it in one way on purpose.")
-@click.option("--firmware", metavar="HOW", help="Run the reference firmware: host, chip, or its ELF file.")
+@click.option("--firmware", metavar="HOW", help="Run firmware instead: host, chip, or your own .elf file.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
 @click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT.")
 def command(

@@ -30,6 +30,7 @@ from emu.firmware.wiring import (
     wire,
 )
 from protocol.document.plant import SinkPlant
+from protocol.errors import WirevowError
 from protocol.vow import Vow
 
 RESET_FLAGS = {"power": 1, "reset": 2, "brownout": 4, "watchdog": 8}
@@ -51,6 +52,10 @@ REFUSALS = {
 """What the rig says when it cannot start."""
 MOST_BAUD_ERROR = 0.04
 """Common practice, no source: half a bit at the end of ten, less what the other side may be off."""
+
+
+class ProgramError(WirevowError):
+    """A program that cannot go on."""
 
 
 class _Outputs(ctypes.Structure):
@@ -119,14 +124,16 @@ class Chip:
     def run(self, until_ns: int, talk: bool = False) -> int:
         """Run to an instant, or until something is driven (with `talk`: or said); the instant reached.
 
-        ValueError when the program has crashed.
+        ProgramError when the program has crashed.
         """
         self._done(self.library.rig_run(until_ns, talk))
         return int(self.rig.now_ns)
 
     def _done(self, state: int) -> None:
         if state != 0:
-            raise ValueError(f"the program crashed or stopped at cycle {self.cycle}: look at the firmware")
+            raise ProgramError(
+                f"the program crashed, or sleeps without interrupts, at cycle {self.cycle}: mend it"
+            )
 
     def freeze(self) -> None:
         """From now on no time passes for it, however long it works."""
@@ -142,7 +149,7 @@ class Chip:
         self.library.rig_thaw()
 
     def work(self, cycles: int) -> None:
-        """Run for so many cycles at most, or until something is driven or said. ValueError as for `run`."""
+        """Run for so many cycles at most, or until something is driven or said. ProgramError as for `run`."""
         self._done(self.library.rig_work(cycles, True))
 
     def send(self, data: bytes) -> None:

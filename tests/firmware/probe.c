@@ -2,6 +2,7 @@
  * sheet says (from memory; status codes are those of avr-libc's <util/twi.h>). Then transfers for the host:
  *
  *   x HEX...      bytes over the SPI with PB2 low; answers the bytes that came
+ *   zZZZZZZ       twelve frames' time in which no byte is fetched; answers how many are there then, and DOR
  *   y A N HEX...  bytes to the TWI address A, then N bytes from it; answers these
  *
  * The board: ADC0 at 2.5 V and ADC1 at 0.4908 V of 5 V, a converter at TWI address 0x48, nobody at 0x49, PD7 low. */
@@ -300,6 +301,18 @@ static void serve(void)
         }
         PORTB |= _BV(SELECT);
         say_bytes(count);
+    } else if (letter == 'z') {
+        uint16_t begun = TCNT1;
+        uint8_t overrun;
+        while (TCNT1 - begun < 12U * 1389U) {
+        }
+        overrun = (UCSR0A & _BV(DOR0)) != 0;
+        for (count = 0; (UCSR0A & _BV(RXC0)) != 0; ++count) {
+            (void)UDR0;
+        }
+        say_number(count, 16, ' ');
+        say_number(overrun, 16, ' ');
+        say_number((UCSR0A & _BV(DOR0)) != 0, 16, '\n');
     } else {
         uint8_t address;
         uint8_t wanted;

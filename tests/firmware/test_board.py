@@ -116,6 +116,15 @@ def test_a_defect_has_its_line_and_remedy(old: str, new: str, line: int, words: 
     assert problem.line == line
 
 
+def test_the_guides_example_is_sound() -> None:
+    guide = Path(__file__).parents[2] / "emu" / "firmware" / "README.md"
+    example = guide.read_text().split("```yaml\n")[1].split("```")[0]
+    board = read_yaml_model(example, Bench, "README.md").document.board
+    assert board is not None
+    named = {name for converter in board.converters for name in converter.channels}
+    assert {"input.voltage", "input.current"} <= named
+
+
 def test_every_pin_in_trouble_is_told_at_once() -> None:
     text = PLAIN.replace("pin: PC2", "pin: PC9").replace("pin: PD7", "pin: PC0")
     with pytest.raises(DocumentError) as caught:

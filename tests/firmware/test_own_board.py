@@ -17,7 +17,7 @@ from emu.board import Board
 from emu.chips import MICROCONTROLLERS
 from emu.faults import build_instrument
 from emu.firmware.build import PACKAGES, build_rig, compile_c, demo_vow, have_simulator
-from emu.firmware.chip import Chip, ChipInstrument
+from emu.firmware.chip import Chip, ChipInstrument, ProgramError
 from emu.firmware.run import run_firmware
 from emu.firmware.wiring import BoardError, wire
 from emu.ports.address import find
@@ -91,6 +91,30 @@ class Host:
 @pytest.fixture
 def host(rig: Path, own: Path) -> Host:
     return Host(ChipInstrument(demo_vow(), rig, own, own_bench()))
+
+
+Talk = Callable[..., Host]
+
+
+def without_noise() -> Vow:
+    document = demo_vow().document
+    assert isinstance(document.plant, SinkPlant)
+    given = document.plant.channels.items()
+    channels = {name: channel.model_copy(update={"noise_rms": 0.0}) for name, channel in given}
+    plant = document.plant.model_copy(update={"channels": channels})
+    return compile_vow(document.model_copy(update={"plant": plant}))
+
+
+@pytest.fixture
+def talk(rig: Path, probe: Path) -> Talk:
+    def made(**board: Any) -> Host:
+        looked_at = {"twi": 0x48, "code": {"bit": 0, "bits": 16}, "channels": {"supply.rail": 0}}
+        board["converters"] = [looked_at, *board.get("converters", [])]
+        box = ChipInstrument(without_noise(), rig, probe, bench_of(**board))
+        box.advance(box.now_ns + 200 * MS)
+        return Host(box)
+
+    return made
 
 
 # ------------------------------------------------------------------------------------------ another board
@@ -210,6 +234,14 @@ def test_a_wrong_baud_rate_is_told(rig: Path, own: Path) -> None:
         ChipInstrument(demo_vow(), rig, own, bench.model_copy(update={"board": faster}))
 
 
+def test_a_program_that_cannot_go_on_is_told(rig: Path, folder: Path) -> None:
+    source, elf = folder / "asleep.c", folder / "asleep.elf"
+    source.write_text("#include <avr/sleep.h>\nint main(void) { sleep_enable(); sleep_cpu(); return 0; }\n")
+    compile_c("avr-gcc", ["-Os", "-mmcu=atmega328p", str(source), "-o", str(elf)])
+    with pytest.raises(ProgramError, match="sleeps without interrupts, at cycle"):
+        ChipInstrument(demo_vow(), rig, elf, bench_of())
+
+
 def test_what_is_no_program_is_told(rig: Path, folder: Path) -> None:
     nothing = folder / "nothing.elf"
     nothing.write_text("not a program")
@@ -245,6 +277,14 @@ def test_the_library_has_every_part_that_a_board_can_name(name: str, rig: Path, 
 
 
 # ----------------------------------------------------------------------------------- what has been mended
+
+
+def test_a_receiver_that_is_not_emptied_loses_bytes(talk: Talk) -> None:
+    """Two bytes and one in the shift register (data sheet of the ATmega328P, from memory)."""
+    host = talk()
+    assert host.numbers("zzz", 16) == [3, 0, 0]
+    assert host.numbers("zzzzzz", 16) == [3, 1, 0]
+    assert host.numbers("zz", 16) == [2, 0, 0]
 
 
 @pytest.fixture(scope="module")
@@ -316,30 +356,6 @@ def test_the_chip_does_as_its_data_sheet_says(name: str, looks: dict[str, tuple[
 RAIL = round(5.0 / 6.0 * 1024)
 """The code of the 5 V rail: 10 bits from 0 V to 6 V in the document."""
 THREE_BYTES = {"spi": "PB2", "ask": {"bit": 7, "bits": 3}, "code": {"bit": 12, "bits": 12}}
-
-Talk = Callable[..., Host]
-
-
-def without_noise() -> Vow:
-    document = demo_vow().document
-    assert isinstance(document.plant, SinkPlant)
-    given = document.plant.channels.items()
-    channels = {name: channel.model_copy(update={"noise_rms": 0.0}) for name, channel in given}
-    plant = document.plant.model_copy(update={"channels": channels})
-    return compile_vow(document.model_copy(update={"plant": plant}))
-
-
-@pytest.fixture
-def talk(rig: Path, probe: Path) -> Talk:
-    def made(**board: Any) -> Host:
-        looked_at = {"twi": 0x48, "code": {"bit": 0, "bits": 16}, "channels": {"supply.rail": 0}}
-        board["converters"] = [looked_at, *board.get("converters", [])]
-        box = ChipInstrument(without_noise(), rig, probe, bench_of(**board))
-        box.advance(box.now_ns + 200 * MS)
-        return Host(box)
-
-    return made
-
 
 @pytest.mark.parametrize(
     ("converter", "sent", "code"),

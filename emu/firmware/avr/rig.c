@@ -10,7 +10,8 @@
  * - its ADC looks at the multiplexer when the result is read, scales by 1023, takes whole millivolts and keeps ADIF
  *   when one is written to it; its registers are played here. A value is taken as the conversion starts (on the chip
  *   1.5 of its clocks later). Auto trigger is free running only;
- * - its receiver holds 63 bytes; here bytes come at the wire's rate, and the firmware has to fetch them;
+ * - its receiver holds 63 bytes; here it holds two and a third that waits in the shift register, bytes come at the
+ *   wire's rate, and one that finds them all taken is lost and sets DOR;
  * - it counts 11 bits for a frame and looks at U2X too early; here it is told of 10 before each byte;
  * - an input that the firmware pulls up goes high with each write to its port, and one that is driven high reads
  *   low after a reset; here they are as they are driven;
@@ -34,6 +35,8 @@
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
+
+DEFINE_FIFO(uint16_t, uart_fifo);
 
 enum { IN_RING = 65536, OUT_ROOM = 65536, MOST_AT_ONCE = 100000 };
 enum { MOST_DEVICES = 16, CHANNELS = WORLD_CHANNELS + 1, NOT_WIRED = 0xFF, ANALOG_INPUTS = 16, PORTS = 12 };
@@ -742,6 +745,10 @@ static uint8_t on_adch(struct avr_t *self, avr_io_addr_t address, void *param)
 
 /* ------------------------------------------------------------------------------------------------- UART */
 
+enum { RECEIVER_BYTES = 3 };
+
+static avr_io_read_t read_udr;
+static void *read_udr_param;
 static avr_io_write_t write_udr;
 static void *write_udr_param;
 
@@ -760,6 +767,13 @@ static void on_udr(struct avr_t *self, avr_io_addr_t address, uint8_t value, voi
     write_udr(self, address, value, write_udr_param);
 }
 
+static uint8_t on_udr_read(struct avr_t *self, avr_io_addr_t address, void *param)
+{
+    (void)param;
+    avr_regbit_clear(self, uart->dor);
+    return read_udr(self, address, read_udr_param);
+}
+
 static void on_output(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq;
@@ -773,10 +787,13 @@ static void on_output(struct avr_irq_t *irq, uint32_t value, void *param)
 
 static avr_cycle_count_t feed(avr_t *self, avr_cycle_count_t when, void *param)
 {
-    (void)self;
     (void)param;
     mend_frame();
-    avr_raise_irq(uart->io.irq + UART_IRQ_INPUT, rig.in[rig.in_first]);
+    if (uart_fifo_get_read_size(&uart->input) < RECEIVER_BYTES) {
+        avr_raise_irq(uart->io.irq + UART_IRQ_INPUT, rig.in[rig.in_first]);
+    } else {
+        avr_regbit_set(self, uart->dor);
+    }
     rig.in_first = (rig.in_first + 1) % IN_RING;
     rig.heard_cycle = when;
     feeding = rig.in_first != rig.in_last;
@@ -929,6 +946,9 @@ int32_t rig_start(const char *path, const struct board *given)
     write_udr = avr->io[AVR_DATA_TO_IO(uart->r_udr)].w.c;
     write_udr_param = avr->io[AVR_DATA_TO_IO(uart->r_udr)].w.param;
     avr->io[AVR_DATA_TO_IO(uart->r_udr)].w.c = on_udr;
+    read_udr = avr->io[AVR_DATA_TO_IO(uart->r_udr)].r.c;
+    read_udr_param = avr->io[AVR_DATA_TO_IO(uart->r_udr)].r.param;
+    avr->io[AVR_DATA_TO_IO(uart->r_udr)].r.c = on_udr_read;
     avr_register_io_write(avr, spi->r_spdr, on_spdr, NULL);
     play(twi->r_twcr, NULL, on_twcr);
     play(twi->r_twsr, NULL, on_twsr);
