@@ -319,6 +319,8 @@ class Twin(Device):
     ) -> tuple[bool, tuple[str, ...]]:
         ok, words = super()._part(entry, arguments, now_ns)
         if ok and any(field.count > 1 for field in self.vow.document.records[entry.record or ""].fields):
+            if self._captured_none(now_ns):
+                return ok, words
             # A series holds samples: any bytes, of the right length.
             seen = self._words_seen()
             digits = "0123456789ABCDEF"
@@ -326,6 +328,12 @@ class Twin(Device):
                 return True, (words[0], seen[1])
             return True, (words[0], "{any}")
         return ok, words
+
+    def _captured_none(self, now_ns: int) -> bool:
+        """Whether no capture can have been completed since the boot: a series is all zeros until then."""
+        begun_ns = self._capture_ns
+        complete = begun_ns is not None and now_ns >= begun_ns - self.slack_ns
+        return not complete and not self.captures and "captures" not in self.unknown
 
     def _unless_seen(self, decided: bool | None, refusal: str, detail: str) -> bool:
         """A decision: our own if there is one, else yes unless the reply refuses for this very reason."""

@@ -37,7 +37,7 @@ LOOKS = 3
 """Purposes up to this rank come before the sequences of the suite; the rest is mixed with them."""
 MOST_FAILURES = 25
 """A check that finds more stops looking: the instrument is another one, or broken altogether."""
-MOST_CUT_SHORT = 60
+MOST_CUT_SHORT = 100
 """So does one that has so many purposes end in failures, written down or not."""
 CASES = 3
 """Of one requirement so many failures are written down, and shortened; then it is known to be broken, and

@@ -56,6 +56,7 @@ def purposes_for(requirement: Requirement) -> list[Purpose]:
 from protocol.conformance.purposes import (  # noqa: E402,F401  (they enter themselves)
     alternation,
     behaviour,
+    interludes,
     physics,
     points,
     robustness,

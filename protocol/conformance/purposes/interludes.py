@@ -1,0 +1,660 @@
+"""Purposes about what lies between: between the halves of a line, a request and its repeat, a ticket and its
+use, two requests that the host's silence is counted between.
+
+Each rule of `spec/wire.md` that remembers something is tried with everything that must leave it alone, and
+with everything that must not. What sends nothing may happen inside a line as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from functools import partial
+from itertools import combinations
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.behaviour import do, target_state
+from protocol.conformance.purposes.points import boots, enable, other_value
+from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
+from protocol.conformance.tester import HOST_SLACK_NS, Doubtful, NotSelected, Tester
+from protocol.device import NS_PER_S
+from protocol.document.requirements import Requirement
+from protocol.message import Request
+from protocol.quantity import MOST_DIGITS
+from protocol.record import parts_of
+from protocol.vow import PointEntry, part_bytes, record_of
+
+SHORT_NS = 5 * NS_PER_S
+"""Longest wait on a clock that runs by itself."""
+TICKS_NS = (1_000, 1_000_000, 10_000_000, 100_000_000, NS_PER_S)
+"""What firmware counts time in (common practice, no source)."""
+WIDTHS = (8, 16, 32)
+QUICK_NS = 20 * 60 * NS_PER_S
+LONGEST_NS = 2 * 3600 * NS_PER_S
+"""Longest wait for a count to come round, at a first look and later: hours take some rigs a while."""
+FEW = 4
+"""Actions that are tried in a state that refuses many."""
+CHANGES = ("recall", "defaults")
+"""Effects that put settings, those too that cannot be put just now."""
+
+Step = Callable[[], object]
+
+
+# ------------------------------------------------------------------------------------------ what may happen
+
+
+def rounds(ns: int) -> list[int]:
+    """When a count has come round that is just wide enough for a time, for each tick; shortest first."""
+    return sorted({next(tick << bits for bits in WIDTHS if tick << bits > ns) for tick in TICKS_NS})
+
+
+def _idle_ns(t: Tester) -> int:
+    """The idle time in force and what it takes to be past it."""
+    wire = t.vow.document.wire
+    idle_ns = wire.idle_checked if t.guard else wire.idle_typing
+    return idle_ns + max(idle_ns // 50, 0 if t.session.held else 3 * HOST_SLACK_NS)
+
+
+def _may_wait(t: Tester, ns: int) -> bool:
+    return t.session.held or ns <= SHORT_NS
+
+
+def _has_panel(t: Tester) -> bool:
+    return "panel.control" in t.events and "bench" in t.abilities
+
+
+def _overlong(t: Tester) -> bytes:
+    return b"x" * (t.vow.document.wire.line_limit + 2)
+
+
+def _discarded(t: Tester, begun: bytes) -> None:
+    """A line that has been silent for too long; its rest is a command, and nothing."""
+    t.raw(begun)
+    t.wait(_idle_ns(t))
+    t.raw(b"ask self.state\n")
+    t.quiet()
+
+
+def _unheard(t: Tester) -> Iterator[Step]:
+    """What the instrument does not understand as a request: it leaves everything as it is."""
+    limit = t.vow.document.wire.line_limit
+    for line in (b"", b"\r"):
+        yield partial(t.raw, line + b"\n")
+    wrong = (
+        b"x",
+        b"@9 ask",
+        _overlong(t),
+        b"@9 ask self.state ".ljust(limit + 1, b"x"),
+        b"ask self.state ~0000",
+        b"@9 ask no.such ~0000",
+    )
+    for line in wrong:
+        yield partial(t.line, line)
+    if t.guard:
+        entry = a_number(t)
+        plain = put_line(t, entry, int(t.setting(entry.name))).encode()
+        for line in (plain, b"@9 " + plain, b"put no.such 1", b"@9 act no.such"):
+            yield partial(t.line, line)
+    if _may_wait(t, _idle_ns(t)):
+        for begun in (b"ask self.", b"@9 ask self.state", _overlong(t)):
+            yield partial(_discarded, t, begun)
+
+
+def _by_hand(t: Tester) -> Iterator[Step]:
+    """What others do, and the instrument says unasked; nothing is sent."""
+    if not _has_panel(t):
+        return
+    yield partial(t.panel, "panel.control", "local")
+    local = next((each for each in t.vow.settings if each.local and t.settable_here(each)), None)
+    if local is not None and f"panel.{local.name}" in t.events:
+        yield partial(t.panel, f"panel.{local.name}", other_value(t, local))
+    yield partial(t.panel, "panel.control", "remote")
+    if "link.transmitter" in t.events:
+        yield partial(_kept_up, t)
+
+
+def _kept_up(t: Tester) -> None:
+    """Notices that have to wait, and then leave together."""
+    t.transmitter("stalled")
+    for who in ("local", "remote"):
+        t.panel("panel.control", who)
+    t.transmitter("free")
+
+
+def _refused(t: Tester) -> Iterator[str]:
+    """Requests that are understood and refused in the initial state, one for each reason there is."""
+    entry, choice = a_number(t), a_choice(t)
+    number, *unit = entry.words(entry.number.high)
+    yield "ask no.such"
+    yield f"act {entry.name}"
+    yield " ".join(("put", entry.name, "x", *unit))
+    if unit:
+        yield f"put {entry.name} {number} {unit[0]}x"
+    if choice is not None:
+        yield f"put {choice.name} no_such"
+    over = entry.number.text(t.bounds(entry)[1] + 1)
+    if len(over.replace(".", "")) <= MOST_DIGITS:
+        yield " ".join(("put", entry.name, over, *unit))
+    for action in t.vow.actions.values():
+        if t.state not in action.to and action.takes_ticket is None:
+            yield f"act {action.name}"
+            break
+    yield "ask self.state ".ljust(t.vow.document.wire.line_limit, "x")
+
+
+# ------------------------------------------------------------------------------------------- inside a line
+
+
+@purpose("wire", "notice.whole", 1)
+def begun_through_notices(t: Tester, r: Requirement) -> None:
+    """A line that has begun goes on after whatever is said unasked meanwhile, and a late one stays late."""
+    if not _has_panel(t):
+        raise NotSelected("needs a rig that can turn the front panel")
+    for step in _by_hand(t):
+        t.raw(b"ask self.")
+        step()
+        t.raw(b"state\n")
+    for begun, rest in ((b"ask self.state\r", b"\n"), (_overlong(t), b"y\n"), (b"@5", b" ask self.state\n")):
+        t.raw(begun)
+        t.panel("panel.control", "local")
+        t.raw(rest)
+        t.panel("panel.control", "remote")
+    if _may_wait(t, _idle_ns(t)):
+        t.raw(b"ask self.")
+        t.wait(_idle_ns(t))
+        t.panel("panel.control", "local")
+        t.raw(b"ask self.state\n")
+        t.panel("panel.control", "remote")
+        # What is said meanwhile does not make the line younger.
+        t.raw(b"ask self.")
+        for who in ("local", "remote"):
+            t.wait(_idle_ns(t) * 6 // 10)
+            t.panel("panel.control", who)
+        t.raw(b"state\n")
+        t.quiet()
+    t.ask("self.state")
+
+
+@purpose("wire", "framing", 1)
+def begun_through_change(t: Tester, r: Requirement) -> None:
+    """A line that has begun goes on when the state changes by itself meanwhile."""
+    spans = sorted(
+        (leave.after_ns, state.name)
+        for state in t.vow.states.values()
+        for leave in state.leaves
+        if leave.when is None and not state.energised
+    )
+    if not spans or not _may_wait(t, spans[0][0]) or spans[0][0] >= t.vow.document.wire.idle_typing:
+        raise NotSelected("no transition that time makes while a line may wait")
+    after_ns, state = spans[0]
+    t.goto(state)
+    t.raw(b"ask self.")
+    t.wait(after_ns + after_ns // 100 + (0 if t.session.held else 4 * HOST_SLACK_NS))
+    t.raw(b"state\n")
+
+
+@purpose("wire", "boot", 1)
+def begun_over_boot(t: Tester, r: Requirement) -> None:
+    """A line that has begun does not go on after a boot, and what was being dropped is so no more."""
+    ways = [each for each in boots(t) if each in (t.power_cycle, t.reset)]
+    if not ways:
+        raise NotSelected("needs a rig that can boot the instrument inside a line")
+    for again in ways:
+        t.raw(b"ask self.")
+        again()
+        t.raw(b"state\n")
+        t.raw(_overlong(t))
+        again()
+        t.raw(b"ask self.state\n")
+        if _may_wait(t, _idle_ns(t)):
+            t.raw(b"ask self.")
+            t.wait(_idle_ns(t))
+            again()
+            t.raw(b"ask self.state\n")
+        t.raw(b"ask self.state\r")
+        again()
+        t.raw(b"\n")
+        t.quiet()
+
+
+@purpose("wire", "idle", 1)
+def idle_of_all_lines(t: Tester, r: Requirement) -> None:
+    """Whatever has begun ends after the idle time, however long after."""
+    if not t.session.held:
+        raise NotSelected("waiting for the idle time takes too long on a clock that cannot be advanced")
+    for guard in (False, True):
+        if guard:
+            t.say("put link.guard on")
+        idle_ns = t.vow.document.wire.idle_checked if guard else t.vow.document.wire.idle_typing
+        for begun in (b"a", b"ask self.state\r", b"ask self.state", _overlong(t), b"\xff"):
+            _discarded(t, begun)
+        for round_ns in rounds(idle_ns):
+            if round_ns <= QUICK_NS:
+                _much_later(t, round_ns + idle_ns // 2)
+        # A line that is too long goes on within the idle time as any other does.
+        t.raw(_overlong(t))
+        for _ in range(2):
+            t.wait(idle_ns * 6 // 10)
+            t.raw(b"x")
+        t.raw(b"\n")
+        # Its time begins with the line: silence before it does not count.
+        t.wait(2 * idle_ns)
+        t.raw(b"ask self.")
+        t.wait(idle_ns * 6 // 10)
+        t.raw(b"state\n")
+
+
+@purpose("wire", "idle", 5)
+def idle_for_hours(t: Tester, r: Requirement) -> None:
+    """The same for counts that take longer to come round; no other time is lost by then either."""
+    if not t.session.held:
+        raise NotSelected("needs a rig that can hold the clock")
+    idle_ns = t.vow.document.wire.idle_typing
+    for round_ns in rounds(idle_ns):
+        if QUICK_NS < round_ns <= LONGEST_NS:
+            _much_later(t, round_ns + idle_ns // 2)
+    for each in t.vow.points.values():
+        if each.system in ("uptime", "silence"):
+            t.ask(each.name)
+
+
+def _much_later(t: Tester, ns: int) -> None:
+    """A line that goes on when a count of its idle time says that little has passed."""
+    t.raw(b"ask self.")
+    t.wait(ns)
+    t.raw(b"state\n")
+    t.quiet()
+
+
+# ------------------------------------------------------------------------------ a request and its repeat
+
+
+def _told_apart(t: Tester) -> tuple[bytes, int]:
+    """A request whose reply shows whether it was done anew, once so much time has passed."""
+    entry = next(each for each in t.vow.points.values() if each.system == "uptime")
+    step_ns = int(entry.number.step * NS_PER_S)
+    if not t.session.held and step_ns > NS_PER_S:
+        raise NotSelected("waiting for the time since the boot to change takes too long here")
+    return f"@c0d ask {entry.name}".encode(), step_ns * 6 // 5
+
+
+@purpose("wire", "once", 1)
+def once_through(t: Tester, r: Requirement) -> None:
+    """What is no request leaves what is remembered."""
+    line, step_ns = _told_apart(t)
+    for guard in (False, True):
+        if guard:
+            t.say("put link.guard on")
+        t.line(line)
+        t.wait(step_ns)
+        for step in (*_unheard(t), *_by_hand(t)):
+            step()
+            t.line(line)
+        t.raw(line + b"\r\n")
+        checked = Request("@c0d", "ask", line.split(b" ")[2].decode(), (), True).line()
+        t.line(checked)  # other bytes
+        t.wait(step_ns)
+        t.line(b"ask self.state ~0000")
+        t.line(checked)
+
+
+@purpose("wire", "once", 2)
+def once_replaced(t: Tester, r: Requirement) -> None:
+    """What is a request replaces it, whatever its answer; without a tag it clears it."""
+    line, step_ns = _told_apart(t)
+    texts = ["ask self.state", *_refused(t)]
+    for text in texts:
+        t.line(line)
+        t.wait(step_ns)
+        t.line(text.encode())
+        t.line(line)
+    tagged = b"@c0e " + line.split(b" ", 1)[1]
+    t.line(tagged)
+    t.wait(step_ns)
+    t.line(line)
+    if _has_panel(t):
+        entry = a_number(t)
+        t.panel("panel.control", "local")
+        t.wait(step_ns)
+        t.line(put_line(t, entry, int(t.setting(entry.name))).encode())
+        t.line(line)
+        t.panel("panel.control", "remote")
+
+
+@purpose("wire", "once", 1)
+def once_compared(t: Tester, r: Requirement) -> None:
+    """Another request is another one, wherever its bytes differ: also with the same tag, and at its end."""
+    numbers = [each for each in t.vow.settings if each.scale is not None and t.settable_here(each)]
+    longest = max(numbers, key=lambda each: len(" ".join((each.name, *each.words(each.default)))))
+    for entry in dict.fromkeys((a_number(t), longest)):
+        low, high = t.bounds(entry)
+        first = min(max(low, int(t.setting(entry.name))), high - 1)
+        lines = [f"@d1 {put_line(t, entry, counts)}" for counts in (first, first + 1)]
+        unit = entry.words(first)[1:]
+        if unit:
+            lines += [f"{lines[0]}x", lines[0].rpartition(" ")[0]]
+        lines += [f"{lines[0]} x", lines[0], f"@d1 ask {entry.name}"]
+        for line in lines:
+            t.line(line.encode())
+        request = Request("@d1", "put", entry.name, entry.words(first), True).line()
+        t.line(request)
+        t.line(request[:-1] + (b"0" if request[-1:] != b"0" else b"1"))
+        t.guard_off()
+    alike = max(
+        combinations([each.name for each in t.vow.points.values() if each.kind != "record"], 2),
+        key=_common,
+    )
+    for name in (*alike, alike[0]):
+        t.line(f"@d2 ask {name}".encode())
+    # As long as a line may be, and with one byte that makes it another.
+    limit = t.vow.document.wire.line_limit
+    full = b"@d3 ask self.state ".ljust(limit, b"x")
+    for each in (full, full[:-1] + b"\x7f", full[:-1] + b" ", full + b"x", full):
+        t.line(each)
+    t.trying = None  # what a part holds is another matter
+    for record in (each for each in t.vow.points.values() if each.kind == "record"):
+        last = parts_of(record_of(t.vow, record), part_bytes(t.vow, record)) - 1
+        for index in (f"{last}0", f"{last}", "0"):
+            t.line(f"@d4 ask {record.name} {index}".encode())
+
+
+def _common(pair: tuple[str, str]) -> int:
+    """How many characters two names begin with alike."""
+    return next(
+        (at for at, each in enumerate(zip(*pair, strict=False)) if len(set(each)) > 1), min(map(len, pair))
+    )
+
+
+# -------------------------------------------------------------------------------------- silence and tickets
+
+
+@purpose("wire", "watchdog", 1)
+def silence_through(t: Tester, r: Requirement) -> None:
+    """Nothing ends the host's silence but an accepted request: no other line, and no notice."""
+    silence = next((each for each in t.vow.points.values() if each.system == "silence"), None)
+    if silence is None or not t.session.held:
+        raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
+    for steps in (_by_hand, _unheard):
+        t.ask(silence.name)
+        for step in steps(t):
+            t.wait(NS_PER_S)
+            step()
+        t.ask(silence.name)
+    # And what changes by itself.
+    for state in t.vow.states.values():
+        for leave in state.leaves:
+            if leave.when is None and not state.energised and leave.after_ns <= 60 * NS_PER_S:
+                t.goto(state.name)
+                t.wait(leave.after_ns + leave.after_ns // 100)
+                t.ask(silence.name)
+    t.home()
+    t.say("put link.guard on")
+    t.wait(NS_PER_S)
+    for step in _unheard(t):
+        step()
+    t.ask(silence.name)
+
+
+@purpose("wire", "ticket", 1)
+def ticket_through(t: Tester, r: Requirement) -> None:
+    """What is no request leaves a ticket as good as it was, and what is one makes it no better."""
+    give, take = giver(t), taker(t)
+    if take is None:
+        raise NotSelected("no action takes the ticket without a guard")
+    good_ns = give.gives_ticket_ns
+    assert good_ns is not None
+    if not _may_wait(t, 2 * good_ns):
+        raise NotSelected("the ticket's time takes too long on a clock that cannot be advanced")
+    t.prepare()
+    t.act(give.name)
+    for _ in range(2):
+        t.wait(good_ns * 6 // 10)
+        t.ask("self.state")
+    if t.state in take.to:
+        t.act(take.name)
+    if not t.energise or not t.session.held:
+        return
+    for guard in (False, True):
+        t.home()
+        t.prepare()
+        if guard:
+            t.say("put link.guard on")
+        t.act(give.name)
+        for step in (*_unheard(t), *_by_hand(t)):
+            if t.now_ns < t.oracle.twin.entered_ns + good_ns // 2:
+                step()
+        t.act(take.name)
+        t.ask("self.state")
+
+
+# ------------------------------------------------------------------------------------- notices that are off
+
+
+@purpose("wire", "notice.off", 1)
+def unsent_is_not_dropped(t: Tester, r: Requirement) -> None:
+    """While notices are off none waits and none is dropped, whatever the transmitter does."""
+    if not _has_panel(t):
+        raise NotSelected("needs a rig that can turn the front panel")
+    drops = next((each.name for each in t.vow.points.values() if each.system == "drops"), None)
+    t.say("put link.notices off")
+    for stalled in (False, True):
+        if stalled and "link.transmitter" not in t.events:
+            break
+        if drops is not None:
+            t.ask(drops)
+        if stalled:
+            t.transmitter("stalled")
+        for _ in range(t.vow.document.wire.notice_queue // 2 + 1):
+            for who in ("local", "remote"):
+                t.panel("panel.control", who)
+        if stalled:
+            t.transmitter("free")
+        if drops is not None:
+            t.ask(drops)
+    t.say("put link.notices on")
+    t.panel("panel.control", "local")
+    t.panel("panel.control", "remote")
+
+
+# ---------------------------------------------------------------------------------------- all reasons at once
+
+
+def _stay_tripped(t: Tester) -> str:
+    """Have a trip whose cause stays when it has acted; returns the action that cannot clear it."""
+    latched = sorted(
+        (t.vow.states[entry.provoke.state].energised, entry.provoke.within, name)
+        for name, entry in t.vow.document.trips.items()
+        if entry.provoke is not None and entry.latched and entry.provoke.bench
+    )
+    clears = [each for each in t.vow.actions.values() if ("clear_trip", "") in each.does]
+    for energised, _, name in latched:
+        provoke = t.vow.document.trips[name].provoke
+        assert provoke is not None
+        if energised and not t.energise:
+            continue
+        with suppress(NotSelected, Doubtful):
+            t.provoke_trip(name, provoke)
+            for action in clears:
+                if t.state in action.to and not t.act(action.name).ok:
+                    return action.name
+        t.home()
+    raise NotSelected("no trip that these hands provoke holds against being cleared")
+
+
+@purpose("wire", "reasons", 1)
+def every_reason(t: Tester, r: Requirement) -> None:
+    """Tripped, the cause still there, the panel in control and the guard on: the first reason is given."""
+    if not _has_panel(t):
+        raise NotSelected("needs a rig that can turn the front panel")
+    act = _stay_tripped(t)
+    entry = a_number(t)
+    number, *unit = entry.words(entry.number.high)
+    over = entry.number.text(entry.number.high + 1)
+    t.say("put link.guard on")
+    t.panel("panel.control", "local")
+    t.line(f"act {act}".encode().ljust(t.vow.document.wire.line_limit + 1, b"x"))
+    t.line(f"act {act} ".encode())
+    t.line(f"act {act} ~0000".encode())
+    t.line(f"act {act}".encode())
+    t.line(b"act no.such")
+    texts = [
+        "act no.such",
+        f"put {act} 1",
+        f"act {act} x",
+        " ".join(("put", entry.name, "x", *unit)),
+        f"put {entry.name} {over} {unit[0]}x" if unit else f"put {entry.name} {over} x",
+        " ".join(("put", entry.name, over, *unit)),
+        " ".join(("put", entry.name, number, *unit)),
+    ]
+    shut = next((each for each in t.vow.settings if not t.settable_here(each)), None)
+    if shut is not None:
+        texts.append(" ".join(("put", shut.name, *shut.words(shut.default))))
+    refused = [each.name for each in t.vow.actions.values() if t.state not in each.to]
+    texts += [f"act {each}" for each in refused[:FEW]]
+    for text in texts:
+        t.say(text)
+    for _ in range(2):
+        t.say(f"act {act}")  # busy comes first
+    t.panel("panel.control", "remote")
+    t.say(f"act {act}")
+    t.guard_off()
+
+
+# ---------------------------------------------------------------------------------------- as many as may wait
+
+
+def _on_the_wire(t: Tester, size: int) -> bool:
+    """Whether so many bytes are through within what a host allows a reply."""
+    return t.session.held or size * 10 * NS_PER_S <= t.vow.document.wire.baud * t.deadline_ns
+
+
+@purpose("wire", "order", 1)
+def longest_at_once(t: Tester, r: Requirement) -> None:
+    """As many requests as may wait, with the longest replies there are, and as long as lines may be."""
+    wire = t.vow.document.wire
+    texts = ["ask self.vow"]
+    texts += [f"ask {each.name} 0" for each in t.vow.points.values() if each.kind == "record"]
+    texts += [f"ask {max(t.vow.points, key=len)}"]
+    sizes = {text: len(t.say(text, tag=True).line()) for text in texts if _plain_ask(t, text)}
+    longest = max(sizes, key=lambda each: sizes[each])
+    if _on_the_wire(t, wire.pipeline * (sizes[longest] + 12)):
+        lines = (
+            Request(f"@f00{index % 10}", "ask", *_split(longest), True) for index in range(wire.pipeline)
+        )
+        t.raw(b"".join(line.line() + b"\n" for line in lines))
+        t.quiet()
+        t.guard_off()
+    if _on_the_wire(t, wire.pipeline * wire.line_limit):
+        full = b"@f ask self.state ".ljust(wire.line_limit, b"x")
+        t.raw((full + b"\n") * wire.pipeline)
+        kinds = (full, full + b"x", b"@f1 ask self.state", b"x", b"", b"@f1 ask self.state ~0000")
+        t.raw(b"\n".join(kinds[index % len(kinds)] for index in range(wire.pipeline)) + b"\n")
+        t.quiet()
+    t.ask("self.state")
+
+
+def _plain_ask(t: Tester, text: str) -> bool:
+    words = text.split(" ")
+    return len(words) == 3 or t.vow.points[words[1]].kind != "record"
+
+
+def _split(text: str) -> tuple[str, tuple[str, ...]]:
+    _, name, *arguments = text.split(" ")
+    return name, tuple(arguments)
+
+
+# ---------------------------------------------------------------------------------------- what is spelt wrong
+
+
+@purpose("wire", "syntax", 1)
+def misspelt(t: Tester, r: Requirement) -> None:
+    """Each part of the grammar begun with what it may not begin with, or ended too soon."""
+    for line in (
+        b"ask 1self.state", b"ask _self.state", b"ask self.1state", b"ask self._state", b"ask .self",
+        b"ask self.", b"ask self..state", b"@ ask self.state", b"@g ask self.state", b"ask self.state ~",
+        b"~1234", b"ask self.state ~12345", b"@1f", b"note 1 boot power",
+    ):  # fmt: skip
+        t.line(line)
+    # A driver's own characters are characters like any other.
+    for byte in (b"\x11", b"\x13", b"\x00", b"\x7f"):
+        t.raw(b"ask self.state" + byte + b"\n")
+        t.raw(byte + b"ask self.state\n")
+
+
+@purpose("wire", "exact", 1)
+def written_otherwise(t: Tester, r: Requirement) -> None:
+    """What other programs take for a number or a unit, with a check and without."""
+    entry = a_number(t)
+    number, *unit = entry.words(t.bounds(entry)[1])
+    whole = number.partition(".")[0]
+    for wrong in (f"{whole}e0", f"{number}e0", f"{whole}E0", f"0x{whole}", "inf", "nan", f"{number}_0"):
+        for check in (False, True):
+            t.say(" ".join(("put", entry.name, wrong, *unit)), check=check)
+    if unit:
+        for wrong in ("xx", f"m{unit[0]}", f"{unit[0]}x", unit[0].swapcase(), unit[0][:-1] or "x"):
+            t.say(f"put {entry.name} {number} {wrong}", check=True)
+    t.guard_off()
+    t.ask(entry.name)
+
+
+@purpose("wire", "bulk", 1)
+def parts_there_are_none_of(t: Tester, r: Requirement) -> None:
+    for entry in t.vow.points.values():
+        if entry.kind == "record":
+            last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+            for index in (-1, -(1 << 16), 256, 1 << 16, last + 1):
+                t.say(f"ask {entry.name} {index}")
+
+
+@purpose("wire", "guard", 1)
+def unchecked_of_all_kinds(t: Tester, r: Requirement) -> None:
+    """While the guard is on the check that is missing comes first, and asking needs none."""
+    entry = a_number(t)
+    t.say("put link.guard on")
+    for line in ("put no.such 1", "act no.such", "put self.state", f"put {entry.name} x", "act self.state 1"):
+        t.line(line.encode())
+    for text in ("ask no.such", "ask self.state x", "ask self.state"):
+        t.say(text)
+    t.guard_off()
+
+
+# --------------------------------------------------------------------------------- settings of every state
+
+
+@purpose("action", "effect", 2)
+def brings_back_all(t: Tester, r: Requirement) -> None:
+    """What brings settings back brings back those too that can be put in other states only."""
+    action = t.vow.actions[r.element]
+    if not any(kind in CHANGES for kind, _ in action.does):
+        raise NotSelected("it brings no settings back")
+    moved: list[PointEntry] = []
+    for allowed in dict.fromkeys(each.set_in for each in t.vow.settings):
+        of_these = [each for each in t.vow.settings if each.set_in == allowed]
+        for entry in t.random.sample(of_these, min(2, len(of_these))):
+            with suppress(NotSelected):
+                enable(t, entry)
+                t.put(entry.name, other_value(t, entry))
+                moved.append(entry)
+    t.goto(target_state(t, action))
+    do(t, action)
+    for entry in moved:
+        t.ask(entry.name)
+
+
+# ------------------------------------------------------------------------------------------------- records
+
+
+@purpose("wire", "bulk", 2)
+def nothing_captured_yet(t: Tester, r: Requirement) -> None:
+    """A series is all zeros until the first capture after a boot is complete."""
+    series = [
+        each
+        for each in t.vow.points.values()
+        if each.kind == "record" and any(field.count > 1 for field in record_of(t.vow, each).fields)
+    ]
+    if not series:
+        raise NotSelected("the document has no record of a series")
+    boots(t)[-1]()
+    for entry in series:
+        for index in range(parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry))):
+            t.say(f"ask {entry.name} {index}")

@@ -1,0 +1,133 @@
+"""What lies between leaves a good instrument as it was, and shows the ones that it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from emu.instrument import Instrument
+from protocol.conformance.purposes import PURPOSES, interludes
+from protocol.conformance.session import Session
+from protocol.conformance.tester import Broken, NotSelected
+from protocol.conformance.tester import Tester as Hands
+from protocol.document.requirements import Requirement, requirements
+from protocol.message import check_of
+from protocol.oracle import Oracle
+from protocol.serialport import open_port
+from tests.protocol.conformance.instruments import hands_on, served, vow_of
+
+Work = Callable[[Hands, Requirement], None]
+BETWEEN = {each.work.__name__: each for each in PURPOSES if each.work.__module__ == interludes.__name__}
+SHOWS = [
+    ("begun_through_notices", "notice-overwrites-begun-line", "wire.notice.whole"),
+    ("begun_over_boot", "begun-line-kept-over-boot", "wire.boot"),
+    ("idle_of_all_lines", "idle-time-comes-round", "wire.idle"),
+    ("idle_of_all_lines", "overlong-outlasts-idle", "wire.idle"),
+    ("once_through", "once-cleared-by-missing-check", "wire.once"),
+    ("once_through", "once-lost-in-discarded-line", "wire.once"),
+    ("once_compared", "once-compared-over-24", "wire.once"),
+    ("silence_through", "silence-ended-by-notice", "wire.watchdog"),
+    ("ticket_through", "ticket-kept-alive-by-lines", "wire.ticket"),
+    ("unsent_is_not_dropped", "off-counted-as-drops", "wire.notice.off"),
+    ("every_reason", "fault-before-busy", "wire.reasons"),
+    ("longest_at_once", "replies-over-128-lost", "wire.order"),
+    ("misspelt", "name-begins-with-anything", "wire.syntax"),
+    ("misspelt", "flow-control-obeyed", "wire.syntax"),
+    ("written_otherwise", "exponent-accepted", "wire.exact"),
+    ("written_otherwise", "unit-unlooked-when-checked", "wire.exact"),
+    ("parts_there_are_none_of", "index-below-zero-is-type", "wire.bulk"),
+    ("unchecked_of_all_kinds", "unknown-before-check", "wire.guard"),
+    ("brings_back_all", "recall-leaves-trims", "action.settings.recall.effect"),
+    ("nothing_captured_yet", "capture-layout-before-first", "wire.bulk"),
+]
+
+
+def tried(hands: Hands, name: str) -> list[Requirement]:
+    """The requirements that a purpose is for."""
+    of = BETWEEN[name]
+    return [r for r in requirements(hands.vow.document) if (r.section, r.aspect) == (of.section, of.aspect)]
+
+
+def try_it(hands: Hands, name: str, requirement: Requirement) -> None:
+    hands.home()
+    hands.trying = requirement.id
+    BETWEEN[name].work(hands, requirement)
+    hands.quiet()
+
+
+@pytest.mark.parametrize("document", ["tarn", "brae"])
+@pytest.mark.parametrize("name", sorted(BETWEEN))
+def test_a_good_instrument_is_as_it_was(document: str, name: str) -> None:
+    hands = hands_on(document, seed=1)
+    hands.acquaint()
+    for requirement in tried(hands, name):
+        try:
+            try_it(hands, name, requirement)
+        except NotSelected:
+            assert document == "brae" or requirement.section == "action", requirement.id
+        hands.home()
+        hands.trying = None
+        hands.ask("self.state")
+
+
+@pytest.mark.parametrize(("name", "fault", "about"), SHOWS)
+def test_it_shows_what_is_broken(name: str, fault: str, about: str) -> None:
+    hands = hands_on(fault=fault)
+    hands.acquaint()
+    (requirement,) = (each for each in tried(hands, name) if each.id == about)
+    with pytest.raises(Broken):
+        try_it(hands, name, requirement)
+
+
+@pytest.fixture(scope="module")
+def running() -> Iterator[Hands]:
+    """Behind a pseudo-terminal, on the real clock, without a rig."""
+    vow = vow_of("brae")
+    with served(Instrument(vow)) as (address, _):
+        port = open_port(address, vow.document.wire.baud, vow.document.wire.opening)
+        try:
+            hands = Hands(vow, Session(port, vow.document.wire.line_limit))
+            hands.acquaint()
+            yield hands
+        finally:
+            port.close()
+
+
+@pytest.mark.parametrize("name", sorted(BETWEEN))
+def test_it_bears_a_clock_that_runs(running: Hands, name: str) -> None:
+    hands = running
+    for requirement in tried(hands, name):
+        try:
+            try_it(hands, name, requirement)
+        except NotSelected:
+            continue
+        finally:
+            hands.trying = None
+        hands.home()
+        hands.ask("self.state")
+
+
+def test_a_count_comes_round_when_its_width_is_used_up() -> None:
+    assert interludes.rounds(30 * 10**9) == [
+        65_536_000_000,
+        256_000_000_000,
+        655_360_000_000,
+        4_294_967_296_000,
+        6_553_600_000_000,
+    ]
+
+
+@pytest.mark.parametrize("captured", [False, True])
+def test_a_series_is_zeros_until_a_capture_is_complete(captured: bool) -> None:
+    oracle = Oracle(vow_of("tarn"))
+    oracle.boot("power", 0)
+    if captured:
+        oracle.twin.capture("capture", 0)
+    line = b"ask capture.part 0"
+    size = len(oracle.reply(line, b"ok 0 00 ~0000", 0).expected.split(" ")[2])
+    for now_ns, others in ((0, False), (10**9, captured)):
+        for digit in b"01":
+            answer = b"ok 0 " + bytes((digit,)) * size
+            answer += b" ~" + check_of(answer).encode()
+            assert oracle.reply(line, answer, now_ns).right is (others or digit == ord("0"))
