@@ -58,4 +58,6 @@ def direct_tester(vow: Vow, instrument: Instrument, *, seed: int = 0, budget: in
     port = cast(serial.Serial, DirectPort(line, clock))
     session = Session(port, vow.document.wire.line_limit, rig)
     session.hold()
+    if vow.document.wire.opening.settle:
+        session.wait(vow.document.wire.opening.settle)  # a board that reset when its port opened boots
     return Tester(vow, session, seed=seed, energise=True, budget=budget)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from protocol.device import NS_PER_S, Device, Store
+from protocol.document.model import RecordField
 from protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or
 from protocol.framing import Overlong
 from protocol.message import (
@@ -318,10 +319,11 @@ class Twin(Device):
         self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int
     ) -> tuple[bool, tuple[str, ...]]:
         ok, words = super()._part(entry, arguments, now_ns)
-        if ok and any(field.count > 1 for field in self.vow.document.records[entry.record or ""].fields):
-            if self._captured_none(now_ns):
+        fields = self.vow.document.records[entry.record or ""].fields
+        if ok and not all(self._known_field(field) for field in fields):
+            if any(field.count > 1 for field in fields) and self._captured_none(now_ns):
                 return ok, words
-            # A series holds samples: any bytes, of the right length.
+            # A series holds samples, and a field may hold a reading: any bytes, of the right length.
             seen = self._words_seen()
             digits = "0123456789ABCDEF"
             if len(seen) == 2 and len(seen[1]) == len(words[1]) and set(seen[1]) <= set(digits):
@@ -334,6 +336,15 @@ class Twin(Device):
         begun_ns = self._capture_ns
         complete = begun_ns is not None and now_ns >= begun_ns - self.slack_ns
         return not complete and not self.captures and "captures" not in self.unknown
+
+    def _known_field(self, field: RecordField) -> bool:
+        """Whether a field of a record can only be what it is here."""
+        entry = self.vow.points.get(str(field.value))
+        if field.count > 1 or entry is None:
+            return field.count == 1
+        if entry.system in self.unknown:
+            return False
+        return entry.system in LEARNED or self.fixed(entry.name)
 
     def _unless_seen(self, decided: bool | None, refusal: str, detail: str) -> bool:
         """A decision: our own if there is one, else yes unless the reply refuses for this very reason."""

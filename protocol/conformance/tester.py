@@ -986,7 +986,8 @@ class Tester:
             before = self.state
             step()
             if self.state == before:
-                # A guard may look at a reading that has not followed yet.
+                # A guard may look at a reading that has not followed yet, or want what a tester works with.
+                self.prepare()
                 self.wait(self.vow.document.trial.settle)
                 step()
             if self.state == state:
@@ -1111,9 +1112,16 @@ class Tester:
         trying = self.trying
         if "notices" in self.vow.parts:
             self.trying = f"trip.{trip.name}.notice"  # nothing but its notice tells of it yet
-        self.until(lambda: self.state != before, provoke.within, expected, silent=provoke.silence)
+        self.until(partial(self.struck, trip, before), provoke.within, expected, silent=provoke.silence)
         self.trying = trying
         return self.now_ns - began_ns
+
+    def struck(self, trip: TripEntry, before: str) -> bool:
+        """Whether a trip that was provoked in this state has come, or can come no more.
+
+        On its way to the trip an instrument may go by itself to other states that the trip watches.
+        """
+        return self.state != before and self.state not in trip.armed_in
 
     def until(
         self, happened: Callable[[], bool], within_ns: int, requirement: str, *, silent: bool = False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from decimal import Decimal
@@ -9,15 +10,17 @@ from fractions import Fraction
 from functools import partial
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.points import SLOW_NS, other_value, visited
+from protocol.conformance.purposes.points import LOOKS_AT_SLOW, SLOW_NS, other_value, visited
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke, Pulse
 from protocol.document.requirements import Requirement
-from protocol.expression import Expression, ExpressionError
+from protocol.expression import Expression, ExpressionError, Threshold
 from protocol.oracle import Judgement
 from protocol.vow import ActionEntry, PointEntry, TripEntry
 
+LONG_NS = 60 * NS_PER_S
+"""What is given more time takes long by its nature."""
 LOOKS_AT_CONDITION = 4
 """Into so many parts the time is cut in which a condition may come true, or act."""
 CONSISTENT_READS = 3
@@ -44,6 +47,11 @@ def reachable(t: Tester, r: Requirement) -> None:
             t.put(entry.name, other_value(t, entry))
     for entry in t.random.sample(held, min(2, len(held))):
         t.ask(entry.name)
+    shut = next((entry for entry in held if entry.scale is not None), None)
+    if shut is not None and "reasons before and after state" not in t.done:
+        t.say(f"put {shut.name} x")
+        t.put(shut.name, shut.number.high + 1)
+        t.done.add("reasons before and after state")
     _look(t)
     laws_hold(t)
     t.done.add(f"visited {r.element}")
@@ -191,7 +199,8 @@ def do(t: Tester, action: ActionEntry) -> None:
             count = next((e for e in t.vow.points.values() if e.system == "captures"), None)
             if count is not None:
                 t.ask(count.name)  # not yet
-                t.alive(longest_ns + (0 if t.session.held else HOST_SLACK_NS))
+            t.alive(longest_ns + (0 if t.session.held else HOST_SLACK_NS))
+            if count is not None:
                 t.ask(count.name)
         if kind == "save":
             count = next((e for e in t.vow.points.values() if e.system == "saves"), None)
@@ -563,21 +572,21 @@ def _strike_watched(t: Tester, trip: TripEntry, provoke: Provoke) -> None:
     t.session.settle()
     t.attend()
     for _ in range(2 * LOOKS_AT_CONDITION):
-        if t.state != before or left_ns <= step_ns:
+        if t.struck(trip, before) or left_ns <= step_ns:
             break
         t.alive(step_ns)
         left_ns -= step_ns
-        if t.state == before and _holds_already(t, trip):
+        if not t.struck(trip, before) and _holds_already(t, trip):
             due_ns = trip.after_ns + trip.after_ns // 100 + t.vow.document.trips[trip.name].every
             t.alive(due_ns)
             left_ns -= due_ns
             _look(t)
-            if t.state == before and _holds_already(t, trip):
+            if not t.struck(trip, before) and _holds_already(t, trip):
                 due = f"within {due_ns / NS_PER_S:g} s of readings that leave no doubt"
                 judgement = Judgement(False, f"trip.{trip.name}.fires", due)
                 raise Broken(judgement, "", f"still in state {t.state}")
             break
-    t.until(partial(_left, t, before), left_ns, f"trip.{trip.name}.fires")
+    t.until(partial(t.struck, trip, before), left_ns, f"trip.{trip.name}.fires")
     t.trying = trying
 
 
@@ -723,6 +732,84 @@ def delay(t: Tester, r: Requirement) -> None:
         raise Broken(
             Judgement(False, r.id, "no trip: the condition had gone"), "", " ".join(t.oracle.twin.last_trip)
         )
+
+
+@purpose("trip", "delay", 4)
+def delay_by_setting(t: Tester, r: Requirement) -> None:
+    """Where the bench takes long to move what is watched, its threshold is brought there at once instead."""
+    trip, provoke = _trip(t, r)
+    if not t.session.held:
+        raise NotSelected("needs a rig that can hold the clock")
+    if provoke.silence or (provoke.within <= LONG_NS and not _moves_slowly(t, trip, provoke)):
+        return
+    try:
+        thresholds = trip.when.as_threshold(t.vow.measured)
+    except ExpressionError:
+        return
+    if len(thresholds) != 1 or t.vow.points[thresholds[0].point].source != "signal":
+        return
+    (threshold,) = thresholds
+    for name in sorted(threshold.expression.names & t.oracle.twin.settings.keys()):
+        entry = t.vow.points[name]
+        if entry.scale is None or (entry.set_in is not None and provoke.state not in entry.set_in):
+            continue
+        t.home()
+        others = {each: value for each, value in provoke.put.items() if each != name}
+        t.arrange(provoke.model_copy(update={"put": others}))
+        for event, value in provoke.bench.items():
+            t.bench(event, value)
+        for _ in range(LOOKS_AT_SLOW):
+            there = _bringing(t, threshold, entry)
+            if there is not None or t.state not in trip.armed_in:
+                break
+            t.alive(provoke.within // LOOKS_AT_SLOW)
+        if there is not None and t.state in trip.armed_in and _holds_already(t, trip) is False:
+            _delayed(t, trip, entry, there)
+        t.relieve(provoke)
+
+
+def _bringing(t: Tester, threshold: Threshold, entry: PointEntry) -> int | None:
+    """Counts of a setting with which a threshold is surely passed by what is read just now, if allowed."""
+    settings = {
+        name: value
+        for name in threshold.expression.names & t.oracle.twin.settings.keys()
+        if isinstance(value := t.vow.points[name].exact(t.setting(name)), Fraction)
+    }
+    level = threshold.expression.number(settings)
+    further = settings | {entry.name: settings[entry.name] + entry.number.step}
+    slope = threshold.expression.number(further) - level
+    low, high = about(t, threshold.point)
+    goal = (low if threshold.above else high) * t.vow.points[threshold.point].number.step
+    present = t.setting(entry.name)
+    if not slope or not isinstance(present, int) or not t.settable_here(entry):
+        return None
+    steps = (goal - level) / slope
+    # Towards the side on which the condition holds.
+    wanted = present + (math.floor(steps) if (slope > 0) == threshold.above else math.ceil(steps))
+    least, most = t.bounds(entry)
+    return wanted if least <= wanted <= most else None
+
+
+def _delayed(t: Tester, trip: TripEntry, entry: PointEntry, there: int) -> None:
+    """Not before its time, not for what came and went, and then in time."""
+    part_ns, every_ns = trip.after_ns * 6 // 10, t.vow.document.trips[trip.name].every
+    away = t.setting(entry.name)
+    for _ in range(2):
+        for value, wait_ns in ((there, part_ns), (away, max(part_ns, every_ns * 11 // 10))):
+            t.put(entry.name, value)
+            t.alive(wait_ns)
+            _look(t)
+            if t.state not in trip.armed_in:
+                held = f"the condition held for at most {part_ns / 1e6:g} ms"
+                judgement = Judgement(False, f"trip.{trip.name}.delay", f"no trip: {held}")
+                raise Broken(judgement, "", " ".join(t.oracle.twin.last_trip))
+    t.put(entry.name, there)
+    due_ns = trip.after_ns + trip.after_ns // 100 + every_ns
+    t.alive(due_ns)
+    _look(t)
+    if t.state != trip.to:
+        due = f"within {due_ns / NS_PER_S:g} s of {entry.name} {' '.join(entry.words(there))}"
+        raise Broken(Judgement(False, f"trip.{trip.name}.fires", due), "", f"still in state {t.state}")
 
 
 def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
@@ -885,7 +972,7 @@ def wherever_armed(t: Tester, r: Requirement) -> None:
         for state in t.vow.states.values()
         if state.name in trip.armed_in and state.energised is not live and _lasts(t, state.name, provoke)
     ]
-    if others and not (live and provoke.within > NS_PER_S * 60):
+    if others and not (live and provoke.within > LONG_NS):
         _everywhere(t, r, t.random.sample(others, 1))
 
 
@@ -901,7 +988,7 @@ def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
     for state in states:
         if state not in trip.armed_in or state == provoke.state:
             continue
-        if t.vow.states[state].energised and (not t.energise or provoke.within > NS_PER_S * 60):
+        if t.vow.states[state].energised and (not t.energise or provoke.within > LONG_NS):
             continue  # what takes long by its nature is provoked in one such state only
         if not _lasts(t, state, provoke):
             continue

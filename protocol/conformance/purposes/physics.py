@@ -115,14 +115,8 @@ def _hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
     low = rule.low.number(seen) if rule.low is not None else None
     high = rule.high.number(seen) if rule.high is not None else None
     if (low is not None and reading < low - slack) or (high is not None and reading > high + slack):
-        due = " and ".join(
-            text
-            for text, bound in (
-                (f"at least {low and float(low):g}", low),
-                (f"at most {high and float(high):g}", high),
-            )
-            if bound is not None
-        )
+        bounds = (("at least", low), ("at most", high))
+        due = " and ".join(f"{words} {float(bound):g}" for words, bound in bounds if bound is not None)
         raise Broken(Judgement(False, r.id, f"{rule.of} {due}"), f"ask {rule.of}", f"{float(reading):g}")
     t.keep(r.id)
 

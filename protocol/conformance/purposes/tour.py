@@ -13,7 +13,7 @@ from fractions import Fraction
 from protocol.conformance.purposes import TOUR, purpose
 from protocol.conformance.purposes.behaviour import act_guarded, do, laws_hold, stays, target_state, values
 from protocol.conformance.purposes.points import between, boots, enable, off_step, other_value
-from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
+from protocol.conformance.purposes.wire import a_choice, a_number, below_zero, giver, put_line, taker
 from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
@@ -341,6 +341,7 @@ def refusals(t: Tester, r: Requirement) -> None:
             t.say(f"put {setting.name} x")
             if setting.scale is not None:
                 t.put(setting.name, setting.number.high + 1)
+                t.done.add("reasons before and after state")
             break
     for action in t.vow.actions.values():
         if action.takes_ticket is not None and t.state not in action.to:
@@ -356,12 +357,11 @@ def _readings(t: Tester) -> list[PointEntry]:
 
 
 @purpose("wire", "round", TOUR)
-def below_zero(t: Tester, r: Requirement) -> None:
+def signed(t: Tester, r: Requirement) -> None:
     """Numbers below zero, whole steps and halves of them."""
-    below = [each for each in t.vow.settings if each.scale is not None and each.number.low < 0]
-    if not below:
+    entry = next(below_zero(t), None)
+    if entry is None:
         raise NotSelected("no setting goes below zero")
-    entry = below[0]
     enable(t, entry)
     t.put(entry.name, -1)
     t.ask(entry.name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import string
+from collections.abc import Iterator
 from contextlib import suppress
 from fractions import Fraction
 
@@ -55,6 +56,17 @@ def taker(t: Tester) -> ActionEntry | None:
         if action.takes_ticket is not None and action.guard is None and targets & set(action.to):
             return action
     return None
+
+
+def given(t: Tester) -> str:
+    """A fresh ticket. NotSelected where a guard keeps it from being given."""
+    give = giver(t)
+    if give.guard is not None:
+        t.prepare()
+    t.act(give.name)
+    if t.oracle.twin.ticket is None:
+        raise NotSelected(f"the guard of {give.name} is shut")
+    return t.oracle.twin.ticket
 
 
 def put_line(t: Tester, entry: PointEntry, counts: int) -> str:
@@ -300,13 +312,18 @@ def rounding(t: Tester, r: Requirement) -> None:
         for share in (Fraction(2, 5), Fraction(1, 2)):
             _round(t, whole, whole.number.high + share)
     # Below zero, half a step goes down.
-    below = next((each for each in t.vow.settings if each.scale is not None and each.number.low < 0), None)
+    below = next(below_zero(t), None)
     if below is not None:
         t.home()
         enable(t, below)
         for counts in (-3, -1, 0):
             for share in (Fraction(2, 5), Fraction(1, 2)):
                 _round(t, below, counts - share)
+
+
+def below_zero(t: Tester) -> Iterator[PointEntry]:
+    """Settings that may be below zero just now."""
+    return (each for each in t.vow.settings if each.scale is not None and t.bounds(each)[0] < 0)
 
 
 def _unlimited(t: Tester, entry: PointEntry) -> bool:
@@ -563,19 +580,16 @@ def once(t: Tester, r: Requirement) -> None:
 def ticket(t: Tester, r: Requirement) -> None:
     give = giver(t)
     take = taker(t)
-    t.act(give.name)
+    good = given(t)
     t.ask("self.state")
     if take is None:
         raise NotSelected("no action takes the ticket without a guard")
-    good = t.oracle.twin.ticket
-    assert good is not None
     near = f"{int(good, 16) ^ 1:04x}"
     for wrong in (near, f"{int(good, 16) ^ 0x8000:04x}", "0000", "ffff", good[::-1]):
         if wrong != good:
             t.say(f"act {take.name} {wrong}")
     # A newer one voids it.
-    t.act(give.name)
-    if t.oracle.twin.ticket != good:
+    if given(t) != good:
         t.say(f"act {take.name} {good}")
     # So does time.
     assert give.gives_ticket_ns is not None
@@ -584,26 +598,25 @@ def ticket(t: Tester, r: Requirement) -> None:
         t.wait(give.gives_ticket_ns + (1_000_000 if t.session.held else 4 * HOST_SLACK_NS))
         t.ask("self.state")
         if t.state not in take.to:
-            t.act(give.name)
+            given(t)
         t.say(f"act {take.name} {latest}")
     if not t.energise:
         return
     # Good once.
     t.home()
     t.prepare()
-    t.act(give.name)
-    used = t.oracle.twin.ticket
+    used = given(t)
     t.act(take.name)
     t.ask("self.state")
     t.safe()
     if t.state != t.vow.initial:
         t.home()
-    t.act(give.name)
+    given(t)
     t.say(f"act {take.name} {used}")
     # Good for all its time.
     t.home()
     t.prepare()
-    t.act(give.name)
+    given(t)
     t.wait(give.gives_ticket_ns * 9 // 10)
     t.act(take.name)
     t.ask("self.state")
@@ -611,15 +624,12 @@ def ticket(t: Tester, r: Requirement) -> None:
     for boot_again in boots(t):
         t.home()
         boot_again()
-        t.act(give.name)
-        old = t.oracle.twin.ticket
+        old = given(t)
         boot_again()
-        t.act(give.name)
-        if t.oracle.twin.ticket == old:
+        if given(t) == old:
             # Once it may be chance.
             boot_again()
-            t.act(give.name)
-            if t.oracle.twin.ticket == old:
+            if given(t) == old:
                 due = "another ticket than before the boot"
                 raise Broken(Judgement(False, r.id, due), f"act {give.name}", f"ok {old}")
         t.say(f"act {take.name} {old}")
