@@ -2,6 +2,7 @@
  * sheet says (from memory; status codes are those of avr-libc's <util/twi.h>). Then transfers for the host:
  *
  *   x HEX...      bytes over the SPI with PB2 low; answers the bytes that came
+ *   p A B C D     to TCCR0A, TCCR0B, OCR0A and OCR0B, with PD5 (OC0B) an output
  *   zZZZZZZ       twelve frames' time in which no byte is fetched; answers how many are there then, and DOR
  *   y A N HEX...  bytes to the TWI address A, then N bytes from it; answers these
  *
@@ -300,6 +301,14 @@ static void serve(void)
             bytes[at] = transfer(bytes[at]);
         }
         PORTB |= _BV(SELECT);
+        say_bytes(count);
+    } else if (letter == 'p') {
+        count = hear_bytes((char)hear());
+        DDRD |= _BV(PD5);
+        TCCR0A = bytes[0];
+        TCCR0B = bytes[1];
+        OCR0A = bytes[2];
+        OCR0B = bytes[3];
         say_bytes(count);
     } else if (letter == 'z') {
         uint16_t begun = TCNT1;

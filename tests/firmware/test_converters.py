@@ -13,6 +13,8 @@ from emu.firmware.build import build_library, demo_vow
 from emu.firmware.converters import CHANNELS
 from emu.ports.address import find
 from protocol.document.load import load_yaml_model
+from protocol.document.plant import SinkPlant, SteinhartHartLaw
+from protocol.vow import compile_vow
 
 
 @pytest.fixture(scope="module")
@@ -46,3 +48,19 @@ def test_codes_are_those_of_the_plant(library: Path, bench: str | None) -> None:
             value = box.plant.sample(name, tick, period_ns)
             code = round((value - converter.low) / converter.step)
             assert box.board.codes[CHANNELS.index(name)] == code, (name, tick)
+
+
+def test_a_thermistor_by_three_coefficients_reads_as_the_plants(library: Path) -> None:
+    document = demo_vow().document
+    assert isinstance(document.plant, SinkPlant)
+    # Of a 10 kOhm thermistor, of the size that makers give (common practice, no source).
+    law = SteinhartHartLaw(form="steinhart-hart", a=1.129e-3, b=2.341e-4, c=8.775e-8)
+    thermistor = document.plant.thermistor.model_copy(update={"law": law})
+    plant = document.plant.model_copy(update={"thermistor": thermistor})
+    box = FirmwareInstrument(compile_vow(document.model_copy(update={"plant": plant})), library, None, 7)
+    name = "heat.sensor_voltage"
+    converter = box.plant.converter(name)
+    period_ns = box.next_event_ns() or MILLISECOND_NS
+    box.advance(SLOW_MS * period_ns)
+    value = box.plant.sample(name, SLOW_MS, period_ns)
+    assert box.board.codes[CHANNELS.index(name)] == round((value - converter.low) / converter.step)

@@ -358,6 +358,29 @@ RAIL = round(5.0 / 6.0 * 1024)
 THREE_BYTES = {"spi": "PB2", "ask": {"bit": 7, "bits": 3}, "code": {"bit": 12, "bits": 12}}
 
 @pytest.mark.parametrize(
+    ("registers", "active", "share"),
+    [
+        # Fast PWM to 255, cleared on compare: COM0B1, WGM01, WGM00; then CS00.
+        pytest.param("23 01 0 40", "high", 64 / 255, id="fast"),
+        pytest.param("23 01 0 40", "low", 1 - 64 / 255, id="active low"),
+        pytest.param("33 01 0 40", "high", 1 - 64 / 255, id="set on compare"),
+        pytest.param("21 01 0 40", "high", 64 / 255, id="phase correct"),
+        pytest.param("23 09 80 40", "high", 64 / 128, id="to OCR0A"),
+        pytest.param("21 09 80 40", "high", 64 / 128, id="phase correct, to OCR0A"),
+        pytest.param("03 01 0 40", "high", 0.0, id="not connected"),
+        pytest.param("03 01 0 40", "low", 1.0, id="not connected, active low"),
+    ],
+)
+def test_a_pwm_output_is_its_share_of_time(talk: Talk, registers: str, active: str, share: float) -> None:
+    """Modes of timer 0 by the data sheet of the ATmega328P (from memory)."""
+    host = talk(fan={"pin": "OCR0B", "active": active})
+    assert host.box.plant.at("fan.duty", host.box.now_ns) == 0.0  # PD5 is no output yet
+    host.ask(f"p {registers}")
+    host.wait(1 * MS)
+    assert host.box.plant.at("fan.duty", host.box.now_ns) == pytest.approx(share)
+
+
+@pytest.mark.parametrize(
     ("converter", "sent", "code"),
     [
         pytest.param(THREE_BYTES, ["x 01 40 00"], RAIL, id="right"),

@@ -399,36 +399,39 @@ static uint32_t pair(avr_io_addr_t low, avr_io_addr_t high)
     return avr->data[low] | (uint32_t)(high != 0 ? avr->data[high] : 0) << 8;
 }
 
+/* What a PWM counts to in each waveform mode of an 8-bit timer and of a 16-bit one; 0: that is no PWM. The library
+ * does not know all of them. Data sheet of the ATmega328P, "Waveform Generation Mode Bit Description" (from memory). */
+enum { TO_OCRA = 0x10000, TO_ICR };
+static const uint32_t top_of_8_bits[16] = { 0, 255, 0, 255, 0, TO_OCRA, 0, TO_OCRA };
+static const uint32_t top_of_16_bits[16] = { 0, 255, 511, 1023, 0, 255, 511, 1023, TO_ICR, TO_OCRA, TO_ICR, TO_OCRA,
+    0, 0, TO_ICR, TO_OCRA };
+
 /* The fan's share of time: what its compare unit makes of the pin, or the pin's latch when it is not connected. */
 static double fan_share(void)
 {
     const avr_timer_comp_t *unit;
-    avr_timer_wgm_t wave;
     uint32_t value;
     uint32_t top;
     uint8_t mode;
+    uint8_t wave;
     double share;
     if (fan_timer == NULL || (avr->data[ports[board.fan.port]->r_ddr] & board.fan.mask) == 0) {
         return 0.0;
     }
     unit = &fan_timer->comp[board.compare];
     mode = avr_regbit_get(avr, unit->com);
-    wave = fan_timer->wgm_op[avr_regbit_get_array(avr, fan_timer->wgm, 4)];
-    if (mode < avr_timer_com_clear || wave.kind < avr_timer_wgm_pwm) {
+    wave = avr_regbit_get_array(avr, fan_timer->wgm, 4);
+    top = unit->r_ocrh != 0 ? top_of_16_bits[wave] : top_of_8_bits[wave];
+    if (mode < avr_timer_com_clear || top == 0) {
         return drives(&board.fan) ? 1.0 : 0.0;
     }
-    switch (wave.top) {
-    case avr_timer_wgm_reg_ocra:
+    if (top == TO_OCRA) {
         top = pair(fan_timer->comp[AVR_TIMER_COMPA].r_ocr, fan_timer->comp[AVR_TIMER_COMPA].r_ocrh);
-        break;
-    case avr_timer_wgm_reg_icr:
+    } else if (top == TO_ICR) {
         top = pair(fan_timer->r_icr, fan_timer->r_icrh);
-        break;
-    default:
-        top = (1U << wave.size) - 1U;
     }
     value = pair(unit->r_ocr, unit->r_ocrh);
-    share = top == 0 || value >= top ? 1.0 : (double)value / top;
+    share = value >= top ? 1.0 : (double)value / top;
     return (mode == avr_timer_com_set) == (board.fan.low != 0) ? share : 1.0 - share;
 }
 
