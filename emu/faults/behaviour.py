@@ -148,8 +148,13 @@ def condition_at_once(vow: Vow) -> Vow:
     return _each_leave(vow, lambda leave: leave if leave.when is None else replace(leave, after_ns=0))
 
 
-def _counts_up_to(leave: LeaveEntry) -> bool:
-    return leave.when is not None and ">=" in leave.when.text
+def _counts_up_to(vow: Vow, leave: LeaveEntry) -> bool:
+    """Whether a count is waited for: it stays where it has come to, where a reading passes through."""
+    if leave.when is None or ">=" not in leave.when.text:
+        return False
+    waited_for = (vow.points[name] for name in leave.when.names)
+    numbers = (entry.number for entry in waited_for if entry.scale is not None and not entry.settable)
+    return any(number.unit == "1" and not number.digits for number in numbers)
 
 
 @behaviour.tables(
@@ -157,11 +162,13 @@ def _counts_up_to(leave: LeaveEntry) -> bool:
     "A state is left one count too late: > where >= is meant.",
     breaks="state.*.leave.*",
     depth=4,
-    applies=lambda vow: any(_counts_up_to(leave) for state in vow.states.values() for leave in state.leaves),
+    applies=lambda vow: any(
+        _counts_up_to(vow, leave) for state in vow.states.values() for leave in state.leaves
+    ),
 )
 def condition_one_more(vow: Vow) -> Vow:
     def change(leave: LeaveEntry) -> LeaveEntry:
-        if leave.when is None or not _counts_up_to(leave):
+        if leave.when is None or not _counts_up_to(vow, leave):
             return leave
         return replace(leave, when=parse(leave.when.text.replace(">=", ">")))
 

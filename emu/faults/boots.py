@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from emu.faults.change import with_document, with_point
 from emu.faults.fault import Kind
-from emu.faults.numbers import HeldOutputs, has_dependent_limit
+from emu.faults.numbers import HeldOutputs, below_zero, has_dependent_limit
 from protocol.device import NS_PER_S, Answer, Device
-from protocol.document.model import Record
+from protocol.document.model import Record, RecordField
 from protocol.framing import Framer, Overlong
 from protocol.record import build, parts_of
 from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
@@ -39,6 +39,24 @@ def _image(vow: Vow) -> PointEntry | None:
 
 def _has_image(vow: Vow) -> bool:
     return _image(vow) is not None
+
+
+def _fields(vow: Vow) -> list[RecordField]:
+    """The fields of that image; none without one."""
+    entry = _image(vow)
+    return [] if entry is None else record_of(vow, entry).fields
+
+
+def _has_choice(vow: Vow) -> bool:
+    """Whether that image has a word in it."""
+    named = (vow.points.get(str(field.value)) for field in _fields(vow))
+    return any(entry is not None and entry.source == "setting" and entry.scale is None for entry in named)
+
+
+def _has_two_parts(vow: Vow) -> bool:
+    """Whether that image has a second part: many fit into one."""
+    entry = _image(vow)
+    return entry is not None and parts_of(record_of(vow, entry), part_bytes(vow, entry)) > 1
 
 
 # ------------------------------------------------------------------------------------------- boots and clocks
@@ -765,7 +783,7 @@ class ResetIsPower(Device):
     "Numbers of 32 bits are sent with their halves exchanged.",
     breaks="record.*.layout wire.bulk point.*.readable",
     depth=1,
-    applies=_has_image,
+    applies=lambda vow: any(field.type in ("u32", "i32") for field in _fields(vow)),
 )
 class RecordHalvesSwapped(Device):
     def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
@@ -798,7 +816,7 @@ class RecordLastByteMissing(Device):
     "Every part but the first begins one byte too early.",
     breaks="record.*.layout wire.bulk point.*.readable",
     depth=1,
-    applies=_has_image,
+    applies=_has_two_parts,
 )
 class PartsShiftedAfterFirst(Device):
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
@@ -828,7 +846,7 @@ class BootsInTwoBits(Device):
 
 
 def _saved_below_zero(vow: Vow) -> bool:
-    return any(entry.saved and entry.scale is not None and entry.scale.low < 0 for entry in vow.settings)
+    return any(entry.saved for entry in below_zero(vow))
 
 
 @boots.device(
@@ -887,7 +905,7 @@ class WearLostWithoutPower(Device):
     "The image of the settings has the first word of every choice.",
     breaks="record.*.layout wire.bulk point.*.readable",
     depth=2,
-    applies=_has_image,
+    applies=_has_choice,
 )
 class RecordWithoutChoices(Device):
     def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:

@@ -266,8 +266,17 @@ class RoundingHalfToEven(Device):
         return round(exact_steps(entry, request.arguments[0])) if isinstance(given, int) else given
 
 
-def _free_below_zero(entry: PointEntry) -> bool:
-    return entry.scale is not None and entry.scale.low < 0
+def below_zero(vow: Vow) -> list[PointEntry]:
+    """Settings that can be below zero: their quantity can, and no limit keeps them above whatever is set."""
+    scales = {entry.name: entry.number for entry in vow.points.values() if entry.scale is not None}
+    ranges = {name: (each.low * each.step, each.high * each.step) for name, each in scales.items()}
+    settings = [entry for entry in vow.settings if entry.scale is not None]
+    for _ in range(2):  # a limit may hang on a setting that has one itself
+        for each in settings:
+            if each.low is not None:
+                low, high = ranges[each.name]
+                ranges[each.name] = min(max(low, each.low.interval(ranges)[0]), high), high
+    return [each for each in settings if ranges[each.name][0] < 0]
 
 
 @numbers.device(
@@ -275,7 +284,7 @@ def _free_below_zero(entry: PointEntry) -> bool:
     "A half is added and the rest cut off, also below zero.",
     breaks="wire.round",
     depth=2,
-    applies=lambda vow: any(_free_below_zero(entry) for entry in vow.settings),
+    applies=lambda vow: bool(below_zero(vow)),
 )
 class RoundingHalfUp(Device):
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
@@ -302,7 +311,7 @@ class PutAnswersWhatWasSent(Device):
     "The sign is printed from the number as it was sent, so that one rounded to zero is minus zero.",
     breaks="wire.round point.*.quantum",
     depth=2,
-    applies=lambda vow: any(_free_below_zero(entry) for entry in vow.settings),
+    applies=lambda vow: bool(below_zero(vow)),
 )
 class MinusZeroPrinted(Device):
     def _put(self, request: Request, now_ns: int) -> Answer:
@@ -608,9 +617,9 @@ class ArgumentsLeftOverSkipped(Device):
 # ----------------------------------------------------------------------------------------------- second round
 
 
-def _signed(entry: PointEntry) -> bool:
+def _signed(vow: Vow) -> bool:
     """Whether a setting has values between -1 and 0."""
-    return entry.scale is not None and entry.scale.low < 0 and entry.scale.digits > 0
+    return any(entry.number.digits > 0 for entry in below_zero(vow))
 
 
 @numbers.device(
@@ -618,7 +627,7 @@ def _signed(entry: PointEntry) -> bool:
     "A number is printed as its whole part, a point and the rest: between -1 and 0 there is no sign.",
     breaks="point.*.quantum point.*.readable wire.round",
     depth=2,
-    applies=lambda vow: any(_signed(entry) for entry in vow.settings),
+    applies=_signed,
 )
 class SignLostBelowOne(Device):
     def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:

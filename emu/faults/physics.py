@@ -74,16 +74,26 @@ class ReadingLow(Overlay):
         return 0.95 * value if signal == main_reading(self.vow).signal else value
 
 
+def _trips_below_zero(vow: Vow) -> bool:
+    """Whether a trip reports a reading that is below zero then: a bench need not bring others there."""
+    return any(
+        vow.points[trip.reports].signal is not None
+        and any(
+            threshold.point == trip.reports and not threshold.above and threshold.expression.number({}) <= 0
+            for threshold in trip.when.as_threshold(vow.measured)
+            if not threshold.expression.names
+        )
+        for trip in vow.trips.values()
+    )
+
+
 @physics.plant(
     "reading-without-sign",
     "Readings are taken as unsigned: what is below zero is shown above it.",
     breaks="trip.*.notice trip.*.report law.*",
     depth=0,
     rig=True,
-    applies=lambda vow: any(
-        vow.points[trip.reports].signal is not None and vow.points[trip.reports].number.low < 0
-        for trip in vow.trips.values()
-    ),
+    applies=_trips_below_zero,
 )
 class ReadingWithoutSign(Overlay):
     def seen(self, signal: str, value: float, when_ns: int) -> float:

@@ -46,6 +46,12 @@ def _clearable(vow: Vow) -> bool:
     return _latched(vow) and clears
 
 
+def _stops_when_tripped(vow: Vow) -> bool:
+    """Whether the action that is always done can be done where a latched trip leads."""
+    tripped = {trip.to for trip in _provoked(vow) if trip.latched}
+    return any(action.always and tripped & action.to.keys() for action in vow.actions.values())
+
+
 def _has_last_trip(vow: Vow) -> bool:
     return _has_provoked(vow) and any(entry.system == "last_trip" for entry in vow.points.values())
 
@@ -374,7 +380,7 @@ class LatchOpenedByStop(Device):
     breaks="trip.*.clears",
     depth=2,
     rig=True,
-    applies=lambda vow: _clearable(vow) and any(action.always for action in vow.actions.values()),
+    applies=lambda vow: _clearable(vow) and _stops_when_tripped(vow),
 )
 class LatchForgottenByStop(Device):
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:

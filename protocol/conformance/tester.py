@@ -986,8 +986,11 @@ class Tester:
             before = self.state
             step()
             if self.state == before:
-                # A guard may look at a reading that has not followed yet, or want what a tester works with.
-                self.prepare()
+                # A guard may look at a reading that has not followed yet, or at a setting that was moved.
+                for name, value in self.vow.document.trial.put.items():
+                    entry = self.vow.points[name]
+                    if self.settable_here(entry) and self.allows(entry, value_of(entry, value)):
+                        self.settings({name: value})
                 self.wait(self.vow.document.trial.settle)
                 step()
             if self.state == state:
