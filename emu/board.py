@@ -28,7 +28,6 @@ ChannelName = Literal[
 TRANSFER_BITS = 64
 NUMBER_BITS = 8
 
-
 Place = tuple[str | int, ...]
 """Keys and indices that lead to a part of a section."""
 Complaint = tuple[Place, str]

@@ -173,7 +173,10 @@ class Chip:
 
 
 class ChipInstrument(FirmwareInstrument):
-    """The reference firmware on a simulated chip, on one bench. This board has no front panel."""
+    """A program on a simulated chip, on one bench: the reference firmware, or somebody's own.
+
+    What happens at a front panel, or at an input that the board does not have, cannot happen here.
+    """
 
     def __init__(self, vow: Vow, rig: Path, elf: Path, bench: Bench | None = None, seed: int = 0) -> None:
         section = vow.document.plant
@@ -192,8 +195,11 @@ class ChipInstrument(FirmwareInstrument):
         self._driven: tuple[int, ...] = ()
         self._bypassed = False
         super().__init__(vow, None, bench, seed)
+        wired = {"trigger": self._wiring.trigger, "link.transmitter": self._wiring.stalled}
         self.bench_events = {
-            name: event for name, event in self.bench_events.items() if not name.startswith("panel.")
+            name: event
+            for name, event in self.bench_events.items()
+            if not name.startswith("panel.") and wired.get(name, event) is not None
         }
 
     def _section(self, section: SinkPlant) -> SinkPlant:
@@ -239,10 +245,9 @@ class ChipInstrument(FirmwareInstrument):
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         self.advance(now_ns)
-        if event == "trigger":
-            wired = self._wiring.trigger
+        if event == "trigger" and self._wiring.trigger is not None:
             self._chip.input("trigger", True)
-            self.advance(self.now_ns + (round(wired.pulse_second * 1e9) if wired is not None else 0))
+            self.advance(self.now_ns + round(self._wiring.trigger.pulse_second * 1e9))
             self._chip.input("trigger", False)
             return
         super().bench(event, value, self.now_ns)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import tempfile
 from pathlib import Path
 
@@ -48,5 +47,4 @@ def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> Firmware
         elf = Path(how)
         if elf.suffix != ".elf" or not elf.is_file():
             raise WirevowError(f"{how}: write host, chip, or the path of an .elf file")
-        shutil.copy(elf, folder / "given.elf")
-        return ChipInstrument(vow, build_rig(folder), folder / "given.elf", bench, seed)
+        return ChipInstrument(vow, build_rig(folder), elf, bench, seed)

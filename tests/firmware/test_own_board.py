@@ -111,7 +111,10 @@ def talk(rig: Path, probe: Path) -> Talk:
         looked_at = {"twi": 0x48, "code": {"bit": 0, "bits": 16}, "channels": {"supply.rail": 0}}
         board["converters"] = [looked_at, *board.get("converters", [])]
         box = ChipInstrument(without_noise(), rig, probe, bench_of(**board))
-        box.advance(box.now_ns + 200 * MS)
+        said = b""
+        while b"done" not in said and box.now_ns < 1 * S:
+            box.advance(box.now_ns + 10 * MS)
+            said += box.take()
         return Host(box)
 
     return made
@@ -186,6 +189,15 @@ def test_what_the_world_drives_arrives(host: Host) -> None:
     assert host.numbers("t") == [3, 0]
 
 
+def test_what_has_no_pin_cannot_happen(rig: Path, probe: Path) -> None:
+    host = Host(ChipInstrument(demo_vow(), rig, probe, bench_of()))
+    for event, value in (("trigger", None), ("link.transmitter", "stalled"), ("panel.control", "local")):
+        assert event not in host.box.bench_events
+        with pytest.raises(ValueError, match=f"no bench event '{event}'"):
+            host.box.bench(event, value, host.box.now_ns)
+    assert "ambient" in host.box.bench_events
+
+
 def test_a_reset_lets_go_of_everything(host: Host) -> None:
     for line in ("l 1000", "r 1", "s 1", "f 900"):
         host.ask(line)
@@ -240,6 +252,12 @@ def test_a_program_that_cannot_go_on_is_told(rig: Path, folder: Path) -> None:
     compile_c("avr-gcc", ["-Os", "-mmcu=atmega328p", str(source), "-o", str(elf)])
     with pytest.raises(ProgramError, match="sleeps without interrupts, at cycle"):
         ChipInstrument(demo_vow(), rig, elf, bench_of())
+
+
+def test_a_program_for_another_chip_is_told(rig: Path, own: Path) -> None:
+    """Its stack lies where the smaller chip has no memory."""
+    with pytest.raises(ProgramError, match="the program crashed"):
+        ChipInstrument(demo_vow(), rig, own, bench_of(chip="atmega328p"))
 
 
 def test_what_is_no_program_is_told(rig: Path, folder: Path) -> None:

@@ -38,7 +38,7 @@
 
 DEFINE_FIFO(uint16_t, uart_fifo);
 
-enum { IN_RING = 65536, OUT_ROOM = 65536, MOST_AT_ONCE = 100000 };
+enum { IN_RING = 65536, OUT_ROOM = 65536, MOST_AT_ONCE = 100000, ADDRESSED = 65536 };
 enum { MOST_DEVICES = 16, CHANNELS = WORLD_CHANNELS + 1, NOT_WIRED = 0xFF, ANALOG_INPUTS = 16, PORTS = 12 };
 enum { CONVERTER, LEVEL, SLEW };
 enum { RELAY = 1, STAGE = 2, CAPTURE = 4 };
@@ -898,6 +898,25 @@ static bool lacks(void)
     return lacking;
 }
 
+/* A program that has lost its way reads and writes past its memory's end before the library stops it. All that 16 bits
+ * can address is there. */
+static bool widen_memory(void)
+{
+    size_t data = (size_t)avr->ramend + 1;
+    size_t flash = (size_t)avr->flashend + 1;
+    avr->data = realloc(avr->data, ADDRESSED);
+    if (avr->data != NULL) {
+        memset(avr->data + data, 0, ADDRESSED - data);
+    }
+    if (flash < ADDRESSED) {
+        avr->flash = realloc(avr->flash, ADDRESSED + 4);
+        if (avr->flash != NULL) {
+            memset(avr->flash + flash, 0xFF, ADDRESSED + 4 - flash);
+        }
+    }
+    return avr->data != NULL && avr->flash != NULL;
+}
+
 /* Begin with the ELF file on that board; 0, or below 0: -1 it cannot be read, -2 the library does not have the
  * chip, -3 nor all that the board speaks of, -4 the program is larger than the chip's flash. */
 int32_t rig_start(const char *path, const struct board *given)
@@ -915,6 +934,9 @@ int32_t rig_start(const char *path, const struct board *given)
         return -2;
     }
     avr_init(avr);
+    if (!widen_memory()) {
+        return -1;
+    }
     if (firmware.flashbase + firmware.flashsize > avr->flashend + 1) {
         return -4;
     }
