@@ -479,7 +479,7 @@ class Law(Section):
     (a counter is the time integral of a reading), `never_falls` with `while_rises` (one reading does not
     fall while another rises), `alternates` with `phases` (a reading is at two levels by turns, the first
     from when the state is entered), `rate_of` with `at_most` (a reading changes no faster than a point
-    says, in its unit per second).
+    says, in its unit per second), `elapses` (a counter of time runs on as time does).
     """
 
     means: Prose
@@ -490,14 +490,19 @@ class Law(Section):
         default=Decimal(1),
         ge=0,
         le=100,
-        description="Of an integral; of the times of an alternation, and of its step for the levels.",
+        description="Of an integral or a time; of an alternation's times, and of its step for the levels.",
     )
     never_falls: Name | None = None
     while_rises: Name | None = None
     alternates: Name | None = None
     phases: Annotated[list[Phase], Field(min_length=2, max_length=2)] | None = None
+    counted_by: Name | None = Field(
+        default=None,
+        description="For alternates: a point that counts the ends of the second level.",
+    )
     rate_of: Name | None = None
     at_most: Name | None = None
+    elapses: Name | None = None
     when: Formula | None = Field(default=None, description="While this holds; for alternates, rate_of.")
     armed_in: list[Word] | None = Field(default=None, alias="in")
     settle: Duration = 0
@@ -505,15 +510,26 @@ class Law(Section):
 
     @model_validator(mode="after")
     def _one_form(self) -> Law:
-        forms = (self.holds, self.integral_of, self.never_falls, self.alternates, self.rate_of)
+        forms = (
+            self.holds,
+            self.integral_of,
+            self.never_falls,
+            self.alternates,
+            self.rate_of,
+            self.elapses,
+        )
         if sum(form is not None for form in forms) != 1:
-            raise ValueError("a law has exactly one of holds, integral_of, never_falls, alternates, rate_of")
+            raise ValueError(
+                "a law has exactly one of holds, integral_of, never_falls, alternates, rate_of, elapses"
+            )
         if (self.integral_of is None) != (self.counter is None):
             raise ValueError("integral_of and is go together: name the counter that is the integral")
         if (self.never_falls is None) != (self.while_rises is None):
             raise ValueError("never_falls and while_rises go together")
         if (self.alternates is None) != (self.phases is None):
             raise ValueError("alternates and phases go together: write both levels and how long each lasts")
+        if self.counted_by is not None and self.alternates is None:
+            raise ValueError("counted_by is for alternates: it counts the ends of the second level")
         if (self.rate_of is None) != (self.at_most is None):
             raise ValueError("rate_of and at_most go together: name the point that bounds the rate")
         if self.when is not None and self.alternates is None and self.rate_of is None:

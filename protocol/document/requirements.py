@@ -670,6 +670,8 @@ def _law(document: Document, law: Law) -> str:
             f"{where}, {law.counter} is the time integral of {law.integral_of}"
             f" within {law.tolerance_percent:f} %{after}."
         )
+    if law.elapses is not None:
+        return f"{where}, {law.elapses} runs on as time does within {law.tolerance_percent:f} %."
     return f"{where}, {law.never_falls} never falls while {law.while_rises} rises{after}."
 
 
@@ -700,7 +702,8 @@ def _widths(document: Document, law: Law) -> str:
 def _period(document: Document, law: Law) -> str:
     assert law.phases is not None
     times = " + ".join(phase.lasts for phase in law.phases)
+    counted = f", and {law.counted_by} counts how often" if law.counted_by is not None else ""
     return (
         f"{_while(document, law)}, {law.alternates} is the same again after {times},"
-        f" within {law.tolerance_percent:f} %."
+        f" within {law.tolerance_percent:f} %{counted}."
     )

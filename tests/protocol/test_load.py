@@ -127,6 +127,11 @@ def test_any_model_can_be_loaded(tmp_path: Path) -> None:
         ),
         (
             "never_falls: vent.duty, while_rises: air.warmth",
+            "never_falls: vent.duty, while_rises: air.warmth, counted_by: self.boots",
+            "counted_by is for alternates: it counts the ends of the second level",
+        ),
+        (
+            "never_falls: vent.duty, while_rises: air.warmth",
             "rate_of: vent.duty",
             "rate_of and at_most go together: name the point that bounds the rate",
         ),

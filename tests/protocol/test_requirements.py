@@ -232,6 +232,8 @@ def test_a_law_that_alternates_requires_levels_widths_and_the_period() -> None:
             "In heating, air.warmth is the same again after link.patience + link.silence, within 2 %."
         ),
     }
+    found = of(GOOD.replace(gap, "elapses: link.silence, in: [rest, ready]"))
+    assert found["law.gap"].sentence == "In rest or ready, link.silence runs on as time does within 1 %."
     found = of(GOOD.replace(gap, "rate_of: air.warmth, at_most: link.patience, when: mode.kind == 'brisk'"))
     assert found["law.gap.rate"].sentence == (
         'In any state, while mode.kind == "brisk", air.warmth changes by no more than link.patience'

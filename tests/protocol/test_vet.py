@@ -946,6 +946,18 @@ DEFECTS = [
     defect(
         "law-units",
         "gap: {means",
+        "roof.warmth is in Cel, not in 1: name a point in 1",
+        (GAP, f"{BY_TURNS}, counted_by: roof.warmth"),
+    ),
+    defect(
+        "law-units",
+        "gap: {means",
+        "roof.warmth is in Cel, not in s: name a point in s",
+        (GAP, "elapses: roof.warmth"),
+    ),
+    defect(
+        "law-units",
+        "gap: {means",
         "roof.warmth is in Cel, not in Cel/s: name a point in Cel/s",
         (GAP, "rate_of: air.warmth, at_most: roof.warmth"),
     ),

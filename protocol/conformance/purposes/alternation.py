@@ -31,6 +31,11 @@ EDGES = 5
 SHORTEST = 10
 """A level lasts at least so many sample periods, or its reading is no way to tell for how long."""
 
+SHORT = 12
+"""Times of up to so many of the shortest that can be put are short."""
+COUNTED_NS = 4 * NS_PER_S
+"""So long they are counted."""
+
 
 @dataclass(frozen=True, slots=True)
 class Between:
@@ -82,6 +87,36 @@ class Alternation:
 def alternation(t: Tester, r: Requirement) -> None:
     """Two periods, from when the state is entered; all requirements of the law are judged by them."""
     _watch(t, r, disturbed=False)
+
+
+@purpose("law", "period", 2)
+def counted(t: Tester, r: Requirement) -> None:
+    """Times too short to be watched are counted: many periods, of times that are no round numbers."""
+    rule = t.vow.document.laws[r.element]
+    if rule.counted_by is None:
+        return
+    trusted(t)
+    spans: dict[str, Decimal] = {}
+    for phase in rule.phases or ():
+        entry = t.vow.points[phase.lasts]
+        low = max(entry.number.low, 1)
+        steps = t.random.choice([low * k + 1 for k in range(2, SHORT) if (low * k + 1) % 10])
+        spans[phase.lasts] = Decimal(steps * entry.number.step.numerator) / entry.number.step.denominator
+    _enter(t, rule, spans)
+    counter = t.vow.points[rule.counted_by]
+    period_ns = sum(_times_ns(t, rule))
+    slack_ns = int(period_ns * (Fraction(rule.tolerance_percent) / 100 + Fraction(1, CLOCK_PARTS)))
+    t.alive(t.vow.document.trial.settle)
+    first = sample(t, counter)
+    t.alive(COUNTED_NS)
+    last = sample(t, counter)
+    seen = last.value - first.value
+    least = (last.early_ns - first.late_ns) // (period_ns + slack_ns) - 1
+    most = (last.late_ns - first.early_ns) // (period_ns - slack_ns) + 1
+    if not least <= seen <= most:
+        due = f"{counter.name} gains {least} to {most} in {COUNTED_NS / 1e9:g} s, {period_ns / 1e6:g} ms each"
+        raise Broken(Judgement(False, r.id, due), f"ask {counter.name}", f"gained {float(seen):g}")
+    t.keep(r.id)
 
 
 @purpose("law", "period", 4)

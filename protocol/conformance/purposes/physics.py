@@ -25,7 +25,7 @@ from protocol.document.model import Derating, Fan, Law, Limit, Provoke, Record
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression
 from protocol.message import Reply
-from protocol.oracle import Judgement
+from protocol.oracle import CLOCK_PARTS, Judgement
 from protocol.record import layout, parts_of
 from protocol.vow import part_bytes
 
@@ -75,7 +75,7 @@ def limit(t: Tester, r: Requirement) -> None:
         except NotSelected:
             continue
         tried = True
-        _hold_limit(t, r, rule)
+        hold_limit(t, r, rule)
     if not tried:
         raise NotSelected("none of its states can be reached here")
 
@@ -98,10 +98,10 @@ def limit_closing_in(t: Tester, r: Requirement) -> None:
     arrive(t, rule.provoke.state, rule.provoke.model_copy(update={"put": others}))
     t.alive(max(rule.settle, t.vow.document.trial.settle))
     t.settings(moved)
-    _hold_limit(t, r, rule)
+    hold_limit(t, r, rule)
 
 
-def _hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
+def hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
     """Let it settle, and look."""
     t.alive(max(rule.settle, t.vow.document.trial.settle))
     names = {rule.of}
@@ -215,6 +215,32 @@ def _fan_walk(t: Tester, requirement: str) -> None:
 @purpose("fan", "curve", 2)
 def fan_curve(t: Tester, r: Requirement) -> None:
     _fan_walk(t, r.id)
+
+
+@purpose("fan", "curve", 2)
+def least_drive(t: Tester, r: Requirement) -> None:
+    """Where a setting can drive it besides, the curve is still the least: warm, with that setting at rest."""
+    fan = t.vow.document.fan
+    assert fan is not None
+    follows = t.vow.document.points[fan.duty].follows
+    level = fan.levels[min(1, len(fan.levels) - 1)]
+    if follows is None:
+        return
+    event, _ = _warm(t)
+    t.bench(event, Decimal(int(level.at) + 3))
+    t.alive(t.declared[event].moves[fan.temperature])
+    t.settings({name: value for name, value in follows.put.items() if name != follows.setting})
+    t.alive(2 * fan.tick)
+    seen = numbers(t, [fan.temperature, fan.duty])
+    heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
+    surely = seen[fan.temperature] - heat.range_error / 4 - 2 * heat.number.step
+    least = max((Fraction(each.duty) for each in fan.levels if surely >= each.at), default=Fraction(0))
+    given = seen[fan.duty] * (Fraction(1, 100) if duty.number.unit == "%" else 1)
+    if given < least - duty.number.step:
+        warm = f"at {float(seen[fan.temperature]):g}, whatever else drives it"
+        due = f"{fan.duty} at least {float(least):g} {warm}"
+        raise Broken(Judgement(False, r.id, due), f"ask {fan.duty}", f"{float(given):g}")
+    t.keep(r.id)
 
 
 @purpose("fan", "hysteresis", 2)
@@ -340,6 +366,8 @@ def law(t: Tester, r: Requirement) -> None:
             _integral(
                 t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle
             )
+        elif rule.elapses is not None:
+            _elapses(t, r, rule.elapses, Fraction(rule.tolerance_percent) / 100)
         elif rule.never_falls is not None and rule.while_rises is not None:
             _never_falls(t, r, rule.never_falls, rule.while_rises)
         tried = True
@@ -506,6 +534,26 @@ def _integral(
     t.keep(r.id)
 
 
+def _elapses(t: Tester, r: Requirement, counter: str, tolerance: Fraction) -> None:
+    """What a counter of time gains, against our own clock."""
+    entry = t.vow.points[counter]
+    t.alive(2 * entry.period_ns)
+    began_ns, before = t.now_ns, t.read(counter)
+    t.alive((60 if t.session.held else 4) * NS_PER_S)
+    after, ended_ns = t.read(counter), t.now_ns
+    gained, span = (after - before) * entry.number.step, Fraction(ended_ns - began_ns, NS_PER_S)
+    # A step at either end, the age of the samples, and how late the host was.
+    unsure = 2 * entry.number.step + Fraction(entry.period_ns, NS_PER_S)
+    unsure += Fraction(0 if t.session.held else 2 * HOST_SLACK_NS, NS_PER_S)
+    slack = unsure + span * (tolerance + Fraction(1, CLOCK_PARTS))
+    seen = f"gained {float(gained):g} s"
+    t.measured[r.id] = f"{counter} {seen} in {float(span):.3f} s, within {float(unsure):.2g} s"
+    if abs(gained - span) > slack:
+        due = f"{counter} gains {float(span):.3f} s within {float(slack):.2g} s"
+        raise Broken(Judgement(False, r.id, due), f"ask {counter}", seen)
+    t.keep(r.id)
+
+
 def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
     event = None
     for name, declared in t.declared.items():
@@ -577,7 +625,7 @@ def record_layout(t: Tester, r: Requirement) -> None:
         else:
             point = t.vow.points[field.value]
             if point.source == "signal":
-                _plausible(t, r, field.name, parsed[field.name], point.name)
+                plausible(t, r, field.name, parsed[field.name], point.name)
 
 
 def record_fields(t: Tester, name: str, record: Record) -> dict[str, int | list[int]]:
@@ -597,7 +645,7 @@ def _same(t: Tester, r: Requirement, field: str, seen: object, due: object) -> N
     t.keep(r.id)
 
 
-def _plausible(t: Tester, r: Requirement, field: str, series: object, name: str) -> None:
+def plausible(t: Tester, r: Requirement, field: str, series: object, name: str) -> None:
     """A series of a steady reading is about what the reading shows now."""
     assert not isinstance(series, int)
     values = list(series)  # type: ignore[call-overload]

@@ -173,6 +173,10 @@ def _law(survey: Survey, name: str, law: Law) -> None:
         where = ("laws", name, "phases", index)
         _same_unit(survey, (*where, "level"), phase.level, _unit(survey, law.alternates))
         _same_unit(survey, (*where, "lasts"), phase.lasts, "s")
+    if law.counted_by is not None:
+        _same_unit(survey, ("laws", name, "counted_by"), law.counted_by, "1")
+    if law.elapses is not None:
+        _same_unit(survey, ("laws", name, "elapses"), law.elapses, "s")
     if law.rate_of is not None and law.at_most is not None:
         _same_unit(survey, ("laws", name, "at_most"), law.at_most, f"{_unit(survey, law.rate_of)}/s")
 

@@ -161,8 +161,10 @@ def _envelope(survey: Survey) -> None:
             ("never_falls", law.never_falls),
             ("while_rises", law.while_rises),
             ("alternates", law.alternates),
+            ("counted_by", law.counted_by),
             ("rate_of", law.rate_of),
             ("at_most", law.at_most),
+            ("elapses", law.elapses),
         ):
             if point is not None:
                 _number(survey, ("laws", name, key), point)
