@@ -144,8 +144,9 @@ def run(
 
     `source` is the document's path and `marks` its lines, for reports and case files; `reduce` looks for a
     shorter way to each failure. `report` is filled in, for a caller who wants what there is when an
-    exception ends the check. `group` is the suite of the state machine, by default the one for no extra
-    states; `searches` those of the check, by default some that remember nothing.
+    exception ends the check, or leaves findings out of it: nothing is tried for their sake. `group` is the
+    suite of the state machine, by default the one for no extra states; `searches` those of the check, by
+    default some that remember nothing.
     PortError and NoInstrument pass through when nothing could be checked.
     """
     if report is None:
@@ -168,7 +169,7 @@ def run(
     host_ns = 0 if tester.session.held else lateness_ns()
     tester.shorten = reduce
     batches, walks, recalled = (
-        [(report.findings[name].requirement, each) for name, each in named]
+        [(report.findings[name].requirement, each) for name, each in named if name in report.findings]
         for named in (
             group.batches(report.findings.keys()),
             searches.batches(tester),
@@ -378,7 +379,8 @@ def _tally(tester: Tester, report: Report) -> None:
             finding.answers = count
             finding.verdict = finding.verdict.overwritten(Verdict.PASS)
     for requirement, words in tester.measured.items():
-        report.findings[requirement].measured = words
+        if requirement in report.findings:
+            report.findings[requirement].measured = words
     report.lines = tester.lines
     report.visited = set(tester.visited)
     report.slowest_s = tester.slowest_ns / 1e9
