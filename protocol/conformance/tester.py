@@ -601,12 +601,14 @@ class Tester:
         self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
         rig.power(on)
 
-    def reset(self) -> None:
-        """Pull the reset pin."""
+    def reset(self, meanwhile: bytes = b"") -> None:
+        """Pull the reset pin. `meanwhile` comes while it boots, and is lost."""
         rig = self.need("reset")
         self.attend()
         self.session.journal.append(Entry(self.now_ns, "reset"))
         rig.reset()
+        if meanwhile:
+            self.session.send(meanwhile)
         self._expect_boot("reset")
 
     def _expect_boot(self, cause: str) -> None:
@@ -967,6 +969,23 @@ class Tester:
         self.quiet()
         if condition == "free":
             self.expect_notices()
+
+    def free_after(self, data: bytes) -> None:
+        """Send lines while the transmitter is stalled, then free it: what was due leaves before replies."""
+        self.attend()
+        self._afford(data.count(b"\n"))
+        now_ns = self.now_ns
+        self.session.send(data)
+        self.session.settle()
+        lines = self.oracle.twin.frames(data, now_ns)
+        self.bench("link.transmitter", "free")
+        self.oracle.twin.blocked = False
+        for line in lines:
+            self._reply(line, now_ns)
+            if self.oracle.twin.due:
+                number, words = self.oracle.twin.due.popleft()
+                due = f"note {number} {' '.join(words)} before the reply"
+                raise Broken(Judgement(False, "wire.notice.whole", due), _shown(data), "the reply")
 
     def expect_notices(self) -> None:
         """The notices that our own hands have caused have to be here now."""

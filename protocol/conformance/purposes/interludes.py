@@ -16,10 +16,11 @@ from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do, target_state
 from protocol.conformance.purposes.points import boots, enable, other_value
 from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
-from protocol.conformance.tester import HOST_SLACK_NS, Doubtful, NotSelected, Tester
+from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
 from protocol.message import Request
+from protocol.oracle import Judgement
 from protocol.quantity import MOST_DIGITS
 from protocol.record import parts_of
 from protocol.vow import PointEntry, part_bytes, record_of
@@ -215,6 +216,10 @@ def begun_over_boot(t: Tester, r: Requirement) -> None:
         again()
         t.raw(b"\n")
         t.quiet()
+    if t.session.held and t.vow.document.wire.opening.settle and t.reset in ways:
+        # What comes while it boots is lost, the beginning of a line too.
+        t.reset(b"ask self.boots\nask self.")
+        t.raw(b"ask self.state\n")
 
 
 @purpose("wire", "idle", 1)
@@ -230,7 +235,7 @@ def idle_of_all_lines(t: Tester, r: Requirement) -> None:
             _discarded(t, begun)
         for round_ns in rounds(idle_ns):
             if round_ns <= QUICK_NS:
-                _much_later(t, round_ns + idle_ns // 2)
+                _paused(t, round_ns + idle_ns // 2)
         # A line that is too long goes on within the idle time as any other does.
         t.raw(_overlong(t))
         for _ in range(2):
@@ -242,6 +247,25 @@ def idle_of_all_lines(t: Tester, r: Requirement) -> None:
         t.raw(b"ask self.")
         t.wait(idle_ns * 6 // 10)
         t.raw(b"state\n")
+    # With the guard, the shorter time comes and goes.
+    wire = t.vow.document.wire
+    between_ns = (wire.idle_checked + wire.idle_typing) // 2
+    _paused(t, between_ns)
+    t.guard_off()
+    _paused(t, between_ns)
+    t.say("ask self.state", check=True)
+    _paused(t, between_ns)
+    with suppress(NotSelected):
+        boots(t)[0]()
+        _paused(t, between_ns)
+
+
+def _paused(t: Tester, ns: int) -> None:
+    """A line in two parts, so long apart."""
+    t.raw(b"ask self.")
+    t.wait(ns)
+    t.raw(b"state\n")
+    t.quiet()
 
 
 @purpose("wire", "idle", 5)
@@ -252,18 +276,10 @@ def idle_for_hours(t: Tester, r: Requirement) -> None:
     idle_ns = t.vow.document.wire.idle_typing
     for round_ns in rounds(idle_ns):
         if QUICK_NS < round_ns <= LONGEST_NS:
-            _much_later(t, round_ns + idle_ns // 2)
+            _paused(t, round_ns + idle_ns // 2)
     for each in t.vow.points.values():
         if each.system in ("uptime", "silence"):
             t.ask(each.name)
-
-
-def _much_later(t: Tester, ns: int) -> None:
-    """A line that goes on when a count of its idle time says that little has passed."""
-    t.raw(b"ask self.")
-    t.wait(ns)
-    t.raw(b"state\n")
-    t.quiet()
 
 
 # ------------------------------------------------------------------------------ a request and its repeat
@@ -287,7 +303,7 @@ def once_through(t: Tester, r: Requirement) -> None:
             t.say("put link.guard on")
         t.line(line)
         t.wait(step_ns)
-        for step in (*_unheard(t), *_by_hand(t)):
+        for step in (*_unheard(t), *(() if guard else _by_hand(t))):
             step()
             t.line(line)
         t.raw(line + b"\r\n")
@@ -427,6 +443,49 @@ def ticket_through(t: Tester, r: Requirement) -> None:
         t.ask("self.state")
 
 
+@purpose("wire", "ticket", 2)
+def ticket_while_busy(t: Tester, r: Requirement) -> None:
+    """While the panel has control a wrong ticket is wrong first, and the good one is only busy, and stays."""
+    take = taker(t)
+    if take is None or not _has_panel(t):
+        raise NotSelected("needs a rig that can turn the front panel, and an action that takes the ticket")
+    t.prepare()
+    t.act(giver(t).name)
+    good = t.oracle.twin.ticket or "0000"
+    t.panel("panel.control", "local")
+    t.say(f"act {take.name} {int(good, 16) ^ 0x100:04x}")
+    t.act(take.name)
+    t.panel("panel.control", "remote")
+    if t.energise:
+        t.act(take.name)
+        t.ask("self.state")
+
+
+@purpose("wire", "watchdog", 1)
+def patience_to_its_step(t: Tester, r: Requirement) -> None:
+    """The silence that is allowed is what was put, to its last digit: not less, and not much more."""
+    trip = next(
+        (e for e in t.vow.document.trips.values() if e.provoke is not None and e.provoke.silence), None
+    )
+    patience = t.vow.points.get("link.patience")
+    if trip is None or trip.provoke is None or patience is None or not (t.session.held and t.energise):
+        raise NotSelected("needs a clock that can be advanced, and a trip of the host's silence")
+    t.arrange(trip.provoke)
+    low, high = t.bounds(patience)
+    step_ns = int(patience.number.step * NS_PER_S)
+    units = max(1, NS_PER_S // step_ns)
+    counts = min(high, max(low, 2 * units - 1))  # just short of a whole number of seconds
+    t.put(patience.name, counts)
+    with t.silence():
+        t.wait(counts * step_ns * 98 // 100)
+        t.ask("self.state")
+        t.wait(counts * step_ns + max(step_ns, trip.provoke.within // 4))
+    if t.state == trip.provoke.state:
+        due = f"the host's silence noticed after {counts * step_ns / NS_PER_S:g} s"
+        raise Broken(Judgement(False, r.id, due), "", f"still in {t.state}")
+    t.ask("self.state")
+
+
 # ------------------------------------------------------------------------------------- notices that are off
 
 
@@ -454,6 +513,21 @@ def unsent_is_not_dropped(t: Tester, r: Requirement) -> None:
     t.say("put link.notices on")
     t.panel("panel.control", "local")
     t.panel("panel.control", "remote")
+
+
+@purpose("wire", "notice.whole", 1)
+def notices_before_replies(t: Tester, r: Requirement) -> None:
+    """Notices that have had to wait leave before the reply to what was asked after them."""
+    if not _has_panel(t) or "link.transmitter" not in t.events or not t.session.held:
+        raise NotSelected("needs a rig that can stall the transmitter and turn the panel, and hold the clock")
+    for guard in (False, True):
+        if guard:
+            t.say("put link.guard on")
+        t.transmitter("stalled")
+        for who in ("local", "remote"):
+            t.panel("panel.control", who)
+        t.free_after(b"@a ask self.state\n")
+        t.quiet()
 
 
 # ---------------------------------------------------------------------------------------- all reasons at once
@@ -561,61 +635,6 @@ def _plain_ask(t: Tester, text: str) -> bool:
 def _split(text: str) -> tuple[str, tuple[str, ...]]:
     _, name, *arguments = text.split(" ")
     return name, tuple(arguments)
-
-
-# ---------------------------------------------------------------------------------------- what is spelt wrong
-
-
-@purpose("wire", "syntax", 1)
-def misspelt(t: Tester, r: Requirement) -> None:
-    """Each part of the grammar begun with what it may not begin with, or ended too soon."""
-    for line in (
-        b"ask 1self.state", b"ask _self.state", b"ask self.1state", b"ask self._state", b"ask .self",
-        b"ask self.", b"ask self..state", b"@ ask self.state", b"@g ask self.state", b"ask self.state ~",
-        b"~1234", b"ask self.state ~12345", b"@1f", b"note 1 boot power",
-    ):  # fmt: skip
-        t.line(line)
-    # A driver's own characters are characters like any other.
-    for byte in (b"\x11", b"\x13", b"\x00", b"\x7f"):
-        t.raw(b"ask self.state" + byte + b"\n")
-        t.raw(byte + b"ask self.state\n")
-
-
-@purpose("wire", "exact", 1)
-def written_otherwise(t: Tester, r: Requirement) -> None:
-    """What other programs take for a number or a unit, with a check and without."""
-    entry = a_number(t)
-    number, *unit = entry.words(t.bounds(entry)[1])
-    whole = number.partition(".")[0]
-    for wrong in (f"{whole}e0", f"{number}e0", f"{whole}E0", f"0x{whole}", "inf", "nan", f"{number}_0"):
-        for check in (False, True):
-            t.say(" ".join(("put", entry.name, wrong, *unit)), check=check)
-    if unit:
-        for wrong in ("xx", f"m{unit[0]}", f"{unit[0]}x", unit[0].swapcase(), unit[0][:-1] or "x"):
-            t.say(f"put {entry.name} {number} {wrong}", check=True)
-    t.guard_off()
-    t.ask(entry.name)
-
-
-@purpose("wire", "bulk", 1)
-def parts_there_are_none_of(t: Tester, r: Requirement) -> None:
-    for entry in t.vow.points.values():
-        if entry.kind == "record":
-            last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
-            for index in (-1, -(1 << 16), 256, 1 << 16, last + 1):
-                t.say(f"ask {entry.name} {index}")
-
-
-@purpose("wire", "guard", 1)
-def unchecked_of_all_kinds(t: Tester, r: Requirement) -> None:
-    """While the guard is on the check that is missing comes first, and asking needs none."""
-    entry = a_number(t)
-    t.say("put link.guard on")
-    for line in ("put no.such 1", "act no.such", "put self.state", f"put {entry.name} x", "act self.state 1"):
-        t.line(line.encode())
-    for text in ("ask no.such", "ask self.state x", "ask self.state"):
-        t.say(text)
-    t.guard_off()
 
 
 # --------------------------------------------------------------------------------- settings of every state

@@ -6,19 +6,24 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
+from emu.direct import direct_tester
 from emu.instrument import Instrument
-from protocol.conformance.purposes import PURPOSES, interludes
+from protocol.conformance.purposes import PURPOSES, interludes, spelling
 from protocol.conformance.session import Session
 from protocol.conformance.tester import Broken, NotSelected
 from protocol.conformance.tester import Tester as Hands
+from protocol.device import Answer, Device
 from protocol.document.requirements import Requirement, requirements
-from protocol.message import check_of
+from protocol.framing import Framer, Overlong
+from protocol.message import Malformed, Reply, Request, check_of
 from protocol.oracle import Oracle
 from protocol.serialport import open_port
+from protocol.vow import LeaveEntry
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
 
 Work = Callable[[Hands, Requirement], None]
-BETWEEN = {each.work.__name__: each for each in PURPOSES if each.work.__module__ == interludes.__name__}
+MODULES = {interludes.__name__, spelling.__name__}
+BETWEEN = {each.work.__name__: each for each in PURPOSES if each.work.__module__ in MODULES}
 SHOWS = [
     ("begun_through_notices", "notice-overwrites-begun-line", "wire.notice.whole"),
     ("begun_over_boot", "begun-line-kept-over-boot", "wire.boot"),
@@ -29,6 +34,7 @@ SHOWS = [
     ("once_compared", "once-compared-over-24", "wire.once"),
     ("silence_through", "silence-ended-by-notice", "wire.watchdog"),
     ("ticket_through", "ticket-kept-alive-by-lines", "wire.ticket"),
+    ("patience_to_its_step", "patience-cut-to-whole-seconds", "wire.watchdog"),
     ("unsent_is_not_dropped", "off-counted-as-drops", "wire.notice.off"),
     ("every_reason", "fault-before-busy", "wire.reasons"),
     ("longest_at_once", "replies-over-128-lost", "wire.order"),
@@ -74,6 +80,95 @@ def test_a_good_instrument_is_as_it_was(document: str, name: str) -> None:
 @pytest.mark.parametrize(("name", "fault", "about"), SHOWS)
 def test_it_shows_what_is_broken(name: str, fault: str, about: str) -> None:
     hands = hands_on(fault=fault)
+    hands.acquaint()
+    (requirement,) = (each for each in tried(hands, name) if each.id == about)
+    with pytest.raises(Broken):
+        try_it(hands, name, requirement)
+
+
+class BeginsAnewWithTheState(Device):
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        super().leave(leave, now_ns)
+        self._framer.reset()
+
+
+class RemembersThroughRefusals(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        before = self._remembered
+        super().line(line, now_ns)
+        if self._remembered is None and b"ok" not in self.output.split(b"\n")[-2]:
+            self._remembered = before
+
+
+class RepliesOvertakeNotices(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        line = reply.line() + b"\n"
+        self.output[:0] = line
+        return line
+
+
+class BusyVoidsTheTicket(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words[:1] == ("busy",):
+            self._ticket = None
+        return ok, words
+
+
+class HearsWhileItBoots(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        if now_ns:
+            self._deaf_until_ns = now_ns
+
+
+class StaysImpatient(Device):
+    """Once checked, a line's shorter idle time stays."""
+
+    def _set_guard(self, on: bool) -> None:
+        super()._set_guard(on)
+        self.impatient = self.impatient or on
+        if self.impatient:
+            self._framer.idle_ns = self._wire.idle_checked
+
+    impatient = False
+
+
+class OfLength16(Framer):
+    """A line is as long as 16 bits say."""
+
+    def feed(self, data: bytes, now_ns: int) -> list[bytes | Overlong]:
+        whole = data.endswith(b"\n") and len(data) > 1 << 16
+        return super().feed(data[1 << 16 :] if whole else data, now_ns)
+
+
+class CountsInLines16(Device):
+    framer = OfLength16
+
+
+class ChecksEverySpace(Device):
+    """Spaces before a check are left out."""
+
+    def _parse(self, line: bytes) -> Request | Malformed:
+        return super()._parse(line.replace(b"  ~", b" ~"))
+
+
+@pytest.mark.parametrize(
+    ("name", "about", "device", "document"),
+    [
+        ("begun_through_change", "wire.framing", BeginsAnewWithTheState, "tarn"),
+        ("once_replaced", "wire.once", RemembersThroughRefusals, "tarn"),
+        ("notices_before_replies", "wire.notice.whole", RepliesOvertakeNotices, "tarn"),
+        ("ticket_while_busy", "wire.ticket", BusyVoidsTheTicket, "tarn"),
+        ("begun_over_boot", "wire.boot", HearsWhileItBoots, "brae"),
+        ("idle_of_all_lines", "wire.idle", StaysImpatient, "tarn"),
+        ("length_comes_round", "wire.length", CountsInLines16, "tarn"),
+        ("misspelt", "wire.syntax", ChecksEverySpace, "tarn"),
+    ],
+)
+def test_it_shows_a_device_that(name: str, about: str, device: type[Device], document: str) -> None:
+    instrument = Instrument(vow_of(document), device_class=device)
+    hands = direct_tester(vow_of(document), instrument)
     hands.acquaint()
     (requirement,) = (each for each in tried(hands, name) if each.id == about)
     with pytest.raises(Broken):

@@ -1,0 +1,135 @@
+"""Purposes about what is written otherwise than it should be: by a hand, by noise, or by another program.
+
+Each part of the grammar of `spec/wire.md` with what it may not be: where one reason to refuse hides behind
+another, and where what is wrong looks nearly right.
+"""
+
+from __future__ import annotations
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.wire import a_number, put_line
+from protocol.conformance.tester import NotSelected, Tester
+from protocol.document.requirements import Requirement
+from protocol.message import Request, check_of
+from protocol.quantity import MOST_DIGITS
+from protocol.record import parts_of
+from protocol.vow import part_bytes, record_of
+
+COUNTED = 1 << 16
+"""Bytes after which a count of them has come round."""
+
+
+@purpose("wire", "syntax", 1)
+def misspelt(t: Tester, r: Requirement) -> None:
+    """Each part of the grammar begun with what it may not begin with, or ended too soon."""
+    for line in (
+        b"ask 1self.state", b"ask _self.state", b"ask self.1state", b"ask self._state", b"ask .self",
+        b"ask self.", b"ask self..state", b"@ ask self.state", b"@g ask self.state", b"ask self.state ~",
+        b"~1234", b"ask self.state ~12345", b"@1f", b"note 1 boot power",
+    ):  # fmt: skip
+        t.line(line)
+    # A driver's own characters are characters like any other.
+    for byte in (b"\x11", b"\x13", b"\x00", b"\x7f"):
+        t.raw(b"ask self.state" + byte + b"\n")
+        t.raw(byte + b"ask self.state\n")
+    # One space between words, wherever, and a check of what is before its own.
+    for body, tail in (
+        (b"ask self.state ", b""), (b"ask self.state", b" "), (b" ask self.state", b""),
+        (b"@1f  ask self.state", b""), (b"ask  self.state", b""),
+    ):  # fmt: skip
+        t.line(body + b" ~" + check_of(body).encode() + tail)
+    checked = Request("@1f", "ask", "self.state", (), True).line()
+    t.raw(checked + b"\r\n")
+    t.line(checked.replace(b" ~", b"~"))
+    t.line(checked + b" " + checked[-5:])
+
+
+@purpose("wire", "exact", 1)
+def written_otherwise(t: Tester, r: Requirement) -> None:
+    """What other programs take for a number or a unit, with a check and without."""
+    entry = a_number(t)
+    number, *unit = entry.words(t.bounds(entry)[1])
+    whole = number.partition(".")[0]
+    for wrong in (f"{whole}e0", f"{number}e0", f"{whole}E0", f"0x{whole}", "inf", "nan", f"{number}_0"):
+        t.say(" ".join(("put", entry.name, wrong, *unit)), check=True)
+    t.say(" ".join(("put", entry.name, f"{number}e0", *unit)))
+    if unit:
+        for wrong in ("xx", f"m{unit[0]}", f"{unit[0]}x", unit[0].swapcase(), unit[0][:-1] or "x"):
+            t.say(f"put {entry.name} {number} {wrong}", check=True)
+    # Nothing is below zero by no more than nothing, and no digit is there for nothing.
+    for wrong in (
+        "-0",
+        "-00",
+        f"-0.{'0' * (MOST_DIGITS - 1)}",
+        "00",
+        "0" * MOST_DIGITS,
+        "0." + "0" * MOST_DIGITS,
+    ):
+        t.say(" ".join(("put", entry.name, wrong, *unit)), check=True)
+    bare = next(
+        (e for e in t.vow.settings if e.scale is not None and e.number.unit == "1" and t.settable_here(e)),
+        None,
+    )
+    if bare is not None:
+        for more in ("1", "x"):
+            t.say(f"put {bare.name} {bare.words(bare.default)[0]} {more}", check=True)
+    t.guard_off()
+    t.ask(entry.name)
+
+
+@purpose("wire", "bulk", 1)
+def parts_there_are_none_of(t: Tester, r: Requirement) -> None:
+    records = [each for each in t.vow.points.values() if each.kind == "record"]
+    for entry in records:
+        last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+        for index in (-1, 256, 1 << 16):
+            t.say(f"ask {entry.name} {index}")
+        t.say(f"ask {entry.name} {last + 1}", check=True)
+        t.say(f"ask {entry.name}")
+    for text in ("-0", "00", "+0", "0.0", "0 0", "0x0"):
+        t.say(f"ask {records[0].name} {text}")
+
+
+@purpose("wire", "guard", 1)
+def unchecked_of_all_kinds(t: Tester, r: Requirement) -> None:
+    """While the guard is on the check that is missing comes first, and asking needs none."""
+    entry = a_number(t)
+    t.say("put link.guard on")
+    for line in ("put no.such 1", "act no.such", "put self.state", f"put {entry.name} x", "act self.state 1"):
+        t.line(line.encode())
+    for text in ("ask no.such", "ask self.state x", "ask self.state"):
+        t.say(text)
+    # Too long comes first, whatever its check.
+    limit = t.vow.document.wire.line_limit
+    body = b"@1f ask self.state ".ljust(limit - 5, b"x")
+    t.line(body + b" ~" + check_of(body).encode())
+    t.guard_off()
+    # Each verb turns it on, and what is given again turns nothing.
+    t.put(entry.name, t.setting(entry.name), check=True)
+    again = Request("@1e", "put", "link.guard", ("off",), True).line()
+    t.line(again)
+    t.line(again)
+    t.ask("link.guard")
+    for action in t.vow.actions.values():
+        quiet = action.to.get(t.state) == t.state and action.takes_ticket is None
+        if quiet and not {kind for kind, _ in action.does} & {"reboot", "save"}:
+            t.act(action.name, check=True)
+            t.line(put_line(t, entry, int(t.setting(entry.name))).encode())
+            break
+    t.guard_off()
+    for _ in range(2):
+        t.line(b"@1d put link.guard on")
+    t.say("put link.guard on", check=True)
+    for _ in range(2):
+        t.say("put link.guard off", check=True)
+
+
+@purpose("wire", "length", 4)
+def length_comes_round(t: Tester, r: Requirement) -> None:
+    """Lines so long that a count of their bytes has come round to none, or to a command's."""
+    if not t.session.held:
+        raise NotSelected("so many bytes take too long on a clock that runs")
+    for size in (256, COUNTED):
+        for tail in (b"", b"ask self.state"):
+            t.raw(b"x" * size + tail + b"\n")
+    t.ask("self.state")
