@@ -814,6 +814,8 @@ static void feed_on(void)
 
 /* ------------------------------------------------------------------------------------------ start and run */
 
+enum { PORF_BIT = 1 }; /* in MCUSR: data sheet */
+
 static void no_sleep(avr_t *self, avr_cycle_count_t cycles)
 {
     (void)self;
@@ -984,9 +986,12 @@ int32_t rig_start(const char *path, const struct board *given)
     return 0;
 }
 
-/* A reset with these flags in MCUSR. What was on its way is lost. */
+/* A reset with these flags in MCUSR. What was on its way is lost; with power, the output converters begin at 0. */
 void rig_reset(uint8_t mcusr)
 {
+    if ((mcusr & PORF_BIT) != 0) {
+        rig.outputs.level = rig.outputs.slew = 0;
+    }
     rig.out_length = 0;
     rig.in_first = rig.in_last = 0;
     avr_reset(avr);
