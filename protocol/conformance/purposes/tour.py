@@ -451,6 +451,9 @@ def booted(t: Tester, r: Requirement) -> None:
     """Something saved, something not, and a boot of each kind from where nothing is as a boot leaves it."""
     save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
     entry = a_number(t)
+    if not entry.saved:
+        here = (each for each in t.vow.settings if each.scale is not None and t.settable_here(each))
+        entry = next((each for each in here if each.saved), entry)
     choice = a_choice(t)
     saving = save is not None and t.state in t.vow.actions[save].to and entry.saved and t.session.held
     moved = [each for each in (entry, choice) if each is not None]
@@ -498,10 +501,11 @@ def booted(t: Tester, r: Requirement) -> None:
         t.trying = r.id
         if t.session.held:
             # So that the time since the boot shows the boot, and is counted in whole steps.
-            t.wait(5 * NS_PER_S + NS_PER_S * 7 // 10)
+            step = t.vow.points["self.uptime"].number.step
+            t.wait(5 * NS_PER_S + int(step * NS_PER_S * 7 / 10))
         t.ask("self.uptime")
-        tickets.append(_unsettle(t))
         by_hand = again_ in (t.power_cycle, t.reset)
+        tickets.append(_unsettle(t, by_hand))
         if by_hand and "panel.control" in t.events and "bench" in t.abilities:
             t.panel("panel.control", "local")
         again_()
@@ -520,7 +524,7 @@ def booted(t: Tester, r: Requirement) -> None:
     if len(first) > 1 and first[0] is not None and len(set(first)) == 1:
         # The first ticket of every boot: three alike are no chance.
         again_()
-        if _unsettle(t) == first[0]:
+        if _unsettle(t, by_hand) == first[0]:
             due = "another ticket than before the boot"
             raise Broken(Judgement(False, "wire.ticket", due), "the first ticket", f"ok {first[0]} each time")
     reboot = next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
@@ -533,8 +537,11 @@ def booted(t: Tester, r: Requirement) -> None:
         t.act(save)
 
 
-def _unsettle(t: Tester) -> str | None:
-    """Leave nothing as a boot leaves it: the session, what is remembered, the state; the ticket, if any."""
+def _unsettle(t: Tester, by_hand: bool) -> str | None:
+    """Leave nothing as a boot leaves it: the session, what is remembered, the state; the ticket, if any.
+
+    A boot that is not by hand is asked for, in a state that allows it.
+    """
     if "link.notices" in t.vow.points:
         t.say("put link.notices off")
     if "link.guard" in t.vow.points:
@@ -543,7 +550,7 @@ def _unsettle(t: Tester) -> str | None:
     for action in t.vow.actions.values():
         to = action.to.get(t.state, t.state)
         quiet = to != t.state and not t.vow.states[to].energised and action.takes_ticket is None
-        if quiet and all(to in reboot.to for reboot in reboots):
+        if quiet and (by_hand or all(to in reboot.to for reboot in reboots)):
             t.act(action.name)
             break
     t.line(b"@e1 ask self.boots")
@@ -557,6 +564,7 @@ def one_trip(t: Tester, r: Requirement) -> None:
         raise NotSelected("needs a rig that can hold the clock")
     trips = t.vow.document.trips
     quick = sorted((trip.provoke.within, name) for name, trip in trips.items() if trip.provoke is not None)
+    last = next((entry.name for entry in t.vow.points.values() if entry.system == "last_trip"), None)
     done = 0
     for _, name in quick:
         provoke = trips[name].provoke
@@ -571,6 +579,10 @@ def one_trip(t: Tester, r: Requirement) -> None:
             continue
         done += 1
         t.ask("self.state")
+        if done == 2 and last is not None:
+            t.trying = f"trip.{name}.report"
+            t.ask(last)
+            t.trying = f"trip.{name}.fires"
         laws_hold(t)
         for action in t.vow.actions.values():
             if ("clear_trip", "") in action.does and t.state in action.to:
