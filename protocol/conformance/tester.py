@@ -1012,6 +1012,12 @@ class Tester:
                         self.settings({name: value})
                 self.wait(self.vow.document.trial.settle)
                 step()
+            if self.state == before and self.session.held:
+                # What an earlier purpose has warmed, say, may take as long to rest as the bench to move it.
+                moves = [ns for declared in self.declared.values() for ns in declared.moves.values()]
+                self.alive(max(moves, default=0))
+                if self.state == before:
+                    step()
             if self.state == state:
                 return
         if self.state != state:
