@@ -23,7 +23,7 @@ from protocol.message import Request
 from protocol.oracle import Judgement
 from protocol.quantity import MOST_DIGITS
 from protocol.record import parts_of
-from protocol.vow import PointEntry, part_bytes, record_of
+from protocol.vow import ActionEntry, PointEntry, part_bytes, record_of
 
 SHORT_NS = 5 * NS_PER_S
 """Longest wait on a clock that runs by itself."""
@@ -96,9 +96,10 @@ def _unheard(t: Tester) -> Iterator[Step]:
         plain = put_line(t, entry, int(t.setting(entry.name))).encode()
         for line in (plain, b"@9 " + plain, b"put no.such 1", b"@9 act no.such"):
             yield partial(t.line, line)
-    if _may_wait(t, _idle_ns(t)):
-        for begun in (b"ask self.", b"@9 ask self.state", _overlong(t)):
-            yield partial(_discarded, t, begun)
+        # The idle time is the shorter one with the guard.
+        if _may_wait(t, _idle_ns(t)):
+            for begun in (b"ask self.", b"@9 ask self.state", _overlong(t)):
+                yield partial(_discarded, t, begun)
 
 
 def _by_hand(t: Tester) -> Iterator[Step]:
@@ -160,6 +161,7 @@ def begun_through_notices(t: Tester, r: Requirement) -> None:
         t.panel("panel.control", "local")
         t.raw(rest)
         t.panel("panel.control", "remote")
+    t.say("put link.guard on")
     if _may_wait(t, _idle_ns(t)):
         t.raw(b"ask self.")
         t.wait(_idle_ns(t))
@@ -176,7 +178,7 @@ def begun_through_notices(t: Tester, r: Requirement) -> None:
     t.ask("self.state")
 
 
-@purpose("wire", "framing", 1)
+@purpose("wire", "idle", 1)
 def begun_through_change(t: Tester, r: Requirement) -> None:
     """A line that has begun goes on when the state changes by itself meanwhile."""
     spans = sorted(
@@ -207,6 +209,7 @@ def begun_over_boot(t: Tester, r: Requirement) -> None:
         t.raw(_overlong(t))
         again()
         t.raw(b"ask self.state\n")
+        t.say("put link.guard on")
         if _may_wait(t, _idle_ns(t)):
             t.raw(b"ask self.")
             t.wait(_idle_ns(t))
@@ -303,8 +306,9 @@ def once_through(t: Tester, r: Requirement) -> None:
             t.say("put link.guard on")
         t.line(line)
         t.wait(step_ns)
-        for step in (*_unheard(t), *(() if guard else _by_hand(t))):
-            step()
+        for steps in (_unheard, _by_hand):
+            for step in steps(t):
+                step()
             t.line(line)
         t.raw(line + b"\r\n")
         checked = Request("@c0d", "ask", line.split(b" ")[2].decode(), (), True).line()
@@ -318,9 +322,8 @@ def once_through(t: Tester, r: Requirement) -> None:
 def once_replaced(t: Tester, r: Requirement) -> None:
     """What is a request replaces it, whatever its answer; without a tag it clears it."""
     line, step_ns = _told_apart(t)
-    texts = ["ask self.state", *_refused(t)]
-    for text in texts:
-        t.line(line)
+    t.line(line)
+    for text in ("ask self.state", *_refused(t)):
         t.wait(step_ns)
         t.line(text.encode())
         t.line(line)
@@ -372,6 +375,44 @@ def once_compared(t: Tester, r: Requirement) -> None:
         last = parts_of(record_of(t.vow, record), part_bytes(t.vow, record)) - 1
         for index in (f"{last}0", f"{last}", "0"):
             t.line(f"@d4 ask {record.name} {index}".encode())
+
+
+@purpose("wire", "once", 1)
+def once_is_not_done_again(t: Tester, r: Requirement) -> None:
+    """A request given again is answered as before, and what it did is not done again."""
+    for point, effect in (("saves", "save"), ("captures", "capture")):
+        count = next((each.name for each in t.vow.points.values() if each.system == point), None)
+        action = next((a for a in t.vow.actions.values() if effect in {kind for kind, _ in a.does}), None)
+        if count is None or action is None or action.takes_ticket is not None or t.state not in action.to:
+            continue
+        for _ in range(3):
+            t.line(f"@e5 act {action.name}".encode())
+        t.ask(count)
+    local = next((each for each in t.vow.settings if each.local and t.settable_here(each)), None)
+    if _has_panel(t) and local is not None and f"panel.{local.name}" in t.events:
+        # What the panel has changed since stays.
+        value = other_value(t, local)
+        line = f"@e6 put {local.name} {' '.join(local.words(value))}".encode()
+        t.line(line)
+        t.panel("panel.control", "local")
+        t.panel(f"panel.{local.name}", other_value(t, local))
+        t.line(line)
+        t.panel("panel.control", "remote")
+        t.line(line)
+        t.ask(local.name)
+    # Nor does the time of a state begin anew.
+    for action in t.vow.actions.values():
+        to = t.vow.states.get(action.to.get(t.state, ""))
+        leave_ns = min((each.after_ns for each in to.leaves if each.when is None), default=0) if to else 0
+        if to is None or not leave_ns or to.name == t.state or to.energised or not _may_wait(t, leave_ns):
+            continue
+        line = f"@e7 act {action.name}".encode()
+        t.line(line)
+        t.wait(leave_ns * 6 // 10)
+        t.line(line)
+        t.wait(leave_ns * 41 // 100)
+        t.ask("self.state")
+        break
 
 
 def _common(pair: tuple[str, str]) -> int:
@@ -436,11 +477,43 @@ def ticket_through(t: Tester, r: Requirement) -> None:
         if guard:
             t.say("put link.guard on")
         t.act(give.name)
-        for step in (*_unheard(t), *_by_hand(t)):
+        for step in (*_unheard(t), *_by_hand(t), *_failed(t, take)):
             if t.now_ns < t.oracle.twin.entered_ns + good_ns // 2:
                 step()
         t.act(take.name)
         t.ask("self.state")
+    # Nor is it any better where everything has been visited.
+    t.home()
+    t.prepare()
+    far = {state.name: len(_way(t, state.name)) for state in t.vow.states.values() if state.energised}
+    with suppress(NotSelected, Doubtful):
+        t.goto(max(far, key=lambda each: far[each]))
+        t.home()
+    t.prepare()
+    t.act(give.name)
+    t.say(f"act {take.name} {int(t.oracle.twin.ticket or '0', 16) ^ 0x10:04x}")
+
+
+def _way(t: Tester, state: str) -> list[Step]:
+    """The steps to a state; none if these hands cannot go there."""
+    try:
+        return list(t.route(state))
+    except NotSelected:
+        return []
+
+
+def _failed(t: Tester, take: ActionEntry) -> Iterator[Step]:
+    """Attempts with the good ticket that are refused for what else is wrong with them."""
+    act = f"act {take.name} {t.oracle.twin.ticket or '0000'}".encode()
+    yield partial(t.line, act + b" ~0000")
+    yield partial(t.line, act.ljust(t.vow.document.wire.line_limit + 1, b"0"))
+    if t.guard:
+        yield partial(t.line, act)
+    yield partial(t.say, f"act {take.name}")
+    yield partial(t.say, act.decode() + " 0000")
+    for action in t.vow.actions.values():
+        if action.guard is not None and action.takes_ticket == take.takes_ticket:
+            yield partial(t.say, f"act {action.name} {int(act[-4:], 16) ^ 1:04x}")
 
 
 @purpose("wire", "ticket", 2)
@@ -487,6 +560,27 @@ def patience_to_its_step(t: Tester, r: Requirement) -> None:
 
 
 # ------------------------------------------------------------------------------------- notices that are off
+
+
+@purpose("wire", "notice.queue", 1)
+def waiting_over_boot(t: Tester, r: Requirement) -> None:
+    """Notices that wait are gone with a boot, and so is what was counted of them."""
+    ways = [each for each in boots(t) if each in (t.power_cycle, t.reset)]
+    if not _has_panel(t) or "link.transmitter" not in t.events or not ways:
+        raise NotSelected(
+            "needs a rig that can stall the transmitter, turn the panel and boot the instrument"
+        )
+    t.transmitter("stalled")
+    for _ in range(t.vow.document.wire.notice_queue // 2 + 1):
+        for who in ("local", "remote"):
+            t.panel("panel.control", who)
+    ways[-1]()
+    t.transmitter("free")
+    for each in t.vow.points.values():
+        if each.system == "drops":
+            t.ask(each.name)
+    t.panel("panel.control", "local")
+    t.panel("panel.control", "remote")
 
 
 @purpose("wire", "notice.off", 1)
@@ -589,6 +683,8 @@ def every_reason(t: Tester, r: Requirement) -> None:
         t.say(text)
     for _ in range(2):
         t.say(f"act {act}")  # busy comes first
+    for record in (each for each in t.vow.points.values() if each.kind == "record"):
+        t.say(f"ask {record.name} 0")  # asking is never in the way
     t.panel("panel.control", "remote")
     t.say(f"act {act}")
     t.guard_off()
@@ -649,7 +745,7 @@ def brings_back_all(t: Tester, r: Requirement) -> None:
     moved: list[PointEntry] = []
     for allowed in dict.fromkeys(each.set_in for each in t.vow.settings):
         of_these = [each for each in t.vow.settings if each.set_in == allowed]
-        for entry in t.random.sample(of_these, min(2, len(of_these))):
+        for entry in t.random.sample(of_these, 1):
             with suppress(NotSelected):
                 enable(t, entry)
                 t.put(entry.name, other_value(t, entry))

@@ -133,3 +133,18 @@ def length_comes_round(t: Tester, r: Requirement) -> None:
         for tail in (b"", b"ask self.state"):
             t.raw(b"x" * size + tail + b"\n")
     t.ask("self.state")
+
+
+@purpose("wire", "syntax", 2)
+def names_nearly_right(t: Tester, r: Requirement) -> None:
+    """No name stands for another: not by its beginning, its end, a part of it or its length."""
+    names = [*t.vow.points, *t.vow.actions]
+    longest = max(names, key=len)
+    for name in (longest, t.random.choice(names)):
+        parts = name.split(".")
+        near = (name[:-1], f"{name}0", f"{name}.{parts[-1]}", parts[0], parts[-1], f"x{name}", name[1:])
+        for other in dict.fromkeys(near):
+            if other not in names and other[:1].isalpha():
+                t.say(f"{'ask' if name in t.vow.points else 'act'} {other}")
+    t.line(b"ask self.state 1~2")
+    t.line(b"ask self.state @1")

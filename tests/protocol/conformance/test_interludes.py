@@ -153,10 +153,43 @@ class ChecksEverySpace(Device):
         return super()._parse(line.replace(b"  ~", b" ~"))
 
 
+class DoesAgain(Device):
+    def _repeat(self, answer: bytes) -> None:
+        assert self._remembered is not None
+        request = self._parse(self._remembered[0])
+        assert isinstance(request, Request)
+        self._do(request, self.accepted_ns)
+        super()._repeat(answer)
+
+
+class NoticesOutliveBoots(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        waiting = list(self.waiting)
+        super().boot(cause, now_ns)
+        self.waiting.extend(waiting)
+
+
+class TakesShortNames(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        request = super()._parse(line)
+        if isinstance(request, Request) and request.name not in self.vow.points:
+            meant = [name for name in self.vow.points if name[:-1] == request.name]
+            return request._replace(name=meant[0]) if meant else request
+        return request
+
+
+class MissingCheckVoidsTheTicket(Device):
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._do(request, now_ns)
+        if words == ("check",) and request.arguments:
+            self._ticket = None
+        return ok, words
+
+
 @pytest.mark.parametrize(
     ("name", "about", "device", "document"),
     [
-        ("begun_through_change", "wire.framing", BeginsAnewWithTheState, "tarn"),
+        ("begun_through_change", "wire.idle", BeginsAnewWithTheState, "tarn"),
         ("once_replaced", "wire.once", RemembersThroughRefusals, "tarn"),
         ("notices_before_replies", "wire.notice.whole", RepliesOvertakeNotices, "tarn"),
         ("ticket_while_busy", "wire.ticket", BusyVoidsTheTicket, "tarn"),
@@ -164,6 +197,10 @@ class ChecksEverySpace(Device):
         ("idle_of_all_lines", "wire.idle", StaysImpatient, "tarn"),
         ("length_comes_round", "wire.length", CountsInLines16, "tarn"),
         ("misspelt", "wire.syntax", ChecksEverySpace, "tarn"),
+        ("once_is_not_done_again", "wire.once", DoesAgain, "tarn"),
+        ("waiting_over_boot", "wire.notice.queue", NoticesOutliveBoots, "tarn"),
+        ("names_nearly_right", "wire.syntax", TakesShortNames, "tarn"),
+        ("ticket_through", "wire.ticket", MissingCheckVoidsTheTicket, "tarn"),
     ],
 )
 def test_it_shows_a_device_that(name: str, about: str, device: type[Device], document: str) -> None:
