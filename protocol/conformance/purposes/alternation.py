@@ -86,10 +86,12 @@ class Alternation:
 @purpose("law", "period", 2)
 def alternation(t: Tester, r: Requirement) -> None:
     """Two periods, from when the state is entered; all requirements of the law are judged by them."""
+    if f"alternated {r.element}" in t.done:
+        return
     _watch(t, r, disturbed=False)
 
 
-@purpose("law", "period", 2)
+@purpose("law", "period", 1)
 def counted(t: Tester, r: Requirement) -> None:
     """Times too short to be watched are counted: many periods, of times that are no round numbers."""
     rule = t.vow.document.laws[r.element]
@@ -166,8 +168,7 @@ def _other_choices(t: Tester, rule: Law) -> dict[str, str]:
 @purpose("law", "width", 2)
 def seen_meanwhile(t: Tester, r: Requirement) -> None:
     """What `alternation` has looked at, for all requirements of the law."""
-    if f"alternated {r.element}" not in t.done:
-        alternation(t, r)
+    alternation(t, r)
 
 
 @purpose("record", "layout", 4)

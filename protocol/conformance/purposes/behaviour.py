@@ -235,7 +235,7 @@ def _read_settings(t: Tester, moved: Sequence[PointEntry]) -> None:
         t.ask(entry.name)
 
 
-@purpose("action", "effect", 2)
+@purpose("action", "effect", 3)
 def settings_effect(t: Tester, r: Requirement) -> None:
     """Defaults and recall act on every setting they are for, and on no other."""
     action = t.vow.actions[r.element]
@@ -339,7 +339,7 @@ def _width(t: Tester, name: str) -> int:
     return int(2 * entry.range_error / entry.number.step) + 2
 
 
-@purpose("action", "ticket", 2)
+@purpose("action", "ticket", 3)
 def ticket(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -662,10 +662,10 @@ def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> No
         _look(t)
 
 
-@purpose("trip", "notice", 2)
-@purpose("trip", "report", 2)
-@purpose("trip", "latch", 2)
-@purpose("trip", "clears", 2)
+@purpose("trip", "notice", 3)
+@purpose("trip", "report", 3)
+@purpose("trip", "latch", 3)
+@purpose("trip", "clears", 3)
 def seen_on_the_way(t: Tester, r: Requirement) -> None:
     """What `fires` has looked at once, for all of its requirements."""
     if f"tripped {r.element}" not in t.done:
@@ -696,7 +696,7 @@ def only_where_armed(t: Tester, r: Requirement) -> None:
         t.relieve(provoke)
 
 
-@purpose("trip", "delay", 2)
+@purpose("trip", "delay", 3)
 def delay(t: Tester, r: Requirement) -> None:
     """Not before its time, and not for a condition that came and went."""
     trip, provoke = _trip(t, r)
@@ -913,7 +913,7 @@ BESIDE = Fraction(3, 100)
 """How far beside a threshold, as a part of it, a reading is surely on one side."""
 
 
-@purpose("trip", "fires", 2)
+@purpose("trip", "fires", 3)
 def at_the_default_threshold(t: Tester, r: Requirement) -> None:
     """Where a setting moves its threshold, it is provoked at one value; here it is at its default."""
     trip, provoke = _trip(t, r)

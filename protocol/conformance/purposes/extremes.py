@@ -191,7 +191,7 @@ def _decimal(exact: Fraction) -> Decimal:
     return Decimal(exact.numerator) / Decimal(exact.denominator)
 
 
-@purpose("law", "rate", 2)
+@purpose("law", "rate", 1)
 def series_of_a_change(t: Tester, r: Requirement) -> None:
     """Where a record has a series of what changes, each sample is held against the one before.
 

@@ -9,7 +9,7 @@ from protocol.conformance.tester import NotSelected, Tester
 from protocol.document.requirements import Requirement
 
 
-@purpose("point", "local", 2)
+@purpose("point", "local", 1)
 def acts_from_the_panel(t: Tester, r: Requirement) -> None:
     """Where a relation shows what a setting does, it holds with a value from the panel as well."""
     entry = t.vow.points[r.element]

@@ -217,7 +217,7 @@ def fan_curve(t: Tester, r: Requirement) -> None:
     _fan_walk(t, r.id)
 
 
-@purpose("fan", "curve", 2)
+@purpose("fan", "curve", 1)
 def least_drive(t: Tester, r: Requirement) -> None:
     """Where a setting can drive it besides, the curve is still the least: warm, with that setting at rest."""
     fan = t.vow.document.fan
@@ -243,7 +243,7 @@ def least_drive(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-@purpose("fan", "hysteresis", 2)
+@purpose("fan", "hysteresis", 3)
 def fan_hysteresis(t: Tester, r: Requirement) -> None:
     """Warm past a level, cool to just below where it began: the level stays; cool further: it goes."""
     fan = t.vow.document.fan
@@ -279,7 +279,7 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
         )
 
 
-@purpose("fan", "tick", 2)
+@purpose("fan", "tick", 3)
 def fan_tick(t: Tester, r: Requirement) -> None:
     """While it warms, the duty changes at most once in a tick, and has changed two ticks after it should."""
     fan = t.vow.document.fan
@@ -348,34 +348,49 @@ def _over_a_level(t: Tester, r: Requirement, fan: Fan, level: Fraction) -> None:
 
 @purpose("law", "", 1)
 def law(t: Tester, r: Requirement) -> None:
+    """In one state: where it is provoked, if that is said."""
     rule = t.vow.document.laws[r.element]
-    tried = False
-    for state in states_of(t, rule.armed_in):
-        try:
-            arrive_anew(t, state, rule.provoke)
-        except NotSelected:
-            continue
-        if rule.holds is not None and rule.settle:
-            settled(t, r.element)
-        elif rule.holds is not None:
-            steady(t, rule.holds, r.id, rule.settle)
-        if rule.holds is not None and rule.provoke is not None and state == rule.provoke.state:
-            _nearer(t, r, rule.holds, rule.provoke, rule.settle)
-        elif rule.integral_of is not None and rule.counter is not None:
-            _turn_the_bench(t)
-            _integral(
-                t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle
-            )
-        elif rule.elapses is not None:
-            _elapses(t, r, rule.elapses, Fraction(rule.tolerance_percent) / 100)
-        elif rule.never_falls is not None and rule.while_rises is not None:
-            _never_falls(t, r, rule.never_falls, rule.while_rises)
-        tried = True
-    if not tried:
-        raise NotSelected("none of its states can be reached here")
+    where = rule.provoke.state if rule.provoke is not None else ""
+    states = sorted(states_of(t, rule.armed_in), key=lambda state: state != where)
+    for state in states:
+        if _keeps(t, r, state):
+            t.done.add(f"law {r.element} in {state}")
+            return
+    raise NotSelected("none of its states can be reached here")
 
 
-@purpose("law", "", 2)
+@purpose("law", "", 3)
+def law_elsewhere(t: Tester, r: Requirement) -> None:
+    """In every other state as well."""
+    for state in states_of(t, t.vow.document.laws[r.element].armed_in):
+        if f"law {r.element} in {state}" not in t.done:
+            _keeps(t, r, state)
+
+
+def _keeps(t: Tester, r: Requirement, state: str) -> bool:
+    """Look at a law in a state; whether that could be reached."""
+    rule = t.vow.document.laws[r.element]
+    try:
+        arrive_anew(t, state, rule.provoke)
+    except NotSelected:
+        return False
+    if rule.holds is not None and rule.settle:
+        settled(t, r.element)
+    elif rule.holds is not None:
+        steady(t, rule.holds, r.id, rule.settle)
+    if rule.holds is not None and rule.provoke is not None and state == rule.provoke.state:
+        _nearer(t, r, rule.holds, rule.provoke, rule.settle)
+    elif rule.integral_of is not None and rule.counter is not None:
+        _turn_the_bench(t)
+        _integral(t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle)
+    elif rule.elapses is not None:
+        _elapses(t, r, rule.elapses, Fraction(rule.tolerance_percent) / 100)
+    elif rule.never_falls is not None and rule.while_rises is not None:
+        _never_falls(t, r, rule.never_falls, rule.while_rises)
+    return True
+
+
+@purpose("law", "", 3)
 def with_the_bench_turned(t: Tester, r: Requirement) -> None:
     """A relation of readings holds as well where the bench makes one of them another."""
     rule = t.vow.document.laws[r.element]

@@ -62,7 +62,7 @@ SHARE = 0.1
 """Part of the points that are tried in every way; one like them has been."""
 
 
-@purpose("point", "readable", 2)
+@purpose("point", "readable", 3)
 def readable(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     if entry.kind == "record":
@@ -77,7 +77,7 @@ def readable(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-@purpose("point", "unit", 2)
+@purpose("point", "unit", 3)
 def unit(t: Tester, r: Requirement) -> None:
     # Every right answer has had its unit and its digits.
     if not t.kept.get(f"point.{r.element}.readable"):
@@ -200,7 +200,7 @@ def between(entry: PointEntry, counts: Fraction) -> str:
     return ""
 
 
-@purpose("point", "bounds", 2)
+@purpose("point", "bounds", 3)
 def bounds(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     enable(t, entry)
@@ -224,30 +224,41 @@ def _edges(t: Tester, entry: PointEntry) -> None:
 
 @purpose("point", "bounds", 2)
 def dependent_bounds(t: Tester, r: Requirement) -> None:
-    """Limits that depend on other settings, with those moved to other values."""
+    """Limits that depend on other settings, with one of those moved, and all words."""
     entry = entry_of(t, r)
-    names = set[str]()
+    _with_others_moved(t, entry, sorted(_limiting(entry))[-1:])
+
+
+@purpose("point", "bounds", 3)
+def dependent_on_each(t: Tester, r: Requirement) -> None:
+    """The same with each of the others moved, and where a limit lies between two steps."""
+    entry = entry_of(t, r)
+    _with_others_moved(t, entry, sorted(_limiting(entry))[:-1])
     for limit in (entry.low, entry.high):
-        if limit is not None:
-            names |= limit.names
-    if not names:
-        return
-    for name in sorted(names):
+        if limit is not None and off_step(t, entry, limit):
+            _edges(t, entry)
+
+
+def _limiting(entry: PointEntry) -> frozenset[str]:
+    """The points that the limits of a setting depend on."""
+    return frozenset(name for limit in (entry.low, entry.high) if limit is not None for name in limit.names)
+
+
+def _with_others_moved(t: Tester, entry: PointEntry, names: Sequence[str]) -> None:
+    last = max(_limiting(entry), default="")
+    for name in names:
         t.home()
         other = t.vow.points[name]
         enable(t, other)
         for choice in t.vow.settings:
             # Limits are the same whatever the words are.
-            if choice.scale is None and t.settable_here(choice) and name == max(names):
+            if choice.scale is None and t.settable_here(choice) and name == last:
                 t.put(choice.name, other_value(t, choice))
         low, high = t.bounds(other)
         third, present = low + (high - low) // 3, t.setting(name)
         t.put(name, third if third != present else high)
         enable(t, entry)
         _edges(t, entry)
-    for limit in (entry.low, entry.high):
-        if limit is not None and off_step(t, entry, limit):
-            _edges(t, entry)
 
 
 def off_step(t: Tester, entry: PointEntry, limit: Expression) -> bool:
@@ -498,7 +509,7 @@ def _rounded_up(t: Tester, entry: PointEntry, settings: Sequence[PointEntry]) ->
     return chosen
 
 
-@purpose("point", "local", 2)
+@purpose("point", "local", 3)
 def local(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     t.need("bench")

@@ -1,4 +1,4 @@
-"""Purposes about when protections act, closely: at the threshold, with what report, and when in their time.
+"""Purposes about conditions, closely: at the threshold, with what report, and when in their time.
 
 A provocation of the document goes well beyond a threshold. Here a reading is brought to where it can be held
 against the threshold, and what is known of both, to the accuracy of the reading, decides. All of it moves the
@@ -8,13 +8,13 @@ bench or the settings of a protection to and fro, so it is done on a held clock 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import about
+from protocol.conformance.purposes.behaviour import about, act_guarded, target_state
 from protocol.conformance.tester import Broken, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke
@@ -29,15 +29,14 @@ LOOKS = 8
 """Into so many parts the delay is cut while the condition is waited for."""
 LONGEST_NS = 10 * NS_PER_S
 """A delay up to here is short enough to be spread over a change of state."""
-FEW = 50
-"""A fraction of a threshold in time is chosen among so many of the shortest."""
+QUICK_NS = NS_PER_S
+"""What the bench moves within this it moves quickly."""
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
     """A reading that stands beside a threshold which one setting moves."""
 
-    trip: TripEntry
     threshold: Threshold
     entry: PointEntry
     knob: PointEntry
@@ -61,10 +60,10 @@ def _provoked(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
     return t.vow.trips[r.element], provoke
 
 
-def _threshold(t: Tester, trip: TripEntry) -> Threshold | None:
-    """The only one of its condition, of a reading."""
+def _threshold(t: Tester, condition: Expression) -> Threshold | None:
+    """The only one of a condition, of a reading."""
     try:
-        found = trip.when.as_threshold(t.vow.measured)
+        found = condition.as_threshold(t.vow.measured)
     except ExpressionError:
         return None
     return found[0] if len(found) == 1 and t.vow.points[found[0].point].source == "signal" else None
@@ -100,7 +99,7 @@ def _same_unit(t: Tester, event: str, entry: PointEntry) -> bool:
 
 def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke) -> Held | None:
     """Bring the reading to where a setting moves the threshold to either side of it; None if none can."""
-    threshold = _threshold(t, trip)
+    threshold = _threshold(t, trip.when)
     if threshold is None or provoke.silence:
         return None
     entry = t.vow.points[threshold.point]
@@ -122,14 +121,12 @@ def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke) -> Held | No
     t.arrange(provoke.model_copy(update={"state": state, "put": others}))
     if t.state != state or not t.settable_here(knob):
         return None
-    ends = t.bounds(knob)
-    levels = [_level(t, threshold, {knob.name: each}) for each in ends]
-    if levels[0] == levels[1]:
+    held = _held(t, threshold, knob)
+    if held is None:
         return None
-    near, far = ends if (levels[0] < levels[1]) == threshold.above else ends[::-1]
-    nearest, farthest = levels if near == ends[0] else levels[::-1]
-    if t.setting(knob.name) != far:
-        t.put(knob.name, far)
+    nearest, farthest = (_level(t, threshold, {knob.name: each}) for each in (held.near, held.far))
+    if t.setting(knob.name) != held.far:
+        t.put(knob.name, held.far)
     aim = nearest + (farthest - nearest) * WITHIN
     if mover is not None:
         t.bench(mover, _given(t, mover, aim))
@@ -141,7 +138,19 @@ def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke) -> Held | No
     if t.state != state:
         return None  # another protection came first
     value = _read(t, entry)
-    return Held(trip, threshold, entry, knob, value, _accuracy(entry, value), near, far)
+    return replace(held, value=value, accuracy=_accuracy(entry, value))
+
+
+def _held(t: Tester, threshold: Threshold, knob: PointEntry) -> Held | None:
+    """The reading as it is, if the setting moves the threshold."""
+    ends = t.bounds(knob)
+    levels = [_level(t, threshold, {knob.name: each}) for each in ends]
+    if levels[0] == levels[1]:
+        return None
+    near, far = ends if (levels[0] < levels[1]) == threshold.above else ends[::-1]
+    entry = t.vow.points[threshold.point]
+    value = _read(t, entry)
+    return Held(threshold, entry, knob, value, _accuracy(entry, value), near, far)
 
 
 def _put_beside(t: Tester, held: Held, level: Fraction, away: int) -> bool:
@@ -154,94 +163,156 @@ def _put_beside(t: Tester, held: Held, level: Fraction, away: int) -> bool:
     return low <= counts <= high and t.put(held.knob.name, counts).ok
 
 
-def _watched_ns(t: Tester, trip: TripEntry) -> int:
-    """Until then a condition that holds has made it act."""
-    return trip.after_ns + trip.after_ns // 100 + t.vow.document.trips[trip.name].every
-
-
-def _stays(t: Tester, r: Requirement, trip: TripEntry, value: Fraction, level: Fraction) -> None:
+def _stays(t: Tester, r: Requirement, value: Fraction, level: Fraction, within_ns: int) -> None:
+    """What is due within this time does not happen, in twice of it."""
     before = t.state
-    t.alive(2 * _watched_ns(t, trip) + t.vow.points[trip.reports].period_ns)
+    t.alive(2 * within_ns)
     t.ask("self.state")
     if t.state != before:
-        due = f"no trip at {float(value):g}: the threshold is {float(level):g}"
-        raise Broken(Judgement(False, r.id, due), "", " ".join(t.oracle.twin.last_trip))
+        due = f"still {before} at {float(value):g}: the threshold is {float(level):g}"
+        raise Broken(Judgement(False, r.id, due), "", f"state {t.state}")
 
 
-def _acts(t: Tester, r: Requirement, trip: TripEntry) -> None:
-    before = t.state
-    t.until(partial(_left, t, before), 2 * _watched_ns(t, trip), r.id)
+def _acts(t: Tester, r: Requirement, to: str, within_ns: int) -> None:
+    t.until(partial(_left, t, t.state), 2 * within_ns, r.id)
     t.ask("self.state")
-    if t.state != trip.to:
-        raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
+    if t.state != to:
+        raise Broken(Judgement(False, r.id, f"state {to}"), "", f"state {t.state}")
 
 
 def _left(t: Tester, state: str) -> bool:
     return t.state != state
 
 
+def _due_ns(t: Tester, trip: TripEntry) -> int:
+    """Until then a condition that holds has made it act."""
+    return trip.after_ns + trip.after_ns // 100 + t.vow.document.trips[trip.name].every
+
+
 @purpose("trip", "fires", 2)
 def close_to_the_threshold(t: Tester, r: Requirement) -> None:
     """As close as the reading's accuracy allows: on one side it does not trip, on the other it does."""
     trip, provoke = _provoked(t, r)
-    threshold = _threshold(t, trip)
+    threshold = _threshold(t, trip.when)
     if threshold is None or provoke.silence:
         return
+    due_ns = _due_ns(t, trip)
     if not threshold.expression.names:
-        _at_a_constant(t, r, trip, provoke, threshold)
+        knob = _bench_knob(t, threshold)
+        if knob is not None and provoke.bench:
+            t.arrange(provoke)
+            _by_the_bench(t, r, threshold, knob, provoke.bench, trip.to, due_ns)
         return
     held = _beside_a_setting(t, trip, provoke)
     if held is None:
         return
     margin = 2 * held.accuracy * (1 if threshold.above else -1)
     if _put_beside(t, held, held.value + margin, 1):
-        _stays(t, r, trip, held.value, _level(t, threshold))
+        _stays(t, r, held.value, _level(t, threshold), due_ns)
         if _put_beside(t, held, held.value - margin, -1):
-            _acts(t, r, trip)
+            _acts(t, r, trip.to, due_ns)
 
 
-def _at_a_constant(
-    t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke, threshold: Threshold
-) -> None:
-    """The same where the threshold stands still: the bench moves the reading, as it turned out to."""
-    entry = t.vow.points[threshold.point]
-    level = threshold.expression.number({})
-    knob = next(
-        (
-            event
-            for event, declared in t.declared.items()
-            if event in t.events
-            and declared.value is not None
-            and event not in provoke.bench
-            and (entry.name in declared.moves or _same_unit(t, event, entry))
-        ),
-        None,
-    )
-    if knob is None or not level or not provoke.bench:
+@purpose("state", "leave", 2)
+def close_to_the_end(t: Tester, r: Requirement) -> None:
+    """The same for a state that a reading ends, with the settings of that condition moved."""
+    leave = t.vow.document.states[r.element].leaves[int(r.aspect.split(".")[1]) - 1]
+    threshold = _threshold(t, leave.when) if leave.when is not None else None
+    if threshold is None or not t.session.held or t.gate is not None:
         return
-    t.arrange(provoke)
-    state = t.state
-    places = [abs(level) / 4, abs(level) / 2]
+    if t.vow.states[r.element].energised and not t.energise:
+        return
+    knob = _bench_knob(t, threshold)
+    if knob is None or "bench" not in t.abilities:
+        return
+    for name in sorted(threshold.expression.names):
+        entry = t.vow.points[name]
+        if entry.source == "setting" and entry.scale is not None and t.settable_here(entry):
+            low, high = t.bounds(entry)
+            t.put(name, low + (high - low) // 3)
+    level = _level(t, threshold)
+    t.bench(knob, _given(t, knob, _places(threshold, level)[0]))
+    t.alive(t.vow.document.trial.settle)
+    t.prepare()
+    t.goto(r.element)
+    _by_the_bench(t, r, threshold, knob, {}, leave.to, leave.after + leave.after // 100 + QUICK_NS)
+
+
+@purpose("action", "guard", 2)
+def close_to_the_guard(t: Tester, r: Requirement) -> None:
+    """A guard that looks at a reading: as close as its accuracy allows it is shut, and open."""
+    action = t.vow.actions[r.element]
+    threshold = _threshold(t, action.guard) if action.guard is not None else None
+    if threshold is None or not t.session.held:
+        return
+    t.prepare()
+    t.goto(target_state(t, action))
+    knobs = [t.vow.points[name] for name in sorted(threshold.expression.names)]
+    knobs = [each for each in knobs if each.source == "setting" and t.settable_here(each)]
+    held = _held(t, threshold, knobs[0]) if knobs else None
+    if held is None:
+        return
+    margin = 2 * held.accuracy * (1 if threshold.above else -1)
+    for away in (1, -1):
+        if _put_beside(t, held, held.value + margin * away, away):
+            act_guarded(t, action)
+
+
+def _bench_knob(t: Tester, threshold: Threshold) -> str | None:
+    """A bench event that moves a reading quickly, or may: one that is in its unit."""
+    entry = t.vow.points[threshold.point]
+    turned = [event for event, each in t.declared.items() if event in t.events and each.value is not None]
+    moving = [event for event in turned if t.declared[event].moves.get(entry.name, QUICK_NS) < QUICK_NS]
+    slow = [event for event in turned if entry.name in t.declared[event].moves and event not in moving]
+    alike = [event for event in turned if _same_unit(t, event, entry)]
+    return next(iter(moving or ([] if slow else alike)), None)
+
+
+def _places(threshold: Threshold, level: Fraction) -> tuple[Fraction, Fraction]:
+    """Two values on the side of a threshold on which nothing happens, the second nearer."""
+    shares = (
+        (Fraction(1, 4), Fraction(1, 2))
+        if (level > 0) == threshold.above
+        else (Fraction(6, 5), Fraction(11, 10))
+    )
+    return abs(level) * shares[0], abs(level) * shares[1]
+
+
+def _by_the_bench(
+    t: Tester,
+    r: Requirement,
+    threshold: Threshold,
+    knob: str,
+    others: Mapping[str, Decimal | str],
+    to: str,
+    due_ns: int,
+) -> None:
+    """Where the threshold stands still, the bench moves the reading, by as much as it turns out to."""
+    entry, level, state = t.vow.points[threshold.point], _level(t, threshold), t.state
+    if not level:
+        return
+    places = _places(threshold, level)
     seen: list[Fraction] = []
     for place in places:
         t.bench(knob, _given(t, knob, place))
-        for event, value in provoke.bench.items() if not seen else ():
-            t.bench(event, value)
+        for event, value in others.items() if not seen else ():
+            if event != knob:
+                t.bench(event, value)
         t.alive(t.vow.document.trial.settle)
         if t.state != state:
             return
         seen.append(_read(t, entry))
     slope = (seen[1] - seen[0]) / (places[1] - places[0])
-    accuracy = _accuracy(entry, level)
     if abs(slope) < Fraction(1, 10):
         return  # it does not move what is looked at
+    accuracy = _accuracy(entry, level)
     for side in (-1, 1):
         beside = level + 2 * accuracy * side * (1 if threshold.above else -1)
         t.bench(knob, _given(t, knob, places[1] + (beside - seen[1]) / slope))
         if side < 0:
-            _stays(t, r, trip, beside, level)
+            _stays(t, r, beside, level, due_ns)
         else:
-            _acts(t, r, trip)
+            _acts(t, r, to, due_ns)
 
 
 @purpose("trip", "report", 2)
@@ -255,7 +326,7 @@ def reports_what_is_read(t: Tester, r: Requirement) -> None:
     level = _level(t, held.threshold, {held.knob.name: held.near})
     if abs(level - held.value) < 4 * held.accuracy or not t.put(held.knob.name, held.near).ok:
         return
-    _acts(t, r, trip)
+    _acts(t, r, trip.to, _due_ns(t, trip))
     words = t.ask(last).words
     parsed = held.entry.number.parse(words[1]) if len(words) > 1 else None
     if parsed is None or abs(parsed[0] * held.entry.number.step - held.value) > 2 * held.accuracy:
@@ -264,7 +335,7 @@ def reports_what_is_read(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-@purpose("trip", "delay", 2)
+@purpose("trip", "delay", 1)
 def over_a_change_of_state(t: Tester, r: Requirement) -> None:
     """Its time goes on while the state changes to another that it watches as well."""
     trip, provoke = _provoked(t, r)
@@ -311,31 +382,3 @@ def _decided(t: Tester, condition: Expression) -> bool | None:
         return t.oracle.twin.decide(condition, t.now_ns)
     finally:
         t.oracle.twin.readings = {}
-
-
-@purpose("trip", "fires", 2)
-def after_a_fraction(t: Tester, r: Requirement) -> None:
-    """A silence that is allowed need not be of whole seconds: not before, and soon after."""
-    trip, provoke = t.vow.trips[r.element], t.vow.document.trips[r.element].provoke
-    if provoke is None or not provoke.silence or provoke.bench:
-        return
-    if t.vow.states[provoke.state].energised and not t.energise:
-        return
-    for name in sorted(trip.when.names & provoke.put.keys()):
-        entry = t.vow.points[name]
-        if entry.scale is None or entry.number.unit != "s":
-            continue
-        low, high = t.bounds(entry)
-        few = range(low, min(high, low + FEW) + 1)
-        broken = [counts for counts in few if (counts * entry.number.step).denominator != 1]
-        if not broken:
-            continue
-        chosen = t.random.choice(broken) * entry.number.step
-        longer = chosen - Fraction(provoke.put[name])
-        put = {**provoke.put, name: Decimal(chosen.numerator) / Decimal(chosen.denominator)}
-        another = provoke.model_copy(update={"put": put, "within": provoke.within + int(longer * NS_PER_S)})
-        t.arrange(another)
-        t.strike(trip, another)
-        t.ask("self.state")
-        if t.state != trip.to:
-            raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")

@@ -19,7 +19,6 @@ SHOWN: list[tuple[str, Purpose, str, str]] = [
     ("trip-threshold-without-constant", thresholds.close_to_the_threshold, "trip.overcurrent.fires", ""),
     ("trip-reports-threshold", thresholds.reports_what_is_read, "trip.overvoltage.report", ""),
     ("trip-delay-afresh-after-change", thresholds.over_a_change_of_state, "trip.fan_stalled.delay", ""),
-    ("patience-cut-to-whole-seconds", thresholds.after_a_fraction, "trip.link_silent.fires", ""),
     ("rail-sags-with-current", extremes.working_hard, "state.sinking.reachable", "law.rail_stands"),
     ("small-current-reads-zero", extremes.told_from_nothing, "law.current_follows_level", ""),
     ("capture-series-in-16-bits", extremes.series_at_the_ends, "record.capture.layout", ""),
@@ -111,3 +110,25 @@ def test_a_series_is_recorded_below_every_trip() -> None:
     turned = [entry.value for entry in hands.session.journal if entry.name == "source.voltage"]
     assert set(turned) == {"12.000", "36.1"}
     assert hands.state == "sinking"
+
+
+def test_the_end_of_a_state_is_tried_from_both_sides() -> None:
+    hands = ready()
+    thresholds.close_to_the_end(hands, requirement(hands, "state.discharging.leave.1"))
+    assert hands.state == "finished"
+    # Not where the document provokes it: 6 V and more above that.
+    assert hands.setting("capacity.cutoff") != hands.vow.points["capacity.cutoff"].default
+    turned = [
+        Decimal(entry.value or "0") for entry in hands.session.journal if entry.name == "source.voltage"
+    ]
+    cutoff = Decimal(str(hands.setting("capacity.cutoff"))) / 1000
+    assert turned[-1] < cutoff < turned[-2]
+    assert turned[-2] - turned[-1] < Decimal("0.2")
+
+
+def test_a_guard_is_tried_shut_and_open() -> None:
+    hands = ready()
+    thresholds.close_to_the_guard(hands, requirement(hands, "action.capacity.start.guard"))
+    assert hands.state == "discharging"
+    lines = [entry.data for entry in hands.session.journal if entry.kind == "line"]
+    assert any(line.endswith(b"refuse state guard") for line in lines)
