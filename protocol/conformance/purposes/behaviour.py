@@ -235,7 +235,7 @@ def _read_settings(t: Tester, moved: Sequence[PointEntry]) -> None:
         t.ask(entry.name)
 
 
-@purpose("action", "effect", 3)
+@purpose("action", "effect", 2)
 def settings_effect(t: Tester, r: Requirement) -> None:
     """Defaults and recall act on every setting they are for, and on no other."""
     action = t.vow.actions[r.element]
