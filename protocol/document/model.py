@@ -572,6 +572,17 @@ class BenchEvent(Section):
     base: Exact | Word | None = Field(default=None, description="Value a tester starts from.")
     other: Exact | Word | None = Field(default=None, description="Another harmless value: readings move.")
     moves: dict[Name, Duration] = Field(default={}, description="Readings that have followed by then.")
+    shown_by: list[Name] = Field(
+        default=[],
+        description="Of these, readings that are its value, to their accuracy, in the initial state.",
+    )
+
+    @model_validator(mode="after")
+    def _shown_in_time(self) -> BenchEvent:
+        for name in self.shown_by:
+            if name not in self.moves:
+                raise ValueError(f"shown_by names {name}: say in moves by when it has followed")
+        return self
 
 
 class Trial(Section):

@@ -284,6 +284,12 @@ POINTS = (
         "every",
     ),
     Aspect(
+        "accuracy",
+        lambda d, p: any(d.points.get(name) is p for event in d.bench.values() for name in event.shown_by),
+        lambda d, n, p: _accuracy(d, n, p),
+        "quantity",
+    ),
+    Aspect(
         "derived",
         lambda d, p: p.derived is not None,
         lambda d, n, p: f"`{n}` is {write(p.derived.root)}, rounded to the step.",
@@ -523,6 +529,15 @@ def _readable(document: Document, name: str, point: Point) -> str:
         count = parts_of(document.records[point.record], point.part_bytes or 16)
         return f"`ask {name} K` answers part K of the record {point.record}, of {count} in all."
     return f"`ask {name}` answers `ok` and its value, in every state."
+
+
+def _accuracy(document: Document, name: str, point: Point) -> str:
+    event = next(event for event, declared in document.bench.items() if name in declared.shown_by)
+    accuracy = document.quantities[point.quantity or ""].accuracy
+    parts = ("0", "0") if accuracy is None else (accuracy.reading_percent, accuracy.range_percent)
+    initial = next(state for state, declared in document.states.items() if declared.initial)
+    within = f"within {parts[0]} % of the reading and {parts[1]} % of the range"
+    return f"In {initial}, `{name}` is {event} as the bench has it, {within}."
 
 
 def _unit(document: Document, name: str, point: Point) -> str:

@@ -126,6 +126,11 @@ def test_any_model_can_be_loaded(tmp_path: Path) -> None:
             "laws.vent: never_falls and while_rises go together",
         ),
         (
+            "value: warmth, base: 15.0}",
+            "value: warmth, base: 15.0, shown_by: [air.warmth]}",
+            "bench.outside: shown_by names air.warmth: say in moves by when it has followed",
+        ),
+        (
             "never_falls: vent.duty, while_rises: air.warmth",
             "never_falls: vent.duty, while_rises: air.warmth, counted_by: self.boots",
             "counted_by is for alternates: it counts the ends of the second level",

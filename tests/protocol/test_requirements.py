@@ -240,3 +240,14 @@ def test_a_law_that_alternates_requires_levels_widths_and_the_period() -> None:
         " in a second."
     )
     assert "law.gap" not in found
+
+
+def test_what_the_bench_is_shown_by_is_required_to_be_accurate() -> None:
+    bench = "outside: {means: Temperature around the cabinet, value: warmth, base: 15.0}"
+    assert bench in GOOD
+    shown = of(GOOD.replace(bench, bench[:-1] + ", moves: {air.warmth: 2 h}, shown_by: [air.warmth]}"))
+    assert set(shown) - set(GIVEN) == {"point.air.warmth.accuracy"}
+    assert shown["point.air.warmth.accuracy"].sentence == (
+        "In rest, `air.warmth` is outside as the bench has it,"
+        " within 0.5 % of the reading and 0.2 % of the range."
+    )

@@ -944,6 +944,15 @@ DEFECTS = [
         (GAP, BY_TURNS.replace("lasts: link.silence", "lasts: roof.warmth")),
     ),
     defect(
+        "event-form",
+        "outside: {means",
+        "plate.power is in W, outside in Cel: name a reading in its unit",
+        (
+            "value: warmth, base: 15.0}",
+            "value: warmth, base: 15.0, moves: {plate.power: 1 s}, shown_by: [plate.power]}",
+        ),
+    ),
+    defect(
         "law-units",
         "gap: {means",
         "roof.warmth is in Cel, not in 1: name a point in 1",

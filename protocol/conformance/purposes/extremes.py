@@ -163,32 +163,60 @@ def series_at_the_ends(t: Tester, r: Requirement) -> None:
 def _raise(t: Tester, reading: str) -> bool:
     """Have the bench bring a reading nearly as high as it may be without a trip; whether it can."""
     for event, declared in t.declared.items():
-        if reading not in declared.moves or event not in t.events or declared.value is None:
-            continue
-        if any(within_ns >= QUICK_NS for within_ns in declared.moves.values()):
-            continue
-        step = Fraction(t.vow.document.quantities[declared.value].step)
-        tops = [t.vow.points[name].number.high * t.vow.points[name].number.step for name in declared.moves]
-        for trip in t.vow.trips.values():
-            with suppress(ExpressionError):
-                for threshold in trip.when.as_threshold(t.vow.measured):
-                    if threshold.point in declared.moves and threshold.above:
-                        known = threshold.expression.names
-                        tops.append(
-                            threshold.expression.number(
-                                {name: t.vow.points[name].exact(t.setting(name)) for name in known}
-                            )
-                        )
-        exact = int(min(tops) * NEARLY / step) * step
-        with suppress(NotSelected):
-            t.bench(event, _decimal(exact))
-            t.alive(max(declared.moves.values()))
-            return True
+        top = _top(t, event) if reading in declared.moves and event in t.events else None
+        if top is not None:
+            with suppress(NotSelected):
+                t.bench(event, _decimal(top))
+                t.alive(max(declared.moves.values()))
+                return True
     return False
+
+
+def _top(t: Tester, event: str) -> Fraction | None:
+    """Nearly as high as a bench event may be without a trip, if all that it moves it moves quickly."""
+    declared = t.declared[event]
+    if declared.value is None or any(within_ns >= QUICK_NS for within_ns in declared.moves.values()):
+        return None
+    step = Fraction(t.vow.document.quantities[declared.value].step)
+    tops = [t.vow.points[name].number.high * t.vow.points[name].number.step for name in declared.moves]
+    for trip in t.vow.trips.values():
+        with suppress(ExpressionError):
+            for threshold in trip.when.as_threshold(t.vow.measured):
+                if threshold.point in declared.moves and threshold.above:
+                    names = threshold.expression.names
+                    known = {name: t.vow.points[name].exact(t.setting(name)) for name in names}
+                    tops.append(threshold.expression.number(known))
+    return int(min(tops) * NEARLY / step) * step
 
 
 def _decimal(exact: Fraction) -> Decimal:
     return Decimal(exact.numerator) / Decimal(exact.denominator)
+
+
+@purpose("point", "accuracy", 2)
+def reads_the_bench(t: Tester, r: Requirement) -> None:
+    """At rest a reading is what the bench was set to: nearly as high as may be, and a small part of that."""
+    entry = t.vow.points[r.element]
+    event, declared = next((e, each) for e, each in t.declared.items() if entry.name in each.shown_by)
+    t.need("bench")
+    if event not in t.events:
+        raise NotSelected(f"needs a rig that can make {event} happen")
+    if not t.session.held:
+        raise NotSelected("how accurate a rig is in the open is not known")
+    top = _top(t, event)
+    places = [declared.other] if top is None else [_decimal(top), _decimal(top * (1 - NEARLY))]
+    for place in places:
+        if not isinstance(place, Decimal):
+            raise NotSelected(f"another value of {event} is not known (`other`)")
+        t.bench(event, place)
+        t.alive(max(declared.moves[entry.name], t.vow.document.trial.settle))
+        seen, value = t.read(entry.name) * entry.number.step, Fraction(place)
+        slack = entry.range_error + abs(value) * entry.reading_error + entry.number.step
+        if abs(seen - value) > slack:
+            due = f"{float(value):g} within {float(slack):.2g}, as {event} is"
+            raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"{float(seen):g}")
+        t.measured[r.id] = f"{float(seen):g} at {float(value):g}; {float(slack):.2g} off would be right"
+    t.keep(r.id)
 
 
 @purpose("law", "rate", 1)
@@ -236,7 +264,7 @@ def series_of_a_change(t: Tester, r: Requirement) -> None:
         Request(t.new_tag(), "act", action.name, (), False).line(),
     ]
     t.raw(b"".join(line + b"\n" for line in lines[: t.vow.document.wire.pipeline]))
-    t.alive(field.count * every_ns + (0 if t.session.held else HOST_SLACK_NS))
+    t.alive((field.count + 1) * every_ns + (0 if t.session.held else HOST_SLACK_NS))
     series = record_fields(t, point.name, t.vow.document.records[name])[field.name]
     assert not isinstance(series, int)
     allowed = step + step / CLOCK_PARTS + slack

@@ -71,6 +71,16 @@ def _event(survey: Survey, name: str, event: BenchEvent) -> None:
             "event-form", (*where, "choice"), f"{name} has a quantity and choices", "keep value: or choice:"
         )
         return
+    for index, name_shown in enumerate(event.shown_by):
+        unit = survey.document.quantities[event.value].unit if event.value is not None else "no number"
+        shown = survey.scales[name_shown].unit
+        if shown != unit:
+            survey.report(
+                "event-form",
+                (*where, "shown_by", index),
+                f"{name_shown} is in {shown}, {name} in {unit}",
+                "name a reading in its unit",
+            )
     for key, value in (("base", event.base), ("other", event.other)):
         if value is None:
             continue
