@@ -148,3 +148,11 @@ def names_nearly_right(t: Tester, r: Requirement) -> None:
                 t.say(f"{'ask' if name in t.vow.points else 'act'} {other}")
     t.line(b"ask self.state 1~2")
     t.line(b"ask self.state @1")
+
+
+@purpose("wire", "reasons", 1)
+def counted_not_put(t: Tester, r: Requirement) -> None:
+    """What the instrument counts and keeps itself cannot be put, though it may lie where settings do."""
+    for entry in t.vow.points.values():
+        if entry.source == "system" and not entry.settable:
+            t.say(" ".join(("put", entry.name, *(entry.words(0) if entry.scale is not None else ("0",)))))

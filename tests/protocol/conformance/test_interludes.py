@@ -44,6 +44,7 @@ SHOWS = [
     ("written_otherwise", "unit-unlooked-when-checked", "wire.exact"),
     ("parts_there_are_none_of", "index-below-zero-is-type", "wire.bulk"),
     ("unchecked_of_all_kinds", "unknown-before-check", "wire.guard"),
+    ("counted_not_put", "count-can-be-put", "wire.reasons"),
     ("brings_back_all", "recall-leaves-trims", "action.settings.recall.effect"),
     ("nothing_captured_yet", "capture-layout-before-first", "wire.bulk"),
 ]
