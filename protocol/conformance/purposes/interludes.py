@@ -60,8 +60,31 @@ def _may_wait(t: Tester, ns: int) -> bool:
     return t.session.held or ns <= SHORT_NS
 
 
+def _hand(t: Tester, event: str, value: str) -> bool:
+    """Whether the rig can do this, and may."""
+    if "bench" not in t.abilities or event not in t.events:
+        return False
+    return t.gate is None or not t.gate.bench_refusal(event, value)
+
+
 def _has_panel(t: Tester) -> bool:
-    return "panel.control" in t.events and "bench" in t.abilities
+    return _hand(t, "panel.control", "local")
+
+
+def _has_transmitter(t: Tester) -> bool:
+    return _hand(t, "link.transmitter", "stalled")
+
+
+def _on_the_panel(t: Tester) -> PointEntry | None:
+    """A setting that can be put at the panel to whatever is allowed at all."""
+    return next(
+        (
+            each
+            for each in t.vow.settings
+            if each.local and t.settable_here(each) and f"panel.{each.name}" in t.events and t.gate is None
+        ),
+        None,
+    )
 
 
 def _overlong(t: Tester) -> bytes:
@@ -107,11 +130,11 @@ def _by_hand(t: Tester) -> Iterator[Step]:
     if not _has_panel(t):
         return
     yield partial(t.panel, "panel.control", "local")
-    local = next((each for each in t.vow.settings if each.local and t.settable_here(each)), None)
-    if local is not None and f"panel.{local.name}" in t.events:
+    local = _on_the_panel(t)
+    if local is not None:
         yield partial(t.panel, f"panel.{local.name}", other_value(t, local))
     yield partial(t.panel, "panel.control", "remote")
-    if "link.transmitter" in t.events:
+    if _has_transmitter(t):
         yield partial(_kept_up, t)
 
 
@@ -388,8 +411,8 @@ def once_is_not_done_again(t: Tester, r: Requirement) -> None:
         for _ in range(3):
             t.line(f"@e5 act {action.name}".encode())
         t.ask(count)
-    local = next((each for each in t.vow.settings if each.local and t.settable_here(each)), None)
-    if _has_panel(t) and local is not None and f"panel.{local.name}" in t.events:
+    local = _on_the_panel(t)
+    if _has_panel(t) and local is not None:
         # What the panel has changed since stays.
         value = other_value(t, local)
         line = f"@e6 put {local.name} {' '.join(local.words(value))}".encode()
@@ -566,7 +589,7 @@ def patience_to_its_step(t: Tester, r: Requirement) -> None:
 def waiting_over_boot(t: Tester, r: Requirement) -> None:
     """Notices that wait are gone with a boot, and so is what was counted of them."""
     ways = [each for each in boots(t) if each in (t.power_cycle, t.reset)]
-    if not _has_panel(t) or "link.transmitter" not in t.events or not ways:
+    if not _has_panel(t) or not _has_transmitter(t) or not ways:
         raise NotSelected(
             "needs a rig that can stall the transmitter, turn the panel and boot the instrument"
         )
@@ -591,7 +614,7 @@ def unsent_is_not_dropped(t: Tester, r: Requirement) -> None:
     drops = next((each.name for each in t.vow.points.values() if each.system == "drops"), None)
     t.say("put link.notices off")
     for stalled in (False, True):
-        if stalled and "link.transmitter" not in t.events:
+        if stalled and not _has_transmitter(t):
             break
         if drops is not None:
             t.ask(drops)
@@ -612,7 +635,7 @@ def unsent_is_not_dropped(t: Tester, r: Requirement) -> None:
 @purpose("wire", "notice.whole", 1)
 def notices_before_replies(t: Tester, r: Requirement) -> None:
     """Notices that have had to wait leave before the reply to what was asked after them."""
-    if not _has_panel(t) or "link.transmitter" not in t.events or not t.session.held:
+    if not _has_panel(t) or not _has_transmitter(t) or not t.session.held:
         raise NotSelected("needs a rig that can stall the transmitter and turn the panel, and hold the clock")
     for guard in (False, True):
         if guard:

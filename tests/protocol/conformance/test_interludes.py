@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -20,6 +21,7 @@ from protocol.oracle import Oracle
 from protocol.serialport import open_port
 from protocol.vow import LeaveEntry
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
+from tests.protocol.test_gate import hands_on as within
 
 Work = Callable[[Hands, Requirement], None]
 MODULES = {interludes.__name__, spelling.__name__}
@@ -73,6 +75,19 @@ def test_a_good_instrument_is_as_it_was(document: str, name: str) -> None:
             try_it(hands, name, requirement)
         except NotSelected:
             assert document == "brae" or requirement.section == "action", requirement.id
+        hands.home()
+        hands.trying = None
+        hands.ask("self.state")
+
+
+@pytest.mark.parametrize("name", sorted(BETWEEN))
+def test_what_an_envelope_does_not_allow_is_left_before_a_line_is_begun(name: str) -> None:
+    hands, _ = within()
+    hands.acquaint()
+    for requirement in tried(hands, name):
+        with contextlib.suppress(NotSelected):
+            try_it(hands, name, requirement)
+        assert hands.session.begun == b""
         hands.home()
         hands.trying = None
         hands.ask("self.state")
