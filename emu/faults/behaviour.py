@@ -8,14 +8,17 @@ from dataclasses import replace
 from emu.faults.boots import does
 from emu.faults.change import with_action, with_point, with_state
 from emu.faults.fault import Kind
+from emu.faults.overlay import Overlay
 from emu.faults.refusals import has_panel, watched_starts
 from emu.faults.sessions import farthest
+from emu.instrument import Instrument
+from emu.rules import Rules
 from protocol.device import Device
 from protocol.expression import And, Expression, parse
 from protocol.framing import Overlong
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour", seen=35)
+behaviour = Kind("behaviour", seen=39)
 
 
 def _timed(vow: Vow) -> bool:
@@ -848,3 +851,108 @@ class PanelLevelUnheeded(Undriven):
         self.dialling = True
         super().panel(name, value, now_ns)
         self.dialling = False
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+def _adjustable(vow: Vow) -> bool:
+    """Whether a condition that leaves a state depends on a setting that can be put in that state."""
+    settings = {entry.name: entry for entry in vow.settings}
+    return any(
+        leave.when is not None
+        and any(
+            name in settings
+            and (settings[name].set_in is None or state.name in (settings[name].set_in or ()))
+            for name in leave.when.names
+        )
+        for state in vow.states.values()
+        for leave in state.leaves
+    )
+
+
+class _AsEntered(Rules):
+    def changed(self, names: Sequence[str], now_ns: int) -> None:
+        for name in names:
+            for rule in self._by_name.get(name, ()):
+                if rule.active and not isinstance(rule.act, LeaveEntry):
+                    self._arm(rule, now_ns)
+
+
+@behaviour.instrument(
+    "condition-as-entered",
+    "The condition on which a state is left is that of the settings there were when it was entered.",
+    breaks="state.*.leave.*",
+    depth=4,
+    applies=_adjustable,
+)
+class ConditionAsEntered(Instrument):
+    rules = _AsEntered
+
+
+@behaviour.device(
+    "panel-control-stops",
+    "When the front panel takes control what is under way is stopped, for somebody is standing there.",
+    breaks="state.*.reachable point.*.local point.panel.control.*",
+    depth=2,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and bool(watched_starts(vow)),
+)
+class PanelControlStops(Device):
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        super().panel(name, value, now_ns)
+        if name == "panel.control" and value == "local" and self.vow.states[self.state].energised:
+            self.enter(self.vow.initial, now_ns)
+            self.notify("state", (self.state,))
+
+
+@behaviour.plant(
+    "level-zeroed-by-stop",
+    "Stopping writes zero to the level's converter; a start does not write it again, only a put does.",
+    breaks="law.* state.*.reachable",
+    depth=7,
+    applies=lambda vow: any(entry.drives == "level.current" for entry in vow.settings),
+)
+class LevelZeroedByStop(Overlay):
+    live = False
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        stage = changes.get("stage")
+        if stage == "off" and self.live:
+            passed["level.current"] = 0.0
+        if stage is not None:
+            self.live = stage != "off"
+        super().control(passed, now_ns)
+
+
+def _ends(vow: Vow) -> tuple[ActionEntry, str] | None:
+    """An action that gives a ticket, and a state at rest that a condition leads to and that refuses it."""
+    giving = [action for action in vow.actions.values() if action.gives_ticket_ns is not None]
+    ends = [
+        leave.to for state in vow.states.values() for leave in state.leaves if leave.when and state.energised
+    ]
+    return next(
+        (
+            (action, end)
+            for action in giving
+            for end in ends
+            if end not in action.to and not vow.states[end].energised
+        ),
+        None,
+    )
+
+
+@behaviour.tables(
+    "armed-from-where-it-ended",
+    "From the state in which a run has ended it can be armed again, as from the one before in the table.",
+    breaks="action.*.refused",
+    depth=3,
+    rig=True,
+    applies=lambda vow: _ends(vow) is not None,
+)
+def armed_from_where_it_ended(vow: Vow) -> Vow:
+    found = _ends(vow)
+    assert found is not None
+    action, end = found
+    return with_action(vow, action.name, to={**action.to, end: next(iter(action.to.values()))})

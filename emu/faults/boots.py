@@ -8,13 +8,14 @@ from dataclasses import replace
 from emu.faults.change import with_document, with_point
 from emu.faults.fault import Kind
 from emu.faults.numbers import HeldOutputs, below_zero, has_dependent_limit
+from emu.instrument import Instrument
 from protocol.device import NS_PER_S, Answer, Device
 from protocol.document.model import Record, RecordField
 from protocol.framing import Framer, Overlong
 from protocol.record import build, parts_of
 from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
-boots = Kind("boots", seen=57)
+boots = Kind("boots", seen=65)
 
 
 def does(vow: Vow, *effects: str) -> bool:
@@ -1159,3 +1160,88 @@ class CaptureSeriesIn16Bits(Device):
             name: [(value + 0x8000) % 0x10000 - 0x8000 for value in each] for name, each in series.items()
         }
         super().captured(record, kept, now_ns)
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+def _all_ones(entry: PointEntry) -> bool:
+    """A saved setting that may be 16 ones, which is what an erased cell of the store holds."""
+    return entry.saved and entry.scale is not None and entry.scale.high == 0xFFFF
+
+
+@boots.device(
+    "erased-cell-taken-for-unset",
+    "A saved number of 16 ones is taken for a cell never written, and the default is put in its place.",
+    breaks="point.*.saved",
+    depth=4,
+    applies=lambda vow: does(vow, "save", "recall") and any(_all_ones(entry) for entry in vow.settings),
+)
+class ErasedCellTakenForUnset(Device):
+    def _save(self) -> None:
+        super()._save()
+        for entry in self.vow.settings:
+            if _all_ones(entry) and self.store.settings[entry.name] == 0xFFFF:
+                del self.store.settings[entry.name]
+
+
+@boots.instrument(
+    "clock-stops-in-a-stall",
+    "The transmitter is waited for with interrupts off: meanwhile the time since the boot stands still.",
+    breaks="promise.clock wire.boot",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises,
+)
+class ClockStopsInAStall(Instrument):
+    stuck_ns: int | None = None
+
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        super().bench(event, value, now_ns)
+        if self.device.blocked:
+            self.stuck_ns = now_ns if self.stuck_ns is None else self.stuck_ns
+        elif self.stuck_ns is not None:
+            self.device.booted_ns += now_ns - max(self.stuck_ns, self.device.booted_ns)
+            self.stuck_ns = None
+
+
+@boots.device(
+    "capture-lost-with-the-state",
+    "What was captured lies in memory that is used for something else when the state changes.",
+    breaks="record.*.layout wire.bulk action.*.effect",
+    depth=5,
+    applies=lambda vow: does(vow, "capture"),
+)
+class CaptureLostWithTheState(Device):
+    def enter(self, state: str, now_ns: int) -> None:
+        if state != self.state:
+            self._records.clear()
+        super().enter(state, now_ns)
+
+
+def _corrections(vow: Vow) -> list[PointEntry]:
+    """Saved settings that the plant follows and that can be put in a state of their own only."""
+    return [
+        entry
+        for entry in vow.settings
+        if entry.saved and entry.drives and entry.set_in is not None and vow.initial not in entry.set_in
+    ]
+
+
+@boots.device(
+    "trims-unheeded-after-boot",
+    "Settings that are locked away are read from the store at a boot and shown; they correct nothing.",
+    breaks="point.*.saved law.*",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot") and bool(_corrections(vow)),
+)
+class TrimsUnheededAfterBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        changes: dict[str, float | str] = {}
+        for entry in _corrections(self.vow):
+            if entry.drives is not None:
+                changes[entry.drives] = (
+                    entry.default * entry.si if isinstance(entry.default, int) else entry.default
+                )
+        self.world.control(changes, now_ns)

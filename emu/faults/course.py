@@ -11,7 +11,7 @@ from emu.plant.interface import Crossing, Plant
 from protocol.document.plant import SinkPlant
 from protocol.vow import Vow
 
-course = Kind("course", seen=6)
+course = Kind("course", seen=10)
 
 
 def _times(vow: Vow) -> list[tuple[str, str]]:
@@ -320,3 +320,73 @@ def loop_creeps(vow: Vow) -> Vow:
     assert isinstance(plant, SinkPlant)
     slow = plant.regulation.model_copy(update={"gain": 0.004})
     return with_document(vow, plant=plant.model_copy(update={"regulation": slow}))
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+def _drives_rate(vow: Vow) -> bool:
+    return any(entry.drives == "slew" for entry in vow.settings)
+
+
+@course.plant(
+    "rate-in-whole-thousands",
+    "What bounds the rate of change is handed on in whole amperes for a millisecond, and never below one.",
+    breaks="law.*.rate",
+    depth=5,
+    applies=_drives_rate,
+)
+class RateInWholeThousands(Overlay):
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        slew = passed.get("slew")
+        if isinstance(slew, float):
+            passed["slew"] = max(int(slew / 1000), 1) * 1000.0
+        super().control(passed, now_ns)
+
+
+@course.plant(
+    "rate-not-at-the-start",
+    "A start goes to its level as fast as can be; what bounds the rate of change is heeded thereafter.",
+    breaks="law.*.rate",
+    depth=5,
+    applies=_drives_rate,
+)
+class RateNotAtTheStart(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        entry = next(entry for entry in vow.settings if entry.drives == "slew")
+        self.fastest = entry.number.high * entry.si
+        self.told: float | str = self.fastest
+        self.free = self.live = False
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        self.told = passed.get("slew", self.told)
+        stage = passed.get("stage")
+        if stage is not None:
+            if stage != "off" and not self.live:
+                self.free = True
+                passed["slew"] = self.fastest
+            self.live = stage != "off"
+        elif self.free and {"level.current", "slew"} & passed.keys():
+            self.free = False
+            passed["slew"] = self.told
+        super().control(passed, now_ns)
+
+
+@course.plant(
+    "done-counts-both-levels",
+    "The count of what is done goes up at the end of both levels of an alternation, not of the second.",
+    breaks="law.*.period law.*.width state.*.leave.*",
+    depth=4,
+    applies=lambda vow: (
+        _alternates(vow) and any(entry.signal == "swing.done" for entry in vow.points.values())
+    ),
+)
+class DoneCountsBothLevels(Overlay):
+    def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        return super().watch(key, signal, above, threshold / 2 if signal == "swing.done" else threshold)
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return 2 * value if signal == "swing.done" else value

@@ -83,7 +83,8 @@ class Kind:
     2     82     64                           mended
     3     39     29                           mended
     4     18     14                           mended
-    5     58     not looked at yet            held out
+    5     58     32                           mended
+    6     46     not looked at yet            held out
     ===== ====== ============================ =========================================================
 
     When the survivors of a round are mended and a new one is written, `seen` moves behind the old one.

@@ -9,7 +9,7 @@ from protocol.device import Device
 from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 
-lines = Kind("lines", seen=47)
+lines = Kind("lines", seen=52)
 
 _LF, _CR = b"\n\r"
 
@@ -796,3 +796,78 @@ class NameBeginsWithAnything(Device):
             return parsed
         tag, verb, name, arguments = (None if each is None else each.decode() for each in found.groups())
         return Request(tag, str(verb), str(name), tuple(str(arguments).split()))
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@lines.device(
+    "semicolon-parts-requests",
+    "A semicolon parts two requests in one line, as other instruments have it.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class SemicolonPartsRequests(Device):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        for part in [line] if isinstance(line, Overlong) else line.split(b";"):
+            super().line(part, now_ns)
+
+
+@lines.framer(
+    "length-without-tag",
+    "The tag is taken off as it comes and does not count towards the limit of the line.",
+    breaks="wire.length",
+    depth=1,
+)
+class LengthWithoutTag(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if len(self.buffer) < self.limit + len("@ffff ") + 2:
+            self.buffer.append(byte)
+
+    def judged(self, line: bytes) -> bytes | Overlong:
+        tag = re.match(rb"@[0-9a-f]{1,4} ", line)
+        return line if tag is not None and len(line) - tag.end() <= self.limit else super().judged(line)
+
+
+@lines.device(
+    "tilde-passes-for-argument",
+    "Only what ends a line can be a check; any other word with a tilde passes for an argument.",
+    breaks="wire.syntax",
+    depth=1,
+)
+class TildePassesForArgument(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        loose = rb"(?:(@[0-9a-f]{1,4}) )?(ask|put|act) ([a-z][a-z0-9_]*(?:\.[a-z][a-z0-9_]*)*)((?: [!-~]+)+)"
+        found = re.fullmatch(loose, line)
+        if parsed != Malformed("syntax", parsed.tag) or found is None:
+            return parsed
+        tag, verb, name, arguments = (None if each is None else each.decode() for each in found.groups())
+        return Request(tag, str(verb), str(name), tuple(str(arguments).split()))
+
+
+@lines.framer(
+    "idle-runs-after-blank-line",
+    "A blank line leaves the idle timer running, and what comes after its time is discarded.",
+    breaks="wire.idle wire.framing wire.resync",
+    depth=2,
+)
+class IdleRunsAfterBlankLine(ByteFramer):
+    def end(self, events: list[bytes | Overlong]) -> None:
+        blank = not self.stripped(bytes(self.buffer)) and not self._stale
+        super().end(events)
+        self._begun = blank
+
+
+@lines.device(
+    "idle-short-after-guard",
+    "The idle time stays the one for programs when the guard goes off.",
+    breaks="wire.idle",
+    depth=3,
+)
+class IdleShortAfterGuard(Device):
+    def _set_guard(self, on: bool) -> None:
+        before = self._framer.idle_ns
+        super()._set_guard(on)
+        if not on:
+            self._framer.idle_ns = before

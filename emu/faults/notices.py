@@ -9,7 +9,7 @@ from protocol.framing import Overlong
 from protocol.message import LAST_NOTICE, Reply
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-notices = Kind("notices", seen=32)
+notices = Kind("notices", seen=36)
 
 
 def has_notices(vow: Vow) -> bool:
@@ -659,3 +659,103 @@ class OffCountedAsDrops(Device):
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words)
         self.drops += not self.notices
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@notices.device(
+    "notice-checked-after-guard",
+    "Notices go on carrying a check when the guard is off again: their flag is set and never taken back.",
+    breaks="wire.echo_check",
+    depth=2,
+    rig=True,
+    applies=_local,
+)
+class NoticeCheckedAfterGuard(Device):
+    checks = False
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.checks = False
+        super().boot(cause, now_ns)
+
+    def _set_guard(self, on: bool) -> None:
+        super()._set_guard(on)
+        self.checks = self.checks or on
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        guard, self.guard = self.guard, self.checks
+        super().notify(event, words)
+        self.guard = guard
+
+
+def _switch(vow: Vow) -> bool:
+    return has_notices(vow) and any(entry.system == "notices" for entry in vow.points.values())
+
+
+@notices.device(
+    "notice-off-but-for-trips",
+    "Trips are noticed although notices are off, because they matter.",
+    breaks="wire.notice.off",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _switch(vow) and any(trip.latched for trip in vow.trips.values()),
+)
+class NoticeOffButForTrips(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        switch = self.notices
+        self.notices = switch or event == "trip"
+        super().notify(event, words)
+        self.notices = switch
+
+
+@notices.device(
+    "drops-counted-once-a-stall",
+    "Dropped notices are counted once while the transmitter is stuck: a flag says that the queue ran over.",
+    breaks="wire.notice.queue point.*.readable",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _local(vow) and any(entry.system == "drops" for entry in vow.points.values()),
+)
+class DropsCountedOnceAStall(Device):
+    ran_over = False
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        drops = self.drops
+        super().notify(event, words)
+        if self.drops > drops and self.ran_over:
+            self.drops = drops
+        self.ran_over = self.blocked and (self.ran_over or self.drops > drops)
+
+
+@notices.device(
+    "notice-of-condition-missing",
+    "A state that is left by its condition is left silently; only timers notice that they have struck.",
+    breaks="state.*.leave.*",
+    depth=4,
+    applies=lambda vow: (
+        has_notices(vow) and any(leave.when for state in vow.states.values() for leave in state.leaves)
+    ),
+)
+class NoticeOfConditionMissing(Device):
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        if leave.when is None:
+            super().leave(leave, now_ns)
+        else:
+            self.enter(leave.to, now_ns)
+
+
+@notices.device(
+    "numbers-begin-again-when-on",
+    "Turning notices on begins their numbers again, as a boot does.",
+    breaks="wire.notice.number wire.notice.off",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _switch(vow) and _local(vow),
+)
+class NumbersBeginAgainWhenOn(Device):
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        before = self.notices
+        super()._set(entry, value, now_ns)
+        if self.notices and not before:
+            self._number = 0

@@ -12,13 +12,13 @@ from fractions import Fraction
 
 from emu.faults.change import with_point
 from emu.faults.fault import Kind
-from protocol.device import Answer, Device, Values
+from protocol.device import Answer, Counts, Device, Values
 from protocol.expression import Expression, parse
 from protocol.message import Request
 from protocol.quantity import Scale
 from protocol.vow import PointEntry, Value, Vow
 
-numbers = Kind("numbers", seen=57)
+numbers = Kind("numbers", seen=62)
 
 
 def has_dependent_limit(vow: Vow) -> bool:
@@ -1000,3 +1000,104 @@ class RefusalLimitsSwapped(Device):
         if ok or words[0] != "range":
             return ok, words
         return ok, ("range", words[2], words[1], *words[3:])
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@numbers.device(
+    "whole-number-taken-for-steps",
+    "A checked number without a point is taken in steps, as the store keeps it.",
+    breaks="wire.exact point.*.quantum",
+    depth=1,
+    applies=has_unit,
+)
+class WholeNumberTakenForSteps(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        if not isinstance(given, int) or not entry.number.digits or "." in request.arguments[0]:
+            return given
+        return int(request.arguments[0]) // entry.number.grain
+
+
+class _WholeVolts(Counts):
+    """The points' present values with voltages cut to whole ones."""
+
+    def __getitem__(self, name: str) -> Value:
+        value, scale = super().__getitem__(name), self._device.vow.points[name].scale
+        if not isinstance(value, int) or scale is None or scale.unit != "V":
+            return value
+        return value - value % max(int(1 / scale.step), 1)
+
+
+def _of_volts(vow: Vow) -> bool:
+    """Whether a limit divides or multiplies, and a voltage is in it."""
+    return any(
+        _off_step(limit)
+        and any(vow.points[name].scale and vow.points[name].number.unit == "V" for name in limit.names)
+        for entry in vow.settings
+        for limit in (entry.low, entry.high)
+        if limit is not None
+    )
+
+
+@numbers.device(
+    "bound-of-whole-volts",
+    "A limit that is a product or a quotient is worked out with whole volts, to stay inside an integer.",
+    breaks="point.*.bounds",
+    depth=3,
+    applies=_of_volts,
+)
+class BoundOfWholeVolts(Device):
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        low, high = super().bounds(entry, now_ns)
+        counts = _WholeVolts(self, now_ns)
+        if _off_step(entry.low):
+            low = max(entry.number.low, self._formulas.low(entry)(counts))
+        if _off_step(entry.high):
+            high = min(entry.number.high, self._formulas.high(entry)(counts))
+        return low, high
+
+
+@numbers.device(
+    "count-with-unit-one",
+    "A count may be put with the unit 1, which stands in the table like any other.",
+    breaks="wire.unit wire.reasons point.*.unit",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.unit == "1" for entry in vow.settings),
+)
+class CountWithUnitOne(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is not None and entry.scale.unit == "1" and request.arguments[1:] == ("1",):
+            request = request._replace(arguments=request.arguments[:1])
+        return super()._read(entry, request)
+
+
+@numbers.device(
+    "derived-not-below-zero",
+    "A computed point is a difference without sign: where it would be below zero it is zero.",
+    breaks="point.*.derived",
+    depth=2,
+    rig=True,
+    applies=lambda vow: any(
+        entry.derived is not None and "-" in entry.derived.text and entry.number.low < 0
+        for entry in vow.points.values()
+    ),
+)
+class DerivedNotBelowZero(Device):
+    def value(self, entry: PointEntry, now_ns: int) -> Value:
+        value = super().value(entry, now_ns)
+        return max(value, 0) if entry.source == "derived" and isinstance(value, int) else value
+
+
+@numbers.device(
+    "zero-printed-bare",
+    "Zero is printed as its one digit, before anybody looks how many decimals there are.",
+    breaks="point.*.readable point.*.quantum",
+    depth=1,
+    applies=has_unit,
+)
+class ZeroPrintedBare(Device):
+    def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
+        words = super()._worded(entry, value)
+        return ("0", *words[1:]) if value == 0 else words

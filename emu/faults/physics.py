@@ -14,9 +14,10 @@ from emu.instrument import Instrument
 from emu.plant.interface import Plant
 from protocol.device import Device, Store
 from protocol.document.model import Fan, FanLevel
+from protocol.document.plant import SinkPlant
 from protocol.vow import LeaveEntry, PointEntry, Vow
 
-physics = Kind("physics", seen=26)
+physics = Kind("physics", seen=32)
 
 
 def _has_counter(vow: Vow) -> bool:
@@ -601,3 +602,126 @@ class RailSagsWithCurrent(Overlay):
 class SmallCurrentReadsZero(Overlay):
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return 0.0 if signal == "input.current" and abs(value) < 0.05 else value
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@physics.plant(
+    "elapsed-waits-for-level",
+    "The time a counter has run stands still while the level is zero, for nothing is drawn then.",
+    breaks="law.elapsed_is_time law.*",
+    depth=3,
+    applies=lambda vow: (
+        {"run.time"} <= {entry.signal for entry in vow.points.values()}
+        and any(entry.drives == "level.current" for entry in vow.settings)
+    ),
+)
+class ElapsedWaitsForLevel(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.told: dict[str, float | str] = {"mode": "current"}
+        self.ended: list[tuple[int, int]] = []
+        self.since_ns: int | None = None
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        self.told |= changes
+        works = self.told.get("stage") == "run" or (
+            self.told.get("stage") == "hold" and self.told["mode"] == "current"
+        )
+        waits = works and self.told.get("level.current") == 0.0
+        if "counters.zero" in changes:
+            self.ended, self.since_ns = [], None
+        if waits and self.since_ns is None:
+            self.since_ns = now_ns
+        elif not waits and self.since_ns is not None:
+            self.ended.append((self.since_ns, now_ns))
+            self.since_ns = None
+        super().control(changes, now_ns)
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        if signal != "run.time":
+            return value
+        spans = self.ended if self.since_ns is None else [*self.ended, (self.since_ns, when_ns)]
+        return max(value - sum(max(min(end, when_ns) - begin, 0) for begin, end in spans) * 1e-9, 0.0)
+
+
+@physics.tables(
+    "fan-hysteresis-of-fourteen",
+    "A level of the fan is left 10 K too late on the way down: a digit slipped into the table.",
+    breaks="fan.hysteresis",
+    depth=1,
+    rig=True,
+    applies=lambda vow: vow.document.fan is not None,
+)
+def fan_hysteresis_of_fourteen(vow: Vow) -> Vow:
+    fan = vow.document.fan
+    assert fan is not None
+    return with_document(vow, fan=fan.model_copy(update={"hysteresis": fan.hysteresis + 10}))
+
+
+@physics.plant(
+    "channel-not-settled",
+    "Every eighth sample of the voltage is taken before the multiplexer has settled, and shows half of it.",
+    breaks="law.power_is_product point.*.fresh law.*",
+    depth=1,
+    applies=lambda vow: any(entry.signal == "input.voltage" for entry in vow.points.values()),
+)
+class ChannelNotSettled(Overlay):
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        value = super().sample(signal, tick, period_ns)
+        return value / 2 if signal == "input.voltage" and tick % 8 == 7 else value
+
+
+@physics.plant(
+    "resistance-in-16-bits",
+    "The resistance goes to the regulator in 16 bits of its steps; a greater one comes round.",
+    breaks="law.resistance_follows_level law.*",
+    depth=4,
+    applies=lambda vow: any(
+        entry.drives == "level.resistance" and entry.number.high > 0xFFFF for entry in vow.settings
+    ),
+)
+class ResistanceIn16Bits(Overlay):
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        level = passed.get("level.resistance")
+        if isinstance(level, float):
+            entry = next(each for each in self.vow.settings if each.drives == "level.resistance")
+            counts = round(level / entry.si) % 0x10000
+            passed["level.resistance"] = max(counts, entry.number.low) * entry.si
+        super().control(passed, now_ns)
+
+
+def _code_ampere(vow: Vow) -> float | None:
+    """The current in one step of the level's converter; None if there is none, or it has one byte."""
+    plant = vow.document.plant
+    if not isinstance(plant, SinkPlant) or plant.level.bits is None or plant.level.bits <= 8:
+        return None
+    return plant.level.full_scale_ampere / 2.0**plant.level.bits
+
+
+@physics.plant(
+    "level-low-byte-of-last",
+    "The level's converter is given the new high byte with the low byte of the level before.",
+    breaks="law.current_follows_level law.*",
+    depth=4,
+    applies=lambda vow: (
+        _code_ampere(vow) is not None and any(entry.drives == "level.current" for entry in vow.settings)
+    ),
+)
+class LevelLowByteOfLast(Overlay):
+    last = 0
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        level = passed.get("level.current")
+        step = _code_ampere(self.vow)
+        if isinstance(level, float) and step is not None:
+            code = round(level / step)
+            if code != self.last:
+                passed["level.current"] = (code - code % 256 + self.last % 256) * step
+                self.last = code
+            else:
+                del passed["level.current"]
+        super().control(passed, now_ns)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
 from emu.faults.change import with_action, with_point
 from emu.faults.fault import Kind
 from protocol.device import Answer, Device
 from protocol.framing import Overlong
-from protocol.message import Reply, Request
+from protocol.message import Malformed, Reply, Request, check_of
 from protocol.vow import ActionEntry, PointEntry, Value, Vow
 
-refusals = Kind("refusals", seen=37)
+refusals = Kind("refusals", seen=42)
 
 
 def has_panel(vow: Vow) -> bool:
@@ -717,3 +719,77 @@ class PutRefusalNamesWhereItCan(Device):
             return ok, words
         right = self.vow.points[request.name].set_in or frozenset()
         return ok, ("state", next(state for state in self.vow.states if state in right))
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@refusals.device(
+    "check-before-syntax",
+    "The check is looked at before the line is taken apart: one wrong in both is refused for its check.",
+    breaks="wire.reasons wire.syntax",
+    depth=1,
+)
+class CheckBeforeSyntax(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = re.fullmatch(rb"(.*) ~([0-9A-F]{4})", line)
+        if isinstance(parsed, Request) or found is None or check_of(found[1]) == found[2].decode():
+            return parsed
+        return Malformed("check")
+
+
+def _saved_elsewhere(vow: Vow) -> tuple[ActionEntry, ActionEntry] | None:
+    """The action that brings back, and the one that saves, if that is done in more states."""
+    found = {effect: action for action in vow.actions.values() for effect, _ in action.does}
+    recall, save = found.get("recall"), found.get("save")
+    return (recall, save) if recall and save and save.to.keys() - recall.to.keys() else None
+
+
+@refusals.tables(
+    "recall-where-saving-is",
+    "What is saved can be brought back wherever it can be saved: one row was copied for the other.",
+    breaks="action.*.refused",
+    depth=2,
+    applies=lambda vow: _saved_elsewhere(vow) is not None,
+)
+def recall_where_saving_is(vow: Vow) -> Vow:
+    found = _saved_elsewhere(vow)
+    assert found is not None
+    recall, save = found
+    return with_action(vow, recall.name, to={state: state for state in save.to} | dict(recall.to))
+
+
+@refusals.device(
+    "refused-start-restarts-timer",
+    "A start with a wrong ticket is refused, and the time in which it must be started begins again.",
+    breaks="wire.atomic state.*.leave.*",
+    depth=2,
+    applies=lambda vow: any(
+        leave.when is None
+        for action in watched_starts(vow)
+        for state in action.to
+        for leave in vow.states[state].leaves
+    ),
+)
+class RefusedStartRestartsTimer(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if not ok and words == ("state", "ticket"):
+            self.entered_ns = now_ns
+            self.world.changed(None, now_ns)
+        return ok, words
+
+
+@refusals.device(
+    "put-without-value-answers",
+    "A `put` without a value is answered with the value there is, as if it had been asked.",
+    breaks="wire.reasons wire.unit",
+    depth=1,
+)
+class PutWithoutValueAnswers(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        if entry is not None and entry.settable and not request.arguments:
+            return True, self._words(entry, now_ns)
+        return super()._put(request, now_ns)

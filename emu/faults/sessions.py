@@ -13,7 +13,7 @@ from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 from protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions", seen=45)
+sessions = Kind("sessions", seen=52)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -888,3 +888,88 @@ class TicketKeptAliveByLines(Device):
 class TicketWithoutLeadingZeros(Device):
     def _give(self, action: ActionEntry, now_ns: int) -> str:
         return f"{int(super()._give(action, now_ns), 16):x}"
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@sessions.device(
+    "once-for-untagged-actions",
+    "An action that comes twice is done once, also when it has no tag: what is remembered is the line.",
+    breaks="wire.once",
+    depth=3,
+    applies=lambda vow: any(("save", "") in action.does for action in vow.actions.values()),
+)
+class OnceForUntaggedActions(Device):
+    untagged: tuple[bytes, bytes] | None = None
+    said = b""
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        self.untagged = None
+
+    def _answer(self, reply: Reply) -> bytes:
+        self.said = super()._answer(reply)
+        return self.said
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if self.untagged is not None and self.untagged[0] == line:
+            self._repeat(self.untagged[1])
+            return
+        booted_ns = self.booted_ns
+        super().line(line, now_ns)
+        if isinstance(line, bytes) and booted_ns == self.booted_ns:
+            action = line.startswith(b"act ") and isinstance(self._parse(line), Request)
+            self.untagged = (line, self.said) if action else None
+
+
+@sessions.device(
+    "once-remembers-two",
+    "The last two requests are remembered, so that the one before the last, sent again, is not done.",
+    breaks="wire.once",
+    depth=3,
+)
+class OnceRemembersTwo(Device):
+    older: tuple[bytes, bytes] | None = None
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        self.older = None
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        before = self._remembered
+        if self.older is not None and self.older[0] == line:
+            self._repeat(self.older[1])
+            return
+        super().line(line, now_ns)
+        if self._remembered is not before:
+            self.older = None if self._remembered is None else before
+
+
+@sessions.device(
+    "guard-on-by-wrong-check",
+    "The flag that turns the guard on is set where a check is found, before it is compared.",
+    breaks="wire.guard wire.check",
+    depth=2,
+)
+class GuardOnByWrongCheck(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if parsed == Malformed("check"):
+            self._set_guard(True)
+        return parsed
+
+
+@sessions.device(
+    "ticket-first-half-only",
+    "Of a ticket the first two digits are compared: the length given is that in bytes.",
+    breaks="wire.ticket action.*.ticket",
+    depth=2,
+    applies=gives_ticket,
+)
+class TicketFirstHalfOnly(Device):
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        ticket = self._ticket
+        if ticket is not None and ticket[1][:2] == given[:2]:
+            given = ticket[1]
+        return super()._good(giver, given, now_ns)

@@ -13,7 +13,7 @@ from protocol.device import Device, Store
 from protocol.message import Reply
 from protocol.vow import Vow
 
-timing = Kind("timing", seen=19)
+timing = Kind("timing", seen=23)
 
 
 class Withheld(Instrument):
@@ -430,3 +430,52 @@ class FlowControlObeyed(Instrument):
 
     def take(self) -> bytes:
         return b"" if self.still else super().take()
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@timing.instrument(
+    "beep-after-refusal",
+    "A refusal is told by a beep as well, and the next line waits until it is over.",
+    breaks="wire.deadline",
+    depth=2,
+)
+class BeepAfterRefusal(Withheld):
+    ready_ns = 0
+
+    def delay_ns(self, requests: int) -> int:
+        delay_ns = max(self.ready_ns - self.now_ns, 0)
+        if b"refuse " in self.device.output:
+            self.ready_ns = self.now_ns + 4 * self.deadline_ns
+        return delay_ns
+
+
+@timing.instrument(
+    "replies-lost-in-a-stall",
+    "When the transmitter is free again its ring is emptied, with the replies that have waited in it.",
+    breaks="wire.order wire.deadline",
+    depth=1,
+    rig=True,
+)
+class RepliesLostInAStall(Instrument):
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        if event == "link.transmitter" and self.device.blocked:
+            self.device.output.clear()
+        super().bench(event, value, now_ns)
+
+
+@timing.device(
+    "bell-before-trip",
+    "A trip rings the terminal's bell before it is noticed.",
+    breaks="promise.quiet wire.notice.whole trip.*.notice",
+    depth=0,
+    rig=True,
+    applies=lambda vow: "notices" in vow.parts and any(trip.latched for trip in vow.trips.values()),
+)
+class BellBeforeTrip(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if event == "trip" and self.notices and not self.blocked:
+            self._flush()
+            self.output += b"\a"
+        super().notify(event, words)

@@ -19,7 +19,7 @@ from protocol.framing import Overlong
 from protocol.message import Request
 from protocol.vow import ActionEntry, LeaveEntry, TripEntry, Value, Vow
 
-trips = Kind("trips", seen=41)
+trips = Kind("trips", seen=47)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -900,3 +900,95 @@ class SilenceEndedByNotice(Device):
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         super().panel(name, value, now_ns)
         self.sent(now_ns)
+
+
+# ------------------------------------------------------------------------------------------------ sixth round
+
+
+@trips.device(
+    "clear-by-ceiling-at-trip",
+    "Whether the cause is gone is judged by the ceiling there was at the trip, whatever has been put since.",
+    breaks="trip.*.clears",
+    depth=4,
+    rig=True,
+    applies=_latched,
+)
+class ClearByCeilingAtTrip(Device):
+    then: dict[str, Value] | None = None
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        self.then = dict(self.settings)
+        super().fire(trip, value, now_ns)
+
+    def _gone(self, trip: TripEntry, now_ns: int) -> bool:
+        now = self.settings
+        self.settings = now if self.then is None else self.then
+        gone = super()._gone(trip, now_ns)
+        self.settings = now
+        return gone
+
+
+@trips.device(
+    "trips-wait-for-panel",
+    "While the front panel has control protections do not act; they do when it gives it back.",
+    breaks="trip.*.fires trip.*.delay",
+    depth=0,
+    rig=True,
+    applies=lambda vow: "local" in vow.parts and _has_provoked(vow),
+)
+class TripsWaitForPanel(Device):
+    missed: tuple[tuple[TripEntry, Value], ...] = ()
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        if self.controller == "remote":
+            super().fire(trip, value, now_ns)
+        else:
+            self.missed = (*self.missed, (trip, value))
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        super().panel(name, value, now_ns)
+        if self.controller == "remote":
+            missed, self.missed = self.missed, ()
+            for trip, then in missed:
+                if self.state in trip.armed_in and trip.when.truth(Values(self, now_ns)):
+                    self.fire(trip, then, now_ns)
+
+
+def _locking(vow: Vow) -> set[str]:
+    """States at rest that settings have for their own."""
+    return {
+        state
+        for entry in vow.settings
+        if entry.set_in is not None and vow.initial not in entry.set_in
+        for state in entry.set_in
+        if not vow.states[state].energised
+    }
+
+
+@trips.tables(
+    "trips-off-beside",
+    "In a state that is there for settings alone no protection is looked at: nothing is connected there.",
+    breaks="trip.*.fires",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(trip.armed_in & _locking(vow) for trip in _provoked(vow)),
+)
+def trips_off_beside(vow: Vow) -> Vow:
+    for trip in vow.trips.values():
+        vow = with_trip(vow, trip.name, armed_in=trip.armed_in - _locking(vow))
+    return vow
+
+
+@trips.device(
+    "trip-last-latched-only",
+    "The last trip that can be asked for is the last that latched.",
+    breaks="trip.*.report",
+    depth=3,
+    applies=_has_watchdog,
+)
+class TripLastLatchedOnly(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        last = self.last_trip
+        super().fire(trip, value, now_ns)
+        if not trip.latched:
+            self.last_trip = last
