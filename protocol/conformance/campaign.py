@@ -226,6 +226,7 @@ def _work(
             # Sequences and searches go by a requirement's name; they try everything.
             tester.trying = requirement.id if purpose.section == requirement.section else None
             tester.random = purpose_random(report.seed, requirement.id, purpose.rank)
+            began = tester.lines
             purpose.work(tester, requirement)
             tester.quiet()
             if tester.lines - counted >= BOOTS_EVERY:
@@ -233,7 +234,9 @@ def _work(
                 tester.ask("self.boots")
                 counted = tester.lines
             finding.purposes += 1
-            finding.verdict = finding.verdict.overwritten(Verdict.PASS)
+            if tester.lines > began:
+                # Who asked nothing has seen nothing; what was seen before is kept (`Tester.keep`).
+                finding.verdict = finding.verdict.overwritten(Verdict.PASS)
         except NotSelected as why:
             finding.reason = finding.reason or str(why)
         except Late as why:

@@ -85,7 +85,7 @@ def unit(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-@purpose("point", "access", 2)
+@purpose("point", "access", 3)
 def access(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     if not entry.settable:

@@ -153,7 +153,7 @@ def resync(t: Tester, r: Requirement) -> None:
     t.quiet()
 
 
-@purpose("wire", "idle", 2)
+@purpose("wire", "idle", 3)
 def idle(t: Tester, r: Requirement) -> None:
     wire = t.vow.document.wire
     entry = a_number(t)
@@ -210,7 +210,7 @@ def tag(t: Tester, r: Requirement) -> None:
     t.line(b"@1f x")
 
 
-@purpose("wire", "order", 2)
+@purpose("wire", "order", 3)
 def order(t: Tester, r: Requirement) -> None:
     count = t.vow.document.wire.pipeline
     entry = a_number(t)
@@ -445,7 +445,7 @@ def atomic(t: Tester, r: Requirement) -> None:
     t.ask(entry.name)
 
 
-@purpose("wire", "check", 2)
+@purpose("wire", "check", 3)
 def check(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     value = other_value(t, entry)
@@ -508,7 +508,7 @@ def guard(t: Tester, r: Requirement) -> None:
         t.line(plain)
 
 
-@purpose("wire", "echo_check", 2)
+@purpose("wire", "echo_check", 3)
 def echo_check(t: Tester, r: Requirement) -> None:
     t.say("ask self.state", tag=False)
     t.say("ask self.state", check=True)
@@ -786,7 +786,7 @@ def bulk(t: Tester, r: Requirement) -> None:
             t.guard_off()
 
 
-@purpose("wire", "watchdog", 2)
+@purpose("wire", "watchdog", 3)
 def watchdog(t: Tester, r: Requirement) -> None:
     """Only accepted requests feed it."""
     silence = next((entry for entry in t.vow.points.values() if entry.system == "silence"), None)
@@ -887,7 +887,7 @@ def watchdog_by_reason(t: Tester, r: Requirement) -> None:
         t.ask(silence.name)
 
 
-@purpose("wire", "deadline", 2)
+@purpose("wire", "deadline", 3)
 def deadline(t: Tester, r: Requirement) -> None:
     for name in list(t.vow.points)[:8]:
         if t.vow.points[name].kind != "record":
