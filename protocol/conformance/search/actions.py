@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
@@ -149,13 +150,22 @@ class Go:
 
 
 @dataclass(frozen=True, slots=True)
+class Split:
+    """A line in two parts, and what happens between them; nothing of that is sent."""
+
+    line: Line
+    share: int
+    meanwhile: Wait | Turn | Panel | Boot
+
+
+@dataclass(frozen=True, slots=True)
 class Provoke:
     """Make a trip happen, and take its cause away again."""
 
     trip: str
 
 
-Action = Say | Half | Noise | Long | Again | Wait | Turn | Panel | Stall | Boot | Go | Provoke
+Action = Say | Half | Split | Noise | Long | Again | Wait | Turn | Panel | Stall | Boot | Go | Provoke
 
 
 class Doer:
@@ -215,6 +225,18 @@ class Doer:
         self._t.raw(line[: len(line) * action.share // SHARES] or line[:1])
         if not self._t.session.held:
             self._end_line()  # else when the rest comes is a matter of luck
+
+    def _split(self, action: Split) -> None:
+        t = self._t
+        if not t.session.held or "notices" not in t.vow.parts:
+            raise NotSelected("when the rest comes is a matter of luck, or what has changed by then unknown")
+        line = self._last = self._bytes(action.line)
+        self._touch(action.line)
+        cut = max(1, len(line) * action.share // SHARES)
+        t.raw(line[:cut])
+        with suppress(NotSelected):
+            _DOES[type(action.meanwhile)](self, action.meanwhile)
+        t.raw(line[cut:] + action.line.ending.encode())
 
     def _noise(self, action: Noise) -> None:
         self._t.raw(action.data.replace(b"\n", b"?") + b"\n")
@@ -367,6 +389,7 @@ class Doer:
 _DOES: dict[type, Callable[..., None]] = {
     Say: Doer._say,
     Half: Doer._half,
+    Split: Doer._split,
     Noise: Doer._noise,
     Long: Doer._long,
     Again: Doer._again,

@@ -40,8 +40,10 @@ from protocol.conformance.search.actions import (
     Provoke,
     Repertoire,
     Say,
+    Split,
     Stall,
     Talk,
+    Turn,
     Wait,
     repertoire,
 )
@@ -291,12 +293,20 @@ def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]
         (3, st.builds(_one, st.builds(Line, act, tag))),
         (6, st.builds(_one, odd_line, st.booleans())),
     ]
+    meanwhile: list[st.SearchStrategy[Wait | Turn | Panel | Boot]] = [
+        st.builds(Wait, st.sampled_from(given.waits_ns))
+    ]
+    if given.panel:
+        meanwhile += [st.just(Panel(None)), st.builds(Panel, st.sampled_from(given.panel), place, share)]
+    if given.boots:
+        meanwhile.append(st.builds(Boot, st.sampled_from(given.boots)))
     mistreat: list[_Weighed] = [
         (5, st.builds(_one, bad, st.booleans())),
         (2, st.just(Again())),
         (1, st.builds(Noise, st.binary(min_size=1, max_size=40))),
         (1, st.builds(Long, st.integers(-2, 300), st.none() | plain)),
         (1, st.builds(Half, plain, share)),
+        (2, st.builds(Split, plain, share, st.one_of(meanwhile))),
         (1, st.builds(_many, st.lists(plain, min_size=1, max_size=given.pipeline), st.integers(1, 9))),
     ]
     move: list[_Weighed] = [

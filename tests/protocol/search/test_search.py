@@ -16,7 +16,20 @@ from protocol.conformance import campaign
 from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.gate import DryGate
 from protocol.conformance.replay import shortened
-from protocol.conformance.search.actions import Damage, Doer, Half, Line, Say, Talk, _damaged, repertoire
+from protocol.conformance.search.actions import (
+    Boot,
+    Damage,
+    Doer,
+    Half,
+    Line,
+    Panel,
+    Say,
+    Split,
+    Talk,
+    Wait,
+    _damaged,
+    repertoire,
+)
 from protocol.conformance.search.group import LINES, Searches, memory_of
 from protocol.conformance.search.walk import STEPS, Search
 from protocol.conformance.tester import Broken, OutOfBudget
@@ -221,6 +234,20 @@ def test_a_half_line_is_ended_before_anything_else_is_looked_at() -> None:
     doer.close()
     assert not hands.session.begun
     assert hands.setting("sink.level") == hands.vow.points["sink.level"].default
+
+
+@pytest.mark.parametrize(
+    ("meanwhile", "whole"),
+    [(Wait(10**9), True), (Wait(31 * 10**9), False), (Panel(None), True), (Boot("reset"), False)],
+)
+def test_a_line_in_two_parts_goes_on_unless_it_is_lost(meanwhile: Wait | Panel | Boot, whole: bool) -> None:
+    hands = acquainted()
+    hands.home()
+    doer = Doer(hands)
+    doer.do(Split(Line(Talk("ask", "sink.level"), tag="none"), 500, meanwhile))
+    assert not hands.session.begun
+    assert (hands.kept.get("point.sink.level.readable", 0) > 0) is whole
+    doer.close()
 
 
 def test_a_place_is_taken_where_the_limits_are_now() -> None:
