@@ -56,6 +56,9 @@ def working_hard(t: Tester, r: Requirement) -> None:
         raise NotSelected(f"it handles power; that {DRY}")
     if t.gate is not None:
         return  # there what the source can do is the user's affair
+    if t.session.held:
+        # Heat that earlier purposes have left may hold it back: let that die away.
+        t.alive(max((ns for each in t.declared.values() for ns in each.moves.values()), default=0))
     if _most(t):
         t.goto(r.element)
         laws_hold(t)

@@ -282,21 +282,11 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
 @purpose("fan", "tick", 2)
 def fan_tick(t: Tester, r: Requirement) -> None:
     """While it warms, the duty changes at most once in a tick, and has changed two ticks after it should."""
-    _over_levels(t, r, 1)
-
-
-@purpose("fan", "tick", 3)
-def fan_tick_again(t: Tester, r: Requirement) -> None:
-    """The same over more of its levels."""
-    _over_levels(t, r, 3)
-
-
-def _over_levels(t: Tester, r: Requirement, count: int) -> None:
     fan = t.vow.document.fan
     assert fan is not None
     event, _ = _warm(t)
     t.bench(event, Decimal(int(fan.levels[-1].at) + 20))
-    for level in fan.levels[:count]:
+    for level in fan.levels[:3]:
         _up_to(t, fan, Fraction(level.at) - Fraction(2, 5))
         _over_a_level(t, r, fan, Fraction(level.duty))
     t.keep(r.id)
