@@ -768,7 +768,7 @@ def _split(text: str) -> tuple[str, tuple[str, ...]]:
 # --------------------------------------------------------------------------------- settings of every state
 
 
-@purpose("action", "effect", 2)
+@purpose("action", "effect", 1)
 def brings_back_all(t: Tester, r: Requirement) -> None:
     """What brings settings back brings back those too that can be put in other states only."""
     action = t.vow.actions[r.element]
