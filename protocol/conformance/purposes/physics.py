@@ -164,13 +164,14 @@ def _share(rule: Derating, celsius: Fraction) -> Fraction:
 
 
 def _warm(t: Tester) -> tuple[str, str]:
-    """The bench event that warms what the fan follows, or NotSelected."""
+    """The bench event that warms what the fan follows, with its base, once it rests there; or NotSelected."""
     fan = t.vow.document.fan
     assert fan is not None
     if not t.session.held:
         raise NotSelected("warming up takes too long on a clock that cannot be advanced")
     for event, declared in t.declared.items():
         if fan.temperature in declared.moves and event in t.events and declared.base is not None:
+            t.alive(declared.moves[fan.temperature])  # what earlier purposes have left dies away
             return event, str(declared.base)
     raise NotSelected("no bench event is known to move its temperature (`moves`)")
 
