@@ -15,7 +15,7 @@ from itertools import pairwise, product
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do, laws_hold, shown_values, steady, values
 from protocol.conformance.purposes.physics import arrive, plausible, record_fields, states_of
-from protocol.conformance.purposes.points import enable
+from protocol.conformance.purposes.points import SLOW_NS, at_rest, enable
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Law
@@ -58,7 +58,10 @@ def working_hard(t: Tester, r: Requirement) -> None:
         return  # there what the source can do is the user's affair
     if t.session.held:
         # Heat that earlier purposes have left may hold it back: let that die away.
-        t.alive(max((ns for each in t.declared.values() for ns in each.moves.values()), default=0))
+        for declared in t.declared.values():
+            for name, within_ns in declared.moves.items():
+                if within_ns > SLOW_NS:
+                    at_rest(t, t.vow.points[name], within_ns)
     if _most(t):
         t.goto(r.element)
         laws_hold(t)

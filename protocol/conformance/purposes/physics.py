@@ -18,7 +18,7 @@ from protocol.conformance.purposes.behaviour import (
     target_state,
     values,
 )
-from protocol.conformance.purposes.points import other_value
+from protocol.conformance.purposes.points import at_rest, other_value
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Derating, Fan, Law, Limit, Provoke, Record
@@ -171,7 +171,8 @@ def _warm(t: Tester) -> tuple[str, str]:
         raise NotSelected("warming up takes too long on a clock that cannot be advanced")
     for event, declared in t.declared.items():
         if fan.temperature in declared.moves and event in t.events and declared.base is not None:
-            t.alive(declared.moves[fan.temperature])  # what earlier purposes have left dies away
+            # What earlier purposes have left dies away.
+            at_rest(t, t.vow.points[fan.temperature], declared.moves[fan.temperature])
             return event, str(declared.base)
     raise NotSelected("no bench event is known to move its temperature (`moves`)")
 

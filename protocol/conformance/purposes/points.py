@@ -403,7 +403,7 @@ def fresh(t: Tester, r: Requirement) -> None:
             continue
         slow = within_ns > SLOW_NS
         if slow:
-            _at_rest(t, entry, within_ns)  # what was before may still linger
+            at_rest(t, entry, within_ns)  # what was before may still linger
         before = t.read(entry.name)
         t.bench(event, declared.other)
         for _ in range(LOOKS_AT_SLOW if slow else 1):
@@ -426,7 +426,7 @@ def fresh(t: Tester, r: Requirement) -> None:
         for turned in t.declared.values():
             for name, within_ns in turned.moves.items():
                 if within_ns > SLOW_NS:
-                    _at_rest(t, t.vow.points[name], within_ns)  # what other purposes did has died away
+                    at_rest(t, t.vow.points[name], within_ns)  # what other purposes did has died away
     before = t.read(entry.name)
     t.settings({follows.setting: follows.to})
     t.alive(max(follows.within, entry.period_ns) + (0 if t.session.held else HOST_SLACK_NS))
@@ -434,7 +434,7 @@ def fresh(t: Tester, r: Requirement) -> None:
     expect_moved(t, entry, before, after, f"{follows.setting} went to {follows.to}")
 
 
-def _at_rest(t: Tester, entry: PointEntry, within_ns: int) -> None:
+def at_rest(t: Tester, entry: PointEntry, within_ns: int) -> None:
     """Wait until a slow reading rests, at most for as long as it may move."""
     last = t.read(entry.name)
     for _ in range(LOOKS_AT_SLOW):
