@@ -23,7 +23,8 @@
 #include "tarn_vow.h"
 
 enum { RING = 256, GOING = 32, SAMPLES = 32, TACHOMETER = 5 };
-enum { SLOW = 16 }; /* milliseconds after which measure.c looks at the channels from CHANNEL_SENSOR on, the first time at boot */
+/* After so many milliseconds measure.c looks at the channels from CHANNEL_SENSOR on again, first at boot. */
+enum { SLOW = 16 };
 enum { CONVERTER = PB2, LEVEL = PB1, SLEW = PB0 };
 enum { RELAY = PC0, STAGE = PC2, CAPTURING = PC3, STALLED = PD4, TRIGGER = PD7 };
 #define REQUESTED 0x5AU
