@@ -26,6 +26,9 @@ LOOKS_AT_CONDITION = 4
 CONSISTENT_READS = 3
 """On a running clock readings move between two questions: so many tries before a relation is broken."""
 
+SOME_HELD = 6
+"""So many of the settings that cannot be put in a state are tried at the first look; later all."""
+
 
 def _look(t: Tester) -> None:
     """See the state, by every point that shows it."""
@@ -42,7 +45,7 @@ def reachable(t: Tester, r: Requirement) -> None:
         if r.element not in action.to:
             t.act(name)
     held = [entry for entry in t.vow.settings if not t.settable_here(entry)]
-    for entry in held:
+    for entry in t.random.sample(held, min(SOME_HELD, len(held))):
         with suppress(NotSelected):
             t.put(entry.name, other_value(t, entry))
     for entry in t.random.sample(held, min(2, len(held))):
@@ -61,6 +64,10 @@ def reachable(t: Tester, r: Requirement) -> None:
 def readable_everywhere(t: Tester, r: Requirement) -> None:
     t.prepare()
     t.goto(r.element)
+    for entry in t.vow.settings:
+        if not t.settable_here(entry):
+            with suppress(NotSelected):
+                t.put(entry.name, other_value(t, entry))
     for name in t.random.sample(list(t.vow.points), min(24, len(t.vow.points))):
         if t.vow.points[name].kind != "record":
             t.ask(name)
@@ -157,7 +164,7 @@ def target_state(t: Tester, action: ActionEntry) -> str:
     raise NotSelected("no state in which it is done can be reached" + ("" if t.energise else f"; that {DRY}"))
 
 
-@purpose("action", "effect", 2)
+@purpose("action", "effect", 3)
 def effect(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     t.prepare()
@@ -257,10 +264,11 @@ def settings_effect(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
     # The limits in force are those of the settings in force.
     for entry in t.vow.settings:
-        if (entry.low is not None or entry.high is not None) and t.settable_here(entry):
-            low, high = t.bounds(entry)
-            t.put(entry.name, high + 1)
-            t.put(entry.name, low - 1)
+        if not t.settable_here(entry):
+            continue
+        for limit, index, beyond in ((entry.high, 1, 1), (entry.low, 0, -1)):
+            if limit is not None and limit.names:
+                t.put(entry.name, t.bounds(entry)[index] + beyond)
 
 
 @purpose("action", "refused", 3)

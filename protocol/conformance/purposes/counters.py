@@ -65,6 +65,7 @@ def _leaves(t: Tester, action: ActionEntry, counter: str, running: str) -> bool:
         t.with_ticket(action.name)
     else:
         t.act(action.name)
+    t.ask("self.state")
     t.alive(2 * t.vow.points[counter].period_ns)
     entry, after = t.vow.points[counter], t.read(counter)
     if after < before:

@@ -343,7 +343,7 @@ def once_through(t: Tester, r: Requirement) -> None:
         t.line(checked)
 
 
-@purpose("wire", "once", 2)
+@purpose("wire", "once", 3)
 def once_replaced(t: Tester, r: Requirement) -> None:
     """What is a request replaces it, whatever its answer; without a tag it clears it."""
     line, step_ns = _told_apart(t)
@@ -791,7 +791,7 @@ def brings_back_all(t: Tester, r: Requirement) -> None:
 # ------------------------------------------------------------------------------------------------- records
 
 
-@purpose("wire", "bulk", 2)
+@purpose("wire", "bulk", 3)
 def nothing_captured_yet(t: Tester, r: Requirement) -> None:
     """A series is all zeros until the first capture after a boot is complete."""
     series = [

@@ -65,7 +65,7 @@ def arrive_anew(t: Tester, state: str, provoke: Provoke | None) -> None:
     t.goto(state)
 
 
-@purpose("limit", "", 1)
+@purpose("limit", "", 2)
 def limit(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.limits[r.element]
     tried = False
@@ -102,8 +102,12 @@ def limit_closing_in(t: Tester, r: Requirement) -> None:
 
 
 def hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
-    """Let it settle, and look."""
+    """Let it settle, and look: a trip that ends it shows that it was not kept."""
+    state = t.state
     t.alive(max(rule.settle, t.vow.document.trial.settle))
+    if t.state != state:
+        due = f"{state} still, with {rule.of} within its limit"
+        raise Broken(Judgement(False, r.id, due), "", t.state)
     names = {rule.of}
     for bound in (rule.low, rule.high):
         if bound is not None:

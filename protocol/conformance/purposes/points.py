@@ -31,6 +31,12 @@ def _nearest(t: Tester, states: frozenset[str]) -> str:
     return t.vow.initial if t.vow.initial in states else (quiet or sorted(states))[0]
 
 
+def _roomiest(t: Tester) -> str:
+    """The state, of those that handle no power, in which most settings can be put."""
+    quiet = [state.name for state in t.vow.states.values() if not state.energised]
+    return max(quiet, key=lambda name: sum(e.set_in is None or name in e.set_in for e in t.vow.settings))
+
+
 def visited(t: Tester, states: Iterable[str]) -> bool:
     """Whether all of these states that these hands may use have been visited (`behaviour.reachable`)."""
     return all(
@@ -101,7 +107,7 @@ def access(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
-@purpose("point", "default", 2)
+@purpose("point", "default", 3)
 def default(t: Tester, r: Requirement) -> None:
     """Once for all settings: the way home puts every default back; ask whether it did."""
     if "defaults" not in t.done:
@@ -320,6 +326,8 @@ def saved(t: Tester, r: Requirement) -> None:
         raise NotSelected(
             "nothing boots the instrument: no rig that can cut its power, no action that reboots"
         )
+    with suppress(NotSelected):
+        t.goto(_roomiest(t))
     here = [entry for entry in t.vow.settings if t.settable_here(entry)]
     moved = move_all(t, [*here, *(entry for entry in t.vow.settings if entry not in here)])
     _go_to_act(t, save)
@@ -337,6 +345,9 @@ def saved(t: Tester, r: Requirement) -> None:
         looked_at = tuple(t.random.sample(t.vow.settings, min(FEW, len(t.vow.settings))))
     # And a save of the defaults, so that the next boot is as the first.
     t.home()
+    with t.blaming("default"):
+        for entry in moved:
+            t.ask(entry.name)
     _go_to_act(t, save)
     t.act(save)
     restart(t)
@@ -391,7 +402,7 @@ def restart(t: Tester) -> None:
         raise NotSelected("nothing boots the instrument")
 
 
-@purpose("point", "fresh", 2)
+@purpose("point", "fresh", 3)
 def fresh(t: Tester, r: Requirement) -> None:
     """Turn the bench and see the reading follow in time."""
     entry = entry_of(t, r)

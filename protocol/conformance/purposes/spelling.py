@@ -135,7 +135,7 @@ def length_comes_round(t: Tester, r: Requirement) -> None:
     t.ask("self.state")
 
 
-@purpose("wire", "syntax", 2)
+@purpose("wire", "syntax", 3)
 def names_nearly_right(t: Tester, r: Requirement) -> None:
     """No name stands for another: not by its beginning, its end, a part of it or its length."""
     names = [*t.vow.points, *t.vow.actions]

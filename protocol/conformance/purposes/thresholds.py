@@ -238,7 +238,7 @@ def close_to_the_end(t: Tester, r: Requirement) -> None:
     _by_the_bench(t, r, threshold, knob, {}, leave.to, leave.after + leave.after // 100 + QUICK_NS)
 
 
-@purpose("action", "guard", 2)
+@purpose("action", "guard", 3)
 def close_to_the_guard(t: Tester, r: Requirement) -> None:
     """A guard that looks at a reading: as close as its accuracy allows it is shut, and open."""
     action = t.vow.actions[r.element]

@@ -670,7 +670,7 @@ def _other_ends(t: Tester, names: Iterable[str]) -> list[tuple[PointEntry, Value
     return found
 
 
-@purpose("wire", "order", TOUR)
+@purpose("wire", "order", 3)
 def actions(t: Tester, r: Requirement) -> None:
     """Every action that neither energises nor boots, once, and what it leads to."""
     for action in t.vow.actions.values():
@@ -687,7 +687,7 @@ def actions(t: Tester, r: Requirement) -> None:
             t.ask("self.state")
 
 
-@purpose("wire", "tag", TOUR)
+@purpose("wire", "tag", 3)
 def settings(t: Tester, r: Requirement) -> None:
     """Some settings, moved and asked; more of them are moved by every other purpose."""
     t.trying = None
