@@ -10,7 +10,7 @@ from fractions import Fraction
 from functools import partial
 
 from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.points import LOOKS_AT_SLOW, SLOW_NS, other_value, visited
+from protocol.conformance.purposes.points import LOOKS_AT_SLOW, SLOW_NS, ask_computed, other_value, visited
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke, Pulse
@@ -625,6 +625,10 @@ def fires(t: Tester, r: Requirement) -> None:
         t.trying = f"trip.{trip.name}.report"
         t.ask(last)
     laws_hold(t)
+    for entry in t.vow.points.values():
+        # What is computed of the same readings has come to where it changes its sign, if it has one.
+        if entry.derived is not None and entry.derived.names & trip.when.names & t.vow.measured:
+            ask_computed(t, entry)
     if trip.latched:
         t.trying = f"trip.{trip.name}.latch"
         _latched(t, r, trip, provoke)

@@ -14,6 +14,7 @@ from itertools import combinations
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do, target_state
+from protocol.conformance.purposes.physics import record_fields
 from protocol.conformance.purposes.points import boots, enable, other_value
 from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
 from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
@@ -250,6 +251,23 @@ def begun_over_boot(t: Tester, r: Requirement) -> None:
         t.raw(b"ask self.state\n")
 
 
+@purpose("wire", "boot", 3)
+def counted_through(t: Tester, r: Requirement) -> None:
+    """The time since the boot goes on while nothing can be sent, and while the panel has control."""
+    uptime = next((each.name for each in t.vow.points.values() if each.system == "uptime"), None)
+    if uptime is None or not (_has_transmitter(t) and t.session.held):
+        raise NotSelected("needs a rig that can stall the transmitter, and a clock that can be advanced")
+    t.transmitter("stalled")
+    t.wait(QUICK_NS)
+    t.transmitter("free")
+    t.ask(uptime)
+    if _has_panel(t):
+        t.panel("panel.control", "local")
+        t.wait(QUICK_NS)
+        t.panel("panel.control", "remote")
+        t.ask(uptime)
+
+
 @purpose("wire", "idle", 1)
 def idle_of_all_lines(t: Tester, r: Requirement) -> None:
     """Whatever has begun ends after the idle time, however long after."""
@@ -270,11 +288,13 @@ def idle_of_all_lines(t: Tester, r: Requirement) -> None:
             t.wait(idle_ns * 6 // 10)
             t.raw(b"x")
         t.raw(b"\n")
-        # Its time begins with the line: silence before it does not count.
-        t.wait(2 * idle_ns)
-        t.raw(b"ask self.")
-        t.wait(idle_ns * 6 // 10)
-        t.raw(b"state\n")
+        # Its time begins with the line: silence before it does not count, whatever the last one was.
+        for ended in (b"", b"\r\n" if guard else b"\n", _overlong(t) + b"\n"):
+            t.raw(ended)
+            t.wait(2 * idle_ns)
+            t.raw(b"ask self.")
+            t.wait(idle_ns * 6 // 10)
+            t.raw(b"state\n")
     # With the guard, the shorter time comes and goes.
     wire = t.vow.document.wire
     between_ns = (wire.idle_checked + wire.idle_typing) // 2
@@ -341,6 +361,26 @@ def once_through(t: Tester, r: Requirement) -> None:
         t.wait(step_ns)
         t.line(b"ask self.state ~0000")
         t.line(checked)
+
+
+@purpose("wire", "once", 3)
+def untagged_is_done_again(t: Tester, r: Requirement) -> None:
+    """What has no tag is done and answered anew, however often it comes."""
+    entry = next(each for each in t.vow.points.values() if each.system == "uptime")
+    _, step_ns = _told_apart(t)
+    for _ in range(2):
+        t.say(f"ask {entry.name}", tag=False)
+        t.wait(step_ns)
+    local = _on_the_panel(t)
+    if local is None or not _has_panel(t):
+        return
+    value = other_value(t, local)
+    for _ in range(2):
+        t.say(f"put {local.name} {' '.join(local.words(value))}", tag=False)
+        t.panel("panel.control", "local")
+        t.panel(f"panel.{local.name}", other_value(t, local))
+        t.panel("panel.control", "remote")
+    t.ask(local.name)
 
 
 @purpose("wire", "once", 3)
@@ -415,6 +455,10 @@ def once_is_not_done_again(t: Tester, r: Requirement) -> None:
         t.trying = trying
         for _ in range(3):
             t.line(f"@e5 act {action.name}".encode())
+        t.ask(count)
+        # Without a tag nothing is remembered: it is done each time.
+        for _ in range(2):
+            t.say(f"act {action.name}", tag=False)
         t.ask(count)
     local = _on_the_panel(t)
     if _has_panel(t) and local is not None:
@@ -639,6 +683,66 @@ def unsent_is_not_dropped(t: Tester, r: Requirement) -> None:
     t.panel("panel.control", "remote")
 
 
+@purpose("wire", "notice.off", 3)
+def off_for_all_that_happens(t: Tester, r: Requirement) -> None:
+    """While notices are off nothing is said of trips either, nor of what time does."""
+    t.say("put link.notices off")
+    provoked = [
+        (t.vow.states[entry.provoke.state].energised, entry.provoke.within, name)
+        for name, entry in t.vow.document.trips.items()
+        if entry.provoke is not None and entry.provoke.bench and entry.provoke.within <= SHORT_NS
+    ]
+    for energised, _, name in sorted(provoked):
+        if (t.energise or not energised) and "bench" in t.abilities:
+            with suppress(NotSelected, Doubtful):
+                _struck(t, name)
+                break
+    t.home()
+    t.say("put link.notices off")
+    timed = [(each.after_ns, s.name) for s in t.vow.states.values() for each in s.leaves if each.when is None]
+    for after_ns, state in sorted(timed):
+        if (t.energise or not t.vow.states[state].energised) and _may_wait(t, after_ns):
+            t.goto(state)
+            t.alive(after_ns + after_ns // 100 + (0 if t.session.held else 4 * HOST_SLACK_NS))
+            t.ask("self.state")
+            break
+    t.quiet()
+
+
+@purpose("trip", "fires", 3)
+def fires_in_any_session(t: Tester, r: Requirement) -> None:
+    """A protection acts whoever has control, and whether or not it can be told. One trip shows each."""
+    provoke = t.vow.document.trips[r.element].provoke
+    if provoke is None or not provoke.bench or provoke.silence or provoke.within > SHORT_NS:
+        return
+    controlled = "panel.control" in t.vow.trips[r.element].when.names
+    if _has_panel(t) and not controlled and "tripped from the panel" not in t.done:
+        t.done.add("tripped from the panel")
+        _struck(t, r.element, partial(t.panel, "panel.control", "local"))
+        t.panel("panel.control", "remote")
+    elif _has_transmitter(t) and "tripped in a stall" not in t.done:
+        t.done.add("tripped in a stall")
+        _struck(t, r.element, partial(t.transmitter, "stalled"), partial(t.transmitter, "free"))
+
+
+def _struck(t: Tester, name: str, before: Step | None = None, after: Step | None = None) -> None:
+    """Provoke a trip with nothing asked meanwhile, and hands that do something before and after."""
+    trip, provoke = t.vow.trips[name], t.vow.document.trips[name].provoke
+    assert provoke is not None
+    t.arrange(provoke)
+    if before is not None:
+        before()
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    t.wait(provoke.within + (0 if t.session.held else HOST_SLACK_NS))
+    if after is not None:
+        after()
+    t.ask("self.state")
+    if t.state != trip.to:
+        raise Broken(Judgement(False, f"trip.{name}.fires", f"state {trip.to}"), "", f"state {t.state}")
+    t.relieve(provoke)
+
+
 @purpose("wire", "notice.whole", 1)
 def notices_before_replies(t: Tester, r: Requirement) -> None:
     """Notices that have had to wait leave before the reply to what was asked after them."""
@@ -805,3 +909,30 @@ def nothing_captured_yet(t: Tester, r: Requirement) -> None:
     for entry in series:
         for index in range(parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry))):
             t.say(f"ask {entry.name} {index}")
+
+
+@purpose("record", "layout", 3)
+def captured_stays(t: Tester, r: Requirement) -> None:
+    """A series that was captured is there until the next one, whatever is done meanwhile."""
+    record = t.vow.document.records[r.element]
+    series = [field.name for field in record.fields if field.count > 1]
+    action = next((a for a in t.vow.actions.values() if ("capture", r.element) in a.does), None)
+    point = next((each.name for each in t.vow.points.values() if each.record == r.element), None)
+    if not series or action is None or point is None:
+        return
+    t.prepare()
+    t.goto(target_state(t, action))
+    do(t, action)
+    before = record_fields(t, point, record)
+    t.safe()
+    t.line(_overlong(t))
+    for each in t.vow.actions.values():
+        kinds = {kind for kind, _ in each.does}
+        if each.to.get(t.state) == t.state and not kinds & {"capture", "reboot", "save"}:
+            t.act(each.name)
+    after = record_fields(t, point, record)
+    for name in series:
+        if before[name] != after[name]:
+            due = f"{name} of {point} as it was: nothing has been captured since"
+            raise Broken(Judgement(False, r.id, due), f"ask {point}", "other samples")
+    t.keep(r.id)

@@ -488,15 +488,35 @@ def derived(t: Tester, r: Requirement) -> None:
             enable(t, point)
             t.put(point.name, value)
         t.ask(entry.name)
-    measured = [name for name in entry.derived.names if t.vow.points[name].source == "signal"]
-    if measured and t.session.held:
-        # On a held clock the readings taken now are the ones it is made of.
-        exact = {name: (t.read(name),) * 2 for name in measured}
-        t.oracle.twin.readings = dict(exact)
-        try:
-            t.ask(entry.name)
-        finally:
-            t.oracle.twin.readings = {}
+    if t.session.held and any(t.vow.points[name].source == "signal" for name in entry.derived.names):
+        ask_computed(t, entry)
+
+
+def ask_computed(t: Tester, entry: PointEntry) -> None:
+    """Ask a computed point. On a held clock the readings taken now are the ones it is made of."""
+    assert entry.derived is not None
+    measured = [name for name in sorted(entry.derived.names) if t.vow.points[name].source == "signal"]
+    if t.session.held:
+        t.oracle.twin.readings = {name: (t.read(name),) * 2 for name in measured}
+    try:
+        t.ask(entry.name)
+    finally:
+        t.oracle.twin.readings = {}
+
+
+@purpose("point", "derived", 3)
+def computed_at_the_ends(t: Tester, r: Requirement) -> None:
+    """With every setting it is made of at either end of what may be put: below zero, where it can be."""
+    entry = entry_of(t, r)
+    assert entry.derived is not None
+    settings = [t.vow.points[n] for n in sorted(entry.derived.names) if t.vow.points[n].source == "setting"]
+    for end in (0, 1):
+        for point in settings:
+            with suppress(NotSelected):  # an envelope may not let it
+                enable(t, point)
+                if point.scale is not None:
+                    t.put(point.name, t.bounds(point)[end])
+        ask_computed(t, entry)
 
 
 def _rounded_up(t: Tester, entry: PointEntry, settings: Sequence[PointEntry]) -> list[Value]:

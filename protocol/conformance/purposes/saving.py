@@ -1,12 +1,22 @@
-"""The promise that a save is whole, whenever the supply fails."""
+"""Purposes about the store: a save is whole whenever the supply fails, and what comes back is in force."""
 
 from __future__ import annotations
 
 from contextlib import suppress
 
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.behaviour import target_state
 from protocol.conformance.purposes.physics import PROMISES
-from protocol.conformance.purposes.points import other_value
-from protocol.conformance.tester import Broken, NotSelected, Tester
+from protocol.conformance.purposes.points import (
+    boots,
+    enable,
+    has_moved,
+    move_all,
+    other_value,
+    restart,
+)
+from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
+from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
 from protocol.message import Request
 from protocol.oracle import Judgement
@@ -16,6 +26,105 @@ CUTS_NS = (0, 5_000_000, 40_000_000)
 """After the request to save. A byte takes a small store a few milliseconds (common practice, no source)."""
 MOVED = 6
 """Settings that differ between before and after, spread over all that are saved."""
+QUICK_NS = NS_PER_S
+"""What follows within this follows quickly."""
+WIDTHS = (8, 16, 32)
+"""Bits of the cells that numbers are kept in (common practice, no source)."""
+
+
+@purpose("point", "saved", 3)
+def like_empty_cells(t: Tester, r: Requirement) -> None:
+    """Once for all: a number whose bits are all ones, or none, is saved and comes back as any other does."""
+    save = _doing(t, "save")
+    if "like empty cells" in t.done or save is None:
+        return
+    boots(t)
+    t.done.add("like empty cells")
+    kept = []
+    for entry in sorted(t.vow.settings, key=lambda each: not t.settable_here(each)):
+        if entry.saved and entry.scale is not None:
+            with suppress(NotSelected):
+                enable(t, entry)
+                value = _like_empty(t, entry)
+                if value is not None and t.put(entry.name, value).ok:
+                    kept.append(entry)
+    if not kept:
+        return
+    _act(t, save)
+    restart(t)
+    with t.blaming("saved"):
+        for entry in kept:
+            t.ask(entry.name)
+    t.home()
+    _act(t, save)
+
+
+def _doing(t: Tester, effect: str) -> str | None:
+    return next((name for name, action in t.vow.actions.items() if (effect, "") in action.does), None)
+
+
+def _act(t: Tester, name: str) -> None:
+    t.goto(target_state(t, t.vow.actions[name]))
+    t.act(name)
+
+
+def _like_empty(t: Tester, entry: PointEntry) -> int | None:
+    """A value that may be put, of all ones or of zeros in the narrowest cell that holds its range."""
+    low, high = t.bounds(entry)
+    width = next((each for each in WIDTHS if 1 << each > entry.number.high), WIDTHS[-1])
+    ones = -1 if entry.number.low < 0 else (1 << width) - 1
+    values = (each for each in (ones, 0) if low <= each <= high and t.allows(entry, each))
+    return next((each for each in values if each != entry.default), None)
+
+
+@purpose("point", "saved", 3)
+def saved_is_in_force(t: Tester, r: Requirement) -> None:
+    """Once for all: what drives something, and can be put in other states only, acts after a boot as before.
+
+    No relation of the document may tell what it does; but what is read at work stays what it was.
+    """
+    save = _doing(t, "save")
+    own = [e for e in t.vow.settings if e.saved and e.drives is not None and not t.settable_here(e)]
+    if "saved is in force" in t.done or save is None or not own or t.gate is not None:
+        return
+    boots(t)
+    t.done.add("saved is in force")
+    t.prepare()
+    if not move_all(t, own):
+        return
+    t.goto(t.vow.initial)
+    _act(t, save)
+    with suppress(Doubtful):  # what they move may be what a protection watches
+        before = _at_work(t)
+        t.safe()
+        restart(t)
+        after = _at_work(t)
+        for name, counts in before.items():
+            entry = t.vow.points[name]
+            if has_moved(entry, counts, after[name]):
+                due = f"about {' '.join(entry.words(counts))}, as before the boot: what is saved is in force"
+                seen = " ".join(entry.words(after[name]))
+                raise Broken(Judgement(False, r.id, due), f"ask {name}", seen)
+    t.home()
+    _act(t, save)
+
+
+def _at_work(t: Tester) -> dict[str, int]:
+    """What is read to some accuracy, where power is handled if these hands may."""
+    states = [state.name for state in t.vow.states.values() if state.energised and t.energise]
+    if states:
+        t.goto(states[0])
+    readings = [entry for entry in t.vow.points.values() if entry.source == "signal" and _quick(t, entry)]
+    t.alive(t.vow.document.trial.settle + max((entry.period_ns for entry in readings), default=0))
+    return {entry.name: t.read(entry.name) for entry in readings}
+
+
+def _quick(t: Tester, entry: PointEntry) -> bool:
+    """Whether the document says that it follows something at once, and so rests as soon as that does."""
+    follows = t.vow.document.points[entry.name].follows
+    times = [each.moves[entry.name] for each in t.declared.values() if entry.name in each.moves]
+    times += [follows.within] if follows is not None and t.vow.states[follows.state].energised else []
+    return bool(times and entry.range_error) and max(times) < QUICK_NS
 
 
 def saves_are_whole(t: Tester, r: Requirement) -> None:

@@ -129,6 +129,14 @@ def settles(t: Tester, r: Requirement) -> None:
                 with suppress(NotSelected):  # an envelope may not let it
                     t.put(name, value)
                     settled(t, r.element)
+        put = rule.provoke.put.keys() if rule.provoke is not None and not rule.provoke.bench else set()
+        told = [name for name in rule.holds.names & put if t.vow.points[name].scale is not None]
+        if told and t.vow.states[state].energised:
+            # What was put acts again when the state is entered anew.
+            t.safe()
+            with suppress(NotSelected):
+                t.goto(state)
+                settled(t, r.element)
     if not tried:
         raise NotSelected("none of its states can be reached here")
 
@@ -159,8 +167,23 @@ def changes_no_faster(t: Tester, r: Requirement) -> None:
     t.alive(t.vow.document.trial.settle + int(abs(present) * mover.number.step / limit * NS_PER_S))
     first = sample(t, entry)
     # From when it is put it may change; the sample before shows where it was.
-    seen = [replace(first, early_ns=t.now_ns, late_ns=t.now_ns)]
+    first = replace(first, early_ns=t.now_ns, late_ns=t.now_ns)
     t.put(mover.name, t.bounds(mover)[0])
+    whole, unsure = _no_faster(t, r, entry, limit, first)
+    if unsure > whole / 2:
+        raise Late(f"it changed by {float(whole):g}, too little or seen too late to tell how fast")
+    t.measured[r.id] = (
+        f"a change of {float(whole):.3g} was nowhere faster than {float(limit):g} in a second allows, "
+        f"as far as samples {entry.period_ns / 1e6:g} ms apart tell"
+    )
+    t.keep(r.id)
+
+
+def _no_faster(
+    t: Tester, r: Requirement, entry: PointEntry, limit: Fraction, first: Sample
+) -> tuple[Fraction, Fraction]:
+    """Hold a change that has just begun against the rate; how large it was, and how much cannot be told."""
+    seen = [first]
     slack = 2 * (entry.range_error / 4 + entry.number.step)
     allowed = []
     for _ in range(STEPS):
@@ -175,13 +198,34 @@ def changes_no_faster(t: Tester, r: Requirement) -> None:
         seen.append(after)
         if moved <= slack and len(seen) > 3:
             break
-    whole = abs(seen[-1].value - first.value)
-    if min(allowed) > whole / 2:
-        raise Late(f"it changed by {float(whole):g}, too little or seen too late to tell how fast")
-    t.measured[r.id] = (
-        f"a change of {float(whole):.3g} was nowhere faster than {float(limit):g} in a second allows, "
-        f"as far as samples {entry.period_ns / 1e6:g} ms apart tell"
-    )
+    return abs(seen[-1].value - first.value), min(allowed)
+
+
+@purpose("law", "rate", 3)
+def begins_no_faster(t: Tester, r: Requirement) -> None:
+    """The same from the moment its state is entered, which is a change as well."""
+    rule = t.vow.document.laws[r.element]
+    provoke = rule.provoke
+    assert rule.rate_of is not None
+    assert rule.at_most is not None
+    if provoke is None or provoke.bench or provoke.state == t.vow.initial:
+        return
+    states_of(t, [provoke.state])
+    trusted(t)
+    entry, bound = t.vow.points[rule.rate_of], t.vow.points[rule.at_most]
+    t.settings(provoke.put)
+    t.prepare()
+    limit = t.read(bound.name) * bound.number.step
+    *way, last = t.route(provoke.state)
+    for step in way:
+        step()
+    t.alive(entry.period_ns)
+    first = sample(t, entry)
+    first = replace(first, early_ns=t.now_ns, late_ns=t.now_ns)
+    last()
+    if t.state != provoke.state:
+        raise NotSelected(f"the way to {provoke.state} ended in {t.state}")
+    _no_faster(t, r, entry, limit, first)
     t.keep(r.id)
 
 

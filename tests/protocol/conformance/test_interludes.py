@@ -9,7 +9,7 @@ import pytest
 
 from emu.direct import direct_tester
 from emu.instrument import Instrument
-from protocol.conformance.purposes import PURPOSES, interludes, spelling
+from protocol.conformance.purposes import PURPOSES, interludes, saving, spelling
 from protocol.conformance.session import Session
 from protocol.conformance.tester import Broken, NotSelected
 from protocol.conformance.tester import Tester as Hands
@@ -19,12 +19,12 @@ from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request, check_of
 from protocol.oracle import Oracle
 from protocol.serialport import open_port
-from protocol.vow import LeaveEntry
+from protocol.vow import LeaveEntry, TripEntry, Value
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from tests.protocol.test_gate import hands_on as within
 
 Work = Callable[[Hands, Requirement], None]
-MODULES = {interludes.__name__, spelling.__name__}
+MODULES = {interludes.__name__, saving.__name__, spelling.__name__}
 BETWEEN = {each.work.__name__: each for each in PURPOSES if each.work.__module__ in MODULES}
 SHOWS = [
     ("begun_through_notices", "notice-overwrites-begun-line", "wire.notice.whole"),
@@ -49,6 +49,14 @@ SHOWS = [
     ("counted_not_put", "count-can-be-put", "wire.reasons"),
     ("brings_back_all", "recall-leaves-trims", "action.settings.recall.effect"),
     ("nothing_captured_yet", "capture-layout-before-first", "wire.bulk"),
+    ("idle_of_all_lines", "idle-runs-after-blank-line", "wire.idle"),
+    ("once_is_not_done_again", "once-for-untagged-actions", "wire.once"),
+    ("off_for_all_that_happens", "notice-off-but-for-trips", "wire.notice.off"),
+    ("counted_through", "clock-stops-in-a-stall", "wire.boot"),
+    ("fires_in_any_session", "trips-wait-for-panel", "trip.reversed_input.fires"),
+    ("captured_stays", "capture-lost-with-the-state", "record.capture.layout"),
+    ("like_empty_cells", "erased-cell-taken-for-unset", "point.swing.count.saved"),
+    ("saved_is_in_force", "trims-unheeded-after-boot", "point.sink.level.saved"),
 ]
 
 
@@ -194,6 +202,43 @@ class TakesShortNames(Device):
         return request
 
 
+class AnswersTheSameLineAlike(Device):
+    """Also a line without a tag; it is not done again."""
+
+    last: tuple[bytes | Overlong, bytes] | None = None
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if self.last is not None and self.last[0] == line:
+            self.output += self.last[1]
+            return
+        begun = len(self.output)
+        super().line(line, now_ns)
+        self.last = (line, bytes(self.output[begun:]))
+
+
+class TripsAreForgottenInAStall(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        if not self.blocked:
+            super().fire(trip, value, now_ns)
+
+
+class TimeIsNoticedAllTheSame(Device):
+    """A state that time has left is noticed though notices are off."""
+
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        switch, self.notices = self.notices, True
+        super().leave(leave, now_ns)
+        self.notices = switch
+
+
+class ZeroIsUnset(Device):
+    """A saved number without a bit is taken for one that was never saved."""
+
+    def _save(self) -> None:
+        super()._save()
+        self.store.settings = {name: value for name, value in self.store.settings.items() if value != 0}
+
+
 class MissingCheckVoidsTheTicket(Device):
     def _do(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._do(request, now_ns)
@@ -217,6 +262,9 @@ class MissingCheckVoidsTheTicket(Device):
         ("waiting_over_boot", "wire.notice.queue", NoticesOutliveBoots, "tarn"),
         ("names_nearly_right", "wire.syntax", TakesShortNames, "tarn"),
         ("ticket_through", "wire.ticket", MissingCheckVoidsTheTicket, "tarn"),
+        ("untagged_is_done_again", "wire.once", AnswersTheSameLineAlike, "tarn"),
+        ("off_for_all_that_happens", "wire.notice.off", TimeIsNoticedAllTheSame, "tarn"),
+        ("like_empty_cells", "point.sink.voltage.saved", ZeroIsUnset, "tarn"),
     ],
 )
 def test_it_shows_a_device_that(name: str, about: str, device: type[Device], document: str) -> None:
@@ -226,6 +274,15 @@ def test_it_shows_a_device_that(name: str, about: str, device: type[Device], doc
     (requirement,) = (each for each in tried(hands, name) if each.id == about)
     with pytest.raises(Broken):
         try_it(hands, name, requirement)
+
+
+def test_a_trip_that_is_forgotten_in_a_stall_is_missed() -> None:
+    hands = direct_tester(vow_of("tarn"), Instrument(vow_of("tarn"), device_class=TripsAreForgottenInAStall))
+    hands.acquaint()
+    first, second, *_ = tried(hands, "fires_in_any_session")
+    try_it(hands, "fires_in_any_session", first)  # from the panel
+    with pytest.raises(Broken):
+        try_it(hands, "fires_in_any_session", second)
 
 
 @pytest.fixture(scope="module")
