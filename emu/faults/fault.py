@@ -84,7 +84,7 @@ class Kind:
     3     39     29                           mended
     4     18     14                           mended
     5     58     32                           mended
-    6     46     not looked at yet            held out
+    6     46     34                           mended; held out until a seventh is written, though seen once
     ===== ====== ============================ =========================================================
 
     When the survivors of a round are mended and a new one is written, `seen` moves behind the old one.
