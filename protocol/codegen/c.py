@@ -192,7 +192,8 @@ def _condition(found: Tables, condition: Program, wide: bool) -> str:
             clock = name.removesuffix("_MS").lower()
             return f"milliseconds(&{clock}, {found.clocks[clock][0]})"
         if row.kind == "SETTING":
-            return f"(value_t){found.prefix}_settings.{found.settings[row.index].place}"
+            setting = found.settings[row.index]
+            return f"(value_t){setting.constant or f'{found.prefix}_settings.{setting.place}'}"
         if row.kind == "SIGNAL" and not row.is_choice:
             return f"reading({found.signals[row.index][0]}, {row.form})"
         return f"{cast}{found.prefix}_get({name})"
