@@ -51,16 +51,27 @@ class Tarn(Device):
         self.instrument = Instrument(compile_vow(load.load_document(find("tarn")).document))
         self._began_ns = time.monotonic_ns()
         self._before = before
+        self._given = 0
+        """Bytes of the begun line that the instrument has already."""
         self.instrument.opened(0)
 
     def _now_ns(self) -> int:
         return time.monotonic_ns() - self._began_ns
 
+    def receive(self, data: bytes) -> bytes:
+        said = super().receive(data)
+        # The instrument has what is begun at once, and knows since when; unless somebody sees lines first.
+        if self._before is None and len(self._begun) > self._given:
+            self.instrument.receive(self._begun[self._given :], self._now_ns())
+            self._given = len(self._begun)
+        return said
+
     def answer(self, line: bytes) -> bytes:
         instead = None if self._before is None else self._before(self, line)
         if instead is not None:
             return instead
-        self.instrument.receive(line + b"\n", self._now_ns())
+        self.instrument.receive(line[self._given :] + b"\n", self._now_ns())
+        self._given = 0
         return self.instrument.take()
 
     def idle(self) -> bytes:

@@ -29,9 +29,12 @@ def test_every_wirevow_command_in_a_manual_exists(manual):
         if name.startswith("-"):
             continue
         assert name in command.COMMANDS, f"{manual}: wirevow {name}"
+        told = importlib.import_module(f"emu.commands.{name}").command
+        if isinstance(told, click.Group):
+            told = told.commands[arguments[0]]
         options = {
             option
-            for parameter in importlib.import_module(f"emu.commands.{name}").command.params
+            for parameter in told.params
             if isinstance(parameter, click.Option)
             for option in parameter.opts
         }

@@ -28,6 +28,8 @@ from protocol.vow import ActionEntry, PointEntry, part_bytes, record_of
 
 SHORT_NS = 5 * NS_PER_S
 """Longest wait on a clock that runs by itself."""
+STALLED_NS = NS_PER_S
+"""So late what was begun may reach an instrument on a running clock: a busy host, a driver that collects."""
 TICKS_NS = (1_000, 1_000_000, 10_000_000, 100_000_000, NS_PER_S)
 """What firmware counts time in (common practice, no source)."""
 WIDTHS = (8, 16, 32)
@@ -54,7 +56,7 @@ def _idle_ns(t: Tester) -> int:
     """The idle time in force and what it takes to be past it."""
     wire = t.vow.document.wire
     idle_ns = wire.idle_checked if t.guard else wire.idle_typing
-    return idle_ns + max(idle_ns // 50, 0 if t.session.held else 3 * HOST_SLACK_NS)
+    return idle_ns + max(idle_ns // 50, 0 if t.session.held else STALLED_NS)
 
 
 def _may_wait(t: Tester, ns: int) -> bool:
