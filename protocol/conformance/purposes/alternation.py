@@ -35,8 +35,10 @@ SHORT = 12
 """Times of up to so many of the shortest that can be put are short."""
 UNHURRIED = 10
 """On a running clock they are so many times longer: a simulation has to keep up."""
+COUNTED = 400
+"""So many periods are counted: one more or less is a quarter of a percent."""
 COUNTED_NS = 4 * NS_PER_S
-"""So long they are counted."""
+"""No longer than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,15 +113,16 @@ def counted(t: Tester, r: Requirement) -> None:
     counter = t.vow.points[rule.counted_by]
     period_ns = sum(_times_ns(t, rule))
     slack_ns = int(period_ns * (Fraction(rule.tolerance_percent) / 100 + Fraction(1, CLOCK_PARTS)))
-    t.alive(t.vow.document.trial.settle)
+    counted_ns = min(COUNTED * period_ns, COUNTED_NS)
+    t.alive(2 * period_ns)
     first = sample(t, counter)
-    t.alive(COUNTED_NS)
+    t.alive(counted_ns)
     last = sample(t, counter)
     seen = last.value - first.value
     least = (last.early_ns - first.late_ns) // (period_ns + slack_ns) - 1
     most = (last.late_ns - first.early_ns) // (period_ns - slack_ns) + 1
     if not least <= seen <= most:
-        due = f"{counter.name} gains {least} to {most} in {COUNTED_NS / 1e9:g} s, {period_ns / 1e6:g} ms each"
+        due = f"{counter.name} gains {least} to {most} in {counted_ns / 1e9:g} s, {period_ns / 1e6:g} ms each"
         raise Broken(Judgement(False, r.id, due), f"ask {counter.name}", f"gained {float(seen):g}")
     t.keep(r.id)
 
@@ -195,8 +198,8 @@ def series_across_edges(t: Tester, r: Requirement) -> None:
         if not all(_can_be(t.vow.points[lasts], span) for lasts, span in spans.items()):
             continue
         _enter(t, rule, spans)
-        # On a running clock no longer than has to be: a simulation falls behind edges that come so fast.
-        t.alive(t.vow.document.trial.settle if t.session.held else 2 * sum(_times_ns(t, rule)))
+        # No longer than has to be: a simulation falls behind edges that come so fast.
+        t.alive(2 * sum(_times_ns(t, rule)))
         do(t, action)
         t.safe()
         entry = next(each for each in t.vow.points.values() if each.record == r.element)
