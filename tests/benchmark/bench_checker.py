@@ -1,5 +1,7 @@
 """What the checker costs beside bare loops, and how short its failures are.
 
+The suite of the state machine is worked out before, as the command `check` does.
+
 - `check_vs_bare_stateful`: lines per second of a whole check of the simulated instrument behind a
   pseudo-terminal, its clock held by the rig, over those of a bare Hypothesis state machine that sends fixed
   lines to an echo loop behind another.
@@ -32,6 +34,7 @@ from emu.faults import build_instrument, fault_named, faults_for
 from protocol.conformance import campaign
 from protocol.conformance.hookup import hooked_up
 from protocol.conformance.session import Session
+from protocol.conformance.suite.group import group_for
 from protocol.conformance.tester import NoInstrument, Tester
 from protocol.document.load import load_document
 from protocol.serialport import open_port
@@ -68,7 +71,7 @@ def emulated(*options: str) -> Iterator[dict[str, str]]:
 def checked_per_second(vow: Vow) -> float:
     """Lines per second of a check over a pseudo-terminal."""
     with emulated() as at, hooked_up(vow, at["port"], at["rig"], budget=None) as hookup:
-        report = campaign.run(hookup.tester)
+        report = campaign.run(hookup.tester, group=group_for(hookup.tester))
         assert not report.failures
         return report.lines / report.seconds
 
@@ -141,8 +144,9 @@ def paced(vow: Vow) -> float:
         port = open_port(at["port"], BAUD, vow.document.wire.opening)
         session = Watched(port, vow.document.wire.line_limit)
         tester = Tester(vow, session, budget=PACED_LINES)
+        group = group_for(tester)
         begun = time.perf_counter()
-        report = campaign.run(tester)
+        report = campaign.run(tester, group=group)
         assert not report.failures, report.failures
         taken_s = time.perf_counter() - begun - session.waited_s
         port.close()
