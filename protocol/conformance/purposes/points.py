@@ -331,6 +331,11 @@ def saved(t: Tester, r: Requirement) -> None:
     here = [entry for entry in t.vow.settings if t.settable_here(entry)]
     moved = move_all(t, [*here, *(entry for entry in t.vow.settings if entry not in here)])
     _go_to_act(t, save)
+    for beside in t.vow.actions[save].to:
+        if beside != t.vow.initial and not t.vow.states[beside].energised:
+            with suppress(NotSelected):  # mostly it is done in the initial state
+                t.goto(beside)
+                break
     t.act(save)
     for entry in moved:
         if not entry.saved:
