@@ -132,15 +132,17 @@ class Instrument:
         quiet_ns = self.plant.quiet_until_ns()
         return quiet_ns if timer_ns is None else min(quiet_ns, timer_ns)
 
-    def _catch_up(self) -> None:
+    def _follow(self) -> None:
         # While it is quiet only the instrument's time moves: no watch can change its truth on this stretch.
         if self.plant.now_ns != self.now_ns:
             self.plant.advance(self.now_ns)
+
+    def _catch_up(self) -> None:
+        self._follow()
         self._pay()
 
     def _owe(self, act: Callable[[], object]) -> None:
-        if self.plant.now_ns != self.now_ns:
-            self.plant.advance(self.now_ns)
+        self._follow()
         self._quiet_ns = 0
         self._owed.append(act)
 

@@ -9,6 +9,7 @@ Unit codes: UCUM, case-sensitive; unit ``1`` is written without a unit.
 
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 
@@ -116,6 +117,11 @@ def _text(number: int, digits: int) -> str:
 @lru_cache(_KEPT)
 def _step(grain: int, digits: int) -> Fraction:
     return Fraction(grain, _POWER[digits])
+
+
+def decimal_of(exact: Fraction) -> Decimal:
+    """A value as a decimal number, exactly where that can be."""
+    return Decimal(exact.numerator) / Decimal(exact.denominator)
 
 
 def parse_integer(text: str) -> int | None:

@@ -81,6 +81,10 @@ class PointEntry:
         """The value in engineering units, for expressions."""
         return value * self.number.step if isinstance(value, int) else value
 
+    def accuracy(self, value: Fraction) -> Fraction:
+        """How far a reading that should be `value` may be off, its last step included; in its unit."""
+        return self.range_error + abs(value) * self.reading_error + self.number.step
+
 
 @dataclass(frozen=True, slots=True)
 class LeaveEntry:

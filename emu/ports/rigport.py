@@ -48,6 +48,7 @@ class RigPort:
 
     @property
     def descriptor(self) -> int | None:
+        """The client's, if there is one."""
         return None if self._client is None else self._client.fileno()
 
     def wait_s(self) -> float | None:
@@ -61,6 +62,7 @@ class RigPort:
         self.hear()
 
     def hear(self) -> None:
+        """Do what the client has asked for."""
         if self._client is None:
             return
         try:

@@ -28,6 +28,7 @@ from protocol.errors import WirevowError
 from protocol.framing import Overlong
 from protocol.message import Malformed, Notice, Reply, Request, parse_answer
 from protocol.oracle import Judgement, Oracle
+from protocol.quantity import decimal_of
 from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_of
 
 HOST_SLACK_NS = 30_000_000
@@ -955,7 +956,7 @@ class Tester:
         given: Decimal | str = str(value)
         if isinstance(value, int):
             exact = value * self.vow.points[name].number.step
-            given = Decimal(exact.numerator) / Decimal(exact.denominator)
+            given = decimal_of(exact)
         self.bench(event, given)
         self.oracle.twin.panel(name, value, self.now_ns)
         if not self.oracle.twin.blocked:

@@ -17,7 +17,7 @@ from itertools import pairwise
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do
-from protocol.conformance.purposes.physics import record_fields
+from protocol.conformance.purposes.physics import answered_by, filled_by, record_fields
 from protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
 from protocol.conformance.tester import DRY, Broken, Doubtful, Late, NotSelected, Tester
 from protocol.device import NS_PER_S
@@ -185,8 +185,8 @@ def series_across_edges(t: Tester, r: Requirement) -> None:
             ((n, rule) for n, rule in t.vow.document.laws.items() if rule.alternates == field.value),
             ("", None),
         )
-        action = next((a for a in t.vow.actions.values() if ("capture", r.element) in a.does), None)
-        if field.every is None or rule is None or action is None:
+        action, point = filled_by(t, r.element), answered_by(t, r.element)
+        if field.every is None or rule is None or action is None or point is None:
             continue
         provoke = _enterable(t, rule)
         if provoke.state not in action.to:
@@ -202,8 +202,7 @@ def series_across_edges(t: Tester, r: Requirement) -> None:
         t.alive(t.vow.document.trial.settle if t.session.held else 2 * sum(_times_ns(t, rule)) + rule.settle)
         do(t, action)
         t.safe()
-        entry = next(each for each in t.vow.points.values() if each.record == r.element)
-        seen = record_fields(t, entry.name, t.vow.document.records[r.element])[field.name]
+        seen = record_fields(t, point.name, t.vow.document.records[r.element])[field.name]
         assert not isinstance(seen, int)
         low, high = sorted(_exact(t, phase.level) for phase in rule.phases or ())
         number, quarter = t.vow.points[str(field.value)].number, (high - low) / 4
@@ -271,7 +270,7 @@ def _promised(t: Tester, name: str, rule: Law) -> Alternation:
     entry = t.vow.points[rule.alternates]
     first, second = (_exact(t, phase.level) for phase in rule.phases)
     tolerance = Fraction(rule.tolerance_percent) / 100
-    accuracy = entry.range_error + max(abs(first), abs(second)) * entry.reading_error + entry.number.step
+    accuracy = entry.accuracy(max(abs(first), abs(second)))
     spans_ns = _times_ns(t, rule)
     slacks_ns = [
         int(

@@ -17,6 +17,7 @@ from protocol.document.model import Provoke, Pulse
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression, ExpressionError, Threshold
 from protocol.oracle import Judgement
+from protocol.quantity import decimal_of
 from protocol.vow import ActionEntry, PointEntry, TripEntry
 
 LONG_NS = 60 * NS_PER_S
@@ -874,7 +875,7 @@ def _part_way(t: Tester, trip: TripEntry, share: Fraction) -> bool:
         within_ns = declared.moves.get(point.name)
         if within_ns is not None and event in t.events and within_ns < NS_PER_S:
             with suppress(NotSelected):  # a source may not go where the threshold is
-                t.bench(event, Decimal(place.numerator) / Decimal(place.denominator))
+                t.bench(event, decimal_of(place))
                 return True
     # A slow reading stays where it is; what it is held against can be moved.
     for name, value in settings.items():

@@ -14,7 +14,14 @@ from itertools import pairwise, product
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do, laws_hold, shown_values, steady, values
-from protocol.conformance.purposes.physics import arrive, plausible, record_fields, states_of
+from protocol.conformance.purposes.physics import (
+    answered_by,
+    arrive,
+    filled_by,
+    plausible,
+    record_fields,
+    states_of,
+)
 from protocol.conformance.purposes.points import SLOW_NS, at_rest, enable
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
@@ -23,6 +30,7 @@ from protocol.document.requirements import Requirement
 from protocol.expression import ExpressionError
 from protocol.message import Request
 from protocol.oracle import Judgement
+from protocol.quantity import decimal_of
 from protocol.vow import PointEntry
 
 NEARLY = Fraction(19, 20)
@@ -104,7 +112,7 @@ def _corners(
     for name in sorted(rule.holds.names):
         entry, value = t.vow.points[name], seen[name]
         if entry.source == "signal" and not isinstance(value, str):
-            wide = entry.range_error + abs(Fraction(value)) * entry.reading_error + entry.number.step
+            wide = entry.accuracy(Fraction(value))
             spreads.append([(name, value), (name, value - wide), (name, value + wide)])
     return [dict(corner) for corner in product(*spreads)]
 
@@ -142,8 +150,7 @@ def _least_told(t: Tester, rule: Law, entry: PointEntry) -> int | None:
 def series_at_the_ends(t: Tester, r: Requirement) -> None:
     """A series recorded where its reading is high: by the bench, and by what is put."""
     record = t.vow.document.records[r.element]
-    action = next((a for a in t.vow.actions.values() if ("capture", r.element) in a.does), None)
-    point = next((each for each in t.vow.points.values() if each.record == r.element), None)
+    action, point = filled_by(t, r.element), answered_by(t, r.element)
     series = [(field.name, str(field.value)) for field in record.fields if field.count > 1]
     if action is None or point is None or not series or t.gate is not None:
         return
@@ -175,7 +182,7 @@ def _raise(t: Tester, reading: str) -> bool:
         top = _top(t, event) if reading in declared.moves and event in t.events else None
         if top is not None:
             with suppress(NotSelected):
-                t.bench(event, _decimal(top))
+                t.bench(event, decimal_of(top))
                 t.alive(max(declared.moves.values()))
                 return True
     return False
@@ -198,10 +205,6 @@ def _top(t: Tester, event: str) -> Fraction | None:
     return int(min(tops) * NEARLY / step) * step
 
 
-def _decimal(exact: Fraction) -> Decimal:
-    return Decimal(exact.numerator) / Decimal(exact.denominator)
-
-
 @purpose("point", "accuracy", 2)
 def reads_the_bench(t: Tester, r: Requirement) -> None:
     """At rest a reading is what the bench was set to: nearly as high as may be, and a small part of that."""
@@ -213,14 +216,14 @@ def reads_the_bench(t: Tester, r: Requirement) -> None:
     if not t.session.held:
         raise NotSelected("how accurate a rig is in the open is not known")
     top = _top(t, event)
-    places = [declared.other] if top is None else [_decimal(top), _decimal(top * (1 - NEARLY))]
+    places = [declared.other] if top is None else [decimal_of(top), decimal_of(top * (1 - NEARLY))]
     for place in places:
         if not isinstance(place, Decimal):
             raise NotSelected(f"another value of {event} is not known (`other`)")
         t.bench(event, place)
         t.alive(max(declared.moves[entry.name], t.vow.document.trial.settle))
         seen, value = t.read(entry.name) * entry.number.step, Fraction(place)
-        slack = entry.range_error + abs(value) * entry.reading_error + entry.number.step
+        slack = entry.accuracy(value)
         if abs(seen - value) > slack:
             due = f"{float(value):g} within {float(slack):.2g}, as {event} is"
             raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"{float(seen):g}")
@@ -247,8 +250,7 @@ def series_of_a_change(t: Tester, r: Requirement) -> None:
     if not found or follows is None or rule.provoke is None or t.gate is not None:
         return
     name, field = found[0]
-    action = next((a for a in t.vow.actions.values() if ("capture", name) in a.does), None)
-    point = next((each for each in t.vow.points.values() if each.record == name), None)
+    action, point = filled_by(t, name), answered_by(t, name)
     states_of(t, [rule.provoke.state])
     if action is None or point is None or rule.provoke.state not in action.to:
         return

@@ -14,7 +14,7 @@ from itertools import combinations
 
 from protocol.conformance.purposes import purpose
 from protocol.conformance.purposes.behaviour import do, target_state
-from protocol.conformance.purposes.physics import record_fields
+from protocol.conformance.purposes.physics import answered_by, filled_by, record_fields
 from protocol.conformance.purposes.points import boots, enable, other_value
 from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
 from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
@@ -918,23 +918,22 @@ def captured_stays(t: Tester, r: Requirement) -> None:
     """A series that was captured is there until the next one, whatever is done meanwhile."""
     record = t.vow.document.records[r.element]
     series = [field.name for field in record.fields if field.count > 1]
-    action = next((a for a in t.vow.actions.values() if ("capture", r.element) in a.does), None)
-    point = next((each.name for each in t.vow.points.values() if each.record == r.element), None)
+    action, point = filled_by(t, r.element), answered_by(t, r.element)
     if not series or action is None or point is None:
         return
     t.prepare()
     t.goto(target_state(t, action))
     do(t, action)
-    before = record_fields(t, point, record)
+    before = record_fields(t, point.name, record)
     t.safe()
     t.line(_overlong(t))
     for each in t.vow.actions.values():
         kinds = {kind for kind, _ in each.does}
         if each.to.get(t.state) == t.state and not kinds & {"capture", "reboot", "save"}:
             t.act(each.name)
-    after = record_fields(t, point, record)
+    after = record_fields(t, point.name, record)
     for name in series:
         if before[name] != after[name]:
-            due = f"{name} of {point} as it was: nothing has been captured since"
+            due = f"{name} of {point.name} as it was: nothing has been captured since"
             raise Broken(Judgement(False, r.id, due), f"ask {point}", "other samples")
     t.keep(r.id)

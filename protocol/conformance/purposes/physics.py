@@ -27,7 +27,7 @@ from protocol.expression import Expression
 from protocol.message import Reply
 from protocol.oracle import CLOCK_PARTS, Judgement
 from protocol.record import layout, parts_of
-from protocol.vow import part_bytes
+from protocol.vow import ActionEntry, PointEntry, part_bytes
 
 
 def states_of(t: Tester, names: Sequence[str] | None) -> list[str]:
@@ -115,7 +115,7 @@ def hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
     seen = values(t, sorted(names))
     entry = t.vow.points[rule.of]
     reading = Fraction(seen[rule.of])
-    slack = entry.range_error + abs(reading) * entry.reading_error + entry.number.step
+    slack = entry.accuracy(reading)
     low = rule.low.number(seen) if rule.low is not None else None
     high = rule.high.number(seen) if rule.high is not None else None
     if (low is not None and reading < low - slack) or (high is not None and reading > high + slack):
@@ -616,12 +616,12 @@ def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
 @purpose("record", "layout", 1)
 def record_layout(t: Tester, r: Requirement) -> None:
     record = t.vow.document.records[r.element]
-    entry = next((each for each in t.vow.points.values() if each.record == r.element), None)
+    entry = answered_by(t, r.element)
     if entry is None:
         raise NotSelected("no point answers its parts")
     has_series = any(field.count > 1 for field in record.fields)
     if has_series:
-        action = next((a for a in t.vow.actions.values() if ("capture", r.element) in a.does), None)
+        action = filled_by(t, r.element)
         if action is None:
             raise NotSelected("no action fills it")
         t.prepare()
@@ -655,6 +655,16 @@ def record_layout(t: Tester, r: Requirement) -> None:
             point = t.vow.points[field.value]
             if point.source == "signal":
                 plausible(t, r, field.name, parsed[field.name], point.name)
+
+
+def filled_by(t: Tester, record: str) -> ActionEntry | None:
+    """The action that captures a record, if one does."""
+    return next((each for each in t.vow.actions.values() if ("capture", record) in each.does), None)
+
+
+def answered_by(t: Tester, record: str) -> PointEntry | None:
+    """The point that answers the parts of a record, if one does."""
+    return next((each for each in t.vow.points.values() if each.record == record), None)
 
 
 def record_fields(t: Tester, name: str, record: Record) -> dict[str, int | list[int]]:

@@ -21,6 +21,7 @@ from protocol.document.model import Provoke
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression, ExpressionError, Threshold
 from protocol.oracle import CLOCK_PARTS, Judgement
+from protocol.quantity import decimal_of
 from protocol.vow import PointEntry, TripEntry
 
 WITHIN = Fraction(2, 3)
@@ -76,10 +77,6 @@ def _level(t: Tester, threshold: Threshold, moved: Mapping[str, int] | None = No
     return threshold.expression.number({name: t.vow.points[name].exact(counts[name]) for name in names})
 
 
-def _accuracy(entry: PointEntry, value: Fraction) -> Fraction:
-    return entry.range_error + abs(value) * entry.reading_error + entry.number.step
-
-
 def _read(t: Tester, entry: PointEntry) -> Fraction:
     return t.read(entry.name) * entry.number.step
 
@@ -89,7 +86,7 @@ def _given(t: Tester, event: str, value: Fraction) -> Decimal:
     declared = t.declared[event]
     step = Fraction(t.vow.document.quantities[declared.value].step) if declared.value else Fraction(1, 1000)
     exact = round(value / step) * step
-    return Decimal(exact.numerator) / Decimal(exact.denominator)
+    return decimal_of(exact)
 
 
 def _same_unit(t: Tester, event: str, entry: PointEntry) -> bool:
@@ -138,7 +135,7 @@ def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke) -> Held | No
     if t.state != state:
         return None  # another protection came first
     value = _read(t, entry)
-    return replace(held, value=value, accuracy=_accuracy(entry, value))
+    return replace(held, value=value, accuracy=entry.accuracy(value))
 
 
 def _held(t: Tester, threshold: Threshold, knob: PointEntry) -> Held | None:
@@ -150,7 +147,7 @@ def _held(t: Tester, threshold: Threshold, knob: PointEntry) -> Held | None:
     near, far = ends if (levels[0] < levels[1]) == threshold.above else ends[::-1]
     entry = t.vow.points[threshold.point]
     value = _read(t, entry)
-    return Held(threshold, entry, knob, value, _accuracy(entry, value), near, far)
+    return Held(threshold, entry, knob, value, entry.accuracy(value), near, far)
 
 
 def _put_beside(t: Tester, held: Held, level: Fraction, away: int) -> bool:
@@ -305,7 +302,7 @@ def _by_the_bench(
     slope = (seen[1] - seen[0]) / (places[1] - places[0])
     if abs(slope) < Fraction(1, 10):
         return  # it does not move what is looked at
-    accuracy = _accuracy(entry, level)
+    accuracy = entry.accuracy(level)
     for side in (-1, 1):
         beside = level + 2 * accuracy * side * (1 if threshold.above else -1)
         t.bench(knob, _given(t, knob, places[1] + (beside - seen[1]) / slope))
