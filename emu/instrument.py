@@ -13,12 +13,12 @@ from fractions import Fraction
 from functools import partial
 
 from emu.bench import Bench
-from emu.plant.build import build_plant
-from emu.plant.curves import DeratingCurve, FanCurve
+from emu.plant.build import plant_of
 from emu.plant.interface import Plant
 from emu.rules import Rules
 from protocol.device import Device, Store, Values
-from protocol.document.model import BenchEvent, Document
+from protocol.document.model import BenchEvent
+from protocol.record import span_ns
 from protocol.units import si_per_unit
 from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events
 
@@ -227,7 +227,6 @@ class Instrument:
             self._restart("reset", now_ns)
 
     def _restart(self, cause: str, now_ns: int) -> None:
-        self._capture = None
         self._samples.clear()
         self.device.blocked = False
         self.device.boot(cause, now_ns)
@@ -285,10 +284,12 @@ class Instrument:
 
     def capture(self, record: str, now_ns: int) -> None:
         """Start the series of a record; a capture that runs is begun afresh."""
-        fields = self.vow.document.records[record].fields
-        longest = max((field.count * (field.every or 0) for field in fields if field.count > 1), default=0)
         self._quiet_ns = 0
-        self._capture = (record, now_ns, now_ns + longest)
+        self._capture = (record, now_ns, now_ns + span_ns(self.vow.document.records[record]))
+
+    def booted(self) -> None:
+        """A series that is being taken is not completed."""
+        self._capture = None
 
     def _finish_capture(self) -> None:
         assert self._capture is not None
@@ -318,25 +319,3 @@ class Instrument:
         steps = value / entry.si
         counts = math.floor(steps + 0.5) if steps >= 0 else -math.floor(0.5 - steps)
         return min(max(counts, scale.low), scale.high)
-
-
-def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
-    """The plant of a document's physics on a bench, with its fan and derating."""
-    fan = document.fan
-    derating = document.derating
-    return build_plant(
-        document.plant,
-        bench,
-        seed,
-        None
-        if fan is None
-        else FanCurve(
-            fan.tick,
-            tuple(float(level.at) for level in fan.levels),
-            tuple(float(level.duty) for level in fan.levels),
-            float(fan.hysteresis),
-        ),
-        None
-        if derating is None
-        else DeratingCurve(float(derating.start), float(derating.end), float(derating.floor)),
-    )

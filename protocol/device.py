@@ -47,6 +47,10 @@ class World(Protocol):
         """Start taking the series of a record; `Device.captured` is called when they are complete."""
         ...
 
+    def booted(self) -> None:
+        """It boots: what was begun is not completed."""
+        ...
+
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         """These settings (None: the state) changed: look again at conditions that depend on them.
 
@@ -168,6 +172,7 @@ class Device:
         self._records.clear()
         self.waiting.clear()
         self._reboot = False
+        self.world.booted()
         self.settings = {entry.name: entry.default for entry in self.vow.settings}
         self.settings |= self.store.settings
         names = [entry.name for entry in self.vow.settings]

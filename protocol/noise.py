@@ -148,6 +148,9 @@ class _Still:
     def capture(self, record: str, now_ns: int) -> None:
         pass
 
+    def booted(self) -> None:
+        pass
+
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         pass
 

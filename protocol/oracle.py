@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from protocol.device import NS_PER_S, Device, Store
+from protocol.device import NS_PER_S, Answer, Device, Store
 from protocol.document.model import RecordField
 from protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or
 from protocol.framing import Overlong
@@ -28,6 +28,7 @@ from protocol.message import (
     parse_answer,
     parse_request,
 )
+from protocol.record import span_ns
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 CLOCK_PARTS = 1000
@@ -71,10 +72,15 @@ class Twin(Device):
         self.uptime_slack_ns = 0
         """How much earlier than we think it may have booted."""
         self.due: deque[tuple[int, tuple[str, ...]]] = deque()
-        """Notices that the tester's own hands have caused and that have not come: number, event and words."""
+        """Notices that the tester's own hands, or time in a stall, have caused and that have not come: number
+        and words."""
         self.rebooted = False
         """The last request asked for a boot, and was accepted."""
+        self.number_known = False
+        """Whether it is known how many notices there have been."""
         self._by_hand = False
+        self._untold: list[TripEntry] = []
+        """Those that can have tripped, where nothing told of it and more than one can."""
         self._capture_ns: int | None = None
         self.boot("power", 0)
         self.unknown = set(LEARNED)
@@ -122,6 +128,14 @@ class Twin(Device):
         finally:
             self._by_hand = False
 
+    def leave_unsaid(self, leave: LeaveEntry) -> None:
+        """Time has left the state while nothing can be sent: the notice of it waits with the others."""
+        self._by_hand = True
+        try:
+            self.leave(leave, self.entered_ns + leave.after_ns)
+        finally:
+            self._by_hand = False
+
     def reboot(self, now_ns: int) -> None:
         """Whoever asked for it says when it has happened (`Oracle.boot`)."""
         self._reboot = False
@@ -129,7 +143,6 @@ class Twin(Device):
 
     def boot(self, cause: str, now_ns: int) -> None:
         self.due.clear()
-        self._capture_ns = None
         self.blocked = False
         super().boot(cause, now_ns)
 
@@ -149,12 +162,16 @@ class Twin(Device):
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         """Nothing depends on it."""
 
+    def booted(self) -> None:
+        """No series is being taken, and nothing has tripped."""
+        self._capture_ns = None
+        self._untold = []
+
     def capture(self, record: str, now_ns: int) -> None:
         """The series will be complete by its own length."""
         if self._capture_ns is not None and self._capture_ns < now_ns:
             self.captures += 1  # the one before is complete, though nobody has asked
-        fields = self.vow.document.records[record].fields
-        self._capture_ns = now_ns + max((each.count * (each.every or 0) for each in fields), default=0)
+        self._capture_ns = now_ns + span_ns(self.vow.document.records[record])
 
     # ---------------------------------------------------------------------------------------- open choices
 
@@ -174,31 +191,87 @@ class Twin(Device):
     def _moved_on(self, now_ns: int) -> None:
         """About the time of a timed transition both states are right; the one seen is taken."""
         words = self._words_seen()
+        told = self.notices and self._notices_on_wire
         for leave in self.vow.states[self.state].leaves:
-            early_ns = self.entered_ns + leave.after_ns - leave_slack_ns(self, leave)
-            if leave.when is None and words == (leave.to,) and now_ns >= early_ns:
-                self.enter(leave.to, now_ns)
+            if leave.when is None and words == (leave.to,) and self._late_enough(leave, now_ns):
+                if told:
+                    self.enter(leave.to, now_ns)
+                else:
+                    self.leave(leave, now_ns)
                 return
-        if not (self.notices and self._notices_on_wire) and len(words) == 1:
+        if not told and len(words) == 1 and words[0] in self.vow.states and words[0] != self.state:
             self._moved_unseen(words[0], now_ns)
 
     def _moved_unseen(self, state: str, now_ns: int) -> None:
-        """Nothing tells of changes that readings cause: the state seen is taken if one may have led there."""
-        for leave in self.vow.states[self.state].leaves:
-            early = now_ns < self.entered_ns + leave.after_ns - leave_slack_ns(self, leave)
-            if leave.to == state and leave.when is not None and not early:
-                if self.decide(leave.when, now_ns) is not False:
-                    self.enter(state, now_ns)
-                return
-        for trip in self.vow.trips.values():
-            if (
-                trip.to == state
-                and self.state in trip.armed_in
-                and True in self.truths(trip.when.atoms(), {}, now_ns)
-            ):
-                self.fire(trip, self.vow.points[trip.reports].default, now_ns)
-                self.unknown.add("last_trip")
-                return
+        """Nothing tells of changes that readings cause: the state seen is taken if they may have led there.
+
+        If others may have led there one after another, it is not known how many there were.
+        """
+        before = self.state
+        passed, new = {before}, {before}
+        while new:
+            new = {after for each in new for after in self._may_follow(each, now_ns)} - passed - {state}
+            passed |= new
+        last = {each for each in passed if state in self._may_follow(each, now_ns)}
+        if not last:
+            return
+        trips = [
+            trip
+            for trip in self.vow.trips.values()
+            if trip.to == state and any(self._may_fire(trip, each, now_ns) for each in last)
+        ]
+        leave = next((each for each in self.vow.states[self.state].leaves if each.to == state), None)
+        if leave is not None and self._may_leave(leave, now_ns):
+            self.leave(leave, now_ns)
+        elif trips:
+            self.fire(trips[0], self.vow.points[trips[0].reports].default, now_ns)
+            self._untold = trips
+        else:
+            self.enter(state, now_ns)
+        self.number_known = self.number_known and last == {before}
+        if trips or passed - {before}:
+            self.unknown.add("last_trip")
+
+    def _may_follow(self, state: str, now_ns: int) -> set[str]:
+        """Where time, readings and protections may have led from this state, since the present one began."""
+        left = {each.to for each in self.vow.states[state].leaves if self._may_leave(each, now_ns)}
+        return left | {trip.to for trip in self.vow.trips.values() if self._may_fire(trip, state, now_ns)}
+
+    def _may_leave(self, leave: LeaveEntry, now_ns: int) -> bool:
+        if not self._late_enough(leave, now_ns):
+            return False
+        return leave.when is None or self.decide(leave.when, now_ns) is not False
+
+    def _late_enough(self, leave: LeaveEntry, now_ns: int) -> bool:
+        return now_ns >= self.entered_ns + leave.after_ns - leave_slack_ns(self, leave)
+
+    def _may_fire(self, trip: TripEntry, state: str, now_ns: int) -> bool:
+        return state in trip.armed_in and True in self.truths(trip.when.atoms(), {}, now_ns)
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        self._untold = []
+        super().fire(trip, value, now_ns)
+
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        action = self.vow.actions.get(request.name)
+        if action is not None and ("clear_trip", "") in action.does:
+            for trip in self._untold:
+                if self._may_clear(trip, now_ns):
+                    self._take_for(trip)
+                    break
+        return super()._act(request, now_ns)
+
+    def _may_clear(self, trip: TripEntry, now_ns: int) -> bool:
+        """Whether the reply to an action that clears fits this trip."""
+        if self.seen is None or self.seen.ok:
+            return not trip.latched or self._cleared(trip, now_ns) is not False
+        named = self.seen.words[:2] == ("fault", trip.name)
+        return trip.latched and named and self._cleared(trip, now_ns) is not True
+
+    def _take_for(self, trip: TripEntry) -> None:
+        """It was this one that nothing told of."""
+        self.latched = trip.name if trip.latched else None
+        self._untold = []
 
     def _learn(self, entry: PointEntry, now_ns: int) -> tuple[str, ...] | None:
         """Take a value that only the instrument can know, if it has the right form."""
@@ -207,6 +280,10 @@ class Twin(Device):
         if entry.kind == "words":
             self.unknown.discard(entry.system)
             self.last_trip = words or ("none",)
+            for trip in self._untold:
+                if words[:1] == (trip.name,):
+                    self._take_for(trip)
+                    break
             return self.last_trip if words else None
         if entry.kind == "choice":
             if len(words) == 1 and words[0] in entry.choices:
@@ -357,11 +434,14 @@ class Twin(Device):
         return self._unless_seen(self.decide(guard, now_ns), "state", "guard")
 
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
-        condition = trip.cleared_when if trip.cleared_when is not None else trip.when
-        decided = self.decide(condition, now_ns)
-        if decided is not None and trip.cleared_when is None:
-            decided = not decided
-        return self._unless_seen(decided, "fault", trip.name)
+        return self._unless_seen(self._cleared(trip, now_ns), "fault", trip.name)
+
+    def _cleared(self, trip: TripEntry, now_ns: int) -> bool | None:
+        """Whether the condition of a trip is gone, if what is known fixes it."""
+        if trip.cleared_when is not None:
+            return self.decide(trip.cleared_when, now_ns)
+        holds = self.decide(trip.when, now_ns)
+        return None if holds is None else not holds
 
     def decide(self, condition: Expression, now_ns: int) -> bool | None:
         """The truth of a condition if what is known fixes it."""
@@ -469,7 +549,6 @@ class Oracle:
     def __init__(self, vow: Vow, slack_ns: int = 0) -> None:
         self.vow = vow
         self.twin = Twin(vow, slack_ns)
-        self.number_known = False
         self._refused: str | None = None
         """The setting that was last put and not taken, if none was taken since."""
         self.expect_boot: str | None = None
@@ -650,7 +729,7 @@ class Oracle:
         twin = self.twin
         if notice.event == "boot":
             return self._booted(notice, now_ns)
-        known, self.number_known = self.number_known, True
+        known, twin.number_known = twin.number_known, True
         if twin.due:
             number, words = twin.due.popleft()
             if not known:
@@ -683,7 +762,7 @@ class Oracle:
 
     def _booted(self, notice: Notice, now_ns: int) -> Judgement:
         expected, self.expect_boot = self.expect_boot, None
-        self.number_known = True
+        self.twin.number_known = True
         if expected is None:
             self.boot(notice.words[0] if notice.words else "power", now_ns)
             self.twin.number = notice.number
@@ -692,6 +771,8 @@ class Oracle:
         if notice.number != 1 or notice.words != (expected,):
             requirement = "wire.boot" if notice.number == 1 else "wire.notice.number"
             return Judgement(False, requirement, f"note 1 boot {expected}")
+        if notice.checked:
+            return Judgement(False, "wire.echo_check", f"note 1 boot {expected}: a boot turns the guard off")
         return Judgement(True, "wire.boot", "")
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -699,7 +780,7 @@ class Oracle:
         self.twin.boot(cause, now_ns)
         self.twin.uptime_slack_ns = 0
         self.twin.unknown -= {"drops", "captures", "last_trip", "boot_cause"}
-        self.number_known = True
+        self.twin.number_known = True
         self.twin.number = 0
 
     def _tripped(self, notice: Notice, now_ns: int) -> Judgement:
@@ -774,6 +855,9 @@ class Oracle:
         for leave in self.vow.states[twin.state].leaves:
             if leave.when is None and now_ns > twin.entered_ns + leave.after_ns + leave_slack_ns(twin, leave):
                 before = twin.state
+                if twin.blocked:
+                    twin.leave_unsaid(leave)
+                    return None
                 twin.enter(leave.to, twin.entered_ns + leave.after_ns)
                 if twin.notices and self._noticed:
                     requirement = f"state.{before}.leave.{leave.index + 1}"

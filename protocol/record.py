@@ -26,6 +26,11 @@ def record_bytes(record: Record) -> int:
     return sum(FIELD_BYTES[field.type] * field.count for field in record.fields)
 
 
+def span_ns(record: Record) -> int:
+    """How long its longest series takes; 0 if it has none."""
+    return max(field.count * (field.every or 0) for field in record.fields)
+
+
 def parts_of(record: Record, part_bytes: int) -> int:
     """How many parts of `part_bytes` carry the record; the last may be shorter."""
     return -(-record_bytes(record) // part_bytes)

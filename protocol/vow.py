@@ -27,6 +27,7 @@ from protocol.document.model import (
 )
 from protocol.expression import Expression
 from protocol.quantity import Scale
+from protocol.record import parts_of
 from protocol.units import si_per_unit
 
 Value = int | str
@@ -156,6 +157,19 @@ class Vow:
     """Points whose value comes from the plant or from the clock."""
     parts: frozenset[str]
     """Optional parts of the wire."""
+
+    def system_point(self, system: str) -> PointEntry | None:
+        """The point that shows this of the system (`system`), if the document has it."""
+        return next((each for each in self.points.values() if each.system == system), None)
+
+    def system_name(self, system: str) -> str | None:
+        """The name of that point."""
+        entry = self.system_point(system)
+        return None if entry is None else entry.name
+
+    def doing(self, effect: str, what: str = "") -> ActionEntry | None:
+        """The first action with this effect, if there is one."""
+        return next((each for each in self.actions.values() if (effect, what) in each.does), None)
 
 
 def compile_vow(document: Document) -> Vow:
@@ -321,6 +335,11 @@ def record_of(vow: Vow, entry: PointEntry) -> Record:
     """The record whose parts the point answers."""
     assert entry.record is not None, f"{entry.name} is no record"
     return vow.document.records[entry.record]
+
+
+def part_count(vow: Vow, entry: PointEntry) -> int:
+    """How many parts a record point answers."""
+    return parts_of(record_of(vow, entry), part_bytes(vow, entry))
 
 
 def part_bytes(vow: Vow, entry: PointEntry) -> int:

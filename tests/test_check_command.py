@@ -74,7 +74,7 @@ def test_the_same_seed_sends_the_same_lines(tmp_path):
     counts = []
     for number, seed in enumerate((1, 1, 2)):
         report = tmp_path / f"{number}.json"
-        assert check(TARN, "emu://tarn", "--budget", 500, "--seed", seed, "--json", report) == 0
+        assert check(TARN, "emu://tarn", "--budget", 1500, "--seed", seed, "--json", report) == 0
         data = json.loads(report.read_text())
         counts.append([(row["id"], row["answers"]) for row in data["requirements"]])
     assert counts[0] == counts[1]

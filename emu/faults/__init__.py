@@ -10,7 +10,8 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from emu.bench import Bench
-from emu.instrument import Instrument, plant_of
+from emu.instrument import Instrument
+from emu.plant.build import plant_of
 from protocol.device import Store
 from protocol.errors import WirevowError
 from protocol.vow import Vow

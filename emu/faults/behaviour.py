@@ -12,13 +12,14 @@ from emu.faults.overlay import Overlay
 from emu.faults.refusals import has_panel, watched_starts
 from emu.faults.sessions import farthest
 from emu.instrument import Instrument
+from emu.plant.interface import Plant
 from emu.rules import Rules
 from protocol.device import Device
 from protocol.expression import And, Expression, parse
 from protocol.framing import Overlong
 from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour", seen=39)
+behaviour = Kind("behaviour", seen=47)
 
 
 def _timed(vow: Vow) -> bool:
@@ -956,3 +957,201 @@ def armed_from_where_it_ended(vow: Vow) -> Vow:
     assert found is not None
     action, end = found
     return with_action(vow, action.name, to={**action.to, end: next(iter(action.to.values()))})
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+@behaviour.device(
+    "outputs-kept-over-reset",
+    "The reset pin leaves the ports as they are, and the start-up writes their directions only.",
+    breaks="law.* wire.boot state.*.reachable",
+    depth=5,
+    rig=True,
+    applies=lambda vow: bool(watched_starts(vow)) and law_watches(vow, [vow.initial]),
+)
+class OutputsKeptOverReset(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        states = self.vow.states
+        if cause == "reset":
+            self.vow = with_state(self.vow, self.vow.initial, outputs={}, followers={})
+        super().boot(cause, now_ns)
+        self.vow = replace(self.vow, states=states)
+
+
+@behaviour.plant(
+    "level-of-swing-kept",
+    "When the stepping ends the level's converter keeps what the last step wrote, until a level is put.",
+    breaks="law.* state.*.reachable action.*.effect",
+    depth=6,
+    applies=lambda vow: (
+        {"level.current", "swing.low", "swing.high"} <= {each.drives for each in vow.settings}
+    ),
+)
+class LevelOfSwingKept(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.told: dict[str, float | str] = {}
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        if self.told.get("stage") == "swing" and changes.get("stage") == "hold":
+            upper = self.inner.at("swing.upper", now_ns) > 0
+            passed["level.current"] = self.told["swing.high" if upper else "swing.low"]
+        self.told |= changes
+        super().control(passed, now_ns)
+
+
+@behaviour.device(
+    "second-run-counts-on",
+    "What a run begins with is done for the first run after a boot; its flag is not taken back at the end.",
+    breaks="action.*.effect",
+    depth=6,
+    applies=lambda vow: any(_pulses_on_the_way(action) for action in vow.actions.values()),
+)
+class SecondRunCountsOn(Device):
+    begun = False
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.begun = False
+        super().boot(cause, now_ns)
+
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        if _pulses_on_the_way(action):
+            if self.begun:
+                action = replace(action, does=tuple(each for each in action.does if each[0] != "pulse"))
+            self.begun = True
+        return super()._perform(action, target, now_ns)
+
+
+def _locked(vow: Vow) -> set[str]:
+    """The states that settings have for their own."""
+    return {
+        state
+        for entry in vow.settings
+        if entry.set_in is not None and vow.initial not in entry.set_in
+        for state in entry.set_in
+    }
+
+
+@behaviour.device(
+    "lock-open-after-stop",
+    "Settings with a state of their own are unlocked as it begins; only the action that ends it locks them.",
+    breaks="point.*.set_in",
+    depth=3,
+    applies=lambda vow: any(
+        action.always and _locked(vow) & action.to.keys() for action in vow.actions.values()
+    ),
+)
+class LockOpenAfterStop(Device):
+    unlocked = False
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.unlocked = False
+        super().boot(cause, now_ns)
+
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        locked = _locked(self.vow)
+        if action.to.keys() <= locked:
+            self.unlocked = False
+        words = super()._perform(action, target, now_ns)
+        self.unlocked = self.unlocked or target in locked
+        return words
+
+    def _settable_now(self, entry: PointEntry) -> bool:
+        locked = entry.set_in is not None and self.vow.initial not in entry.set_in
+        return super()._settable_now(entry) or (locked and self.unlocked)
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@behaviour.plant(
+    "done-counts-on-when-begun-again",
+    "The count of what is done of an alternation is zeroed by a start, not as it begins: the next goes on.",
+    breaks="state.*.leave.* law.* action.*.effect",
+    depth=7,
+    applies=lambda vow: any(
+        leave.when is not None and vow.points[name].signal == "swing.done"
+        for state in vow.states.values()
+        for leave in state.leaves
+        for name in (leave.when.names if leave.when is not None else ())
+    ),
+)
+class DoneCountsOnWhenBegunAgain(Overlay):
+    before = 0.0
+    stage = "off"
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        stage = str(changes.get("stage", self.stage))
+        if self.stage == "swing" and stage != "swing":
+            self.before += self.inner.at("swing.done", now_ns)
+        if stage == "off":
+            self.before = 0.0
+        self.stage = stage
+        super().control(changes, now_ns)
+
+    def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        return super().watch(key, signal, above, threshold - self.before * (signal == "swing.done"))
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return value + self.before if signal == "swing.done" and self.stage == "swing" else value
+
+
+def _zeroes(vow: Vow) -> tuple[tuple[str, str], ...]:
+    """What an action does that zeroes counters, if it needs no ticket."""
+    for name, action in vow.document.actions.items():
+        zeroes = any(getattr(each, "zeroes", None) for each in action.does)
+        if zeroes and vow.actions[name].takes_ticket is None:
+            return vow.actions[name].does
+    return ()
+
+
+@behaviour.tables(
+    "stop-zeroes-counters",
+    "The action that is always done also zeroes the counters, for the next run.",
+    breaks="action.*.effect state.*.reachable law.*",
+    depth=4,
+    applies=lambda vow: bool(_zeroes(vow)) and any(action.always for action in vow.actions.values()),
+)
+def stop_zeroes_counters(vow: Vow) -> Vow:
+    for action in vow.actions.values():
+        if action.always:
+            vow = with_action(vow, action.name, does=(*action.does, *_zeroes(vow)))
+    return vow
+
+
+@behaviour.device(
+    "timed-change-waits-for-panel",
+    "While the front panel has control a state is not left because of time, but when control is back.",
+    breaks="state.*.leave.*",
+    depth=1,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and _timed(vow),
+)
+class TimedChangeWaitsForPanel(Device):
+    def next_timeout_ns(self) -> int | None:
+        return None if self.controller == "local" else super().next_timeout_ns()
+
+    def expire(self, now_ns: int) -> None:
+        for leave in self.vow.states[self.state].leaves:
+            if leave.when is None and now_ns >= self.entered_ns + leave.after_ns:
+                self.leave(leave, now_ns)
+                return
+
+
+@behaviour.device(
+    "defaults-of-unsaved-unheeded",
+    "Set to their defaults, settings that are not saved are shown so, but what they drive is left as it is.",
+    breaks="action.*.effect fan.* point.*.fresh",
+    depth=4,
+    applies=lambda vow: (
+        does(vow, "defaults") and any(entry.drives is not None and not entry.saved for entry in vow.settings)
+    ),
+)
+class DefaultsOfUnsavedUnheeded(Device):
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        loose = {name: value for name, value in settings.items() if not self.vow.points[name].saved}
+        super()._replace({name: value for name, value in settings.items() if name not in loose}, now_ns)
+        self.settings |= loose
+        self.world.changed(list(loose), now_ns)

@@ -12,10 +12,12 @@ from emu.instrument import Instrument
 from protocol.device import NS_PER_S, Answer, Device
 from protocol.document.model import Record, RecordField
 from protocol.framing import Framer, Overlong
+from protocol.message import Request
+from protocol.quantity import parse_integer
 from protocol.record import build, parts_of
 from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
-boots = Kind("boots", seen=65)
+boots = Kind("boots", seen=73)
 
 
 def does(vow: Vow, *effects: str) -> bool:
@@ -1245,3 +1247,231 @@ class TrimsUnheededAfterBoot(Device):
                     entry.default * entry.si if isinstance(entry.default, int) else entry.default
                 )
         self.world.control(changes, now_ns)
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+@boots.instrument(
+    "silent-boot-in-a-stall",
+    "While the transmitter is waited for nobody feeds the chip's watchdog: after two seconds it bites.",
+    breaks="wire.boot wire.order wire.deadline",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _has_system(vow, "boots"),
+)
+class SilentBootInAStall(Instrument):
+    stuck_ns = 0
+
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        device, stuck = self.device, self.device.blocked
+        super().bench(event, value, now_ns)
+        if device.blocked and not stuck:
+            self.stuck_ns = now_ns
+        waits = bool(device.output or device.waiting)
+        if stuck and not device.blocked and waits and now_ns - self.stuck_ns > 2 * NS_PER_S:
+            self._restart("watchdog", now_ns)
+            device.output.clear()
+
+
+@boots.device(
+    "silent-boot-by-far-index",
+    "An index of more than one byte is looked up before it is tested, far outside memory: the chip boots.",
+    breaks="wire.boot wire.bulk wire.deadline point.*.readable",
+    depth=1,
+    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+)
+class SilentBootByFarIndex(Crashing):
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        parsed = self._parse(line) if isinstance(line, bytes) else None
+        if isinstance(parsed, Request) and parsed.verb == "ask" and len(parsed.arguments) == 1:
+            entry, index = self.vow.points.get(parsed.name), parse_integer(parsed.arguments[0])
+            if entry is not None and entry.record is not None and index is not None and index > 0xFF:
+                self.crash(now_ns)
+                return
+        super().line(line, now_ns)
+
+
+_PAGE = 32
+
+
+def _across_pages(vow: Vow) -> list[str]:
+    """The saved settings of which a part lies in one page of the store and the rest in the next."""
+    found, place = [], 0
+    for entry in vow.settings:
+        if entry.saved:
+            scale = entry.scale
+            size = 1 if scale is None else 2 if scale.low >= 0 and scale.high <= 0xFFFF else 4
+            if place // _PAGE != (place + size - 1) // _PAGE:
+                found.append(entry.name)
+            place += size
+    return found
+
+
+@boots.device(
+    "save-across-page-lost",
+    "The store is written in pages of 32 bytes, and a number that lies across the end of one is not written.",
+    breaks="point.*.saved action.*.effect",
+    depth=4,
+    applies=lambda vow: does(vow, "save", "recall") and bool(_across_pages(vow)),
+)
+class SaveAcrossPageLost(Device):
+    def _save(self) -> None:
+        before = self.store.settings
+        super()._save()
+        for name in _across_pages(self.vow):
+            del self.store.settings[name]
+            if name in before:
+                self.store.settings[name] = before[name]
+
+
+@boots.device(
+    "save-spares-defaults",
+    "A setting at its default is not written, to spare the store: what was saved there before comes back.",
+    breaks="point.*.saved action.*.effect",
+    depth=6,
+    applies=lambda vow: does(vow, "save", "recall") and any(entry.saved for entry in vow.settings),
+)
+class SaveSparesDefaults(Device):
+    def _save(self) -> None:
+        before = self.store.settings
+        super()._save()
+        for entry in self.vow.settings:
+            if entry.saved and self.settings[entry.name] == entry.default and entry.name in before:
+                self.store.settings[entry.name] = before[entry.name]
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+_TICK_NS = 20_000_000
+
+
+@boots.device(
+    "uptime-misses-a-tick-for-each-line",
+    "While a line is worked on a tick of 20 ms is missed, and the time since the boot falls behind.",
+    breaks="wire.boot promise.clock",
+    depth=2,
+    applies=lambda vow: _has_system(vow, "uptime"),
+)
+class UptimeMissesATickForEachLine(Device):
+    missed = 0
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.missed = 0
+        super().boot(cause, now_ns)
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        super().line(line, now_ns)
+        self.missed += 1
+
+    def _system(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.system == "uptime":
+            return self._elapsed(entry, max(now_ns - self.booted_ns - self.missed * _TICK_NS, 0))
+        return super()._system(entry, now_ns)
+
+
+_BITES_NS = 60 * NS_PER_S
+
+
+def _locking(vow: Vow) -> set[str]:
+    """States at rest that settings have for their own."""
+    return {
+        state
+        for entry in vow.settings
+        if entry.set_in is not None and vow.initial not in entry.set_in
+        for state in entry.set_in
+        if not vow.states[state].energised
+    }
+
+
+@boots.device(
+    "silent-boot-beside",
+    "The state in which settings are unlocked has a loop of its own, which never feeds the chip's watchdog.",
+    breaks="wire.boot state.*.leave.*",
+    depth=2,
+    applies=lambda vow: bool(_locking(vow)) and _has_system(vow, "boots"),
+)
+class SilentBootBeside(Crashing):
+    def next_timeout_ns(self) -> int | None:
+        timeout_ns = super().next_timeout_ns()
+        if self.state not in _locking(self.vow):
+            return timeout_ns
+        bites_ns = self.entered_ns + _BITES_NS
+        return bites_ns if timeout_ns is None else min(timeout_ns, bites_ns)
+
+    def expire(self, now_ns: int) -> None:
+        if self.state in _locking(self.vow) and now_ns >= self.entered_ns + _BITES_NS:
+            self.crash(now_ns)
+        else:
+            super().expire(now_ns)
+
+
+def _bounded_by_later(vow: Vow) -> bool:
+    """Whether a saved setting has a limit that hangs on one that is saved behind it."""
+    saved = [entry for entry in vow.settings if entry.saved]
+    return any(
+        limit is not None and limit.names & {later.name for later in saved[place + 1 :]}
+        for place, entry in enumerate(saved)
+        for limit in (entry.low, entry.high)
+    )
+
+
+@boots.device(
+    "boot-holds-in-limits-so-far",
+    "At a boot each saved setting is held inside the limits that those read before it and the defaults give.",
+    breaks="point.*.saved wire.boot",
+    depth=5,
+    applies=lambda vow: does(vow, "save", "reboot") and _bounded_by_later(vow),
+)
+class BootHoldsInLimitsSoFar(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        stored = self.store.settings
+        self.settings = {entry.name: entry.default for entry in self.vow.settings}
+        for entry in self.vow.settings:
+            value = stored.get(entry.name, entry.default)
+            if isinstance(value, int):
+                low, high = self.bounds(entry, now_ns)
+                value = min(max(value, low), high)
+            self.settings[entry.name] = value
+        self.store.settings = {name: self.settings[name] for name in stored}
+        super().boot(cause, now_ns)
+        self.store.settings = stored
+
+
+@boots.device(
+    "save-leaves-out-the-panel",
+    "A save writes what requests have changed; a setting that was dialled at the front panel is not marked.",
+    breaks="point.*.saved action.*.effect",
+    depth=3,
+    rig=True,
+    applies=lambda vow: (
+        does(vow, "save") and "local" in vow.parts and any(e.saved and e.local for e in vow.settings)
+    ),
+)
+class SaveLeavesOutThePanel(Device):
+    dialled: frozenset[str] = frozenset()
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.dialled = frozenset()
+        super().boot(cause, now_ns)
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        super().panel(name, value, now_ns)
+        self.dialled |= {name}
+
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok:
+            self.dialled -= {request.name}
+        return ok, words
+
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        super()._replace(settings, now_ns)
+        self.dialled -= settings.keys()
+
+    def _save(self) -> None:
+        before = self.store.settings
+        super()._save()
+        for name in self.dialled & self.store.settings.keys():
+            self.store.settings[name] = before.get(name, self.vow.points[name].default)

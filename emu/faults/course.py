@@ -11,7 +11,7 @@ from emu.plant.interface import Crossing, Plant
 from protocol.document.plant import SinkPlant
 from protocol.vow import Vow
 
-course = Kind("course", seen=10)
+course = Kind("course", seen=13)
 
 
 def _times(vow: Vow) -> list[tuple[str, str]]:
@@ -390,3 +390,54 @@ class DoneCountsBothLevels(Overlay):
 
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return 2 * value if signal == "swing.done" else value
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@course.plant(
+    "rate-lost-after-alternation",
+    "An alternation frees the rate of change for its steps and does not bind it again when it ends.",
+    breaks="law.*.rate",
+    depth=7,
+    applies=lambda vow: _drives_rate(vow) and _alternates(vow),
+)
+class RateLostAfterAlternation(Overlay):
+    told: float | str | None = None
+    stage: float | str = "off"
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        self.told = passed.get("slew", self.told)
+        stage = passed.get("stage", self.stage)
+        if self.stage == "swing" and stage == "hold":
+            passed["slew"] = self.controls["slew"].high
+        elif stage == "off" and self.stage != "off" and self.told is not None:
+            passed["slew"] = self.told
+        self.stage = stage
+        super().control(passed, now_ns)
+
+
+_SIXTEEN_BITS = 1 << 16
+_TENTH_MS = 1e-4
+
+
+@course.plant(
+    "alternation-times-in-16-bits",
+    "The times of an alternation go to its timer in 16 bits of tenths of a millisecond.",
+    breaks="law.*.period law.*.width",
+    depth=5,
+    applies=lambda vow: any(
+        entry.drives in pair and entry.number.high * entry.si > _SIXTEEN_BITS * _TENTH_MS
+        for pair in _times(vow)
+        for entry in vow.settings
+    ),
+)
+class AlternationTimesIn16Bits(_Timed):
+    def times(self, first: float, second: float) -> tuple[float, float]:
+        return self.rounded(first), self.rounded(second)
+
+    @staticmethod
+    def rounded(span: float) -> float:
+        ticks = round(span / _TENTH_MS) % _SIXTEEN_BITS
+        return max(ticks, 2) * _TENTH_MS

@@ -84,7 +84,9 @@ class Kind:
     3     39     29                           mended
     4     18     14                           mended
     5     58     32                           mended
-    6     46     34                           mended; held out until a seventh is written, though seen once
+    6     46     34                           mended
+    7     64     51                           mended; of 23 whose sentence had been read, 19; of the rest, 32
+    8     48     39                           mended
     ===== ====== ============================ =========================================================
 
     When the survivors of a round are mended and a new one is written, `seen` moves behind the old one.

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections import deque
 
 from emu.faults.fault import Kind
 from protocol.device import Device
 from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
+from protocol.vow import Vow
 
-lines = Kind("lines", seen=52)
+lines = Kind("lines", seen=65)
 
 _LF, _CR = b"\n\r"
 
@@ -871,3 +873,244 @@ class IdleShortAfterGuard(Device):
         super()._set_guard(on)
         if not on:
             self._framer.idle_ns = before
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+@lines.framer(
+    "line-end-needs-a-place",
+    "A line end wants a place in the buffer too: behind a line of just the limit it is swallowed.",
+    breaks="wire.length wire.framing wire.resync wire.deadline",
+    depth=1,
+)
+class LineEndNeedsAPlace(ByteFramer):
+    def ends(self, byte: int) -> bool:
+        # The first byte without a place marks the line as too long; from the second on line ends are seen.
+        return super().ends(byte) and len(self.buffer) != self.limit
+
+
+def _bursts(vow: Vow) -> bool:
+    return vow.document.wire.pipeline > 1
+
+
+@lines.device(
+    "line-flag-not-a-count",
+    "A flag, no count, says that lines are complete: the second of two that come together waits for a third.",
+    breaks="wire.order wire.deadline",
+    depth=2,
+    applies=_bursts,
+)
+class LineFlagNotACount(Device):
+    complete: deque[bytes | Overlong]
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.complete = deque()
+        super().boot(cause, now_ns)
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        super().receive(data, now_ns)
+        if b"\n" in data and self.complete:
+            super().line(self.complete.popleft(), now_ns)
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        self.complete.append(line)
+
+
+@lines.device(
+    "tag-of-last-in-a-burst",
+    "The tag is taken off as the line comes in, and there is one place for it: of a burst the last counts.",
+    breaks="wire.tag",
+    depth=2,
+    applies=_bursts,
+)
+class TagOfLastInABurst(Device):
+    last: str | None = None
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        tags = re.findall(rb"(?m)^(@[0-9a-f]{1,4}) .*\n", data)
+        self.last = tags[-1].decode() if tags else None
+        super().receive(data, now_ns)
+
+    def _answer(self, reply: Reply) -> bytes:
+        return super()._answer(reply if reply.tag is None else reply._replace(tag=self.last or reply.tag))
+
+
+@lines.device(
+    "tag-end-left-over",
+    "A shorter tag is copied over a longer one without a zero behind it, and answered with the end of that.",
+    breaks="wire.tag",
+    depth=2,
+)
+class TagEndLeftOver(Device):
+    tag = ""
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.tag = ""
+        super().boot(cause, now_ns)
+
+    def _answer(self, reply: Reply) -> bytes:
+        if reply.tag is not None:
+            self.tag = reply.tag + self.tag[len(reply.tag) :]
+            reply = reply._replace(tag=self.tag)
+        return super()._answer(reply)
+
+
+@lines.device(
+    "input-flushed-after-wrong-check",
+    "After a wrong check the receiver's ring is emptied, with whole lines that have come behind it.",
+    breaks="wire.resync wire.order wire.deadline",
+    depth=2,
+    applies=_bursts,
+)
+class InputFlushedAfterWrongCheck(Device):
+    flushed = False
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        self.flushed = False
+        super().receive(data, now_ns)
+        if self.flushed:
+            self._framer.reset()
+
+    def line(self, line: bytes | Overlong, now_ns: int) -> None:
+        if not self.flushed:
+            super().line(line, now_ns)
+
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        self.flushed = parsed == Malformed("check")
+        return parsed
+
+
+@lines.framer(
+    "resync-late-after-idle",
+    "The line end of a line that was idle too long does not end the discarding; the next one does.",
+    breaks="wire.resync wire.idle wire.deadline",
+    depth=2,
+)
+class ResyncLateAfterIdle(ByteFramer):
+    more = False
+
+    def reset(self) -> None:
+        super().reset()
+        self.more = False
+
+    def end(self, events: list[bytes | Overlong]) -> None:
+        more = self._stale and not self.more
+        super().end(events)
+        self._stale = self.more = more
+
+
+@lines.framer(
+    "discard-ends-with-pause",
+    "A second pause in a line that is being discarded ends the discarding: a pause always begins a line.",
+    breaks="wire.idle wire.resync",
+    depth=1,
+)
+class DiscardEndsWithPause(ByteFramer):
+    def idle(self) -> None:
+        again = self._stale
+        super().idle()
+        self._stale = not again
+
+
+@lines.framer(
+    "idle-not-behind-tag",
+    "The idle timer begins with the verb: a tag alone is not yet a line.",
+    breaks="wire.idle",
+    depth=1,
+)
+class IdleNotBehindTag(ByteFramer):
+    def idle(self) -> None:
+        if re.fullmatch(rb"@[0-9a-f]{1,4} ?", self.buffer) is None:
+            super().idle()
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@lines.framer(
+    "return-inside-skipped",
+    "A carriage return is thrown away wherever it stands in a line, as terminal programs do.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class ReturnInsideSkipped(ByteFramer):
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        if byte != _CR:
+            super().keep(byte, events)
+
+
+@lines.framer(
+    "idle-looked-at-with-line-end",
+    "Whether a line was idle too long is looked at when its line end comes, by the pause just before that.",
+    breaks="wire.idle",
+    depth=1,
+)
+class IdleLookedAtWithLineEnd(ByteFramer):
+    late = False
+
+    def idle(self) -> None:
+        self.late = True
+
+    def ends(self, byte: int) -> bool:
+        late, self.late = self.late, False
+        if late and super().ends(byte):
+            super().idle()
+        return super().ends(byte)
+
+
+@lines.framer(
+    "overlong-flag-outlives-discard",
+    "The flag of a line that is too long is taken back when that is refused: discarded, it leaves it behind.",
+    breaks="wire.idle wire.length wire.resync",
+    depth=2,
+)
+class OverlongFlagOutlivesDiscard(ByteFramer):
+    over = False
+
+    def reset(self) -> None:
+        super().reset()
+        self.over = False
+
+    def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
+        super().keep(byte, events)
+        self.over = self.over or len(self.buffer) > self.limit + 1
+
+    def end(self, events: list[bytes | Overlong]) -> None:
+        stale = self._stale
+        super().end(events)
+        self.over = self.over and stale
+
+    def judged(self, line: bytes) -> bytes | Overlong:
+        return self._overlong if self.over else super().judged(line)
+
+
+@lines.device(
+    "delete-taken-for-printable",
+    "The last of the printable characters is taken to be 0x7F: <= where < is meant.",
+    breaks="wire.framing wire.syntax",
+    depth=1,
+)
+class DeleteTakenForPrintable(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        return parsed if isinstance(parsed, Request) else super()._parse(line.replace(b"\x7f", b"!"))
+
+
+@lines.framer(
+    "wide-character-swallows-line-end",
+    "A byte that begins a character of two bytes takes the next one with it, be it the line end.",
+    breaks="wire.resync wire.syntax wire.framing",
+    depth=1,
+)
+class WideCharacterSwallowsLineEnd(ByteFramer):
+    begun = False
+
+    def reset(self) -> None:
+        super().reset()
+        self.begun = False
+
+    def ends(self, byte: int) -> bool:
+        begun, self.begun = self.begun, not self.begun and 0xC0 <= byte < 0xE0
+        return not begun and super().ends(byte)

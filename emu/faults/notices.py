@@ -7,9 +7,9 @@ from emu.faults.refusals import has_panel
 from protocol.device import Device
 from protocol.framing import Overlong
 from protocol.message import LAST_NOTICE, Reply
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
+from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
-notices = Kind("notices", seen=36)
+notices = Kind("notices", seen=43)
 
 
 def has_notices(vow: Vow) -> bool:
@@ -759,3 +759,121 @@ class NumbersBeginAgainWhenOn(Device):
         super()._set(entry, value, now_ns)
         if self.notices and not before:
             self._number = 0
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+@notices.device(
+    "notice-lost-while-line-comes",
+    "A notice that is due while a line is coming in is not sent: the line is thought to be busy both ways.",
+    breaks="wire.notice.number wire.notice.whole trip.*.notice point.*.local point.panel.control.readable",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeLostWhileLineComes(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        switch = self.notices
+        self.notices = switch and not self._framer._begun
+        super().notify(event, words)
+        self.notices = switch
+
+
+@notices.device(
+    "notice-repeated-with-reply",
+    "What is remembered of a reply is the transmitter's buffer, with the notices that left before it.",
+    breaks="wire.once wire.notice.number",
+    depth=2,
+    rig=True,
+    applies=_local,
+)
+class NoticeRepeatedWithReply(Device):
+    def _answer(self, reply: Reply) -> bytes:
+        before = b"".join(self.waiting)
+        return before + super()._answer(reply)
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@notices.device(
+    "queue-one-over",
+    "A notice is dropped when the queue is more than full: > where >= is meant.",
+    breaks="wire.notice.queue",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class QueueOneOver(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        full = self.blocked and len(self.waiting) == self._wire.notice_queue
+        first = self.waiting.popleft() if full else None
+        super().notify(event, words)
+        if first is not None:
+            self.waiting.appendleft(first)
+
+
+@notices.device(
+    "drops-in-a-byte",
+    "The count of dropped notices is kept in one byte.",
+    breaks="wire.notice.queue point.link.drops.readable point.*.readable",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _local(vow) and any(entry.system == "drops" for entry in vow.points.values()),
+)
+class DropsInAByte(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, words)
+        self.drops %= 256
+
+
+@notices.device(
+    "notice-of-boot-says-power",
+    "The notice of a boot is a fixed text that says power; the cause that can be asked for is right.",
+    breaks="wire.boot",
+    depth=1,
+    applies=_reboots,
+)
+class NoticeOfBootSaysPower(Device):
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        super().notify(event, ("power",) if event == "boot" else words)
+
+
+_NOTICE_NS = 1_000_000  # a short notice takes about so long on a fast line
+
+
+@notices.device(
+    "notice-lost-behind-notice",
+    "There is one place for a notice that is being sent: one that comes within a millisecond of it is lost.",
+    breaks="wire.notice.number",
+    depth=0,
+    rig=True,
+    applies=_local,
+)
+class NoticeLostBehindNotice(Device):
+    now_ns = 0
+    free_ns = 0
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.now_ns = self.free_ns = now_ns
+        super().boot(cause, now_ns)
+
+    def leave(self, leave: LeaveEntry, now_ns: int) -> None:
+        self.now_ns = now_ns
+        super().leave(leave, now_ns)
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        self.now_ns = now_ns
+        super().fire(trip, value, now_ns)
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self.now_ns = now_ns
+        super().panel(name, value, now_ns)
+
+    def notify(self, event: str, words: tuple[str, ...]) -> None:
+        if self.now_ns < self.free_ns and not self.blocked:
+            self._number = self._number % LAST_NOTICE + 1
+            return
+        self.free_ns = self.now_ns + _NOTICE_NS
+        super().notify(event, words)

@@ -18,7 +18,7 @@ from protocol.message import Request
 from protocol.quantity import Scale
 from protocol.vow import PointEntry, Value, Vow
 
-numbers = Kind("numbers", seen=62)
+numbers = Kind("numbers", seen=76)
 
 
 def has_dependent_limit(vow: Vow) -> bool:
@@ -1101,3 +1101,329 @@ class ZeroPrintedBare(Device):
     def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
         words = super()._worded(entry, value)
         return ("0", *words[1:]) if value == 0 else words
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+def _in_16_bits(entry: PointEntry) -> bool:
+    return entry.scale is not None and entry.scale.low >= 0 and entry.scale.high <= 0xFFFF
+
+
+@numbers.device(
+    "highest-count-is-no-number",
+    "The routine that reads a number of 16 bits answers 65535 for none, so that 65535 steps are none.",
+    breaks="point.*.bounds point.*.quantum wire.reasons",
+    depth=1,
+    applies=lambda vow: any(_in_16_bits(entry) and entry.number.high == 0xFFFF for entry in vow.settings),
+)
+class HighestCountIsNoNumber(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        return ("type", "number") if given == 0xFFFF and _in_16_bits(entry) else given
+
+
+_CONSTANT = re.compile(r"([+-]) (\d+(?:\.\d+)?)\b")
+
+
+def _with_constant(limit: Expression | None) -> bool:
+    return limit is not None and _CONSTANT.search(limit.text) is not None
+
+
+@numbers.tables(
+    "bound-constant-in-steps",
+    "The constant in a limit is added in steps, not in units: a volt above another setting is a millivolt.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=lambda vow: any(
+        entry.scale is not None
+        and entry.scale.step != 1
+        and (_with_constant(entry.low) or _with_constant(entry.high))
+        for entry in vow.settings
+    ),
+)
+def bound_constant_in_steps(vow: Vow) -> Vow:
+    for entry in vow.settings:
+        for side, limit in (("low", entry.low), ("high", entry.high)):
+            if limit is not None and _with_constant(limit):
+                sign_and_number = _CONSTANT.search(limit.text)
+                assert sign_and_number is not None
+                sign, number = sign_and_number.groups()
+                steps = Decimal(number) * Decimal(entry.number.grain).scaleb(-entry.number.digits)
+                text = limit.text.replace(sign_and_number[0], f"{sign} {steps:f}")
+                vow = with_point(vow, entry.name, **{side: parse(text)})
+    return vow
+
+
+@numbers.device(
+    "bound-stale-after-panel",
+    "Limits that depend on settings are worked out anew after a put, but not after the front panel's dial.",
+    breaks="point.*.bounds",
+    depth=1,
+    rig=True,
+    applies=lambda vow: (
+        "local" in vow.parts
+        and any(
+            entry.local and any(entry.name in limit.names for limit in _limits(vow)) for entry in vow.settings
+        )
+    ),
+)
+class BoundStaleAfterPanel(Device):
+    stale: Mapping[str, tuple[int, int]] = {}
+
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        stale = {
+            entry.name: self.bounds(entry, now_ns) for entry in self.vow.settings if entry.scale is not None
+        }
+        super().panel(name, value, now_ns)
+        if name in self.settings:
+            self.stale = stale
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.stale = {}
+        super().boot(cause, now_ns)
+
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        super()._set(entry, value, now_ns)
+        self.stale = {}
+
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        super()._replace(settings, now_ns)
+        self.stale = {}
+
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        return self.stale.get(entry.name) or super().bounds(entry, now_ns)
+
+
+def _limits(vow: Vow) -> list[Expression]:
+    return [limit for entry in vow.settings for limit in (entry.low, entry.high) if limit is not None]
+
+
+@numbers.device(
+    "bound-one-put-behind",
+    "Limits that depend on settings are worked out before a put is stored, and so are one put behind.",
+    breaks="point.*.bounds",
+    depth=2,
+    applies=has_dependent_limit,
+)
+class BoundOnePutBehind(Device):
+    before: dict[str, Value] | None = None
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.before = None
+        super().boot(cause, now_ns)
+
+    def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
+        before = dict(self.settings)
+        super()._set(entry, value, now_ns)
+        self.before = before
+
+    def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
+        super()._replace(settings, now_ns)
+        self.before = None
+
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        now = self.settings
+        self.settings = now if self.before is None else self.before
+        found = super().bounds(entry, now_ns)
+        self.settings = now
+        return found
+
+
+@numbers.device(
+    "unit-by-first-letter",
+    "Of a unit only the first letter is looked at.",
+    breaks="wire.unit wire.reasons",
+    depth=1,
+    applies=has_unit,
+)
+class UnitByFirstLetter(Device):
+    def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
+        return super()._unit(unit, given, checked) or (len(given) == 1 and given[0][0] == unit[0])
+
+
+@numbers.device(
+    "unit-any-of-the-table",
+    "Whether a word is a unit is looked up in the table of units, and not whether it is that of the point.",
+    breaks="wire.unit wire.reasons",
+    depth=1,
+    applies=lambda vow: len({entry.scale.unit for entry in vow.points.values() if entry.scale}) > 1,
+)
+class UnitAnyOfTheTable(Device):
+    def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
+        known = {quantity.unit for quantity in self.vow.document.quantities.values()} - {"1"}
+        return super()._unit(unit, given, checked) or (len(given) == 1 and given[0] in known)
+
+
+@numbers.device(
+    "put-held-at-the-limit",
+    "A number beyond what another setting allows is held there and answered `ok`, as at the panel.",
+    breaks="point.*.bounds wire.reasons",
+    depth=2,
+    applies=has_dependent_limit,
+)
+class PutHeldAtTheLimit(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok or words[0] != "range":
+            return ok, words
+        entry = self.vow.points[request.name]
+        given, scale = self._read(entry, request), entry.number
+        if not isinstance(given, int) or not scale.low <= given <= scale.high:
+            return ok, words
+        low, high = self.bounds(entry, now_ns)
+        held = scale.text(min(max(given, low), high))
+        return super()._put(request._replace(arguments=(held, *request.arguments[1:])), now_ns)
+
+
+@numbers.device(
+    "index-rounded",
+    "The index of a part is read like any other number, and rounded to a whole one.",
+    breaks="wire.reasons wire.bulk point.*.readable",
+    depth=1,
+    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+)
+class IndexRounded(Device):
+    def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
+        if len(arguments) == 1 and re.fullmatch(r"(0|[1-9][0-9]{0,4})\.[0-9]{1,4}", arguments[0]):
+            arguments = (str(math.floor(Fraction(arguments[0]) + Fraction(1, 2))),)
+        return super()._part(entry, arguments, now_ns)
+
+
+@numbers.device(
+    "whole-number-exact-enough",
+    "An unchecked number without a point is exact enough, whatever digits the step has.",
+    breaks="wire.exact",
+    depth=1,
+    applies=has_unit,
+)
+class WholeNumberExactEnough(Device):
+    def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
+        return super()._exact(scale, text, digits, counts) or "." not in text
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@numbers.device(
+    "short-fraction-not-padded",
+    "The digits after the point are taken for so many steps: a checked 1.5 is one and five thousandths.",
+    breaks="wire.exact wire.round",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.digits > 1 for entry in vow.settings),
+)
+class ShortFractionNotPadded(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is not None and request.checked and request.arguments:
+            found = re.fullmatch(r"(-?(?:0|[1-9][0-9]*)[.])([0-9]+)", request.arguments[0])
+            if found is not None:
+                padded = found[1] + found[2].rjust(entry.scale.digits, "0")
+                request = request._replace(arguments=(padded, *request.arguments[1:]))
+        return super()._read(entry, request)
+
+
+@numbers.device(
+    "sign-lost-when-read-below-one",
+    "A number is read as its whole part and the rest: the sign of a minus zero before the point is lost.",
+    breaks="wire.round point.*.quantum",
+    depth=2,
+    applies=lambda vow: any(entry.number.digits > 0 for entry in below_zero(vow)),
+)
+class SignLostWhenReadBelowOne(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        given = super()._read(entry, request)
+        return -given if isinstance(given, int) and request.arguments[0].startswith("-0.") else given
+
+
+@numbers.device(
+    "refusal-limits-kept",
+    "The text of a refusal for the range is made once for each setting, and the same text is sent again.",
+    breaks="point.*.bounds",
+    depth=3,
+    applies=has_dependent_limit,
+)
+class RefusalLimitsKept(Device):
+    kept: Mapping[str, Answer] = {}
+
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if ok or words[0] != "range":
+            return ok, words
+        self.kept = {request.name: (ok, words), **self.kept}
+        return self.kept[request.name]
+
+
+@numbers.device(
+    "bound-of-quantity-in-operation",
+    "While energised a setting is tested against its quantity only, so that the loop is not held up.",
+    breaks="point.*.bounds",
+    depth=4,
+    applies=has_dependent_limit,
+)
+class BoundOfQuantityInOperation(Device):
+    def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
+        if self.vow.states[self.state].energised:
+            return entry.number.low, entry.number.high
+        return super().bounds(entry, now_ns)
+
+
+def _of_two(entry: PointEntry) -> bool:
+    return entry.derived is not None and len(entry.derived.names) > 1
+
+
+@numbers.device(
+    "derived-follows-first-only",
+    "A computed point is computed anew when the first of what it is made of changes, not when another does.",
+    breaks="point.*.derived law.*",
+    depth=3,
+    applies=lambda vow: any(_of_two(entry) for entry in vow.points.values()),
+)
+class DerivedFollowsFirstOnly(Device):
+    computed: Mapping[str, tuple[Value, Value]] = {}
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.computed = {}
+        super().boot(cause, now_ns)
+
+    def value(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.derived is None or not _of_two(entry):
+            return super().value(entry, now_ns)
+        first = super().value(self.vow.points[min(entry.derived.names, key=entry.derived.text.find)], now_ns)
+        before = self.computed.get(entry.name)
+        if before is not None and before[0] == first:
+            return before[1]
+        value = super().value(entry, now_ns)
+        self.computed = {**self.computed, entry.name: (first, value)}
+        return value
+
+
+@numbers.device(
+    "digits-free-without-unit",
+    "An unchecked number without a unit is not held to its step's digits: the test is in the unit's branch.",
+    breaks="wire.exact",
+    depth=1,
+    applies=lambda vow: any(
+        entry.scale is not None and entry.scale.unit == "1" and entry.set_in is None for entry in vow.settings
+    ),
+)
+class DigitsFreeWithoutUnit(Device):
+    def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
+        return scale.unit == "1" or super()._exact(scale, text, digits, counts)
+
+
+@numbers.device(
+    "unit-of-zero-not-looked-at",
+    "Zero is zero in every unit, and so the unit behind it is not looked at.",
+    breaks="wire.unit wire.reasons",
+    depth=1,
+    applies=lambda vow: any(
+        entry.scale is not None and entry.scale.unit != "1" and entry.scale.low <= 0 <= entry.scale.high
+        for entry in vow.settings
+    ),
+)
+class UnitOfZeroNotLookedAt(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        arguments = request.arguments
+        if entry.scale is not None and len(arguments) == 2 and re.fullmatch(r"0([.]0+)?", arguments[0]):
+            request = request._replace(arguments=(arguments[0], entry.scale.unit))
+        return super()._read(entry, request)

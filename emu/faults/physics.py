@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from decimal import Decimal
 
@@ -11,13 +12,15 @@ from emu.faults.change import with_document
 from emu.faults.fault import Kind
 from emu.faults.overlay import Overlay, counters, has_reading, main_reading
 from emu.instrument import Instrument
-from emu.plant.interface import Plant
+from emu.plant.curves import FanCurve
+from emu.plant.interface import Crossing, Plant
+from emu.plant.sink import Sink
 from protocol.device import Device, Store
 from protocol.document.model import Fan, FanLevel
 from protocol.document.plant import SinkPlant
 from protocol.vow import LeaveEntry, PointEntry, Vow
 
-physics = Kind("physics", seen=32)
+physics = Kind("physics", seen=48)
 
 
 def _has_counter(vow: Vow) -> bool:
@@ -156,15 +159,26 @@ class CounterWraps(Overlay):
 
 
 class _Missing(Overlay):
-    """Counters that miss ticks; zeroing them gives them back."""
+    """Counters that miss ticks, or stand still for a while; zeroing them gives that back."""
+
+    begun: dict[str, float] | None = None
 
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         self.missed = dict.fromkeys(counters(vow), 0.0)
 
-    def miss(self, now_ns: int) -> None:
+    def miss(self, seconds: float, now_ns: int) -> None:
         for counter, integrand in counters(self.vow).items():
-            self.missed[counter] += 0.1 * self.inner.at(integrand, now_ns)
+            self.missed[counter] += seconds * self.inner.at(integrand, now_ns)
+
+    def pause(self, now_ns: int) -> None:
+        if self.begun is None:
+            self.begun = {counter: self.inner.at(counter, now_ns) for counter in self.missed}
+
+    def go_on(self, now_ns: int) -> None:
+        begun, self.begun = self.begun or {}, None
+        for counter, value in begun.items():
+            self.missed[counter] += max(self.inner.at(counter, now_ns) - value, 0.0)
 
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         if signal not in self.missed:
@@ -174,14 +188,9 @@ class _Missing(Overlay):
         return value - self.missed[signal]
 
 
-@physics.instrument(
-    "counter-stops-for-lines",
-    "While a line is read the counters miss a tick of 100 ms.",
-    breaks="law.*",
-    depth=4,
-    applies=_has_counter,
-)
-class CounterStopsForLines(Instrument):
+class _Miscounting(Instrument):
+    """An instrument that tells its counters when to miss something."""
+
     def __init__(
         self,
         vow: Vow,
@@ -193,14 +202,23 @@ class CounterStopsForLines(Instrument):
         plant: Plant | None = None,
     ) -> None:
         assert plant is not None
-        self.missing = _Missing(plant, vow)
-        super().__init__(vow, bench, seed, device_class=device_class, store=store, plant=self.missing)
+        self.counting = _Missing(plant, vow)
+        super().__init__(vow, bench, seed, device_class=device_class, store=store, plant=self.counting)
 
+
+@physics.instrument(
+    "counter-stops-for-lines",
+    "While a line is read the counters miss a tick of 100 ms.",
+    breaks="law.*",
+    depth=4,
+    applies=_has_counter,
+)
+class CounterStopsForLines(_Miscounting):
     def receive(self, data: bytes, now_ns: int) -> None:
         self.advance(now_ns)
         self._catch_up()
         for _ in range(data.count(b"\n")):
-            self.missing.miss(now_ns)
+            self.counting.miss(0.1, now_ns)
         super().receive(data, now_ns)
 
 
@@ -725,3 +743,380 @@ class LevelLowByteOfLast(Overlay):
             else:
                 del passed["level.current"]
         super().control(passed, now_ns)
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+class _FirstLevelOnly(FanCurve):
+    """Only what turns the fan off is put off by the hysteresis."""
+
+    def _down(self, present: int) -> float:
+        return self.at_celsius[present - 1] - (self.hysteresis_kelvin if present == 1 else 0.0)
+
+    def level(self, present: int, celsius: float) -> int:
+        while present < len(self.at_celsius) and celsius >= self.at_celsius[present]:
+            present += 1
+        while present > 0 and celsius < self._down(present):
+            present -= 1
+        return present
+
+    def stays(self, present: int) -> tuple[float, float]:
+        low, high = super().stays(present)
+        return (self._down(present) if present > 0 else low), high
+
+
+@physics.plant(
+    "fan-hysteresis-for-off-only",
+    "The fan's hysteresis is of a time when it had one level: it holds for turning off, not between levels.",
+    breaks="fan.hysteresis",
+    depth=1,
+    rig=True,
+    applies=lambda vow: (
+        _has_fan(vow)
+        and isinstance(vow.document.plant, SinkPlant)
+        and len(_fan(vow).levels) > 1
+        and _fan(vow).hysteresis > 0
+    ),
+)
+def fan_hysteresis_for_off_only(plant: Plant, vow: Vow) -> Plant:
+    assert isinstance(plant, Sink)
+    curve = plant._fan_curve
+    assert curve is not None
+    plant._fan_curve = _FirstLevelOnly(curve.tick_ns, curve.at_celsius, curve.duty, curve.hysteresis_kelvin)
+    return plant
+
+
+@physics.tables(
+    "fan-top-level-missing",
+    "The loop over the fan's levels ends one too early: the fastest is never reached.",
+    breaks="fan.curve",
+    depth=1,
+    rig=True,
+    applies=lambda vow: _has_fan(vow) and len(_fan(vow).levels) > 1,
+)
+def fan_top_level_missing(vow: Vow) -> Vow:
+    return _with_fan(vow, levels=_fan(vow).levels[:-1])
+
+
+@physics.plant(
+    "fan-duty-in-255ths",
+    "The fan's drive is read back from the timer's register, of 255 steps, and what is over is cut off.",
+    breaks="fan.curve point.*.fresh",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(entry.signal == "fan.duty" for entry in vow.points.values()),
+)
+class FanDutyIn255ths(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return math.floor(value * 255 + 1e-6) / 255 if signal == "fan.duty" else value
+
+
+@physics.plant(
+    "elapsed-in-16-bits",
+    "The time a counter has run is summed up in 16 bits of milliseconds.",
+    breaks="law.elapsed_is_time law.*",
+    depth=5,
+    applies=lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
+)
+class ElapsedIn16Bits(Overlay):
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return value % 65.536 if signal == "run.time" else value
+
+
+@physics.plant(
+    "done-in-a-byte",
+    "What is done of an alternation is counted in one byte; what is to be done may be more.",
+    breaks="law.*.period state.*.leave.* point.*.readable",
+    depth=6,
+    applies=lambda vow: any(entry.signal == "swing.done" for entry in vow.points.values()),
+)
+class DoneInAByte(Overlay):
+    def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        never = signal == "swing.done" and threshold > 0xFF
+        return super().watch(key, signal, above, math.inf if never else threshold)
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return value % 256 if signal == "swing.done" else value
+
+
+_TICK_NS = 100_000_000
+_PARTS = 16
+
+
+@physics.plant(
+    "counter-cut-each-tick",
+    "What a counter grows by in a tick of 100 ms is cut to sixteenths of its step before it is added.",
+    breaks="law.*",
+    depth=4,
+    applies=_has_counter,
+)
+class CounterCutEachTick(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.cut = dict.fromkeys(counters(vow), 0.0)
+        self.live = False
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        self.live = changes.get("stage", "on" if self.live else "off") != "off"
+        super().control(changes, now_ns)
+
+    def advance(self, to_ns: int) -> Crossing | None:
+        while self.live:
+            tick_ns = (self.inner.now_ns // _TICK_NS + 1) * _TICK_NS
+            if tick_ns > to_ns:
+                break
+            crossing = self.inner.advance(tick_ns)
+            if self.inner.now_ns == tick_ns:
+                self.tick(tick_ns)
+            if crossing is not None:
+                return crossing
+        return self.inner.advance(to_ns)
+
+    def tick(self, now_ns: int) -> None:
+        for counter, integrand in counters(self.vow).items():
+            part = next(entry.si for entry in self.vow.points.values() if entry.signal == counter) / _PARTS
+            grown = self.inner.at(integrand, now_ns) * _TICK_NS * 1e-9
+            self.cut[counter] += grown - math.floor(grown / part) * part
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        if signal not in self.cut:
+            return value
+        # A counter below what was cut off it has been zeroed since.
+        self.cut[signal] = min(self.cut[signal], value)
+        return value - self.cut[signal]
+
+
+@physics.plant(
+    "charge-of-what-was-told",
+    "In a run the charge is summed up from the level that was told, not from the current that flows.",
+    breaks="law.charge_is_integral law.*",
+    depth=5,
+    applies=lambda vow: (
+        "charge" in counters(vow) and any(entry.drives == "level.current" for entry in vow.settings)
+    ),
+)
+class ChargeOfWhatWasTold(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.told: dict[str, float | str] = {}
+        self.extra = self.begun = 0.0
+        self.since_ns = 0
+
+    def more(self, charge: float, when_ns: int) -> float:
+        """By how much the told charge is above what has flowed since the level was told last."""
+        if self.told.get("stage") != "run" or when_ns <= self.since_ns:
+            return 0.0
+        return float(self.told["level.current"]) * (when_ns - self.since_ns) * 1e-9 - (charge - self.begun)
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        self.extra += self.more(self.inner.at("charge", now_ns), now_ns)
+        super().control(changes, now_ns)
+        self.told |= changes
+        if "counters.zero" in changes:
+            self.extra = 0.0
+        self.since_ns, self.begun = now_ns, self.inner.at("charge", now_ns)
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return value + self.extra + self.more(value, when_ns) if signal == "charge" else value
+
+
+@physics.instrument(
+    "counter-stops-in-a-begun-line",
+    "The loop waits for the rest of a line that was begun, and meanwhile nothing is summed up.",
+    breaks="law.*",
+    depth=4,
+    applies=_has_counter,
+)
+class CounterStopsInABegunLine(_Miscounting):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        self.advance(now_ns)
+        self._catch_up()
+        if b"\n" in data or not self.device._framer._begun:
+            self.counting.go_on(now_ns)
+        super().receive(data, now_ns)
+        self._catch_up()
+        if self.device._framer._begun:
+            self.counting.pause(now_ns)
+
+
+@physics.instrument(
+    "counter-stops-while-sending",
+    "Bytes are sent one by one, each waited for, and meanwhile nothing is summed up.",
+    breaks="law.*",
+    depth=6,
+    applies=_has_counter,
+)
+class CounterStopsWhileSending(_Miscounting):
+    def take(self) -> bytes:
+        data = super().take()
+        if data and self.vow.states[self.device.state].energised:
+            self._catch_up()
+            self.counting.miss(10 * len(data) / self.vow.document.wire.baud, self.now_ns)
+        return data
+
+
+@physics.instrument(
+    "reading-of-the-last-ask",
+    "Asking a reading starts its conversion and answers what the one before has found.",
+    breaks="point.*.fresh point.*.accuracy trip.*.clears law.*",
+    depth=2,
+    rig=True,
+    applies=has_reading,
+)
+class ReadingOfTheLastAsk(Instrument):
+    converted: Mapping[str, tuple[int, int, int]] = {}
+
+    def reading(self, entry: PointEntry, now_ns: int) -> int:
+        tick = now_ns // entry.period_ns
+        before = self.converted.get(entry.name)
+        if before is not None and before[0] == tick:
+            return before[1]
+        counts = super().reading(entry, now_ns)
+        answer = counts if before is None else before[2]
+        self.converted = {**self.converted, entry.name: (tick, answer, counts)}
+        return answer
+
+
+_SLOW_CHANNELS = {"heat.temperature", "heat.sensor_voltage", "supply.rail"}
+
+
+@physics.plant(
+    "slow-channels-wait-in-operation",
+    "While energised the converter serves voltage and current only; what is slow shows what it was before.",
+    breaks="point.*.fresh fan.* derating",
+    depth=5,
+    applies=lambda vow: any(entry.signal in _SLOW_CHANNELS for entry in vow.points.values()),
+)
+class SlowChannelsWaitInOperation(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.held: dict[str, float] = {}
+        self.since_ns = 0
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        stage = changes.get("stage")
+        if stage == "off":
+            self.held = {}
+        elif stage is not None and not self.held:
+            self.since_ns = now_ns
+            self.held = {
+                str(entry.signal): self.inner.sample(
+                    str(entry.signal), now_ns // entry.period_ns, entry.period_ns
+                )
+                for entry in self.vow.points.values()
+                if entry.signal in _SLOW_CHANNELS
+            }
+        super().control(changes, now_ns)
+
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        if signal in self.held and tick * period_ns > self.since_ns:
+            return self.held[signal]
+        return super().sample(signal, tick, period_ns)
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@physics.plant(
+    "fan-kept-by-hand-until-change",
+    "That the fan is given back to the temperature is looked at with the next change of state only.",
+    breaks="fan.* point.*.fresh",
+    depth=4,
+    applies=_manual_fan,
+)
+class FanKeptByHandUntilChange(Overlay):
+    given_back = False
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        passed = dict(changes)
+        mode = passed.get("fan.mode")
+        if "stage" not in passed:
+            if mode is not None:
+                self.given_back = mode == "auto"
+            if mode == "auto":
+                del passed["fan.mode"]
+        elif self.given_back:
+            self.given_back = False
+            passed["fan.mode"] = "auto"
+        super().control(passed, now_ns)
+
+
+@physics.plant(
+    "elapsed-runs-on-at-rest",
+    "The timer of the time a counter has run is started with the stage, and stopped by zeroing only.",
+    breaks="law.elapsed_is_time point.*.fresh state.*.reachable point.*.readable",
+    depth=4,
+    applies=lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
+)
+class ElapsedRunsOnAtRest(Overlay):
+    stage = "off"
+    rested_ns = 0
+    since_ns: int | None = None
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        stage = str(changes.get("stage", self.stage))
+        if "counters.zero" in changes:
+            self.rested_ns, self.since_ns = 0, None
+        if stage == "off" and self.stage != "off":
+            self.since_ns = now_ns
+        elif stage != "off" and self.since_ns is not None:
+            self.rested_ns += now_ns - self.since_ns
+            self.since_ns = None
+        self.stage = stage
+        super().control(changes, now_ns)
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        if signal != "run.time":
+            return value
+        resting_ns = 0 if self.since_ns is None else max(when_ns - self.since_ns, 0)
+        return value + (self.rested_ns + resting_ns) * 1e-9
+
+
+_AVERAGED = 8
+
+
+@physics.plant(
+    "reading-averaged-over-eight",
+    "The voltage is the mean of its last eight samples: the filter was meant for the display.",
+    breaks="point.*.fresh",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(
+        entry.signal == "input.voltage" and _AVERAGED * entry.period_ns <= _LOOK_BACK_NS
+        for entry in vow.points.values()
+    ),
+)
+class ReadingAveragedOverEight(Overlay):
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        if signal != "input.voltage":
+            return super().sample(signal, tick, period_ns)
+        ticks = range(max(tick - _AVERAGED + 1, 0), tick + 1)
+        samples = [self.inner.sample(signal, each, period_ns) for each in ticks]
+        return math.fsum(samples) / len(samples)
+
+
+_GAINS = {"trim.voltage_gain", "trim.current_gain"}
+
+
+@physics.plant(
+    "power-before-trims",
+    "The power that is read is worked out from voltage and current as they were before they were corrected.",
+    breaks="law.power_is_product law.*",
+    depth=7,
+    applies=lambda vow: (
+        "input.power" in _products(vow) and {entry.drives or "" for entry in vow.settings} >= _GAINS
+    ),
+)
+class PowerBeforeTrims(Overlay):
+    def __init__(self, plant: Plant, vow: Vow) -> None:
+        super().__init__(plant, vow)
+        self.gains: dict[str, float] = {}
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        self.gains |= {name: float(changes[name]) for name in _GAINS & changes.keys()}
+        super().control(changes, now_ns)
+
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        value = super().sample(signal, tick, period_ns)
+        return value / math.prod(self.gains.values()) if signal == "input.power" else value

@@ -11,7 +11,7 @@ from protocol.framing import Overlong
 from protocol.message import Malformed, Reply, Request, check_of
 from protocol.vow import ActionEntry, PointEntry, Value, Vow
 
-refusals = Kind("refusals", seen=42)
+refusals = Kind("refusals", seen=50)
 
 
 def has_panel(vow: Vow) -> bool:
@@ -793,3 +793,188 @@ class PutWithoutValueAnswers(Device):
         if entry is not None and entry.settable and not request.arguments:
             return True, self._words(entry, now_ns)
         return super()._put(request, now_ns)
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+@refusals.device(
+    "busy-before-ticket",
+    "Who has control is looked at before the ticket is compared.",
+    breaks="wire.reasons",
+    depth=2,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and _takes_ticket(vow),
+)
+class BusyBeforeTicket(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words == ("state", "ticket") and self._busy() and not self.vow.actions[request.name].always:
+            return False, ("busy", "local")
+        return ok, words
+
+
+@refusals.device(
+    "rest-of-line-is-unit",
+    "The unit is all that is left of the line: a word too many is refused as a wrong unit.",
+    breaks="wire.reasons",
+    depth=1,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+)
+class RestOfLineIsUnit(Device):
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        if entry.scale is None or entry.scale.unit == "1" or len(request.arguments) < 3:
+            return super()._read(entry, request)
+        given = super()._read(entry, request._replace(arguments=request.arguments[:2]))
+        return ("unit", entry.scale.unit) if isinstance(given, int) else given
+
+
+@refusals.device(
+    "refused-busy-reaches-converter",
+    "A number goes to its converter as soon as it is in range; who has control decides whether it is kept.",
+    breaks="wire.atomic law.*",
+    depth=4,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and any(entry.drives == "level.current" for entry in vow.settings),
+)
+class RefusedBusyReachesConverter(Device):
+    def _put(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._put(request, now_ns)
+        if words == ("busy", "local"):
+            entry = self.vow.points[request.name]
+            given = self._read(entry, request)
+            if entry.drives is not None and isinstance(given, int):
+                self.world.control({entry.drives: given * entry.si}, now_ns)
+        return ok, words
+
+
+@refusals.device(
+    "outputs-before-guard",
+    "The outputs are switched before the condition that guards an action is looked at, and stay so.",
+    breaks="wire.atomic trip.*.fires law.* action.*.guard",
+    depth=4,
+    applies=lambda vow: any(action.guard is not None for action in watched_starts(vow)),
+)
+class OutputsBeforeGuard(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words == ("state", "guard"):
+            target = self._target(self.vow.actions[request.name])
+            assert target is not None
+            self.world.control(self.vow.states[target].outputs, now_ns)
+        return ok, words
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@refusals.device(
+    "guard-before-state",
+    "The condition that guards an action is looked at before the state is.",
+    breaks="wire.reasons action.*.guard action.*.refused",
+    depth=2,
+    applies=lambda vow: any(
+        action.guard is not None and len(action.to) < len(vow.states) for action in vow.actions.values()
+    ),
+)
+class GuardBeforeState(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        action = self.vow.actions.get(request.name)
+        if (
+            action is not None
+            and action.guard is not None
+            and self._wrong_arguments(action, request.arguments) is None
+            and not self._holds(action.guard, now_ns)
+        ):
+            return False, ("state", "guard")
+        return super()._act(request, now_ns)
+
+
+def _pulses(action: ActionEntry) -> bool:
+    """Whether an action that needs no ticket does something by a pulse."""
+    return action.takes_ticket is None and any(kind == "pulse" for kind, _ in action.does)
+
+
+@refusals.device(
+    "refused-action-zeroes",
+    "What an action zeroes is zeroed before its state is looked at: refused, it has done so all the same.",
+    breaks="wire.atomic law.* action.*.refused",
+    depth=4,
+    applies=lambda vow: any(
+        _pulses(vow.actions[name])
+        and any(state.energised and state.name not in vow.actions[name].to for state in vow.states.values())
+        and any(getattr(effect, "zeroes", None) for effect in action.does)
+        for name, action in vow.document.actions.items()
+    ),
+)
+class RefusedActionZeroes(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        action = self.vow.actions.get(request.name)
+        refused = action is not None and self._target(action) is None
+        if action is not None and refused and _pulses(action) and not request.arguments:
+            for effect, what in action.does:
+                self._effect(effect, what, now_ns)
+        return super()._act(request, now_ns)
+
+
+@refusals.device(
+    "state-refusal-names-asked-for",
+    "The refusal for the state names the state that was last asked for, not one that came by itself since.",
+    breaks="wire.reasons action.*.refused point.*.set_in",
+    depth=2,
+    applies=lambda vow: any(state.leaves for state in vow.states.values()),
+)
+class StateRefusalNamesAskedFor(Device):
+    asked = ""
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        super().boot(cause, now_ns)
+        self.asked = self.state
+
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        self.asked = target
+        return super()._perform(action, target, now_ns)
+
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._do(request, now_ns)
+        if not ok and words == ("state", self.state):
+            return False, ("state", self.asked)
+        return ok, words
+
+
+@refusals.device(
+    "refused-busy-energises",
+    "A start switches the outputs before it looks at who has control; its refusal does not switch them back.",
+    breaks="wire.atomic law.* trip.*.fires",
+    depth=3,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and bool(watched_starts(vow)),
+)
+class RefusedBusyEnergises(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if not ok and words[0] == "busy":
+            target = self.vow.states[self.vow.actions[request.name].to[self.state]]
+            if target.energised:
+                self.world.control(target.outputs, now_ns)
+        return ok, words
+
+
+@refusals.device(
+    "busy-for-saved-only",
+    "While the front panel has control settings that are not saved can be put: it has no page for them.",
+    breaks="wire.reasons point.panel.control.*",
+    depth=1,
+    rig=True,
+    applies=lambda vow: has_panel(vow) and any(not entry.saved for entry in vow.settings),
+)
+class BusyForSavedOnly(Device):
+    loose = False
+
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        entry = self.vow.points.get(request.name)
+        self.loose = entry is not None and entry.source == "setting" and not entry.saved
+        return super()._do(request, now_ns)
+
+    def _busy(self) -> bool:
+        return super()._busy() and not self.loose

@@ -13,7 +13,7 @@ from protocol.framing import Framer, Overlong
 from protocol.message import Malformed, Reply, Request
 from protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions", seen=52)
+sessions = Kind("sessions", seen=63)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -973,3 +973,213 @@ class TicketFirstHalfOnly(Device):
         if ticket is not None and ticket[1][:2] == given[:2]:
             given = ticket[1]
         return super()._good(giver, given, now_ns)
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+def _unchecked(line: bytes) -> bytes:
+    """The line without what has the form of a check."""
+    found = _CHECKED.fullmatch(line)
+    return line if found is None else found[1]
+
+
+class _Lenient(Device):
+    """A device half that takes some wrong checks for right ones."""
+
+    def lets_through(self, line: bytes) -> bool:
+        raise NotImplementedError
+
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        if parsed != Malformed("check") or not self.lets_through(line):
+            return parsed
+        bare = super()._parse(_unchecked(line))
+        return bare._replace(checked=True) if isinstance(bare, Request) else bare
+
+
+@sessions.device(
+    "check-of-zeros-passes",
+    "A check of four zeros passes: it says that none was worked out, as in an older protocol.",
+    breaks="wire.check",
+    depth=1,
+)
+class CheckOfZerosPasses(_Lenient):
+    def lets_through(self, line: bytes) -> bool:
+        return line.endswith(b" ~0000")
+
+
+@sessions.device(
+    "check-not-compared-once-guarded",
+    "While the guard is on it is enough that there is a check; compared is only the one that turns it on.",
+    breaks="wire.check wire.guard",
+    depth=2,
+)
+class CheckNotComparedOnceGuarded(_Lenient):
+    def lets_through(self, line: bytes) -> bool:
+        return self.guard
+
+
+@sessions.device(
+    "digits-free-after-check",
+    "The flag that lets a checked number have fewer digits is taken back when the next line has been done.",
+    breaks="wire.exact wire.unit",
+    depth=2,
+    applies=lambda vow: any(entry.scale is not None and entry.scale.digits > 0 for entry in vow.settings),
+)
+class DigitsFreeAfterCheck(Device):
+    free = False
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.free = False
+        super().boot(cause, now_ns)
+
+    def _do(self, request: Request, now_ns: int) -> Answer:
+        answer = super()._do(request, now_ns)
+        self.free = request.checked
+        return answer
+
+    def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
+        return super()._read(entry, request._replace(checked=request.checked or self.free))
+
+
+@sessions.device(
+    "ticket-late-passes-second-time",
+    "A ticket that is too late is refused, and its time set to zero, which means no end: then it passes.",
+    breaks="wire.ticket action.*.ticket",
+    depth=3,
+    applies=_outlives_ticket,
+)
+class TicketLatePassesSecondTime(Device):
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        ticket = self._ticket
+        if ticket is not None and ticket[:2] == (giver, given) and now_ns > ticket[2] > 0:
+            self._ticket = (*ticket[:2], 0)
+            return False
+        return super()._good(giver, given, now_ns if ticket is None or ticket[2] else 0)
+
+
+def _takers(vow: Vow) -> list[str]:
+    return [name for name, action in vow.actions.items() if action.takes_ticket is not None]
+
+
+@sessions.device(
+    "ticket-any-for-last-action",
+    "Of the actions that take a ticket the last, which was added later, looks only at the ticket's form.",
+    breaks="wire.ticket action.*.ticket",
+    depth=2,
+    applies=lambda vow: len(_takers(vow)) > 1,
+)
+class TicketAnyForLastAction(Device):
+    taker = ""
+
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        self.taker = request.name
+        return super()._act(request, now_ns)
+
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        return self.taker == _takers(self.vow)[-1] or super()._good(giver, given, now_ns)
+
+
+@sessions.device(
+    "once-not-with-check",
+    "What is remembered has lost its check, and is compared with a line that has one: it is never the same.",
+    breaks="wire.once action.*.repeat",
+    depth=2,
+)
+class OnceNotWithCheck(Device):
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        return _unchecked(remembered) == line
+
+
+@sessions.device(
+    "once-cleared-by-blank-line",
+    "A blank line begins a session, as when a host opens the port, and what is remembered is cleared.",
+    breaks="wire.once",
+    depth=3,
+)
+class OnceClearedByBlankLine(Device):
+    def receive(self, data: bytes, now_ns: int) -> None:
+        for piece in data.splitlines(keepends=True):
+            if not piece.strip() and piece.endswith(b"\n") and not self._framer._begun:
+                self._remembered = None
+            super().receive(piece, now_ns)
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@sessions.device(
+    "ticket-used-up-by-busy",
+    "The ticket is struck out when it is compared, before it is known whether the front panel has control.",
+    breaks="wire.ticket wire.atomic action.*.ticket",
+    depth=3,
+    rig=True,
+    applies=lambda vow: gives_ticket(vow) and "local" in vow.parts,
+)
+class TicketUsedUpByBusy(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if not ok and words[0] == "busy" and self.vow.actions[request.name].takes_ticket is not None:
+            self._ticket = None
+        return ok, words
+
+
+@sessions.device(
+    "once-by-sum",
+    "Of the request before, the tag and the sum of the bytes are remembered: exchanged digits are the same.",
+    breaks="wire.once",
+    depth=2,
+)
+class OnceBySum(Device):
+    def _same(self, remembered: bytes, line: bytes) -> bool:
+        tags = [each.partition(b" ")[0] for each in (remembered, line)]
+        return tags[0] == tags[1] and sum(remembered) & 0xFF == sum(line) & 0xFF
+
+
+@sessions.device(
+    "guard-kept-over-reset",
+    "The reset pin leaves the guard on: its flag is in memory that only a loss of power clears.",
+    breaks="wire.guard wire.boot",
+    depth=2,
+    rig=True,
+    applies=lambda vow: any(entry.system == "guard" for entry in vow.points.values()),
+)
+class GuardKeptOverReset(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        kept = self.guard and cause == "reset"
+        super().boot(cause, now_ns)
+        self._set_guard(kept)
+
+
+@sessions.device(
+    "check-not-compared-in-operation",
+    "While energised the check is taken off the line and not compared, to save the time.",
+    breaks="wire.check",
+    depth=3,
+    applies=lambda vow: any(state.energised for state in vow.states.values()),
+)
+class CheckNotComparedInOperation(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        found = _CHECKED.fullmatch(line)
+        if parsed != Malformed("check") or found is None or not self.vow.states[self.state].energised:
+            return parsed
+        parsed = super()._parse(found[1])
+        return parsed._replace(checked=True) if isinstance(parsed, Request) else parsed
+
+
+_SECOND_NS = 1_000_000_000
+
+
+@sessions.device(
+    "ticket-age-in-whole-seconds",
+    "The age of a ticket is cut to whole seconds, so that it is good for most of a second too long.",
+    breaks="wire.ticket action.*.ticket",
+    depth=2,
+    applies=_outlives_ticket,
+)
+class TicketAgeInWholeSeconds(Device):
+    def _good(self, giver: str, given: str, now_ns: int) -> bool:
+        over_ns = now_ns - self._ticket[2] if self._ticket is not None else 0
+        return super()._good(giver, given, now_ns - over_ns if 0 < over_ns < _SECOND_NS else now_ns)

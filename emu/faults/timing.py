@@ -13,7 +13,7 @@ from protocol.device import Device, Store
 from protocol.message import Reply
 from protocol.vow import Vow
 
-timing = Kind("timing", seen=23)
+timing = Kind("timing", seen=28)
 
 
 class Withheld(Instrument):
@@ -479,3 +479,74 @@ class BellBeforeTrip(Device):
             self._flush()
             self.output += b"\a"
         super().notify(event, words)
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+@timing.instrument(
+    "reply-late-at-full-fan",
+    "Each pulse of the fan's tachometer is an interrupt; near full speed they leave little time for lines.",
+    breaks="wire.deadline",
+    depth=3,
+    applies=lambda vow: any(entry.signal == "fan.speed" for entry in vow.points.values()),
+)
+class ReplyLateAtFullFan(Withheld):
+    def delay_ns(self, requests: int) -> int:
+        entry = next(entry for entry in self.vow.points.values() if entry.signal == "fan.speed")
+        near = self.reading(entry, self.now_ns) * entry.number.step > 3000
+        return self.deadline_ns * 3 // 2 if near else 0
+
+
+@timing.instrument(
+    "reply-late-in-fast-swing",
+    "Each step of an alternation is an interrupt; if it is faster than a millisecond little time is left.",
+    breaks="wire.deadline",
+    depth=5,
+    applies=lambda vow: any(law.phases is not None for law in vow.document.laws.values()),
+)
+class ReplyLateInFastSwing(Withheld):
+    def delay_ns(self, requests: int) -> int:
+        fast = any(
+            law.phases is not None
+            and self.device.state in (law.armed_in or self.vow.states)
+            and sum(self._lasts(phase.lasts) for phase in law.phases) < 1e-3
+            for law in self.vow.document.laws.values()
+        )
+        return self.deadline_ns * 3 // 2 if fast else 0
+
+    def _lasts(self, name: str) -> float:
+        value = self.device.settings[name]
+        assert isinstance(value, int)
+        return value * self.vow.points[name].si
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@timing.instrument(
+    "reply-late-under-panel",
+    "While the front panel has control its task comes first, and lines are looked at when it has drawn.",
+    breaks="wire.deadline",
+    depth=1,
+    rig=True,
+    applies=lambda vow: "local" in vow.parts,
+)
+class ReplyLateUnderPanel(Withheld):
+    def delay_ns(self, requests: int) -> int:
+        return self.deadline_ns * 3 // 2 if self.device.controller == "local" else 0
+
+
+@timing.instrument(
+    "sent-twice-after-a-stall",
+    "The transmitter begins its ring again when it comes free: what has waited there is sent twice.",
+    breaks="wire.order promise.quiet wire.notice.whole wire.notice.number",
+    depth=1,
+    rig=True,
+)
+class SentTwiceAfterAStall(Instrument):
+    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
+        stalled = self.device.blocked
+        super().bench(event, value, now_ns)
+        if stalled and not self.device.blocked:
+            self.device.output += bytes(self.device.output)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
+from decimal import Decimal
+from fractions import Fraction
 
 from emu.faults.behaviour import law_watches
 from emu.faults.change import with_state, with_trip
@@ -12,14 +15,14 @@ from emu.faults.notices import has_notices
 from emu.faults.overlay import Overlay
 from emu.instrument import Instrument
 from emu.rules import Rule, Rules, _Comparison
-from protocol.device import NS_PER_S, Device, Values
+from protocol.device import NS_PER_S, Answer, Device, Values
 from protocol.document.model import Trip
 from protocol.expression import And, Comparison, Expression, Threshold, parse
 from protocol.framing import Overlong
 from protocol.message import Request
-from protocol.vow import ActionEntry, LeaveEntry, TripEntry, Value, Vow
+from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
-trips = Kind("trips", seen=47)
+trips = Kind("trips", seen=64)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -911,7 +914,10 @@ class SilenceEndedByNotice(Device):
     breaks="trip.*.clears",
     depth=4,
     rig=True,
-    applies=_latched,
+    applies=lambda vow: any(
+        trip.latched and (trip.cleared_when or trip.when).names & {each.name for each in vow.settings}
+        for trip in vow.trips.values()
+    ),
 )
 class ClearByCeilingAtTrip(Device):
     then: dict[str, Value] | None = None
@@ -992,3 +998,445 @@ class TripLastLatchedOnly(Device):
         super().fire(trip, value, now_ns)
         if not trip.latched:
             self.last_trip = last
+
+
+# ---------------------------------------------------------------------------------------------- seventh round
+
+
+@trips.tables(
+    "latch-opens-with-cause",
+    "A trip clears itself as soon as no protection finds anything wrong any more.",
+    breaks="trip.*.latch",
+    depth=0,
+    rig=True,
+    applies=_latched,
+)
+def latch_opens_with_cause(vow: Vow) -> Vow:
+    latched = [trip for trip in _provoked(vow) if trip.latched]
+    gone = [
+        f"not ({trip.when.text})" if trip.cleared_when is None else f"({trip.cleared_when.text})"
+        for trip in latched
+    ]
+    state = vow.states[latched[0].to]
+    opens = LeaveEntry(len(state.leaves), parse(" and ".join(gone)), 0, vow.initial)
+    return with_state(vow, state.name, leaves=(*state.leaves, opens))
+
+
+@trips.device(
+    "latch-opened-at-the-panel",
+    "The key that takes control at the front panel acknowledges a trip as well.",
+    breaks="trip.*.latch",
+    depth=0,
+    rig=True,
+    applies=lambda vow: "local" in vow.parts and _latched(vow),
+)
+class LatchOpenedAtThePanel(Device):
+    def panel(self, name: str, value: Value, now_ns: int) -> None:
+        super().panel(name, value, now_ns)
+        if (name, value) == ("panel.control", "local") and self.latched is not None:
+            self.latched = None
+            self.enter(self.vow.initial, now_ns)
+            self.notify("state", (self.state,))
+
+
+_SLOW_TASK_NS = 10 * NS_PER_S
+
+
+def _slow(vow: Vow) -> set[str]:
+    """The trips whose condition is looked at every 20 ms or more seldom."""
+    every = {name: trip.every or 0 for name, trip in vow.document.trips.items()}
+    return {trip.name for trip in _provoked(vow) if every[trip.name] >= 20_000_000}
+
+
+class _InTheSlowTask(Rules):
+    """What need not be looked at every millisecond is looked at every ten seconds."""
+
+    def _update(self, rule: Rule, now_ns: int) -> None:
+        since_ns = rule.since_ns
+        super()._update(rule, now_ns)
+        slow = isinstance(rule.act, TripEntry) and rule.act.name in _slow(self._vow)
+        if slow and since_ns is None and rule.since_ns is not None:
+            rule.since_ns = -(-now_ns // _SLOW_TASK_NS) * _SLOW_TASK_NS
+
+
+@trips.instrument(
+    "trip-in-the-slow-task",
+    "Protections of slow things are looked at in the task that writes the log, every ten seconds.",
+    breaks="trip.*.fires",
+    depth=0,
+    rig=True,
+    applies=lambda vow: bool(_slow(vow)),
+)
+class TripInTheSlowTask(Instrument):
+    rules = _InTheSlowTask
+
+
+class _AfreshAtWill(Rules):
+    """Delays that run can be made to begin again."""
+
+    def begin_again(self, now_ns: int) -> None:
+        for rule in self._active:
+            if rule.since_ns is not None and isinstance(rule.act, TripEntry):
+                rule.since_ns = now_ns
+
+
+@trips.instrument(
+    "trip-delay-afresh-after-line",
+    "A line that is answered starts the delays of the protections again: one timer does for both.",
+    breaks="trip.*.delay trip.*.fires",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
+)
+class TripDelayAfreshAfterLine(Instrument):
+    rules = _AfreshAtWill
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        super().receive(data, now_ns)
+        if b"\n" in data and isinstance(self._rules, _AfreshAtWill):
+            self._catch_up()
+            self._rules.begin_again(now_ns)
+            self._quiet_ns = 0
+
+
+_BELOW = re.compile(r" - (?=[0-9])")
+
+
+@trips.tables(
+    "clear-hysteresis-turned-round",
+    "The hysteresis of clearing is added, not taken off: a trip can be cleared while it would trip again.",
+    breaks="trip.*.clears",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(
+        trip.cleared_when is not None and _BELOW.search(trip.cleared_when.text) for trip in _provoked(vow)
+    ),
+)
+def clear_hysteresis_turned_round(vow: Vow) -> Vow:
+    for trip in _provoked(vow):
+        if trip.cleared_when is not None:
+            turned = _BELOW.sub(" + ", trip.cleared_when.text)
+            vow = with_trip(vow, trip.name, cleared_when=parse(turned))
+    return vow
+
+
+def _round_a_byte(after_ns: int) -> int:
+    """A delay counted in ticks of 10 ms in one byte; shorter ones than a tick are not."""
+    return after_ns % 2_560_000_000
+
+
+@trips.tables(
+    "trip-delay-in-a-byte",
+    "The delays of the protections are one byte of ticks of 10 ms: three seconds come round to 0.44 s.",
+    breaks="trip.*.delay",
+    depth=2,
+    rig=True,
+    applies=lambda vow: any(_round_a_byte(trip.after_ns) != trip.after_ns for trip in _provoked(vow)),
+)
+def trip_delay_in_a_byte(vow: Vow) -> Vow:
+    for trip in _provoked(vow):
+        vow = with_trip(vow, trip.name, after_ns=_round_a_byte(trip.after_ns))
+    return vow
+
+
+class _ByteOfTenths(Rules):
+    """The host's silence is compared with one byte of tenths of a second."""
+
+    def _look(self, comparison: _Comparison, now_ns: int) -> None:
+        super()._look(comparison, now_ns)
+        threshold = comparison.threshold
+        if comparison.clocked and threshold is not None:
+            tenths = round(threshold.expression.number(self._values) * 10) % 256
+            turns_ns = self._accepted_ns() + tenths * NS_PER_S // 10
+            comparison.true = (now_ns > turns_ns) == threshold.above
+            comparison.due_ns = turns_ns + 1 if now_ns <= turns_ns else None
+
+
+def _long_patience(vow: Vow) -> bool:
+    """Whether the setting that the host's silence is compared with can be longer than a byte of tenths."""
+    silence = _silence(vow)
+    names = {name for trip in vow.trips.values() if silence in trip.when.names for name in trip.when.names}
+    return any(
+        entry.name in names
+        and entry.scale is not None
+        and entry.scale.high * entry.scale.step > Fraction(51, 2)
+        for entry in vow.settings
+    )
+
+
+@trips.instrument(
+    "patience-in-a-byte",
+    "The host's patience is handed on in one byte of tenths of a second: a minute comes round to 8.8 s.",
+    breaks="trip.*.fires wire.watchdog",
+    depth=3,
+    applies=lambda vow: _has_watchdog(vow) and _long_patience(vow),
+)
+class PatienceInAByte(Instrument):
+    rules = _ByteOfTenths
+
+
+def _control(vow: Vow) -> str | None:
+    """The point that tells who has control, if the watch over the host's silence looks at it."""
+    control = next((entry.name for entry in vow.points.values() if entry.system == "control"), None)
+    silence = _silence(vow)
+    watched = any({control, silence} <= trip.when.names for trip in vow.trips.values())
+    return control if watched else None
+
+
+class _NotAgain(Rules):
+    """That the host has control again is not heard of before the next change of state."""
+
+    def changed(self, names: Sequence[str], now_ns: int) -> None:
+        control = _control(self._vow)
+        if control is None or tuple(names) != (control,) or self._values[control] != "remote":
+            super().changed(names, now_ns)
+
+
+@trips.instrument(
+    "watchdog-not-after-panel",
+    "The front panel stops the watch over the host's silence; nobody starts it when control is given back.",
+    breaks="trip.*.fires wire.watchdog",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _has_watchdog(vow) and _control(vow) is not None,
+)
+class WatchdogNotAfterPanel(Instrument):
+    rules = _NotAgain
+
+
+@trips.tables(
+    "every-trip-latches",
+    "Every protection goes through one routine, which latches: also the one that is not to.",
+    breaks="trip.*.fires",
+    depth=3,
+    applies=lambda vow: _latched(vow) and any(not trip.latched for trip in vow.trips.values()),
+)
+def every_trip_latches(vow: Vow) -> Vow:
+    to = next(trip.to for trip in vow.trips.values() if trip.latched)
+    for trip in vow.trips.values():
+        if not trip.latched:
+            vow = with_trip(vow, trip.name, latched=True, to=to, armed_in=trip.armed_in - {to})
+    return vow
+
+
+@trips.device(
+    "latch-kept-over-reset",
+    "A trip is kept in memory that the reset pin does not clear, so that nobody gets round it.",
+    breaks="state.*.reachable wire.boot",
+    depth=1,
+    rig=True,
+    applies=_latched,
+)
+class LatchKeptOverReset(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        latched = self.latched if cause == "reset" else None
+        super().boot(cause, now_ns)
+        if latched is not None:
+            self.latched = latched
+            self.enter(self.vow.trips[latched].to, now_ns)
+
+
+@trips.device(
+    "mode-lost-by-trip",
+    "A trip puts the regulator into its first mode to be safe; the mode that is shown stays as it was.",
+    breaks="law.* state.*.reachable",
+    depth=5,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and any(entry.drives == "mode" for entry in vow.settings),
+)
+class ModeLostByTrip(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        super().fire(trip, value, now_ns)
+        for entry in self.vow.settings:
+            if entry.drives == "mode":
+                self.world.control({entry.drives: entry.choices[0]}, now_ns)
+
+
+@trips.device(
+    "refused-clear-half-done",
+    "The latch is taken back before the cause is looked at: refused once, a trip can be cleared.",
+    breaks="wire.atomic trip.*.clears",
+    depth=2,
+    rig=True,
+    applies=_clearable,
+)
+class RefusedClearHalfDone(Device):
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words[:1] == ("fault",):
+            self.latched = None
+        return ok, words
+
+
+@trips.device(
+    "refused-clear-energises",
+    "Clearing switches the outputs back on before it looks at the cause, and its refusal leaves them so.",
+    breaks="wire.atomic law.* trip.*.clears",
+    depth=5,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and law_watches(vow, [trip.to for trip in _provoked(vow)]),
+)
+class RefusedClearEnergises(Device):
+    before = ""
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        self.before = self.state
+        super().fire(trip, value, now_ns)
+
+    def _act(self, request: Request, now_ns: int) -> Answer:
+        ok, words = super()._act(request, now_ns)
+        if words[:1] == ("fault",):
+            self.world.control(self.vow.states[self.before].outputs, now_ns)
+        return ok, words
+
+
+# ---------------------------------------------------------------------------------------------- eighth round
+
+
+@trips.device(
+    "latch-keeps-first-trip",
+    "Which trip there was is kept by the first: a later, other one is cleared by the first's condition.",
+    breaks="trip.*.clears trip.*.latch",
+    depth=2,
+    rig=True,
+    applies=lambda vow: _clearable(vow) and sum(trip.latched for trip in _provoked(vow)) > 1,
+)
+class LatchKeepsFirstTrip(Device):
+    first: str | None = None
+
+    def boot(self, cause: str, now_ns: int) -> None:
+        self.first = None
+        super().boot(cause, now_ns)
+
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        super().fire(trip, value, now_ns)
+        if trip.latched:
+            self.first = self.latched = self.first or trip.name
+
+
+@trips.instrument(
+    "trip-reports-last-sample",
+    "A trip reports the last sample its point has, which may be from before what it tripped on.",
+    breaks="trip.*.notice trip.*.report",
+    depth=0,
+    rig=True,
+    applies=lambda vow: any(
+        _plain(vow, trip) is not None and trip.after_ns < vow.points[trip.reports].period_ns
+        for trip in _provoked(vow)
+    ),
+)
+class TripReportsLastSample(Instrument):
+    def _present(self, entry: PointEntry) -> Value:
+        return super()._present(entry) if entry.signal is None else self.reading(entry, self.now_ns)
+
+
+_MARGIN = re.compile(r"(?<= [-+] )[0-9.]+$")
+
+
+@trips.tables(
+    "clear-hysteresis-of-a-tenth",
+    "The hysteresis of clearing is a tenth of what it should be: a constant was taken for one in tenths.",
+    breaks="trip.*.clears",
+    depth=1,
+    rig=True,
+    applies=lambda vow: any(
+        trip.cleared_when is not None and _MARGIN.search(trip.cleared_when.text) for trip in _provoked(vow)
+    ),
+)
+def clear_hysteresis_of_a_tenth(vow: Vow) -> Vow:
+    for trip in _provoked(vow):
+        if trip.cleared_when is not None:
+            text = _MARGIN.sub(lambda found: str(Decimal(found[0]) / 10), trip.cleared_when.text)
+            vow = with_trip(vow, trip.name, cleared_when=parse(text))
+    return vow
+
+
+def _first_joined(vow: Vow) -> TripEntry | None:
+    """The first trip whose condition joins two with `and`, if the second is about something measured."""
+    for trip in vow.trips.values():
+        condition = trip.when.atoms()
+        if isinstance(condition, And):
+            return trip if Expression.of(condition.parts[1]).names & vow.measured else None
+    return None
+
+
+@trips.tables(
+    "trip-first-condition-left-out",
+    "Of a protection with two conditions only the second is looked at.",
+    breaks="trip.*.fires",
+    depth=2,
+    applies=lambda vow: _first_joined(vow) is not None,
+)
+def trip_first_condition_left_out(vow: Vow) -> Vow:
+    trip = _first_joined(vow)
+    assert trip is not None
+    condition = trip.when.atoms()
+    assert isinstance(condition, And)
+    return with_trip(vow, trip.name, when=Expression.of(condition.parts[1]))
+
+
+def _unlatched_watchdogs(vow: Vow) -> list[TripEntry]:
+    """The trips that watch the host's silence and do not latch."""
+    return [trip for trip in vow.trips.values() if not trip.latched and _silence(vow) in trip.when.names]
+
+
+@trips.device(
+    "watchdog-opens-latch",
+    "The watch over the host's silence goes on where a trip has latched, and ends that as it ends operation.",
+    breaks="trip.*.latch trip.*.fires wire.watchdog",
+    depth=0,
+    rig=True,
+    applies=lambda vow: _latched(vow) and bool(_unlatched_watchdogs(vow)),
+)
+class WatchdogOpensLatch(Device):
+    ended_ns = -1
+    """Which silence has ended a trip already, by the time it began."""
+
+    def next_timeout_ns(self) -> int | None:
+        timeout_ns = super().next_timeout_ns()
+        if self.latched is None or self.accepted_ns == self.ended_ns or self.controller == "local":
+            return timeout_ns
+        silence, values = _silence(self.vow), Values(self, self.accepted_ns)
+        for threshold in _unlatched_watchdogs(self.vow)[0].when.as_threshold(self.vow.measured):
+            if threshold.point == silence:
+                turns_ns = self.accepted_ns + int(threshold.expression.number(values) * NS_PER_S) + 1
+                return turns_ns if timeout_ns is None else min(timeout_ns, turns_ns)
+        return timeout_ns
+
+    def expire(self, now_ns: int) -> None:
+        timed_ns, turns_ns = super().next_timeout_ns(), self.next_timeout_ns()
+        if turns_ns == timed_ns or turns_ns is None or turns_ns > now_ns:
+            super().expire(now_ns)
+            return
+        self.ended_ns = self.accepted_ns
+        watchdog = _unlatched_watchdogs(self.vow)[0]
+        self.latched = None
+        self.fire(watchdog, self.value(self.vow.points[watchdog.reports], now_ns), now_ns)
+
+
+@trips.instrument(
+    "trips-wait-for-transmitter",
+    "The task that looks at conditions prints its notices itself: while the transmitter is stuck, it is too.",
+    breaks="trip.*.fires trip.*.delay",
+    depth=0,
+    rig=True,
+    applies=_latched,
+)
+class TripsWaitForTransmitter(Instrument):
+    def _timer_ns(self) -> int | None:
+        if not self.device.blocked:
+            return super()._timer_ns()
+        times = (self.device.next_timeout_ns(), self._capture[2] if self._capture is not None else None)
+        return min((time for time in times if time is not None), default=None)
+
+    def _act(self) -> bool:
+        if not self.device.blocked:
+            return super()._act()
+        timeout_ns = self.device.next_timeout_ns()
+        if self._capture is not None and self._capture[2] <= self.now_ns:
+            self._finish_capture()
+        elif timeout_ns is not None and timeout_ns <= self.now_ns:
+            self.device.expire(self.now_ns)
+        else:
+            return False
+        return True

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emu.bench import BankSource, BatterySource, Bench
-from emu.plant.build import build_plant
-from emu.plant.curves import DeratingCurve, FanCurve
+from emu.plant.build import plant_of
 from emu.plant.interface import Plant
 from protocol.document.load import load_document, load_yaml_model
 from protocol.document.model import Document
@@ -33,23 +32,7 @@ def _sink(document: Document, bench: Bench, seed: int) -> Plant:
         raise WirevowError(f"{document.vow.name} is no sink: draw a document whose plant has kind: sink")
     if bench.source is None:
         raise WirevowError(f"the bench {bench.title!r} has no source: choose one that feeds a sink")
-    fan, derating = document.fan, document.derating
-    return build_plant(
-        document.plant,
-        bench,
-        seed,
-        FanCurve(
-            fan.tick,
-            tuple(float(level.at) for level in fan.levels),
-            tuple(float(level.duty) for level in fan.levels),
-            float(fan.hysteresis),
-        )
-        if fan is not None
-        else None,
-        DeratingCurve(float(derating.start), float(derating.end), float(derating.floor))
-        if derating is not None
-        else None,
-    )
+    return plant_of(document, bench, seed)
 
 
 def _figure(rows: list[float], title: str) -> tuple[Figure, list[Axes]]:

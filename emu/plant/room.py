@@ -19,7 +19,6 @@ from emu.plant.terminals import ROOM_EVENTS as EVENTS
 from emu.plant.terminals import ROOM_SIGNALS as SIGNALS
 from protocol.document.plant import RoomPlant
 
-_HORIZON_NS = 10_000_000_000
 _LOOK_AHEAD_NS = 3600 * 1_000_000_000
 
 
@@ -79,10 +78,10 @@ class Room:
     signals = SIGNALS
     controls: Mapping[str, Control] = CONTROLS
     events: Mapping[str, Control] = EVENTS
-    horizon_ns = _HORIZON_NS
 
-    def __init__(self, plant: RoomPlant, bench: Bench | None, seed: int) -> None:
+    def __init__(self, plant: RoomPlant, bench: Bench | None, seed: int, horizon_ns: int) -> None:
         self._plant = plant
+        self.horizon_ns = horizon_ns
         self._agenda: list[Planned] = timeline(bench, EVENTS) if bench is not None else []
         self._next = 0
         self._watches: dict[int, Watch] = {}
@@ -108,7 +107,7 @@ class Room:
         if self._open:
             way = way * plant.window_kelvin_per_watt / (way + plant.window_kelvin_per_watt)
         self._past.append(_Stretch(ns, air, sensed, self._heater, self._outside, way, plant, self._works))
-        while len(self._past) > 1 and self._past[1].start_ns < ns - _HORIZON_NS:
+        while len(self._past) > 1 and self._past[1].start_ns < ns - self.horizon_ns:
             self._past.popleft()
 
     def _restart(self) -> None:
@@ -229,8 +228,10 @@ class Room:
         raise ValueError(f"a room has no signal {signal!r}: write one of {', '.join(sorted(SIGNALS))}")
 
     def at(self, signal: str, when_ns: int) -> float:
-        if not self.now_ns - _HORIZON_NS <= when_ns <= self.now_ns:
-            raise ValueError(f"{when_ns} ns is not within {_HORIZON_NS} ns before {self.now_ns}")
+        if not self.now_ns - self.horizon_ns <= when_ns <= self.now_ns:
+            raise ValueError(
+                f"{when_ns} ns is not within horizon_ns, {self.horizon_ns} ns, before {self.now_ns}"
+            )
         for stretch in reversed(self._past):
             if stretch.start_ns <= when_ns:
                 return self._value(stretch, signal, when_ns)

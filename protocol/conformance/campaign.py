@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 
 from protocol.conformance.casefile import Case, steps_of
 from protocol.conformance.host import lateness_ns
-from protocol.conformance.purposes import PURPOSES, TOUR, Purpose, purposes_for
+from protocol.conformance.purposes import TOUR, Purpose, purposes_for
+from protocol.conformance.purposes.tour import ORDER
 from protocol.conformance.replay import purpose_random, shortened
 from protocol.conformance.replies import ReplyTimes, reply_times
 from protocol.conformance.search.group import Searches
@@ -47,7 +48,7 @@ LATE_ACQUAINTED = 20
 """So often a late host may keep the check from getting to know the instrument."""
 LATE_TRIES = 3
 """A purpose is tried so often while the host is late: what the instrument does, it does again."""
-BOOTS_EVERY = 30
+BOOTS_EVERY = 100
 """Lines after which a silent boot is looked for again."""
 
 
@@ -154,10 +155,10 @@ def run(
     asked = [finding.requirement for finding in report.findings.values()]
     began = time.monotonic()
     order = random.Random(seed)
-    # The tour goes in the order in which it is written: what tells most in the fewest lines comes first.
-    written = {each: index for index, each in enumerate(PURPOSES)}
+    # The tour has its own order.
+    place = {work: index for index, work in enumerate(ORDER)}
     work = [
-        (each.rank, written[each] if each.rank == TOUR else order.random(), requirement, each)
+        (each.rank, place[each.work] if each.rank == TOUR else order.random(), requirement, each)
         for requirement in asked
         for each in purposes_for(requirement)
     ]

@@ -230,7 +230,7 @@ class Reach:
         """What may be read, by reading: beyond it everything stops."""
         self.held = {name: self._inner(*_kind_of(vow.points[name])) for name in self.settings}
         """What settings must be when it is energised: so far inside that a right reading is inside too."""
-        self.state_point = next((each.name for each in vow.points.values() if each.system == "state"), "")
+        self.state_point = vow.system_name("state") or ""
         self.lacking = self._lacking()
         """Why nothing can be energised safely, whatever the envelope says; empty if something can."""
 

@@ -444,15 +444,39 @@ class Tester:
 
     def alive(self, ns: int) -> None:
         """Let time pass without letting the host seem silent."""
-        self._ask_for_patience(ns)
+        self.ask_for_patience(ns)
         end_ns = self.now_ns + ns
         while (left_ns := end_ns - self.now_ns) > 0:
-            patience_ns = self.patience_ns()
-            if patience_ns is not None and self.session.held:
-                patience_ns = patience_ns * 9 // 5  # half of it is for hosts that are late
+            patience_ns = self._silent_ns()
             self.wait(left_ns if patience_ns is None else min(left_ns, patience_ns))
             if patience_ns is not None and left_ns > patience_ns:
                 self.ask("self.uptime")
+
+    def alive_in_parts(self, ns: int) -> None:
+        """As `alive`, and all the while a line has begun, of which the end comes last."""
+        if not self.session.held or self.gate is not None:
+            self.alive(ns)
+            return
+        wire = self.vow.document.wire
+        most_ns = (wire.idle_checked if self.guard else wire.idle_typing) * 9 // 10
+        end_ns = self.now_ns + ns
+        while (left_ns := end_ns - self.now_ns) > 0:
+            part_ns, patience_ns = min(left_ns, most_ns), self._silent_ns()
+            if patience_ns is not None:
+                part_ns = min(part_ns, patience_ns - (self.now_ns - self.oracle.twin.accepted_ns))
+            if part_ns > 0:
+                self.raw(b"ask self.")
+                self.wait(part_ns)
+                self.raw(b"uptime\n")
+            else:
+                self.ask("self.uptime")
+
+    def _silent_ns(self) -> int | None:
+        """How long to stay silent at most while the host is as punctual as it can be."""
+        patience_ns = self.patience_ns()
+        if patience_ns is not None and self.session.held:
+            patience_ns = patience_ns * 9 // 5  # half of it is for hosts that are late
+        return patience_ns
 
     def quiet_until(self, when_ns: int) -> None:
         """Let time pass up to a moment, in silence."""
@@ -546,6 +570,12 @@ class Tester:
         if self.rig is None or ability not in self.abilities:
             raise NotSelected(f"needs a rig that can {ability}")
         return self.rig
+
+    def may_turn(self, event: str, value: Decimal | str) -> bool:
+        """Whether the rig can turn the bench so, and may."""
+        if "bench" not in self.abilities or event not in self.events:
+            return False
+        return self.gate is None or not self.gate.bench_refusal(event, value)
 
     def bench(self, event: str, value: Decimal | str | None = None) -> None:
         """Turn the bench."""
@@ -711,7 +741,12 @@ class Tester:
         if self.gate is not None:
             self._rest_plainly(self.gate)
         for event, base in self._off_base():
-            self.bench(event, base)  # what comes of it is not judged: the oracle knows nothing yet
+            # What comes of it is not judged: the oracle knows nothing yet.
+            try:
+                self.bench(event, base)
+            except NotSelected as why:
+                message = f"{event} cannot be brought to {base}, where a check begins: {why}"
+                raise NoInstrument(message) from why
         self.synchronise()
         twin = self.oracle.twin
         twin.booted_ns = twin.accepted_ns = self.acquainted_ns = self.now_ns
@@ -767,11 +802,11 @@ class Tester:
     def _learn_store(self) -> None:
         """What is saved already, if an action shows it; else the first boot will."""
         self._store_known = False
-        saves = next((entry for entry in self.vow.points.values() if entry.system == "saves"), None)
+        saves = self.vow.system_point("saves")
         if saves is not None and self._plainly(f"ask {saves.name}").words == saves.words(0):
             self._store_known = True
             return
-        recall = next((a for a in self.vow.actions.values() if ("recall", "") in a.does), None)
+        recall = self.vow.doing("recall")
         if recall is not None and self.state in recall.to and self._plainly(f"act {recall.name}").ok:
             self._adopt_saved()
 
@@ -1084,7 +1119,7 @@ class Tester:
         self.until(
             lambda: self.state != state,
             within_ns,
-            f"state.{state}.leave",
+            f"state.{state}.leave.{self.vow.document.states[state].leaves.index(leave) + 1}",
             silent=leave.provoke is not None and leave.provoke.silence,
         )
         with suppress(NotSelected):
@@ -1158,7 +1193,7 @@ class Tester:
         """Wait until something has happened, keeping the link alive; Broken if it has not in time."""
         left_ns = within_ns + (0 if self.session.held else HOST_SLACK_NS)
         if not silent:
-            self._ask_for_patience(within_ns)
+            self.ask_for_patience(within_ns)
         patience_ns = self.patience_ns()
         self.session.settle()
         self.attend()
@@ -1177,7 +1212,7 @@ class Tester:
             if not happened() and not silent and (patience_ns is not None or left_ns <= 0):
                 self.ask("self.state")
 
-    def _ask_for_patience(self, ns: int) -> None:
+    def ask_for_patience(self, ns: int) -> None:
         """Before a long wait, let the host be silent for as long as the instrument allows."""
         patience_ns = self.patience_ns()
         if patience_ns is None or ns <= MANY * patience_ns or self.gate is not None:
@@ -1193,15 +1228,16 @@ class Tester:
 
     def patience_ns(self) -> int | None:
         """How long to stay silent at most, so that no link watchdog acts unless it is meant to."""
+        longest_ns = self.longest_silence_ns()
+        return None if longest_ns is None or not self.vow.states[self.state].energised else longest_ns // 2
+
+    def longest_silence_ns(self) -> int | None:
+        """How long the host may be silent before a link watchdog acts, by what is set."""
         entry = self.vow.points.get("link.patience")
-        if entry is None or not self.vow.states[self.state].energised:
+        value = None if entry is None else self.setting(entry.name)
+        if entry is None or not isinstance(value, int):
             return None
-        value = self.setting("link.patience")
-        return (
-            int(Decimal(int(value)) * Decimal(float(entry.number.step)) * NS_PER_S) // 2
-            if isinstance(value, int)
-            else None
-        )
+        return int(value * entry.number.step * NS_PER_S)
 
 
 def _kind(line: bytes | Overlong) -> bytes:

@@ -4,12 +4,12 @@ A file holds exchanges headed `# name`. Each line is one step:
 
     > TEXT               the line TEXT is sent; {1} is the first ticket given, {a*9} is nine a
     ~ TEXT               the same with its check
-    > TEXT               the line is sent; {1} is the first ticket given, {a*9} is nine a
+    : BYTES              the bytes are sent, written as in Python
     wait 20 ms           time passes
     bench EVENT [VALUE]  something happens on the bench
     power off, power on  the box's supply
     reset                the reset pin
-    N * STEP             the step N times
+    N * STEP             the step N times, or several steps with `; ` between them
 
 Lines that begin with `;` are notes.
 """
@@ -39,7 +39,7 @@ def read_exchanges(path: Path) -> dict[str, tuple[str, ...]]:
             steps = found[name] = []
         elif line and not line.startswith(";"):
             count, star, step = line.partition(" * ")
-            steps += [step] * int(count) if star and count.isdecimal() else [line]
+            steps += step.split("; ") * int(count) if star and count.isdecimal() else [line]
     return {name: tuple(steps) for name, steps in found.items()}
 
 

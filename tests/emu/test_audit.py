@@ -126,6 +126,8 @@ def test_a_defect_of_the_checker_is_no_detection(monkeypatch: pytest.MonkeyPatch
 
 def test_a_fault_that_is_not_looked_for_survives(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("protocol.conformance.campaign.purposes_for", lambda requirement: [])
+    monkeypatch.setattr("protocol.conformance.campaign.Group.batches", lambda *_: [])
+    monkeypatch.setattr("protocol.conformance.campaign.Searches.batches", lambda *_: [])
     trial = attempt(vow_of("brae"), "unit-in-any-case", 0)
     assert not trial.detected
     assert trial.requirement is None

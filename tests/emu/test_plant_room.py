@@ -25,7 +25,7 @@ TAU = 0.02 * 3e5
 
 
 def room(bench: Bench | None = None) -> Plant:
-    return build_plant(ROOM, bench, 1)
+    return build_plant(ROOM, bench, 1, horizon_ns=10 * S)
 
 
 def test_the_air_follows_its_exponential() -> None:

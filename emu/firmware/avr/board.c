@@ -40,6 +40,9 @@ static volatile uint8_t steps; /* of 100 us that have passed and are not worked 
 static uint16_t codes[TACHOMETER + 1];
 static uint16_t captured[2][SAMPLES];
 static uint8_t wants_capture;
+static uint8_t done;           /* steps done, of those that the timer has counted */
+static uint8_t in_millisecond; /* of them, not yet in a millisecond */
+static uint8_t trigger;        /* the line's level at the last step */
 
 /* Survives a reset by the watchdog, which keeps memory. */
 static uint8_t asked __attribute__((section(".noinit")));
@@ -190,7 +193,26 @@ static uint8_t boot_cause(void)
     return cause;
 }
 
-/* 32 pairs, 50 us apart, by timer 1: half of its period. Nothing else is done for 1.6 ms. */
+/* The next step of 100 us, if one is due: what an alternation and the trigger's line wait for. */
+static bool step(void)
+{
+    uint8_t level = 0;
+    if (done == steps) {
+        return false;
+    }
+    ++done;
+    ++in_millisecond;
+    level = (uint8_t)(PIND & _BV(TRIGGER));
+    if (level != 0 && trigger == 0) {
+        firmware_trigger();
+    }
+    trigger = level;
+    firmware_step();
+    return true;
+}
+
+/* 32 pairs, 50 us apart, by timer 1: half of its period. An alternation goes on meanwhile; all else waits for
+ * 1.6 ms. */
 static void capture(void)
 {
     uint8_t index;
@@ -205,6 +227,7 @@ static void capture(void)
             due = (uint16_t)(due - 1600U);
         }
         while ((uint16_t)(TCNT1 + 1600U - due) % 1600U >= 800U) {
+            (void)step();
         }
     }
     set_pin(CAPTURING, false);
@@ -235,7 +258,7 @@ static bool serve_host(void)
 
 /* Idle until an interrupt, unless one has brought something since the last look: after sei, one more instruction
  * is done before any (data sheet of the core), so none is slept through. */
-static void rest(uint8_t done)
+static void rest(void)
 {
     cli();
     if (done == steps && last == first && wants_capture == 0) {
@@ -249,10 +272,7 @@ static void rest(uint8_t done)
 
 int main(void)
 {
-    uint8_t done = 0;
-    uint8_t in_millisecond = 0;
     uint8_t slow = SLOW; /* milliseconds until the slow channels are converted */
-    uint8_t trigger = 0;
     bool more = true; /* to say, perhaps */
     uint8_t channel;
 
@@ -278,18 +298,10 @@ int main(void)
     firmware_boot(boot_cause());
     sei();
     for (;;) {
-        while (done != steps) {
-            uint8_t level = (uint8_t)(PIND & _BV(TRIGGER));
-            ++done;
-            if (level != 0 && trigger == 0) {
-                firmware_trigger();
-            }
-            trigger = level;
-            firmware_step();
-            ++in_millisecond;
-            if (in_millisecond == 10) {
+        while (step()) {
+            if (in_millisecond >= 10) {
                 uint8_t end = CHANNEL_SENSOR;
-                in_millisecond = 0;
+                in_millisecond = (uint8_t)(in_millisecond - 10);
                 --slow;
                 if (slow == 0) {
                     slow = SLOW;
@@ -309,6 +321,6 @@ int main(void)
         if (more || last != first) {
             more = serve_host();
         }
-        rest(done);
+        rest();
     }
 }

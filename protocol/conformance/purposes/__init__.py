@@ -29,7 +29,7 @@ class Purpose:
 PURPOSES: list[Purpose] = []
 
 TOUR = 0
-"""The rank of what comes before everything else, in the order in which it is written (`tour`)."""
+"""The rank of what comes before everything else, in an order of its own (`tour.ORDER`)."""
 
 
 def purpose(
@@ -56,14 +56,17 @@ def purposes_for(requirement: Requirement) -> list[Purpose]:
 from protocol.conformance.purposes import (  # noqa: E402,F401  (they enter themselves)
     alternation,
     behaviour,
+    constancy,
     counters,
     extremes,
     hands,
     interludes,
     physics,
     points,
+    readings,
     robustness,
     saving,
+    sessions,
     spelling,
     thresholds,
     timed,

@@ -10,21 +10,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import do
-from protocol.conformance.purposes.physics import answered_by, filled_by, record_fields
+from protocol.conformance.purposes import TOUR, purpose
+from protocol.conformance.purposes.behaviour import do, steady
+from protocol.conformance.purposes.meanwhile import MEANWHILE
+from protocol.conformance.purposes.physics import answered_by, filled_by, record_series
+from protocol.conformance.purposes.points import enable, other_value
 from protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
 from protocol.conformance.tester import DRY, Broken, Doubtful, Late, NotSelected, Tester
 from protocol.device import NS_PER_S
-from protocol.document.model import Law, Provoke
+from protocol.document.model import Law, Provoke, Pulse
 from protocol.document.requirements import Requirement
+from protocol.expression import Expression
 from protocol.oracle import CLOCK_PARTS, Judgement
-from protocol.vow import PointEntry
+from protocol.quantity import decimal_of
+from protocol.vow import ActionEntry, PointEntry
 
 EDGES = 5
 """Edges that are looked at: two whole periods from the first of them to the last."""
@@ -35,6 +40,8 @@ SHORT = 12
 """Times of up to so many of the shortest that can be put are short."""
 UNHURRIED = 10
 """On a running clock they are so many times longer: a simulation has to keep up."""
+WRAPS = 1 << 16
+"""So many steps come round to nothing in 16 bits."""
 COUNTED = 400
 """So many periods are counted: one more or less is a quarter of a percent."""
 COUNTED_NS = 4 * NS_PER_S
@@ -87,7 +94,7 @@ class Alternation:
         return 0 if abs(value - self.levels[0]) <= abs(value - self.levels[1]) else 1
 
 
-@purpose("law", "period", 2)
+@purpose("law", "period", 1)
 def alternation(t: Tester, r: Requirement) -> None:
     """Two periods, from when the state is entered; all requirements of the law are judged by them."""
     if f"alternated {r.element}" in t.done:
@@ -95,7 +102,7 @@ def alternation(t: Tester, r: Requirement) -> None:
     _watch(t, r, disturbed=False)
 
 
-@purpose("law", "period", 1)
+@purpose("law", "period", TOUR)
 def counted(t: Tester, r: Requirement) -> None:
     """Times too short to be watched are counted: many periods, of times that are no round numbers."""
     rule = t.vow.document.laws[r.element]
@@ -114,7 +121,8 @@ def counted(t: Tester, r: Requirement) -> None:
     period_ns = sum(_times_ns(t, rule))
     slack_ns = int(period_ns * (Fraction(rule.tolerance_percent) / 100 + Fraction(1, CLOCK_PARTS)))
     counted_ns = min(COUNTED * period_ns, COUNTED_NS)
-    t.alive(2 * period_ns)
+    # What it says sooner may be from before the state was entered, and count what went on then.
+    t.alive(max(2 * period_ns, 2 * counter.period_ns))
     first = sample(t, counter)
     t.alive(counted_ns)
     last = sample(t, counter)
@@ -139,24 +147,53 @@ def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
     rule = t.vow.document.laws[r.element]
     state = _enterable(t, rule).state
     trusted(t)
-    pulses = [
+    # What is done on the spot is nothing to it, nor is what is refused because it has begun.
+    asides = [
         action.name
         for action in t.vow.actions.values()
-        if state in action.to and action.does and all(kind == "pulse" for kind, _ in action.does)
+        if action.to.get(state) == state or (state in action.to.values() and state not in action.to)
+        if action.takes_ticket is None and not action.always
     ]
-    if disturbed and not pulses:
+    if disturbed and not asides:
         return
-    began = _enter(t, rule, _other_choices(t, rule) if disturbed else None)
+    began = _enter(t, rule, _other_choices(t, rule) if disturbed else _longer(t, rule, 0))
+    _nearer(t, rule)
     promised = _promised(t, r.element, rule)
     edges = [began]
-    if disturbed:
-        t.alive(promised.spans_ns[0] // 4)
-        for name in pulses:
-            t.act(name)
+    t.alive(promised.spans_ns[0] // 4)
+    for name in asides:
+        t.act(name)
+    for name in t.vow.document.trial.put:
+        entry = t.vow.points[name]
+        if name not in {phase.level for phase in rule.phases or ()} and t.settable_here(entry):
+            with suppress(NotSelected):
+                t.put(name, other_value(t, entry))
     for _ in range(EDGES):
         edges.append(_next_edge(t, promised, edges))
     _judge(t, promised, edges)
     t.done.add(f"alternated {r.element}")
+
+
+def _longer(t: Tester, rule: Law, phase: int) -> dict[str, Decimal]:
+    """One of its times, longer by what comes round in 16 bits, if it can be and may take so long."""
+    assert rule.phases is not None
+    assert rule.provoke is not None
+    name = rule.phases[phase].lasts
+    entry, put = t.vow.points[name], rule.provoke.put.get(name)
+    if not isinstance(put, Decimal) or not t.session.held:
+        return {}
+    longer = put + decimal_of(WRAPS * entry.number.step)
+    return {name: longer} if _can_be(entry, longer) else {}
+
+
+def _nearer(t: Tester, rule: Law) -> None:
+    """While it is at the first level the second is put nearer to it."""
+    first, second = (t.vow.points[phase.level] for phase in rule.phases or ())
+    counts, now = t.setting(first.name), t.setting(second.name)
+    assert isinstance(counts, int)
+    assert isinstance(now, int)
+    if second.number.step == first.number.step and t.settable_here(second):
+        t.put(second.name, now + (counts - now) // 4)
 
 
 def _other_choices(t: Tester, rule: Law) -> dict[str, str]:
@@ -170,14 +207,14 @@ def _other_choices(t: Tester, rule: Law) -> dict[str, str]:
     }
 
 
-@purpose("law", "levels", 2)
-@purpose("law", "width", 2)
+@purpose("law", "levels", 3)
+@purpose("law", "width", 3)
 def seen_meanwhile(t: Tester, r: Requirement) -> None:
     """What `alternation` has looked at, for all requirements of the law."""
     alternation(t, r)
 
 
-@purpose("record", "layout", 4)
+@purpose("record", "layout", 1)
 def series_across_edges(t: Tester, r: Requirement) -> None:
     """A series begun while its point alternates fast enough has samples at both levels."""
     for field in t.vow.document.records[r.element].fields:
@@ -202,8 +239,7 @@ def series_across_edges(t: Tester, r: Requirement) -> None:
         t.alive(t.vow.document.trial.settle if t.session.held else 2 * sum(_times_ns(t, rule)) + rule.settle)
         do(t, action)
         t.safe()
-        seen = record_fields(t, point.name, t.vow.document.records[r.element])[field.name]
-        assert not isinstance(seen, int)
+        seen = record_series(t, point.name, t.vow.document.records[r.element], field)
         low, high = sorted(_exact(t, phase.level) for phase in rule.phases or ())
         number, quarter = t.vow.points[str(field.value)].number, (high - low) / 4
         samples = [each * number.step for each in seen]
@@ -211,6 +247,143 @@ def series_across_edges(t: Tester, r: Requirement) -> None:
             due = f"field {field.name} has samples near {float(low):g} and near {float(high):g} ({name})"
             shown = f"{float(min(samples)):g} to {float(max(samples)):g}"
             raise Broken(Judgement(False, r.id, due), "", shown)
+
+
+@purpose("action", "effect", 3)
+def pulses_instead_of_time(t: Tester, r: Requirement) -> None:
+    """Where a word takes an alternation from the timer, a pulse begins its second level. Another word says
+    whether that ends by itself, as relations of the rest demand, or by the next pulse.
+
+    A pulse on the bench that is called like the action is as good as one by wire.
+    """
+    action = t.vow.actions[r.element]
+    effects = t.vow.document.actions[r.element].does
+    if not effects or not all(isinstance(each, Pulse) and not each.zeroes for each in effects):
+        return
+    found = next(
+        (
+            (name, rule)
+            for name, rule in t.vow.document.laws.items()
+            if rule.when is not None and rule.provoke is not None and rule.provoke.state in action.to
+            if rule.alternates is not None
+        ),
+        None,
+    )
+    if found is None:
+        return
+    name, rule = found
+    provoke = _enterable(t, rule)
+    words = _untimed(t, rule)
+    if not words:
+        return
+    others = [t.vow.points[each] for each in _other_choices(t, rule)]
+    trusted(t)
+    t.settings({**provoke.put, **_longer(t, rule, 1), **words})
+    assert rule.phases is not None
+    second = t.vow.points[rule.phases[1].level]
+    if t.gate is None and second.source == "setting":
+        low, high = t.bounds(second)
+        t.put(second.name, low + (high - low) * 19 // 20)  # nearly all that may be put
+    ended: dict[str, bool] = {}
+    for word in others[0].choices if others else ("",):
+        if word and t.setting(others[0].name) != word:
+            enable(t, others[0])
+            t.put(others[0].name, word)
+        t.prepare()
+        t.goto(provoke.state)
+        ended[word] = _by_itself(t, r, _promised(t, name, rule), rule, action)
+    _ends_counted(t, r, rule)
+    if others and len(set(ended.values())) == 1:
+        does = "ends by itself" if ended[word] else "lasts until the next pulse"
+        due = f"the second level ends otherwise with {others[0].name} {word} than without"
+        raise Broken(Judgement(False, r.id, due), f"act {action.name}", f"it {does} with each word")
+    t.keep(r.id)
+
+
+def _ends_counted(t: Tester, r: Requirement, rule: Law) -> None:
+    """What pulses have begun is counted as well, for a state that ends after a number of."""
+    state = t.state
+    for index, leave in enumerate(t.vow.document.states[state].leaves):
+        if leave.when is None or rule.counted_by not in leave.when.names:
+            continue
+        counts = t.read(str(rule.counted_by))
+        names = [name for name in leave.when.names if t.vow.points[name].source == "setting"]
+        if len(names) == 1 and t.settable_here(t.vow.points[names[0]]):
+            t.put(names[0], counts)
+            within_ns = t.vow.points[str(rule.counted_by)].period_ns + t.vow.document.trial.settle
+            t.until(lambda: t.state != state, within_ns, f"state.{state}.leave.{index + 1}")
+
+
+def _untimed(t: Tester, rule: Law) -> dict[str, Decimal | str]:
+    """Words with which the timer has no part in it; none if no word does that."""
+    assert rule.when is not None
+    names = sorted(rule.when.names)
+    settings = {each: t.vow.points[each].exact(t.setting(each)) for each in names}
+    for each in names:
+        for word in t.vow.points[each].choices:
+            if not rule.when.truth({**settings, each: word}):
+                return {each: word}
+    return {}
+
+
+def _by_itself(t: Tester, r: Requirement, promised: Alternation, rule: Law, action: ActionEntry) -> bool:
+    """From rest, a pulse, and another one if it takes that; whether the second level ends by itself."""
+    counter, settle_ns = rule.counted_by, max(rule.settle, t.vow.document.trial.settle)
+    event = action.name.rpartition(".")[2]
+    t.alive(settle_ns)
+    before = t.read(counter) if counter is not None else 0
+    if t.gate is None and t.may_turn("panel.control", "local"):
+        t.panel("panel.control", "local")
+        t.act(action.name)
+        t.panel("panel.control", "remote")
+        t.alive(settle_ns)
+        _is_at(t, r, promised, 0, f"after {action.name}, refused")
+    pulsed_ns = t.now_ns
+    t.act(action.name)
+    t.alive(settle_ns)
+    _is_at(t, r, promised, 1, f"after {action.name}")
+    t.alive(pulsed_ns + promised.spans_ns[1] * 9 // 10 - t.now_ns)
+    early_ns = pulsed_ns + promised.spans_ns[1] - promised.slacks_ns[1]
+    if (seen := sample(t, promised.entry)).late_ns < early_ns and promised.phase(seen.value) != 1:
+        due = f"{promised.entry.name} {float(promised.levels[1]):g} for {promised.spans_ns[1] / 1e9:g} s"
+        raise Broken(Judgement(False, r.id, due), f"ask {promised.entry.name}", f"{float(seen.value):g}")
+    t.alive(pulsed_ns + promised.spans_ns[1] + promised.slacks_ns[1] + settle_ns - t.now_ns)
+    for name, holds in _rests(t, promised):
+        steady(t, holds, f"law.{name}", 0)
+    ended = promised.phase(sample(t, promised.entry).value) == 0
+    if not ended:
+        if event in t.events and t.declared[event].value is None and t.declared[event].choice is None:
+            t.bench(event)
+        else:
+            t.act(action.name)
+        t.alive(settle_ns)
+        _is_at(t, r, promised, 0, "after a second pulse")
+    if counter is not None and t.read(counter) != before + 1:
+        due = f"{counter} {before + 1}: one second level has ended"
+        raise Broken(Judgement(False, r.id, due), f"ask {counter}", str(t.oracle.twin.last_reading[counter]))
+    return ended
+
+
+def _rests(t: Tester, promised: Alternation) -> list[tuple[str, Expression]]:
+    """The relations that with the settings in force demand another level than the second."""
+    found = []
+    for name, rule in t.vow.document.laws.items():
+        holds = rule.holds
+        if holds is None or t.state not in (rule.armed_in or ()) or promised.entry.name not in holds.names:
+            continue
+        points = [t.vow.points[each] for each in holds.names if each != promised.entry.name]
+        if all(each.source == "setting" for each in points):
+            settings = {each.name: each.exact(t.setting(each.name)) for each in points}
+            if not holds.truth({**settings, promised.entry.name: promised.levels[1]}):
+                found.append((name, holds))
+    return found
+
+
+def _is_at(t: Tester, r: Requirement, promised: Alternation, phase: int, when: str) -> None:
+    value = t.read(promised.entry.name) * promised.entry.number.step
+    if abs(value - promised.levels[phase]) > promised.step:
+        due = f"{promised.entry.name} {float(promised.levels[phase]):g} {when}"
+        raise Broken(Judgement(False, r.id, due), f"ask {promised.entry.name}", f"{float(value):g}")
 
 
 def _can_be(entry: PointEntry, value: Decimal) -> bool:
@@ -300,7 +473,7 @@ def _next_edge(t: Tester, promised: Alternation, edges: Sequence[Between]) -> Be
     span_ns, slack_ns = promised.spans_ns[phase], promised.slacks_ns[phase]
     every_ns = promised.entry.period_ns
     # Just before the earliest that is right, just before it is due, and then closely.
-    t.alive(before.early_ns + span_ns - slack_ns - every_ns - t.now_ns)
+    MEANWHILE.get(len(edges), Tester.alive)(t, before.early_ns + span_ns - slack_ns - every_ns - t.now_ns)
     last = _look(t, promised, edges)
     if promised.phase(last.value) != phase:
         return Between(before.early_ns, last.late_ns)

@@ -9,25 +9,35 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
-from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes import TOUR, purpose
+from protocol.conformance.purposes.images import look_at_settings, see_settings
+from protocol.conformance.purposes.meanwhile import at_the_panel, unheard
 from protocol.conformance.purposes.points import LOOKS_AT_SLOW, SLOW_NS, ask_computed, other_value, visited
+from protocol.conformance.purposes.readings import follow_the_bench, follow_the_settings
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
-from protocol.document.model import Provoke, Pulse
-from protocol.document.requirements import Requirement
+from protocol.document.model import Law, Leave, Provoke, Pulse
+from protocol.document.requirements import Requirement, requirements
 from protocol.expression import Expression, ExpressionError, Threshold
-from protocol.oracle import Judgement
+from protocol.oracle import CLOCK_PARTS, Judgement
 from protocol.quantity import decimal_of
-from protocol.vow import ActionEntry, PointEntry, TripEntry
+from protocol.record import span_ns
+from protocol.vow import ActionEntry, PointEntry, TripEntry, value_of
 
 LONG_NS = 60 * NS_PER_S
 """What is given more time takes long by its nature."""
+LATCHED_NS = 20 * NS_PER_S
+"""A latch that is watched for so long does not open by itself soon."""
 LOOKS_AT_CONDITION = 4
 """Into so many parts the time is cut in which a condition may come true, or act."""
+PHASES = 8
+"""Over so many samples the looks at a relation are spread."""
 CONSISTENT_READS = 3
 """On a running clock readings move between two questions: so many tries before a relation is broken."""
 
-SOME_HELD = 6
+SOME_LOOKS = 3
+"""So often it is looked whether something has begun."""
+SOME_HELD = 4
 """So many of the settings that cannot be put in a state are tried at the first look; later all."""
 
 
@@ -36,10 +46,14 @@ def _look(t: Tester) -> None:
     t.ask("self.state")
 
 
-@purpose("state", "reachable", 1)
+@purpose("state", "reachable", 2)
 def reachable(t: Tester, r: Requirement) -> None:
     """Visit a state: what is refused there, what holds there."""
     t.prepare()
+    if t.vow.states[r.element].energised and "refused before it works" not in t.done:
+        # Nor does what is refused at rest show once it works.
+        t.done.add("refused before it works")
+        _refused_while_busy(t, [each for each in t.vow.actions.values() if each.to.get(t.state) == t.state])
     t.goto(r.element)
     _look(t)
     for name, action in t.vow.actions.items():
@@ -49,16 +63,126 @@ def reachable(t: Tester, r: Requirement) -> None:
     for entry in t.random.sample(held, min(SOME_HELD, len(held))):
         with suppress(NotSelected):
             t.put(entry.name, other_value(t, entry))
-    for entry in t.random.sample(held, min(2, len(held))):
+    # What was refused has changed nothing.
+    t.trying = "wire.atomic"
+    for entry in t.random.sample(held, min(1, len(held))):
         t.ask(entry.name)
+    look_at_settings(t)
+    kinds = {kind for a in t.vow.actions.values() if r.element not in a.to for kind, _ in a.does}
+    counts = [
+        each.name
+        for each in t.vow.points.values()
+        if {"saves": "save", "captures": "capture"}.get(each.system or "") in kinds
+    ]
+    if counts:
+        t.ask(t.random.choice(counts))
+    t.trying = r.id
     shut = next((entry for entry in held if entry.scale is not None), None)
     if shut is not None and "reasons before and after state" not in t.done:
         t.say(f"put {shut.name} x")
         t.put(shut.name, shut.number.high + 1)
         t.done.add("reasons before and after state")
     _look(t)
+    tripped = t.oracle.twin.last_trip
+    _refused_for_all_else(t)
     laws_hold(t)
+    _not_left(t, r.element, tripped)
     t.done.add(f"visited {r.element}")
+
+
+@purpose("state", "reachable", 3)
+def followed(t: Tester, r: Requirement) -> None:
+    """What is read in a state follows what moves it, when it has been read before."""
+    t.prepare()
+    t.goto(r.element)
+    laws_hold(t)
+    follow_the_bench(t)
+    follow_the_settings(t)
+
+
+def _not_left(t: Tester, state: str, tripped: tuple[str, ...]) -> None:
+    """What was refused has neither tripped it nor led it elsewhere: no time has done so, and no slow host."""
+    words = t.oracle.twin.last_trip
+    provoke = t.vow.document.trips[words[0]].provoke if words != tripped else None
+    timed = any(each.when is None for each in t.vow.states[state].leaves)
+    if t.state == state or (provoke is not None and provoke.silence):
+        return
+    if words != tripped or (t.session.held and not timed and t.gate is None):
+        seen = " ".join(words) if words != tripped else f"state {t.state}"
+        raise Broken(Judgement(False, "wire.atomic", f"still {state}: it was refused"), "", seen)
+
+
+def _refused_while_busy(t: Tester, actions: Sequence[ActionEntry]) -> None:
+    """Actions that the panel keeps from being done, if these hands can turn it."""
+    kept = [each for each in actions if not each.always and ("reboot", "") not in each.does]
+    if kept and t.gate is None and t.may_turn("panel.control", "local"):
+        t.panel("panel.control", "local")
+        for action in kept:
+            t.act(action.name)
+        t.panel("panel.control", "remote")
+
+
+def _beyond(t: Tester, entry: PointEntry) -> None:
+    """Beyond the upper limit in force; where one setting makes it, that is as low as it goes meanwhile."""
+    names = sorted(entry.high.names) if entry.high is not None else []
+    limiting = t.vow.points[names[0]] if len(names) == 1 else None
+    if limiting is None or limiting.scale is None or not t.settable_here(limiting):
+        t.put(entry.name, t.bounds(entry)[1] + 1)
+        return
+    before = t.setting(limiting.name)
+    t.put(limiting.name, t.bounds(limiting)[0])
+    t.put(entry.name, t.bounds(entry)[1] + 1)
+    t.put(limiting.name, before)
+
+
+def _refused_for_all_else(t: Tester) -> None:
+    """Other values of what this state has been told, and ways out of it, that are refused for other reasons
+    than the state: they drive nothing either, as the relations that hold here show."""
+    live = t.vow.states[t.state].energised
+    told = [t.vow.points[name] for name in t.vow.document.trial.put]
+    values = [
+        (entry, value)
+        for entry in told
+        if entry.scale is not None and t.settable_here(entry)
+        if t.allows(entry, value := other_value(t, entry))
+    ]
+    if live and "refused while energised" not in t.done:
+        t.done.add("refused while energised")
+        for entry, value in values:
+            number, *unit = entry.words(value)
+            for words in ((number, *unit, "~0000"), (number, "xx"), (f"{number}0", *unit)):
+                t.line(" ".join(("put", entry.name, *words)).encode())
+            if t.gate is None:
+                _beyond(t, entry)
+    leads = [
+        action
+        for action in t.vow.actions.values()
+        if not action.always and t.vow.states[action.to.get(t.state, t.state)].energised
+        if action.to.get(t.state, t.state) != t.state
+        if action.guard is None or not any(t.vow.points[n].source == "signal" for n in action.guard.names)
+    ]
+    shut = [
+        action
+        for action in t.vow.actions.values()
+        if action.guard is not None and not live and t.vow.states[action.to.get(t.state, t.state)].energised
+    ]
+    for action in shut:
+        if f"shut {action.name}" not in t.done and shut_guard(t, action):
+            t.done.add(f"shut {action.name}")
+            act_guarded(t, action)
+    if not t.may_turn("panel.control", "local") or not (leads or (live and values)):
+        return
+    with suppress(NotSelected):
+        t.panel("panel.control", "local")
+        try:
+            for entry, value in values if live else ():
+                t.put(entry.name, value)
+            for action in leads:
+                t.act(action.name)
+                if action.takes_ticket is not None:
+                    t.line(f"act {action.name} {t.oracle.twin.ticket or '0000'} ~0000".encode())
+        finally:
+            t.panel("panel.control", "remote")
 
 
 @purpose("state", "reachable", 6)
@@ -74,6 +198,29 @@ def readable_everywhere(t: Tester, r: Requirement) -> None:
             t.ask(name)
 
 
+@purpose("state", "reachable", 5)
+def settled_everywhere(t: Tester, r: Requirement) -> None:
+    """A state refuses no setting but those that have states of their own: each is put as it is already."""
+    t.prepare()
+    t.goto(r.element)
+    for entry in t.vow.settings:
+        if t.settable_here(entry):
+            with suppress(NotSelected):
+                t.put(entry.name, t.setting(entry.name))
+
+
+@purpose("state", "reachable", 5)
+def not_left_in_time(t: Tester, r: Requirement) -> None:
+    """A state that no time ends is still there after the longest time that ends another."""
+    spans = [each.after_ns for state in t.vow.states.values() for each in state.leaves if each.when is None]
+    if not t.session.held or any(each.when is None for each in t.vow.states[r.element].leaves):
+        return
+    t.prepare()
+    t.goto(r.element)
+    t.alive(max(spans, default=0) * 51 // 50)
+    _look(t)
+
+
 @purpose("state", "leave", 1)
 def leave(t: Tester, r: Requirement) -> None:
     index = int(r.aspect.split(".")[1]) - 1
@@ -87,10 +234,19 @@ def leave(t: Tester, r: Requirement) -> None:
             raise NotSelected("waiting for it takes too long on a clock that cannot be advanced")
         # Time moves the state, nothing else.
         own = [entry for entry in t.vow.settings if entry.set_in == frozenset({r.element})]
-        for entry in own:
-            t.put(entry.name, other_value(t, entry))
         slack_ns = max(rule.after // 500, 1) if t.session.held else 4 * HOST_SLACK_NS
         began_ns = t.oracle.twin.entered_ns
+        for let_pass in (unheard, at_the_panel):
+            let_pass(t, rule.after // 4)
+        t.quiet_until(began_ns + rule.after // 2)
+        for entry in own or [entry for entry in t.vow.settings if t.settable_here(entry)][:1]:
+            with suppress(NotSelected):
+                t.put(entry.name, other_value(t, entry))
+        for action in t.vow.actions.values():
+            ticket, kinds = action.gives_ticket_ns, {kind for kind, _ in action.does}
+            if action.to.get(r.element) == r.element and ticket is None and kinds == {"pulse"}:
+                t.act(action.name)
+        _refused_while_busy(t, [each for each in t.vow.actions.values() if each.to.get(t.state) == t.state])
         t.quiet_until(began_ns + rule.after - slack_ns)
         _look(t)
         t.quiet_until(began_ns + rule.after + slack_ns)
@@ -137,20 +293,180 @@ def leave(t: Tester, r: Requirement) -> None:
     if counters:
         t.alive(10 * max(t.vow.points[name].period_ns for name in counters))
     counted = {name: t.read(name) for name in counters}
-    t.leave(r.element, rule)
+    _left_meanwhile(t, r.element, rule, begun=True)
     for name, counts in counted.items():
         if t.read(name) < counts:
             due = f"{name} at least {' '.join(t.vow.points[name].words(counts))}"
             raise Broken(Judgement(False, r.id, due), f"ask {name}", "less: it was zeroed on the way")
-    _look(t)
     if t.state != rule.to:
         raise Broken(Judgement(False, r.id, f"state {rule.to}"), "", f"state {t.state}")
     # And once more, without a boot in between.
     t.home()
+    counting = _counting(t, r.element, rule)
+    if counting is not None:
+        t.settings(rule.provoke.put)
+    t.prepare()
+    t.goto(r.element)
+    if counting is None:
+        _left_meanwhile(t, r.element, rule, begun=False)
+    else:
+        _as_long(t, r, counting, rule.to)
+        _many(t, r, counting, rule.to)
+        _look(t)
+    _gained(t, r.element)
+
+
+def _left_meanwhile(t: Tester, state: str, rule: Leave, begun: bool) -> None:
+    """Let it be left while a line has begun, or while the panel has control, and see it.
+
+    Not where requests are needed for that.
+    """
+    provoke, patience_ns = rule.provoke, t.patience_ns()
+    most_ns = t.vow.document.wire.idle_checked if patience_ns is None else patience_ns
+    alone = provoke is not None and not provoke.put and provoke.within < most_ns
+    if not alone or not t.session.held or t.gate is not None:
+        t.leave(state, rule)
+    elif begun:
+        t.raw(b"ask self.")
+        t.leave(state, rule)
+        t.raw(b"state\n")
+        return
+    elif t.may_turn("panel.control", "local"):
+        t.panel("panel.control", "local")
+        t.leave(state, rule)
+        t.panel("panel.control", "remote")
+    else:
+        t.leave(state, rule)
+    _look(t)
+
+
+def _gained(t: Tester, before: str) -> None:
+    """The first of the relations that hold in this state, and did not in the one before it."""
+    for name, rule in t.vow.document.laws.items():
+        armed = rule.armed_in or ()
+        if rule.holds is not None and t.state in armed and before not in armed:
+            steady(t, rule.holds, f"law.{name}", rule.settle)
+            return
+
+
+MANY_COUNTS = 257
+"""More than a byte holds, and little more than nothing in one."""
+BRIEF = 2
+"""Many are of so many times the shortest that can be put."""
+UNHURRIED = 10
+"""On a running clock so many times longer: a simulation has to keep up."""
+
+
+def _counting(t: Tester, state: str, rule: Leave) -> tuple[Law, PointEntry] | None:
+    """The alternation that a state ends after a number of, and the setting that says how many."""
+    if rule.when is None or rule.provoke is None or rule.provoke.bench:
+        return None
+    names = rule.when.names
+    law = next(
+        (
+            each
+            for each in t.vow.document.laws.values()
+            if each.counted_by in names and state in (each.armed_in or ())
+        ),
+        None,
+    )
+    counts = [t.vow.points[name] for name in names if t.vow.points[name].source == "setting"]
+    put = [t.vow.points[name] for name in rule.provoke.put]
+    if law is None or len(counts) != 1 or any(entry.set_in is not None for entry in put):
+        return None
+    return law, counts[0]
+
+
+def _as_long(t: Tester, r: Requirement, counting: tuple[Law, PointEntry], to: str) -> None:
+    """Just entered, the state lasts as long as the times of so many periods; not less, and not much more."""
+    law, counts = counting
+    entered = t.oracle.twin.entered_ns, t.now_ns
+    number = t.setting(counts.name)
+    assert isinstance(number, int)
+    phases = [t.vow.points[phase.lasts] for phase in law.phases or ()]
+    period = _period(t, law)
+    slack = period * (Fraction(law.tolerance_percent) / 100 + Fraction(1, CLOCK_PARTS))
+    slack += sum((entry.number.step for entry in phases), Fraction(0))
+    least_ns, most_ns = (int(number * each * NS_PER_S) for each in (period - slack, period + slack))
+    counter_ns = t.vow.points[str(law.counted_by)].period_ns
+    half_ns = (entered[0] + least_ns - 1 - t.now_ns) // 2
+    for let_pass in (unheard, at_the_panel):
+        let_pass(t, half_ns)
+    t.alive(entered[0] + least_ns - 1 - t.now_ns)
+    _look(t)
+    if t.state != r.element and t.now_ns < entered[0] + least_ns:
+        due = f"still {r.element}: {number} periods of {float(period):g} s take longer"
+        raise Broken(Judgement(False, r.id, due), "", f"now {t.state}")
+    if t.state == r.element:
+        within_ns = max(entered[1] + most_ns + 2 * counter_ns - t.now_ns, 0)
+        t.until(partial(_left, t, r.element), within_ns, r.id)
+    if t.state != to:
+        raise Broken(Judgement(False, r.id, f"state {to}"), "", f"state {t.state}")
+
+
+def _period(t: Tester, law: Law) -> Fraction:
+    """In seconds, with the settings in force."""
+    phases = [t.vow.points[phase.lasts] for phase in law.phases or ()]
+    return sum((Fraction(entry.exact(t.setting(entry.name))) for entry in phases), Fraction(0))
+
+
+def _many(t: Tester, r: Requirement, counting: tuple[Law, PointEntry], to: str) -> None:
+    """The same for many short periods, from the state that it led to."""
+    law, counts = counting
+    back = next(
+        (a.name for a in t.vow.actions.values() if a.to.get(to) == r.element and a.takes_ticket is None), None
+    )
+    low, high = t.bounds(counts)
+    if back is None or not low <= MANY_COUNTS <= high:
+        return
+    for phase in law.phases or ():
+        entry = t.vow.points[phase.lasts]
+        t.put(entry.name, max(entry.number.low, 1) * BRIEF * (1 if t.session.held else UNHURRIED))
+    t.put(counts.name, MANY_COUNTS)
+    if t.act(back).ok:
+        _as_long(t, r, counting, to)
+
+
+@purpose("action", "effect", 2)
+def counted_anew(t: Tester, r: Requirement) -> None:
+    """Once for all states that end after a number: it is counted anew whenever the state is entered, from the
+    state that it led to as well, and however it was left.
+    """
+    if "counted anew" in t.done:
+        return
+    t.done.add("counted anew")
+    leaves = {each.id: each for each in requirements(t.vow.document) if each.aspect.startswith("leave.")}
+    for state, declared in t.vow.document.states.items():
+        for index, rule in enumerate(declared.leaves):
+            counting = _counting(t, state, rule)
+            if counting is not None and (t.energise or not t.vow.states[state].energised):
+                _entered_again(t, leaves[f"state.{state}.leave.{index + 1}"], rule, counting)
+
+
+def _entered_again(t: Tester, r: Requirement, rule: Leave, counting: tuple[Law, PointEntry]) -> None:
+    """Have it left by itself, and halfway by an action if one leads there; each time it is entered again."""
+    free = [each for each in t.vow.actions.values() if each.takes_ticket is None and not each.always]
+    back = next((each for each in free if each.to.get(rule.to) == r.element), None)
+    over = next((each for each in free if each.to.get(r.element) == rule.to), None)
+    if rule.provoke is None or back is None:
+        return
+    t.home()
+    t.settings(rule.provoke.put)
     t.prepare()
     t.goto(r.element)
     t.leave(r.element, rule)
-    _look(t)
+    for _ in range(2):
+        if t.state != rule.to or not t.act(back.name).ok:
+            return
+        _as_long(t, r, counting, rule.to)
+        t.keep(r.id)
+        if over is None or not t.session.held or not t.act(back.name).ok:
+            return
+        number = t.setting(counting[1].name)
+        assert isinstance(number, int)
+        t.alive(int(number * _period(t, counting[0]) * NS_PER_S) // 2)
+        if t.state == r.element:
+            t.act(over.name)
 
 
 def target_state(t: Tester, action: ActionEntry) -> str:
@@ -173,6 +489,8 @@ def effect(t: Tester, r: Requirement) -> None:
     t.goto(state)
     do(t, action)
     _look(t)
+    if t.vow.states[state].energised and t.state != state:
+        _gained(t, state)
 
 
 @purpose("action", "effect", 5)
@@ -184,14 +502,12 @@ def effect_everywhere(t: Tester, r: Requirement) -> None:
             continue
         t.home()
         t.prepare()
-        moved = _moved(t)
         try:
             t.goto(state)
         except NotSelected:
             continue
         do(t, action)
         _look(t)
-        _read_settings(t, moved)
 
 
 def do(t: Tester, action: ActionEntry) -> None:
@@ -202,48 +518,19 @@ def do(t: Tester, action: ActionEntry) -> None:
         t.act(action.name)
     for kind, what in action.does:
         if kind == "capture":
-            fields = t.vow.document.records[what].fields
-            longest_ns = max((each.count * (each.every or 0) for each in fields), default=0)
-            count = next((e for e in t.vow.points.values() if e.system == "captures"), None)
+            count = t.vow.system_point("captures")
             if count is not None:
                 t.ask(count.name)  # not yet
-            t.alive(longest_ns + (0 if t.session.held else HOST_SLACK_NS))
+            t.alive(span_ns(t.vow.document.records[what]) + (0 if t.session.held else HOST_SLACK_NS))
             if count is not None:
                 t.ask(count.name)
         if kind == "save":
-            count = next((e for e in t.vow.points.values() if e.system == "saves"), None)
+            count = t.vow.system_point("saves")
             if count is not None:
                 t.ask(count.name)
 
 
-def _moved(t: Tester) -> list[PointEntry]:
-    """A setting that is not at its default. Where all are, one is moved that no condition looks at."""
-    moved = [entry for entry in t.vow.settings if t.setting(entry.name) != entry.default]
-    if moved:
-        return [t.random.choice(moved)]
-    trips, leaves = t.vow.trips.values(), (leave for each in t.vow.states.values() for leave in each.leaves)
-    conditions = [
-        *(trip.when for trip in trips),
-        *(trip.cleared_when for trip in trips),
-        *(leave.when for leave in leaves),
-        *(action.guard for action in t.vow.actions.values()),
-    ]
-    looked_at = {name for condition in conditions if condition is not None for name in condition.names}
-    for entry in t.vow.settings:
-        if entry.scale is not None and entry.name not in looked_at and t.settable_here(entry):
-            with suppress(NotSelected):
-                t.put(entry.name, other_value(t, entry))
-                return [entry]
-    return []
-
-
-def _read_settings(t: Tester, moved: Sequence[PointEntry]) -> None:
-    others = [entry for entry in t.vow.settings if entry not in moved]
-    for entry in (*moved, *t.random.sample(others, min(4 - len(moved), len(others)))):
-        t.ask(entry.name)
-
-
-@purpose("action", "effect", 2)
+@purpose("action", "effect", 3)
 def settings_effect(t: Tester, r: Requirement) -> None:
     """Defaults and recall act on every setting they are for, and on no other."""
     action = t.vow.actions[r.element]
@@ -261,8 +548,8 @@ def settings_effect(t: Tester, r: Requirement) -> None:
     if action.to.get(t.state) is None:
         t.goto(target_state(t, action))
     t.act(action.name)
-    for entry in t.vow.settings if every else ():
-        t.ask(entry.name)
+    if every:
+        see_settings(t, t.vow.settings)
     # The limits in force are those of the settings in force.
     for entry in t.vow.settings:
         if not t.settable_here(entry):
@@ -320,11 +607,50 @@ def guard(t: Tester, r: Requirement) -> None:
                 value = min(max(value, low), high)
             t.put(name, value)
             t.goto(state)
+            before = t.state
             tried.add(act_guarded(t, action))
+            if False in tried and f"shut {action.name}" not in t.done:
+                t.done.add(f"shut {action.name}")
+                _stays_out(t, action, before)
     if len(tried) < 2:
         raise Doubtful(
             f"the guard was only seen {'open' if True in tried else 'closed' if tried else 'not at all'}"
         )
+
+
+def _stays_out(t: Tester, action: ActionEntry, state: str) -> None:
+    """What a shut guard has refused drives nothing. Where power flows, the shortest relation about what the
+    guard looks at shows it."""
+    assert action.guard is not None
+    about_it = [
+        (len(rule.holds.names), name, rule)
+        for name, rule in t.vow.document.laws.items()
+        if rule.holds is not None and state in (rule.armed_in or ()) and rule.holds.names & action.guard.names
+    ]
+    if not t.vow.states[state].energised:
+        stays(t, state)
+    elif about_it:
+        _, name, rule = min(about_it, key=lambda each: each[:2])
+        assert rule.holds is not None
+        for _ in range(SOME_LOOKS):  # what it must not begin may come and go
+            t.alive(t.random.randrange(rule.settle + 1))
+            steady(t, rule.holds, f"law.{name}", rule.settle)
+
+
+def shut_guard(t: Tester, action: ActionEntry) -> bool:
+    """Shut the guard of an action by one of the settings that it looks at; whether one can."""
+    guard = action.guard
+    assert guard is not None
+    for name in sorted(guard.names):
+        entry = t.vow.points[name]
+        if entry.source != "setting" or not t.settable_here(entry):
+            continue
+        seen = values(t, sorted(guard.names - {name}))
+        for value in entry.choices if entry.scale is None else t.bounds(entry)[::-1]:
+            if not guard.truth({**seen, name: entry.exact(value)}) and t.allows(entry, value):
+                t.put(name, value)
+                return True
+    return False
 
 
 def act_guarded(t: Tester, action: ActionEntry) -> bool:
@@ -404,12 +730,30 @@ def zeroing(t: Tester, r: Requirement) -> None:
         raise NotSelected("its counters cannot be made to run here")
     t.prepare()
     t.goto(running)
-    t.alive((20 if t.session.held else 2) * NS_PER_S)
+    ran_ns = (20 if t.session.held else 2) * NS_PER_S
+    t.alive(ran_ns)
+    if running not in action.to:
+        t.act(action.name)
     before = {name: t.read(name) for name in counters}
+    for name in counters:
+        if any(law.elapses == name for law in t.vow.document.laws.values()):
+            seconds = before[name] * t.vow.points[name].number.step
+            if seconds < Fraction(ran_ns, 2 * NS_PER_S):
+                due = f"{name} at least {ran_ns / 2e9:g} s: what is refused zeroes nothing"
+                raise Broken(Judgement(False, "wire.atomic", due), f"ask {name}", f"{float(seconds):g} s")
     t.goto(target_state(t, action))
+    if action.guard is None and not t.vow.states[t.state].energised and t.session.held:
+        _refused_while_busy(t, [action])
+        t.alive(2 * max(t.vow.points[name].period_ns for name in counters))
+        (name, counts), *_ = before.items()
+        if t.read(name) < counts:
+            due = f"{name} at least {' '.join(t.vow.points[name].words(counts))}"
+            raise Broken(Judgement(False, "wire.atomic", due), f"ask {name}", "less: what is refused did it")
     do(t, action)
     period_ns = max(t.vow.points[name].period_ns for name in counters)
-    t.alive(2 * period_ns + (0 if t.session.held else HOST_SLACK_NS))
+    # Where nothing runs it stays there.
+    stands = t.session.held and not t.vow.states[t.state].energised
+    t.alive(ran_ns * 3 // 4 if stands else 2 * period_ns + (0 if t.session.held else HOST_SLACK_NS))
     for name, counts in before.items():
         now = t.read(name)
         if counts > 4 and abs(now) > abs(counts) // 2:
@@ -436,7 +780,7 @@ def repeat(t: Tester, r: Requirement) -> None:
     t.line(line)
     t.line(line)
     _look(t)
-    saves = next((e for e in t.vow.points.values() if e.system == "saves"), None)
+    saves = t.vow.system_point("saves")
     if saves is not None and ("save", "") in action.does:
         t.ask(saves.name)
     if not action.once:
@@ -506,8 +850,11 @@ def numbers(t: Tester, names: Sequence[str]) -> dict[str, Fraction]:
 
 def steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -> None:
     """The condition holds once settled; on a running clock one of a few tries may be off."""
-    t.alive(max(settle_ns, t.vow.document.trial.settle))
     names = sorted(condition.names)
+    periods = [ns for name in names if (ns := t.vow.points[name].period_ns)]
+    # Each look at another phase: one sample of a few may be the wrong one.
+    phase_ns = t.random.randrange(PHASES * min(periods)) if periods and t.session.held else 0
+    t.alive(max(settle_ns, t.vow.document.trial.settle) + phase_ns)
     wrong: dict[str, Fraction | int | str] = {}
     for _ in range(CONSISTENT_READS):
         seen = values(t, names)
@@ -546,12 +893,31 @@ def _trip(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
 def _happen(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
     trip, provoke = _trip(t, r)
     t.arrange(provoke)
+    _not_told(t, trip)
     watched = provoke.bench and not provoke.silence and not trip.when.word_points and t.session.held
     if watched and not _moves_slowly(t, trip, provoke):
         _strike_watched(t, trip, provoke)
     else:
         t.strike(trip, provoke)
     return trip, provoke
+
+
+def _not_told(t: Tester, trip: TripEntry) -> None:
+    """Put what a condition looks at to where it may not come true, while the panel has control: refused, it
+    moves no threshold."""
+    settings = [t.vow.points[name] for name in sorted(trip.when.names) if name in t.oracle.twin.settings]
+    settings = [each for each in settings if each.scale is not None and t.settable_here(each)]
+    if not settings or not t.session.held or t.gate is not None:
+        return
+    if "panel.control" in t.events and "bench" in t.abilities:
+        beyond = int("a threshold while busy" in t.done)  # by turns it is refused for its range
+        (t.done.discard if beyond else t.done.add)("a threshold while busy")
+        t.panel("panel.control", "local")
+        for entry in settings:
+            low, high = t.bounds(entry)
+            upwards = high - int(t.setting(entry.name)) > int(t.setting(entry.name)) - low
+            t.put(entry.name, high + beyond if upwards else low - beyond)
+        t.panel("panel.control", "remote")
 
 
 def _moves_slowly(t: Tester, trip: TripEntry, provoke: Provoke) -> bool:
@@ -599,12 +965,14 @@ def _strike_watched(t: Tester, trip: TripEntry, provoke: Provoke) -> None:
     t.trying = trying
 
 
-@purpose("trip", "fires", 1)
+@purpose("trip", "fires", 2)
 def fires(t: Tester, r: Requirement) -> None:
     """A trip from provocation to clearing, with everything on the way looked at."""
     guarded = "guarded trip" not in t.done
     if guarded:
         t.say("put link.guard on")
+    counters = [law.elapses for law in t.vow.document.laws.values() if law.elapses is not None]
+    counted = {name: t.read(name) for name in counters if guarded}
     trip, provoke = _happen(t, r)
     _look(t)
     if t.state != trip.to:
@@ -615,34 +983,72 @@ def fires(t: Tester, r: Requirement) -> None:
     if moved and f"settings in {trip.to}" not in t.done:
         t.ask(t.random.choice(moved))  # a trip moves the state, not what was set
         t.done.add(f"settings in {trip.to}")
+    for name, counts in counted.items():
+        t.alive(2 * t.vow.points[name].period_ns)
+        if t.read(name) < counts:
+            due = f"{name} at least {' '.join(t.vow.points[name].words(counts))}: a trip zeroes nothing"
+            raise Broken(Judgement(False, r.id, due), f"ask {name}", "less")
     if guarded:
         # Whatever was on stays on.
         entry = next(iter(t.vow.settings))
         t.line(f"put {entry.name} {' '.join(entry.words(t.setting(entry.name)))}".encode())
         t.guard_off()
         t.done.add("guarded trip")
-    last = next((entry.name for entry in t.vow.points.values() if entry.system == "last_trip"), None)
+    last = t.vow.system_name("last_trip")
     if last is not None:
         t.trying = f"trip.{trip.name}.report"
         t.ask(last)
     laws_hold(t)
+    if all(isinstance(value, str) for value in provoke.bench.values()):
+        _cooled(t, provoke)
     for entry in t.vow.points.values():
         # What is computed of the same readings has come to where it changes its sign, if it has one.
         if entry.derived is not None and entry.derived.names & trip.when.names & t.vow.measured:
             ask_computed(t, entry)
+    refused = False
     if trip.latched:
         t.trying = f"trip.{trip.name}.latch"
-        _latched(t, r, trip, provoke)
+        refused = _latched(t, r, trip, provoke)
     else:
         t.relieve(provoke)
-    if last is not None:
+    kept = f"last trip kept, latched: {trip.latched}, clearing refused: {refused}"
+    if last is not None and kept not in t.done:
         t.trying = f"trip.{trip.name}.report"
         t.ask(last)
+        t.done.add(kept)
     t.done.add(f"tripped {trip.name}")
 
 
-def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> None:
-    """It stays until it is cleared, and is not cleared while its cause is there."""
+def _cooled(t: Tester, provoke: Provoke) -> None:
+    """Where something is broken the fan follows its reading all the same, though that can hardly be true.
+
+    Such a reading jumps, there and back and there again: a fan that is looked at too seldom is late once.
+    """
+    fan = t.vow.document.fan
+    if fan is None or not t.session.held:
+        return
+    heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
+    whole = 100 if duty.number.unit == "%" else 1
+    seen = t.read(heat.name) * heat.number.step
+    if seen - heat.accuracy(seen) < fan.levels[-1].at:
+        return
+    for turn, there in enumerate((True, False, True)):
+        if turn:
+            for event, value in (provoke.bench if there else provoke.relief).items():
+                t.bench(event, value)
+        t.alive(2 * fan.tick + max(heat.period_ns, duty.period_ns))
+        seen, given = (t.read(each.name) * each.number.step for each in (heat, duty))
+        off = heat.accuracy(seen)
+        surely = [whole * Fraction(each.duty) for each in fan.levels if seen - off >= each.at]
+        still = [whole * Fraction(each.duty) for each in fan.levels if seen + off >= each.at - fan.hysteresis]
+        least, most = max(surely, default=Fraction(0)), max(still, default=Fraction(0))
+        if not least - duty.number.step <= given <= most + duty.number.step:
+            due = f"{duty.name} {float(least if there else most):g}, with {heat.name} {float(seen):g}"
+            raise Broken(Judgement(False, "fan.curve", due), f"ask {duty.name}", f"{float(given):g}")
+
+
+def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> bool:
+    """It stays until it is cleared, and is not cleared while its cause is there: whether that was refused."""
     clear = next(
         (a.name for a in t.vow.actions.values() if ("clear_trip", "") in a.does and trip.to in a.to), None
     )
@@ -650,29 +1056,43 @@ def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> No
     readings = [name for name in condition.names if t.vow.points[name].source == "signal"]
     # The relay has opened, the source has recovered: give readings time to show it.
     t.alive(t.vow.document.trial.settle)
+    was_refused = False
     if clear is not None:
-        _try_clear(t, clear, readings)
-    if t.state == trip.to:
+        try_clear(t, clear, readings)
+        was_refused = t.state == trip.to
+        refused = f"clear refused, energised before: {t.vow.states[provoke.state].energised}"
+        if t.state == trip.to and refused not in t.done:
+            t.done.add(refused)
+            stays(t, trip.to)
+    stopped = f"safe while latched, energised before: {t.vow.states[provoke.state].energised}"
+    if t.state == trip.to and stopped not in t.done:
         # What is always allowed neither clears it nor forgets why it tripped.
+        t.done.add(stopped)
         t.safe()
         _look(t)
         if clear is not None:
-            _try_clear(t, clear, readings)
+            try_clear(t, clear, readings)
     # Just gone, half way, and well beyond: near the threshold a coarse reading leaves it open.
     for share in (Fraction(1, 10), Fraction(1, 2), Fraction(19, 10)):
         if t.state == trip.to and clear is not None and _part_way(t, trip, share):
             t.alive(t.vow.document.trial.settle)
-            _try_clear(t, clear, readings)
+            try_clear(t, clear, readings)
     if t.state != trip.to:
-        return
+        return was_refused
     t.relieve(provoke)
-    t.alive(20 * NS_PER_S if t.session.held else NS_PER_S)
+    longest_ns = t.longest_silence_ns() or 0
+    if t.session.held and longest_ns > LATCHED_NS and "silent while latched" not in t.done:
+        # Nor does the host's silence open it.
+        t.done.add("silent while latched")
+        t.alive(longest_ns * 11 // 10)
+    t.alive(LATCHED_NS if t.session.held else NS_PER_S)
     _look(t)
     if t.state != trip.to:
         raise Broken(Judgement(False, r.id, f"still {trip.to}"), "", f"state {t.state}")
     if clear is not None:
         t.clear()
         _look(t)
+    return was_refused
 
 
 @purpose("trip", "notice", 3)
@@ -728,7 +1148,7 @@ def delay(t: Tester, r: Requirement) -> None:
             raise NotSelected("its condition holds before it is provoked")
     before = t.state
     part_ns = trip.after_ns * 6 // 10
-    # A shorter break may fall between two looks.
+    # A shorter break may fall between two looks, or pass before the bench is felt.
     break_ns = max(part_ns, t.vow.document.trips[trip.name].every * 11 // 10)
     for _ in range(2):
         for event, value in provoke.bench.items():
@@ -807,8 +1227,8 @@ def _delayed(t: Tester, trip: TripEntry, entry: PointEntry, there: int) -> None:
     """Not before its time, not for what came and went, and then in time."""
     part_ns, every_ns = trip.after_ns * 6 // 10, t.vow.document.trips[trip.name].every
     away = t.setting(entry.name)
-    for _ in range(2):
-        for value, wait_ns in ((there, part_ns), (away, max(part_ns, every_ns * 11 // 10))):
+    for _ in range(3):
+        for value, wait_ns in ((there, part_ns), (away, every_ns * 11 // 10)):
             t.put(entry.name, value)
             t.alive(wait_ns)
             _look(t)
@@ -837,7 +1257,7 @@ def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
         t.oracle.twin.readings = {}
 
 
-def _try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
+def try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
     """Clear it or be refused, as what is read just now decides."""
     t.oracle.twin.readings = {name: about(t, name) for name in readings}
     try:
@@ -874,8 +1294,10 @@ def _part_way(t: Tester, trip: TripEntry, share: Fraction) -> bool:
     for event, declared in t.declared.items():
         within_ns = declared.moves.get(point.name)
         if within_ns is not None and event in t.events and within_ns < NS_PER_S:
+            # Turned round, what the event brings to the reading has the other sign.
+            other_way = point.name in declared.shown_by and t.read(point.name) < 0
             with suppress(NotSelected):  # a source may not go where the threshold is
-                t.bench(event, decimal_of(place))
+                t.bench(event, decimal_of(-place if other_way else place))
                 return True
     # A slow reading stays where it is; what it is held against can be moved.
     for name, value in settings.items():
@@ -890,9 +1312,9 @@ def _part_way(t: Tester, trip: TripEntry, share: Fraction) -> bool:
     return False
 
 
-@purpose("trip", "fires", 1)
+@purpose("trip", "fires", 3)
 def only_if_all_of_it(t: Tester, r: Requirement) -> None:
-    """Where the condition needs a word besides, another word keeps it from tripping."""
+    """Where the condition needs a word besides, another word keeps it from tripping; no longer than that."""
     trip, provoke = _trip(t, r)
     for name, word in sorted(trip.when.words()):
         t.home()
@@ -919,6 +1341,21 @@ def only_if_all_of_it(t: Tester, r: Requirement) -> None:
         else:
             t.alive(provoke.within)
         _look(t)
+        if name == "panel.control":
+            # Given back, it is as if it had never been away.
+            within_ns = provoke.within
+            if t.session.held and provoke.silence and t.may_turn("link.transmitter", "stalled"):
+                # It acts though nothing can be said of it yet.
+                t.transmitter("stalled")
+                t.panel(name, word)
+                with t.silence():
+                    t.wait(within_ns)
+                t.transmitter("free")
+                within_ns = 0
+            else:
+                t.panel(name, word)
+            t.until(partial(t.struck, trip, provoke.state), within_ns, r.id, silent=provoke.silence)
+            _look(t)
         t.relieve(provoke)
 
 
@@ -926,7 +1363,7 @@ BESIDE = Fraction(3, 100)
 """How far beside a threshold, as a part of it, a reading is surely on one side."""
 
 
-@purpose("trip", "fires", 3)
+@purpose("trip", "fires", TOUR)
 def at_the_default_threshold(t: Tester, r: Requirement) -> None:
     """Where a setting moves its threshold, it is provoked at one value; here it is at its default."""
     trip, provoke = _trip(t, r)
@@ -978,7 +1415,7 @@ def wherever_armed(t: Tester, r: Requirement) -> None:
     if len(trip.armed_in) <= FEW:
         _everywhere(t, r, list(t.vow.states))
         return
-    # Of many states one for now: where it differs most from where it is provoked.
+    # Of many states one for now, another for each trip: where it differs most from where it is provoked.
     live = t.vow.states[provoke.state].energised
     others = [
         state.name
@@ -986,7 +1423,10 @@ def wherever_armed(t: Tester, r: Requirement) -> None:
         if state.name in trip.armed_in and state.energised is not live and _lasts(t, state.name, provoke)
     ]
     if others and not (live and provoke.within > LONG_NS):
-        _everywhere(t, r, t.random.sample(others, 1))
+        t.random.shuffle(others)
+        state = min(others, key=lambda each: f"protected: {each}" in t.done)
+        t.done.add(f"protected: {state}")
+        _everywhere(t, r, [state])
 
 
 @purpose("trip", "fires", 5)
@@ -1010,17 +1450,24 @@ def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
             t.settings({n: v for n, v in provoke.put.items() if t.vow.points[n].set_in is not None})
             t.prepare()
             t.goto(state)
-            if any(not t.settable_here(t.vow.points[name]) for name in provoke.put):
+            points = {name: t.vow.points[name] for name in provoke.put}
+            if any(
+                not t.settable_here(points[name]) and t.setting(name) != value_of(points[name], value)
+                for name, value in provoke.put.items()
+            ):
                 continue
             t.settings({n: v for n, v in provoke.put.items() if t.vow.points[n].set_in is None})
         except (NotSelected, Doubtful):
             continue
-        if _depends_on_state(t, trip):
+        if depends_on_state(t, trip):
             continue
         t.strike(trip, provoke)
         _look(t)
         if t.state != trip.to:
             raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
+        if "notices" in t.vow.parts and t.oracle.twin.last_trip[0] != trip.name:
+            seen = " ".join(t.oracle.twin.last_trip)
+            raise Broken(Judgement(False, r.id, f"trip {trip.name} in {state}"), "", seen)
         t.relieve(provoke)
         if trip.latched and f"cleared from {state}" not in t.done:
             # Clearing leads to one state, wherever it tripped.
@@ -1036,7 +1483,7 @@ def _lasts(t: Tester, state: str, provoke: Provoke) -> bool:
     return all(each.when is not None or each.after_ns > provoke.within for each in t.vow.states[state].leaves)
 
 
-def _depends_on_state(t: Tester, trip: TripEntry) -> bool:
+def depends_on_state(t: Tester, trip: TripEntry) -> bool:
     """Whether its readings move in some states only: what the stage draws, not what is connected."""
     moved = {name for declared in t.declared.values() for name in declared.moves}
     for point, declared_point in t.vow.document.points.items():

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes import TOUR, purpose
 from protocol.conformance.purposes.behaviour import steady
 from protocol.conformance.purposes.physics import arrive, states_of
 from protocol.conformance.tester import NotSelected, Tester
 from protocol.document.requirements import Requirement
 
 
-@purpose("point", "local", 1)
+@purpose("point", "local", TOUR)
 def acts_from_the_panel(t: Tester, r: Requirement) -> None:
     """Where a relation shows what a setting does, it holds with a value from the panel as well."""
     entry = t.vow.points[r.element]

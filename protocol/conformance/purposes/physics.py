@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
 
-from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes import TOUR, purpose
 from protocol.conformance.purposes.behaviour import (
     CONSISTENT_READS,
     about,
@@ -18,16 +18,30 @@ from protocol.conformance.purposes.behaviour import (
     target_state,
     values,
 )
+from protocol.conformance.purposes.images import ask_parts, images
+from protocol.conformance.purposes.meanwhile import MEANWHILE, at_the_panel, unheard
 from protocol.conformance.purposes.points import at_rest, other_value
+from protocol.conformance.purposes.readings import is_what_it_follows, share_left
 from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
-from protocol.document.model import Derating, Fan, Law, Limit, Provoke, Record
+from protocol.document.model import Fan, Law, Limit, Provoke, Record, RecordField
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression
 from protocol.message import Reply
 from protocol.oracle import CLOCK_PARTS, Judgement
-from protocol.record import layout, parts_of
-from protocol.vow import ActionEntry, PointEntry, part_bytes
+from protocol.record import FIELD_BYTES, layout, record_bytes
+from protocol.vow import ActionEntry, PointEntry, part_bytes, part_count, value_of
+
+BESIDE = 2
+"""So many settings are put that a relation does not name."""
+FLOWS_NS = 8 * NS_PER_S
+"""So long is summed what flows where it is held back."""
+FLOWS_SLACK = Fraction(1, 10)
+"""What is counted then may be off by so much: samples are old, and a host is late."""
+HELD_BACK = Fraction(3, 4)
+"""Below this share of what was put, a reading does not follow it."""
+AT_ONCE_NS = 5 * NS_PER_S
+"""What is provoked within this is provoked at once."""
 
 
 def states_of(t: Tester, names: Sequence[str] | None) -> list[str]:
@@ -65,19 +79,32 @@ def arrive_anew(t: Tester, state: str, provoke: Provoke | None) -> None:
     t.goto(state)
 
 
-@purpose("limit", "", 2)
+@purpose("limit", "", 3)
 def limit(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.limits[r.element]
     tried = False
     for state in states_of(t, rule.armed_in):
         try:
-            arrive(t, state, rule.provoke)
+            _arrive_pressed(t, state, rule.provoke)
         except NotSelected:
             continue
         tried = True
         hold_limit(t, r, rule)
     if not tried:
         raise NotSelected("none of its states can be reached here")
+
+
+def _arrive_pressed(t: Tester, state: str, provoke: Provoke | None) -> None:
+    """Arrive, and press on the limit as it is provoked: in other states by all but the words."""
+    if provoke is None or provoke.state == state:
+        arrive(t, state, provoke)
+        return
+    numbers = {name: value for name, value in provoke.put.items() if t.vow.points[name].scale is not None}
+    elsewhere = provoke.model_copy(update={"state": state, "put": numbers})
+    try:
+        arrive(t, state, elsewhere)
+    except Doubtful:
+        arrive(t, state, None)  # there it cannot be pressed on so
 
 
 @purpose("limit", "", 3)
@@ -101,6 +128,95 @@ def limit_closing_in(t: Tester, r: Requirement) -> None:
     hold_limit(t, r, rule)
 
 
+_Tight = tuple[str, Limit, dict[str, Decimal | str]]
+"""A limit's name, the limit, and the settings that it is provoked with and looks at."""
+
+
+@purpose("limit", "", 3)
+def limits_whatever_the_mode(t: Tester, r: Requirement) -> None:
+    """Once for all limits that need no bench: with each other word that has a relation of its own, and the
+    numbers of that as far from their defaults as they can be.
+    """
+    rule = t.vow.document.limits[r.element]
+    if rule.provoke is None or rule.provoke.bench or f"modes in {rule.provoke.state}" in t.done:
+        return
+    state = rule.provoke.state
+    if state not in states_of(t, rule.armed_in) or t.gate is not None:
+        return  # within an envelope what the source can do is the user's affair
+    t.done.add(f"modes in {state}")
+    together = {
+        name: each
+        for name, each in t.vow.document.limits.items()
+        if each.provoke is not None and each.provoke.state == state and not each.provoke.bench
+    }
+    tight: list[_Tight] = []
+    for name, each in together.items():
+        put = each.provoke.put if each.provoke is not None else {}
+        tight.append((name, each, {n: value for n, value in put.items() if n in _looked_at(each)}))
+    for mode, word, levels in _modes(t, state):
+        if t.state != t.vow.initial:
+            t.safe()
+        if word == mode.default or not t.settable_here(mode) or not t.put(mode.name, word).ok:
+            continue
+        _tighten(t, tight[0][2], tight)
+        t.goto(state)
+        for level in levels:
+            low, high = t.bounds(level)
+            assert isinstance(level.default, int)
+            t.put(level.name, low if level.default - low > high - level.default else high)
+        for name, each, put in tight:
+            if not _tighten(t, put, tight):
+                continue
+            t.alive(max(t.vow.document.trial.settle, each.settle))
+            if t.state != state:
+                due = f"{state} still, within its limits in mode {word}"
+                raise Broken(Judgement(False, f"limit.{name}", due), "", t.state)
+            # By the settings that are known to be in force.
+            seen = {n: t.vow.points[n].exact(t.setting(n)) for n in _looked_at(each)}
+            seen[each.of] = t.vow.points[each.of].exact(t.read(each.of))
+            _within_limit(t, f"limit.{name}", each, seen)
+        tight.reverse()
+        for level in levels:
+            t.put(level.name, level.default)  # limits may look at it
+
+
+def _tighten(t: Tester, put: Mapping[str, Decimal | str], limits: Sequence[_Tight]) -> bool:
+    """Put one limit's settings as it is provoked with and those of the others to their defaults, or one would
+    hide another; whether it may be put now.
+    """
+    for name, value in put.items():
+        entry = t.vow.points[name]
+        counts = value_of(entry, value)
+        low, high = t.bounds(entry) if isinstance(counts, int) else (0, 0)
+        if isinstance(counts, int) and not low <= counts <= high:
+            return False
+    t.settings(put)
+    for _, _, others in limits:
+        for name in others.keys() - put.keys():
+            if t.setting(name) != t.vow.points[name].default:
+                t.put(name, t.vow.points[name].default)
+    return True
+
+
+def _modes(t: Tester, state: str) -> list[tuple[PointEntry, str, list[PointEntry]]]:
+    """Words for which a relation is provoked in a state, each with the numbers that this names and puts."""
+    found = []
+    for rule in t.vow.document.laws.values():
+        if rule.holds is None or rule.provoke is None or rule.provoke.state != state:
+            continue
+        put = {name: t.vow.points[name] for name in rule.provoke.put if name in rule.holds.names}
+        levels = [entry for entry in put.values() if entry.scale is not None]
+        words = [entry for entry in put.values() if entry.scale is None]
+        if len(words) == 1 and levels and words[0].source == "setting":
+            found.append((words[0], str(rule.provoke.put[words[0].name]), levels))
+    return found
+
+
+def _looked_at(rule: Limit) -> set[str]:
+    """What the ends of a limit depend on."""
+    return {name for bound in (rule.low, rule.high) if bound is not None for name in bound.names}
+
+
 def hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
     """Let it settle, and look: a trip that ends it shows that it was not kept."""
     state = t.state
@@ -108,24 +224,24 @@ def hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
     if t.state != state:
         due = f"{state} still, with {rule.of} within its limit"
         raise Broken(Judgement(False, r.id, due), "", t.state)
-    names = {rule.of}
-    for bound in (rule.low, rule.high):
-        if bound is not None:
-            names |= bound.names
-    seen = values(t, sorted(names))
-    entry = t.vow.points[rule.of]
+    _within_limit(t, r.id, rule, values(t, sorted({rule.of, *_looked_at(rule)})))
+
+
+def _within_limit(t: Tester, requirement: str, rule: Limit, seen: Mapping[str, Fraction | int | str]) -> None:
+    """The reading is within its limit, by what was seen."""
     reading = Fraction(seen[rule.of])
-    slack = entry.accuracy(reading)
+    slack = t.vow.points[rule.of].accuracy(reading)
     low = rule.low.number(seen) if rule.low is not None else None
     high = rule.high.number(seen) if rule.high is not None else None
     if (low is not None and reading < low - slack) or (high is not None and reading > high + slack):
         bounds = (("at least", low), ("at most", high))
         due = " and ".join(f"{words} {float(bound):g}" for words, bound in bounds if bound is not None)
-        raise Broken(Judgement(False, r.id, f"{rule.of} {due}"), f"ask {rule.of}", f"{float(reading):g}")
-    t.keep(r.id)
+        judgement = Judgement(False, requirement, f"{rule.of} {due}")
+        raise Broken(judgement, f"ask {rule.of}", f"{float(reading):g}")
+    t.keep(requirement)
 
 
-@purpose("derating", "", 2)
+@purpose("derating", "", 1)
 def derating(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.derating
     assert rule is not None
@@ -150,21 +266,17 @@ def derating(t: Tester, r: Requirement) -> None:
         width = heat.range_error + heat.number.step
         coolest = Fraction(celsius) - width
         slack = entry.range_error + power * entry.reading_error + Fraction(1, 2)
-        most = ceiling * _share(rule, coolest) + slack
-        least = ceiling * _share(rule, Fraction(celsius) + width) - slack
+        most = ceiling * share_left(rule, coolest) + slack
+        least = ceiling * share_left(rule, Fraction(celsius) + width) - slack
         if not least <= power <= most:
             due = f"{rule.power} from {float(least):.1f} to {float(most):.1f} at {float(celsius):g}"
             raise Broken(Judgement(False, r.id, due), f"ask {rule.power}", f"{float(power):g}")
         seen_hot = seen_hot or coolest > Fraction(rule.start)
     if not seen_hot:
         raise NotSelected("it did not get warm enough to derate")
+    if t.state == rule.provoke.state:
+        is_what_it_follows(t, rule.ceiling, Fraction(celsius))
     t.keep(r.id)
-
-
-def _share(rule: Derating, celsius: Fraction) -> Fraction:
-    """Share of the ceiling that is left at a temperature."""
-    start, end, floor = (Fraction(each) for each in (rule.start, rule.end, rule.floor))
-    return 1 - (1 - floor) * min(max((celsius - start) / (end - start), Fraction(0)), Fraction(1))
 
 
 def _warm(t: Tester) -> tuple[str, str]:
@@ -182,35 +294,49 @@ def _warm(t: Tester) -> tuple[str, str]:
 
 
 def _fan_walk(t: Tester, requirement: str) -> None:
-    """Warm up and cool down in steps; the duty must be one that curve and hysteresis allow."""
+    """Warm up and cool down in steps, to either side of each level: the duty is what the curve says.
+
+    On the way up a level is on once it is as warm as that, and on the way down until it is as cool as the
+    hysteresis says: what was before decides in between, and near either temperature both are right.
+    """
     fan = t.vow.document.fan
     assert fan is not None
     event, base = _warm(t)
+    _driven_no_more(t, fan)
     heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
     levels = [(Fraction(level.at), Fraction(level.duty)) for level in fan.levels]
+    hysteresis = Fraction(fan.hysteresis)
+    whole = 100 if duty.number.unit == "%" else 1
     slack = heat.range_error / 4 + 2 * heat.number.step
     within_ns = t.declared[event].moves[fan.temperature]
-    top = levels[-1][0] + 12
-    targets = [Fraction(base), *(at + 3 for at, _ in levels), top]
-    walk = [*targets, *(at - Fraction(fan.hysteresis) / 2 for at, _ in reversed(levels)), Fraction(base)]
-    warmest = coolest = None
-    for target in walk:
+    beside = [place for at, _ in levels for place in (at - NOT_YET, at + 3)]
+    cooling = [
+        place for at, _ in reversed(levels) for place in (at - hysteresis / 2, at - hysteresis - NOT_YET)
+    ]
+    rest = Fraction(base)
+    up = [rest, *(place for place in beside if place > rest), levels[-1][0] + 12]
+    walk = [*up, *(place for place in cooling if place > rest), rest]
+    on: list[bool | None] = [None] * len(levels)
+    warmest: Fraction | None = None
+    for turn, target in enumerate(walk):
         t.bench(event, Decimal(int(target)))
+        let_pass = (Tester.alive, at_the_panel, unheard)[turn % 3]
         for _ in range(2):
-            t.alive(max(within_ns * 3 // 16, 2 * fan.tick))
+            let_pass(t, max(within_ns * 3 // 16, 2 * fan.tick))
             seen = numbers(t, [fan.temperature, fan.duty])
             celsius, share = seen[fan.temperature], seen[fan.duty]
-            given = share / 100 if duty.number.unit == "%" else share
-            on = max((d for at, d in levels if celsius - slack >= at), default=Fraction(0))
-            off = max(
-                (d for at, d in levels if celsius + slack >= at - Fraction(fan.hysteresis)),
+            given = share / whole
+            for index, (at, _) in enumerate(levels):
+                on[index] = _level_on(on[index], celsius, at, hysteresis, slack)
+            least = max((d for (_, d), is_on in zip(levels, on, strict=True) if is_on), default=Fraction(0))
+            most = max(
+                (d for (_, d), is_on in zip(levels, on, strict=True) if is_on is not False),
                 default=Fraction(0),
             )
-            if not on - duty.number.step <= given <= off + duty.number.step:
-                due = f"{fan.duty} from {float(on):g} to {float(off):g} at {float(celsius):g}"
+            if not least - duty.number.step / whole <= given <= most + duty.number.step / whole:
+                due = f"{fan.duty} from {float(least):g} to {float(most):g} at {float(celsius):g}"
                 raise Broken(Judgement(False, requirement, due), f"ask {fan.duty}", f"{float(given):g}")
             warmest = celsius if warmest is None else max(warmest, celsius)
-            coolest = celsius if coolest is None else min(coolest, celsius)
             if abs(celsius - target) <= 1:
                 break  # as warm as it gets
     if warmest is None or warmest < levels[0][0]:
@@ -218,12 +344,40 @@ def _fan_walk(t: Tester, requirement: str) -> None:
     t.keep(requirement)
 
 
+NOT_YET = 2
+"""Kelvin below a temperature at which it is surely not reached."""
+
+
+def _level_on(
+    was: bool | None, celsius: Fraction, at: Fraction, hysteresis: Fraction, slack: Fraction
+) -> bool | None:
+    """Whether a level is on; None if it may be either."""
+    if celsius - slack >= at:
+        return True
+    if celsius + slack < at - hysteresis:
+        return False
+    if was is False and celsius + slack < at:
+        return False
+    return True if was and celsius - slack >= at - hysteresis else None
+
+
+def _driven_no_more(t: Tester, fan: Fan) -> None:
+    """Where a setting can drive it besides, if a word lets it, it has been driven, and the word is back."""
+    follows = t.vow.document.points[fan.duty].follows
+    if follows is None or not any(t.vow.points[name].choices for name in follows.put):
+        return
+    t.settings({**follows.put, follows.setting: follows.to})
+    for name in follows.put:
+        if t.vow.points[name].choices:
+            t.put(name, t.vow.points[name].default)
+
+
 @purpose("fan", "curve", 2)
 def fan_curve(t: Tester, r: Requirement) -> None:
     _fan_walk(t, r.id)
 
 
-@purpose("fan", "curve", 1)
+@purpose("fan", "curve", TOUR)
 def least_drive(t: Tester, r: Requirement) -> None:
     """Where a setting can drive it besides, the curve is still the least: warm, with that setting at rest."""
     fan = t.vow.document.fan
@@ -285,17 +439,30 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
         )
 
 
-@purpose("fan", "tick", 2)
+@purpose("fan", "tick", 3)
 def fan_tick(t: Tester, r: Requirement) -> None:
-    """While it warms, the duty changes at most once in a tick, and has changed two ticks after it should."""
+    """While it warms, the duty changes at most once in a tick, and has changed two ticks after it should.
+
+    At the second level, if there are so many: with the fan at work it warms faster there.
+    """
+    _over_levels(t, r, slice(1, 2))
+
+
+@purpose("fan", "tick", 3)
+def fan_tick_at_others(t: Tester, r: Requirement) -> None:
+    """The same at the first level and the third."""
+    _over_levels(t, r, slice(0, 3, 2))
+
+
+def _over_levels(t: Tester, r: Requirement, some: slice) -> None:
     fan = t.vow.document.fan
     assert fan is not None
     event, _ = _warm(t)
     t.bench(event, Decimal(int(fan.levels[-1].at) + 20))
-    for level in fan.levels[:3]:
+    for level in fan.levels[some] or fan.levels[:1]:
         _up_to(t, fan, Fraction(level.at) - Fraction(2, 5))
         _over_a_level(t, r, fan, Fraction(level.duty))
-    t.keep(r.id)
+        t.keep(r.id)
 
 
 def _up_to(t: Tester, fan: Fan, celsius: Fraction) -> None:
@@ -352,26 +519,29 @@ def _over_a_level(t: Tester, r: Requirement, fan: Fan, level: Fraction) -> None:
 # ---------------------------------------------------------------------------------------------------- laws
 
 
-@purpose("law", "", 1)
+@purpose("law", "", 2)
 def law(t: Tester, r: Requirement) -> None:
     """In one state: where it is provoked, if that is said."""
-    rule = t.vow.document.laws[r.element]
-    where = rule.provoke.state if rule.provoke is not None else ""
-    states = sorted(states_of(t, rule.armed_in), key=lambda state: state != where)
-    for state in states:
+    for state in _where_first(t, t.vow.document.laws[r.element]):
         if _keeps(t, r, state):
             t.done.add(f"law {r.element} in {state}")
             return
     raise NotSelected("none of its states can be reached here")
 
 
-@purpose("law", "", 3)
+@purpose("law", "", 2)
 def law_elsewhere(t: Tester, r: Requirement) -> None:
     """In every other state as well."""
-    states = states_of(t, t.vow.document.laws[r.element].armed_in)
-    tried = [_keeps(t, r, state) for state in states if f"law {r.element} in {state}" not in t.done]
+    _, *others = _where_first(t, t.vow.document.laws[r.element])
+    tried = [_keeps(t, r, state) for state in others if f"law {r.element} in {state}" not in t.done]
     if not any(tried):
         raise NotSelected("no other of its states can be reached here")
+
+
+def _where_first(t: Tester, rule: Law) -> list[str]:
+    """The states in which a law is to hold; where it is provoked comes first."""
+    where = rule.provoke.state if rule.provoke is not None else ""
+    return sorted(states_of(t, rule.armed_in), key=lambda state: state != where)
 
 
 def _keeps(t: Tester, r: Requirement, state: str) -> bool:
@@ -386,10 +556,12 @@ def _keeps(t: Tester, r: Requirement, state: str) -> bool:
     elif rule.holds is not None:
         steady(t, rule.holds, r.id, rule.settle)
     if rule.holds is not None and rule.provoke is not None and state == rule.provoke.state:
+        _as_before(t, r, rule.holds, rule.provoke, rule.settle)
         _nearer(t, r, rule.holds, rule.provoke, rule.settle)
     elif rule.integral_of is not None and rule.counter is not None:
         _turn_the_bench(t)
         _integral(t, r, rule.integral_of, rule.counter, Fraction(rule.tolerance_percent) / 100, rule.settle)
+        _press(t, rule.integral_of)
     elif rule.elapses is not None:
         _elapses(t, r, rule.elapses, Fraction(rule.tolerance_percent) / 100)
     elif rule.never_falls is not None and rule.while_rises is not None:
@@ -397,7 +569,7 @@ def _keeps(t: Tester, r: Requirement, state: str) -> bool:
     return True
 
 
-@purpose("law", "", 3)
+@purpose("law", "", 1)
 def with_the_bench_turned(t: Tester, r: Requirement) -> None:
     """A relation of readings holds as well where the bench makes one of them another."""
     rule = t.vow.document.laws[r.element]
@@ -427,7 +599,19 @@ def _turn_the_bench(t: Tester) -> None:
 
 @purpose("law", "", 2)
 def chosen_on_the_way(t: Tester, r: Requirement) -> None:
-    """It holds as well where the words it depends on are put in a state on the way."""
+    """A relation holds as well where its words are put in a state on the way: for one relation."""
+    if "chosen on the way" not in t.done:
+        _chosen_on_the_way(t, r)
+
+
+@purpose("law", "", 4)
+def each_chosen_on_the_way(t: Tester, r: Requirement) -> None:
+    """The same for the others."""
+    if f"chosen on the way for {r.element}" not in t.done:
+        _chosen_on_the_way(t, r)
+
+
+def _chosen_on_the_way(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.laws[r.element]
     if rule.holds is None or rule.provoke is None or rule.provoke.bench:
         return
@@ -450,6 +634,110 @@ def chosen_on_the_way(t: Tester, r: Requirement) -> None:
     t.settings(words)
     t.goto(rule.provoke.state)
     steady(t, rule.holds, r.id, rule.settle)
+    t.done |= {"chosen on the way", f"chosen on the way for {r.element}"}
+
+
+def _as_before(t: Tester, r: Requirement, holds: Expression, provoke: Provoke, settle_ns: int) -> None:
+    """Once for each word that is put for a relation: after a trip and a run it is in force again."""
+    words = [name for name in provoke.put if name in holds.names and t.vow.points[name].scale is None]
+    once = f"tripped with {', '.join(sorted(words))}"
+    if words and not provoke.bench and once not in t.done and _trip_and_back(t):
+        t.done.add(once)
+        steady(t, holds, r.id, settle_ns)
+
+
+def _press(t: Tester, reading: str) -> None:
+    """Once in a state: press on a limit that is provoked by what is summed here, and sum what flows."""
+    follows = t.vow.document.points[reading].follows
+    if follows is None or not t.session.held or t.gate is not None or f"held back in {t.state}" in t.done:
+        return
+    for rule in t.vow.document.limits.values():
+        put = rule.provoke.put if rule.provoke is not None and not rule.provoke.bench else {}
+        here = t.state in (rule.armed_in or ()) and all(t.settable_here(t.vow.points[name]) for name in put)
+        if follows.setting in put and here:
+            t.settings(put)
+            t.alive(max(rule.settle, t.vow.document.trial.settle))
+            _sums_what_flows(t)
+            return
+
+
+def _sums_what_flows(t: Tester) -> None:
+    """Where less flows than was put, counters go by what is read."""
+    laws = {
+        name: rule
+        for name, rule in t.vow.document.laws.items()
+        if rule.integral_of is not None and t.state in (rule.armed_in or ())
+    }
+    readings = sorted({str(rule.integral_of) for rule in laws.values()})
+    state, held_back = t.state, next((name for name in readings if _held_back(t, name)), None)
+    if held_back is None:
+        return
+    first, began_ns = numbers(t, readings), t.now_ns
+    before = {name: t.read(str(rule.counter)) for name, rule in laws.items()}
+    t.alive(FLOWS_NS)
+    after = {name: t.read(str(rule.counter)) for name, rule in laws.items()}
+    span, last = Fraction(t.now_ns - began_ns, NS_PER_S), numbers(t, readings)
+    if t.state != state:
+        return
+    t.done.add(f"held back in {state}")
+    for name, rule in laws.items():
+        entry = t.vow.points[str(rule.counter)]
+        unit = Fraction(entry.si / float(entry.number.step))
+        sums = [each[str(rule.integral_of)] * span / unit for each in (first, last)]
+        slack = max(map(abs, sums)) * FLOWS_SLACK + 2 * entry.number.step
+        gained = (after[name] - before[name]) * entry.number.step
+        if not min(sums) - slack <= gained <= max(sums) + slack:
+            due = f"{entry.name} gains about {float(sums[0]):.4g} in {float(span):.3g} s"
+            raise Broken(Judgement(False, f"law.{name}", due), f"ask {entry.name}", f"{float(gained):.4g}")
+        t.keep(f"law.{name}")
+
+
+def _held_back(t: Tester, name: str) -> bool:
+    """Whether a reading is well below the setting in its unit that it follows elsewhere."""
+    entry, follows = t.vow.points[name], t.vow.document.points[name].follows
+    if follows is None or t.vow.points[follows.setting].number.unit != entry.number.unit:
+        return False
+    told = t.vow.points[follows.setting].exact(t.setting(follows.setting))
+    return isinstance(told, Fraction) and t.read(name) * entry.number.step < told * HELD_BACK
+
+
+def _trip_and_back(t: Tester) -> bool:
+    """Have a trip that no setting is needed for, clear it, and come back by what else handles power."""
+    state = t.state
+    trips = [
+        (entry, provoke)
+        for name, entry in t.vow.trips.items()
+        if entry.latched and state in entry.armed_in
+        if (provoke := t.vow.document.trips[name].provoke) is not None
+        if provoke.bench and provoke.bench.keys() == provoke.relief.keys() and not provoke.put
+        if provoke.within <= AT_ONCE_NS and all(t.may_turn(*each) for each in provoke.bench.items())
+    ]
+    if not trips:
+        return False
+    if t.may_turn("panel.control", "local"):
+        for who in ("local", "remote"):
+            t.panel("panel.control", who)
+    if t.may_turn("link.transmitter", "stalled"):
+        for condition in ("stalled", "free"):
+            t.transmitter(condition)
+    t.strike(*(struck := t.random.choice(trips)))
+    t.relieve(struck[1])
+    t.alive(t.vow.document.trial.settle)
+    t.clear()
+    settings = {name: t.vow.points[name].exact(value) for name, value in t.oracle.twin.settings.items()}
+    other = sorted(
+        to
+        for action in t.vow.actions.values()
+        if action.guard is None or not action.guard.names <= settings.keys() or action.guard.truth(settings)
+        for at, to in action.to.items()
+        if t.vow.states[to].energised and to not in (at, state)
+    )
+    if t.vow.document.trial.safe is not None and other:
+        with suppress(NotSelected, Doubtful):
+            t.goto(t.random.choice(other))
+            t.safe()
+    t.goto(state)
+    return True
 
 
 def settle_ns(t: Tester, rule: Law) -> int:
@@ -494,6 +782,7 @@ def _nearer(t: Tester, r: Requirement, holds: Expression, provoke: Provoke, sett
                 moved = t.put(name, tenth).ok
     if not moved:
         return
+    _put_beside(t, holds)
     t.alive(max(settle_ns, t.vow.document.trial.settle))
     for _ in range(CONSISTENT_READS):
         readings = {n: about(t, n) for n in sorted(holds.names) if t.vow.points[n].source == "signal"}
@@ -511,64 +800,137 @@ def _nearer(t: Tester, r: Requirement, holds: Expression, provoke: Provoke, sett
     raise Broken(Judgement(False, r.id, holds.text), f"ask {', '.join(readings)}", shown)
 
 
+def _put_beside(t: Tester, holds: Expression) -> None:
+    """Put some of the settings that other relations and alternations are about, and this one is not."""
+    laws = t.vow.document.laws.values()
+    about_them = {name for each in laws if each.holds is not None for name in each.holds.names}
+    about_them |= {phase.level for each in laws for phase in each.phases or ()}
+    bounding = {each.at_most for each in laws} | {
+        name
+        for each in t.vow.document.limits.values()
+        for bound in (each.low, each.high)
+        if bound is not None
+        for name in bound.names
+    }
+    entries = [t.vow.points[name] for name in sorted(about_them - bounding - holds.names)]
+    numbers = [each for each in entries if each.source == "setting" and each.scale is not None]
+    for entry in t.random.sample(numbers, min(BESIDE, len(numbers))):
+        with suppress(NotSelected):
+            if t.settable_here(entry):
+                t.put(entry.name, other_value(t, entry))
+
+
 def _integral(
     t: Tester, r: Requirement, reading: str, counter: str, tolerance: Fraction, settle_ns: int
 ) -> None:
-    """Sum the reading over time (trapezoids) and compare with what the counter gained."""
+    """Sum the reading over time and compare with what the counter gained: as it is, and with little of it."""
+    t.ask_for_patience(SUMMED_S * NS_PER_S)
     t.alive(settle_ns)
+    ended_counts = _summed(t, r, reading, counter, tolerance)
+    follows = t.vow.document.points[reading].follows
+    mover = t.vow.points[follows.setting] if follows is not None else None
+    entry, level = t.vow.points[reading], t.setting(mover.name) if mover is not None else None
+    if mover is None or not isinstance(level, int) or not t.settable_here(mover):
+        return
+    now = abs(t.read(reading)) * entry.number.step
+    least = int(level * LITTLE * entry.range_error / now) + 1 if now else level
+    if not t.bounds(mover)[0] <= least <= level // 2 or not t.allows(mover, least):
+        return
+    t.put(mover.name, least)
+    t.alive(settle_ns + t.vow.document.trial.settle)
+    _summed(t, r, reading, counter, tolerance, ended_counts)
+
+
+LITTLE = 4
+"""So many times its accuracy, a reading is little and yet known well enough to be summed."""
+
+
+def _summed(
+    t: Tester, r: Requirement, reading: str, counter: str, tolerance: Fraction, least: int | None = None
+) -> int:
+    """Sum the reading over time (trapezoids) and compare with what the counter gained; what it shows then.
+
+    It begins with no less than `least`, what it was before.
+    """
     entry, total = t.vow.points[reading], t.vow.points[counter]
-    seconds = 60 if t.session.held else 4
-    steps = 8
+    seconds = SUMMED_S if t.session.held else 4
+    steps = 6
     began_counts, began_ns = t.read(counter), t.now_ns
-    sum_steps = Fraction(0)
+    _not_less(r, total, began_counts, least)
+    sum_steps = between = Fraction(0)
     last, last_ns = t.read(reading), t.now_ns
     halfway = began_counts
     for step in range(steps):
-        t.alive(seconds * NS_PER_S // steps)
+        MEANWHILE.get(step, Tester.alive)(t, seconds * NS_PER_S // steps)
         if step == steps // 2:
             halfway = t.read(counter)  # reading it changes nothing
         now, now_ns = t.read(reading), t.now_ns
         sum_steps += Fraction(now + last, 2) * entry.number.step * Fraction(now_ns - last_ns, NS_PER_S)
+        # Between the two it may have been either: heat can hold it back at first.
+        between += Fraction(abs(now - last), 2) * entry.number.step * Fraction(now_ns - last_ns, NS_PER_S)
         last, last_ns = now, now_ns
     ended_counts = t.read(counter)
-    if ended_counts < halfway and sum_steps > 0:
-        due = f"{counter} at least {' '.join(total.words(halfway))}, what it was halfway"
-        raise Broken(Judgement(False, r.id, due), f"ask {counter}", " ".join(total.words(ended_counts)))
+    if sum_steps > 0:
+        _not_less(r, total, ended_counts, halfway)
     gained = (ended_counts - began_counts) * total.number.step * Fraction(total.si / float(total.number.step))
     span = Fraction(t.now_ns - began_ns, NS_PER_S)
     # Half a step of the counter at either end, the reading's accuracy all along, a sample period of delay.
     unit = Fraction(total.si / float(total.number.step))
-    unsure = total.number.step * unit
+    unsure = total.number.step * unit + between
     unsure += span * (entry.range_error + abs(Fraction(last)) * entry.number.step * entry.reading_error)
     unsure += abs(last * entry.number.step) * Fraction(entry.period_ns + total.period_ns, NS_PER_S) * 2
     if not t.session.held:
         unsure += abs(last * entry.number.step) * Fraction(2 * HOST_SLACK_NS, NS_PER_S)
     slack = tolerance * abs(sum_steps) + unsure
-    t.measured[r.id] = (
+    t.measured.setdefault(
+        r.id,
         f"{counter} gained {float(gained / unit):.4g} {total.number.unit} in {float(span):.3g} s; our own sum"
-        f" of {steps + 1} readings is {float(sum_steps / unit):.4g} within {float(unsure / unit):.2g}"
+        f" of {steps + 1} readings is {float(sum_steps / unit):.4g} within {float(unsure / unit):.2g}",
     )
     if abs(gained - sum_steps) > slack:
         due = f"{counter} gains {float(sum_steps / unit):.5g} within {float(slack / unit):.2g}"
         raise Broken(Judgement(False, r.id, due), f"ask {counter}", f"gained {float(gained / unit):.5g}")
     t.keep(r.id)
+    return ended_counts
+
+
+def _begun_at_last(t: Tester, ns: int) -> None:
+    """Let time pass, at the end of it with a line that has begun."""
+    t.alive(ns - BEGUN_NS)
+    t.alive_in_parts(min(ns, BEGUN_NS))
+
+
+BEGUN_NS = 4 * NS_PER_S
+"""So long a line waits for its end while a counter of time runs."""
+SUMMED_S = 58
+"""No round time, so that a counter in coarse steps is not right by chance."""
+
+
+def _not_less(r: Requirement, total: PointEntry, counts: int, least: int | None) -> None:
+    if least is not None and counts < least:
+        due = f"{total.name} at least {' '.join(total.words(least))}, what it was before"
+        raise Broken(Judgement(False, r.id, due), f"ask {total.name}", " ".join(total.words(counts)))
 
 
 def _elapses(t: Tester, r: Requirement, counter: str, tolerance: Fraction) -> None:
     """What a counter of time gains, against our own clock: with the settings of a trial, and the least."""
-    _gains(t, r, counter, tolerance, (60 if t.session.held else 4) * NS_PER_S)
+    # Half a second more, so that whole seconds are not right by chance.
+    span_ns = (60 if t.session.held else 4) * NS_PER_S + NS_PER_S // 2
+    _gains(t, r, counter, tolerance, span_ns, _begun_at_last)
     for name in t.vow.document.trial.put:
         entry = t.vow.points[name]
         if entry.scale is not None and t.settable_here(entry) and t.allows(entry, t.bounds(entry)[0]):
             t.put(name, t.bounds(entry)[0])
-    _gains(t, r, counter, tolerance, 4 * NS_PER_S)
+    _gains(t, r, counter, tolerance, 4 * NS_PER_S, unheard)
 
 
-def _gains(t: Tester, r: Requirement, counter: str, tolerance: Fraction, ns: int) -> None:
+def _gains(
+    t: Tester, r: Requirement, counter: str, tolerance: Fraction, ns: int, work: Callable[[Tester, int], None]
+) -> None:
     entry = t.vow.points[counter]
     t.alive(2 * entry.period_ns)
     began_ns, before = t.now_ns, t.read(counter)
-    t.alive(ns)
+    work(t, ns)
     after, ended_ns = t.read(counter), t.now_ns
     gained, span = (after - before) * entry.number.step, Fraction(ended_ns - began_ns, NS_PER_S)
     # A step at either end, the age of the samples, and how late the host was.
@@ -581,6 +943,10 @@ def _gains(t: Tester, r: Requirement, counter: str, tolerance: Fraction, ns: int
         due = f"{counter} gains {float(span):.3f} s within {float(slack):.2g} s"
         raise Broken(Judgement(False, r.id, due), f"ask {counter}", seen)
     t.keep(r.id)
+
+
+WARMING = 8
+"""So often a reading is looked at while another rises."""
 
 
 def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
@@ -599,8 +965,8 @@ def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
     declared = t.declared[event]
     t.bench(event, declared.other if declared.other is not None else Decimal(0))
     last: tuple[int, int] | None = None
-    for _ in range(15):
-        t.alive(declared.moves[rises] // 15)
+    for _ in range(WARMING):
+        t.alive(declared.moves[rises] // WARMING)
         now = t.read(rises), t.read(falls)
         if last is not None and now[0] >= last[0] and now[1] < last[1]:
             entry = t.vow.points[falls]
@@ -613,7 +979,7 @@ def _never_falls(t: Tester, r: Requirement, falls: str, rises: str) -> None:
 # ------------------------------------------------------------------------------------------------- records
 
 
-@purpose("record", "layout", 1)
+@purpose("record", "layout", 2)
 def record_layout(t: Tester, r: Requirement) -> None:
     record = t.vow.document.records[r.element]
     entry = answered_by(t, r.element)
@@ -655,11 +1021,25 @@ def record_layout(t: Tester, r: Requirement) -> None:
             point = t.vow.points[field.value]
             if point.source == "signal":
                 plausible(t, r, field.name, parsed[field.name], point.name)
+    if entry in images(t):
+        _tell_apart(t, entry, record)
+
+
+def _tell_apart(t: Tester, entry: PointEntry, record: Record) -> None:
+    """Words of several settings are numbered alike: no two of them have the same number in every look."""
+    points = [t.vow.points[str(field.value)] for field in record.fields if not isinstance(field.value, int)]
+    words = [point for point in points if point.scale is None and t.settable_here(point)]
+    for look in range((len(words) - 1).bit_length() if words else 0):
+        for index, point in enumerate(words):
+            word = point.choices[index >> look & 1]
+            if t.setting(point.name) != word and t.allows(point, word):
+                t.put(point.name, word)
+        ask_parts(t, entry)
 
 
 def filled_by(t: Tester, record: str) -> ActionEntry | None:
     """The action that captures a record, if one does."""
-    return next((each for each in t.vow.actions.values() if ("capture", record) in each.does), None)
+    return t.vow.doing("capture", record)
 
 
 def answered_by(t: Tester, record: str) -> PointEntry | None:
@@ -670,12 +1050,23 @@ def answered_by(t: Tester, record: str) -> PointEntry | None:
 def record_fields(t: Tester, name: str, record: Record) -> dict[str, int | list[int]]:
     """Ask all parts of a record and take it apart."""
     data = b""
-    count = parts_of(record, part_bytes(t.vow, t.vow.points[name]))
-    for index in range(count):
+    for index in range(part_count(t.vow, t.vow.points[name])):
         reply: Reply = t.say(f"ask {name} {index}")
         data += bytes.fromhex(reply.words[1])
     parsed = layout(record).parse(data)
     return {field.name: parsed[field.name] for field in record.fields}
+
+
+def record_series(t: Tester, name: str, record: Record, field: RecordField) -> list[int]:
+    """Ask the parts in which one series lies, and take it out of them."""
+    size, data = part_bytes(t.vow, t.vow.points[name]), bytearray(record_bytes(record))
+    before = record.fields[: record.fields.index(field)]
+    begins = sum(FIELD_BYTES[each.type] * each.count for each in before)
+    ends = begins + FIELD_BYTES[field.type] * field.count
+    for index in range(begins // size, -(-ends // size)):
+        part = bytes.fromhex(t.say(f"ask {name} {index}").words[1])
+        data[index * size : index * size + len(part)] = part
+    return list(layout(record).parse(bytes(data))[field.name])
 
 
 def _same(t: Tester, r: Requirement, field: str, seen: object, due: object) -> None:

@@ -7,12 +7,12 @@ from contextlib import suppress
 from fractions import Fraction
 
 from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.images import see_settings
 from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
 from protocol.document.requirements import Requirement
 from protocol.expression import Expression, ExpressionError
 from protocol.oracle import Judgement
-from protocol.record import parts_of
-from protocol.vow import PointEntry, Value, part_bytes, record_of
+from protocol.vow import PointEntry, Value, part_count
 
 
 def entry_of(t: Tester, r: Requirement) -> PointEntry:
@@ -64,6 +64,8 @@ FEW = 6
 """Settings that are asked where all of them have been."""
 TRIES = 200
 """So many values of other settings are thought of, to find some that show most."""
+SOME_LIMITED = 3
+"""Settings whose limits are looked at after a boot."""
 SHARE = 0.1
 """Part of the points that are tried in every way; one like them has been."""
 
@@ -72,7 +74,7 @@ SHARE = 0.1
 def readable(t: Tester, r: Requirement) -> None:
     entry = entry_of(t, r)
     if entry.kind == "record":
-        last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+        last = part_count(t.vow, entry) - 1
         for index in {0, last}:
             t.say(f"ask {entry.name} {index}")
         t.say(f"ask {entry.name} {last + 1}")
@@ -134,9 +136,10 @@ def move_all(t: Tester, entries: Sequence[PointEntry]) -> list[PointEntry]:
 
 
 def _far_value(t: Tester, entry: PointEntry) -> Value:
-    """Another value that takes as many bits as most of its range does."""
+    """Another value that takes as many bits as most of its range does; of words the last."""
     if entry.scale is None:
-        return other_value(t, entry)
+        last = entry.choices[-1]
+        return last if last != t.setting(entry.name) else other_value(t, entry)
     low, high = t.bounds(entry)
     far = low + (high - low) * (4 if low >= 0 else 1) // 5
     return far if far != t.setting(entry.name) else other_value(t, entry)
@@ -229,6 +232,27 @@ def _edges(t: Tester, entry: PointEntry) -> None:
 
 
 @purpose("point", "bounds", 2)
+def limits_of_all_moved(t: Tester, r: Requirement) -> None:
+    """Once for all limits that depend on others: all that is put is moved, and a refusal tells the limits."""
+    if "limits of all moved" in t.done:
+        return
+    t.done.add("limits of all moved")
+    depending = [entry for entry in t.vow.settings if _limiting(entry) and t.settable_here(entry)]
+    limiting = {name for entry in depending for name in _limiting(entry)}
+    for entry in t.vow.settings if depending else ():
+        if not t.settable_here(entry):
+            continue
+        if entry.scale is None:
+            t.put(entry.name, other_value(t, entry))
+        elif entry.name in limiting:
+            low, high = t.bounds(entry)
+            t.put(entry.name, low + (high - low) * 2 // 3)
+    for entry in depending:
+        low, high = t.bounds(entry)
+        t.put(entry.name, low - 1 if entry.high is None else high + 1)
+
+
+@purpose("point", "bounds", 3)
 def dependent_bounds(t: Tester, r: Requirement) -> None:
     """Limits that depend on other settings, with one of those moved, and all words."""
     entry = entry_of(t, r)
@@ -265,6 +289,48 @@ def _with_others_moved(t: Tester, entry: PointEntry, names: Sequence[str]) -> No
         t.put(name, third if third != present else high)
         enable(t, entry)
         _edges(t, entry)
+
+
+def moved_while_busy(t: Tester) -> None:
+    """While the panel has control: what is put there moves the limits in force, and what is refused does not.
+
+    One setting shows it, of those that depend on one at the panel if there are any.
+    """
+    here = [each for each in t.vow.settings if _limiting(each) and t.settable_here(each)]
+    by_hand = {each.name for each in t.vow.settings if each.local and f"panel.{each.name}" in t.events}
+    entry = next((each for each in here if _limiting(each) & by_hand), next(iter(here), None))
+    if entry is None or t.gate is not None:
+        return
+    others = [t.vow.points[name] for name in sorted(_limiting(entry)) if name in t.oracle.twin.settings]
+    refused = _moving(t, entry, [each for each in others if each.name not in by_hand], (1, 0))
+    if refused is not None:
+        t.put(*refused)
+    turned = _moving(t, entry, [each for each in others if each.name in by_hand], (Fraction(1, 2), 1, 0))
+    if turned is not None:
+        t.panel(f"panel.{turned[0]}", turned[1])
+    for limit, index, beyond in ((entry.low, 0, -1), (entry.high, 1, 1)):
+        if limit is not None and limit.names:
+            t.put(entry.name, t.bounds(entry)[index])
+            t.put(entry.name, t.bounds(entry)[index] + beyond)
+
+
+def _moving(
+    t: Tester, entry: PointEntry, others: Sequence[PointEntry], shares: Sequence[Fraction | int]
+) -> tuple[str, int] | None:
+    """Another setting and a value, at one of these shares of what it may be, that moves the limits of one."""
+    before, settings = t.bounds(entry), t.oracle.twin.settings
+    for other in others:
+        if other.scale is None or not t.settable_here(other):
+            continue
+        low, high = t.bounds(other)
+        for share in shares:
+            counts = low + int((high - low) * share)
+            t.oracle.twin.settings = {**settings, other.name: counts}
+            moved = t.bounds(entry) != before
+            t.oracle.twin.settings = settings
+            if moved:
+                return other.name, counts
+    return None
 
 
 def off_step(t: Tester, entry: PointEntry, limit: Expression) -> bool:
@@ -313,16 +379,39 @@ def set_in(t: Tester, r: Requirement) -> None:
         raise NotSelected("no state in which it is refused can be reached")
 
 
-@purpose("point", "saved", 2)
+@purpose("point", "set_in", 2)
+def locked_again(t: Tester, r: Requirement) -> None:
+    """What is settled in a state of its own is refused again, whichever action ends that state.
+
+    Once for all settings of the same states.
+    """
+    entry = entry_of(t, r)
+    own = entry.set_in
+    assert own is not None
+    if t.vow.initial in own or f"locked again: {sorted(own)}" in t.done:
+        return
+    t.done.add(f"locked again: {sorted(own)}")
+    value = other_value(t, entry)
+    for action in sorted(t.vow.actions.values(), key=lambda each: not each.always):
+        state = next((each for each in sorted(own) if action.to.get(each, each) not in own), None)
+        if state is None or (t.vow.states[state].energised and not t.energise):
+            continue
+        t.goto(state)
+        t.act(action.name)
+        t.put(entry.name, value)
+        t.home()
+
+
+@purpose("point", "saved", 1)
 def saved(t: Tester, r: Requirement) -> None:
     """Once for all saved settings, because a store wears out."""
     if "saved" in t.done:
         t.keep(r.id)
         return
-    save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
+    save = doing(t, "save")
     if save is None:
         raise NotSelected("no action saves")
-    if "power" not in t.abilities and _reboot(t) is None:
+    if "power" not in t.abilities and doing(t, "reboot") is None:
         raise NotSelected(
             "nothing boots the instrument: no rig that can cut its power, no action that reboots"
         )
@@ -330,40 +419,115 @@ def saved(t: Tester, r: Requirement) -> None:
         t.goto(_roomiest(t))
     here = [entry for entry in t.vow.settings if t.settable_here(entry)]
     moved = move_all(t, [*here, *(entry for entry in t.vow.settings if entry not in here)])
+    _beyond_default_limits(t, moved)
+    _dialled(t, moved)
     _go_to_act(t, save)
     for beside in t.vow.actions[save].to:
         if beside != t.vow.initial and not t.vow.states[beside].energised:
             with suppress(NotSelected):  # mostly it is done in the initial state
                 t.goto(beside)
                 break
+    if "link.notices" in t.vow.points:
+        t.say("put link.notices off")  # a switch of the session is no setting
     t.act(save)
     for entry in moved:
         if not entry.saved:
             t.ask(entry.name)  # a boot will not show what has become of it
+    recall = doing(t, "recall")
+    unsaved = [entry for entry in moved if not entry.saved]
     looked_at = t.vow.settings
     for again in boots(t):
+        if recall is not None and t.state in t.vow.actions[recall].to:
+            low = lowered(t) if looked_at is not t.vow.settings else None
+            t.act(recall)  # what it brings back stays in the store
+            if low is not None:
+                with t.blaming("saved"):
+                    t.ask(low.name)
         for entry in moved[:1]:
             enable(t, entry)
             t.put(entry.name, t.bounds(entry)[0] if entry.scale is not None else entry.default)
+        lost = t.random.sample(unsaved, min(1, len(unsaved)))
+        for entry in lost:
+            enable(t, entry)
+            t.put(entry.name, other_value(t, entry))
         again()
-        _ask_saved(t, looked_at)
+        see_settings(t, tuple(dict.fromkeys([*lost, *looked_at])), _after_a_boot)
+        if looked_at is t.vow.settings:
+            _beyond_what_came_back(t)
+            if "link.notices" in t.vow.points:
+                t.ask("link.notices")
         looked_at = tuple(t.random.sample(t.vow.settings, min(FEW, len(t.vow.settings))))
     # And a save of the defaults, so that the next boot is as the first.
+    for entry in unsaved[:1]:
+        enable(t, entry)
+        t.put(entry.name, other_value(t, entry))
     t.home()
-    with t.blaming("default"):
-        for entry in moved:
-            t.ask(entry.name)
+    see_settings(t, moved, lambda _: "default")
     _go_to_act(t, save)
     t.act(save)
     restart(t)
-    _ask_saved(t, looked_at)
+    see_settings(t, looked_at, _after_a_boot)
     t.done.add("saved")
 
 
-def _ask_saved(t: Tester, entries: Sequence[PointEntry]) -> None:
-    for entry in entries:
-        with t.blaming("saved" if entry.saved else "default"):
-            t.ask(entry.name)
+def _dialled(t: Tester, moved: Sequence[PointEntry]) -> None:
+    """One of them is put at the panel last: that is kept like any other."""
+    for entry in moved:
+        event = f"panel.{entry.name}"
+        if not (entry.saved and entry.local and t.settable_here(entry) and event in t.events):
+            continue
+        value = other_value(t, entry)
+        if t.gate is None and value != entry.default and t.may_turn("panel.control", "local"):
+            t.panel("panel.control", "local")
+            t.panel(event, value)
+            t.panel("panel.control", "remote")
+            return
+
+
+def lowered(t: Tester) -> PointEntry | None:
+    """Put a setting, and then what limits it, as low as they go: one that is saved as more, if any."""
+    found: list[tuple[bool, PointEntry, PointEntry]] = []
+    for entry in t.vow.settings:
+        names = sorted(entry.high.names) if entry.high is not None and entry.saved else ()
+        if entry.high is None or len(names) != 1 or not t.settable_here(entry):
+            continue
+        limiting = t.vow.points[names[0]]
+        if t.settable_here(limiting):
+            # Its own bounds may hang on the setting that it limits.
+            least = entry.high.number({limiting.name: limiting.exact(limiting.number.low)})
+            kept = entry.exact(t.oracle.twin.store.settings.get(entry.name, entry.default))
+            found.append((isinstance(kept, Fraction) and kept > least, entry, limiting))
+    if not found:
+        return None
+    _, entry, limiting = max(found, key=lambda each: each[0])
+    t.put(entry.name, t.bounds(entry)[0])
+    t.put(limiting.name, t.bounds(limiting)[0])
+    return entry
+
+
+def _after_a_boot(entry: PointEntry) -> str:
+    return "saved" if entry.saved else "default"
+
+
+def _beyond_default_limits(t: Tester, moved: Sequence[PointEntry]) -> None:
+    """Put a setting to what only the others allow as they are now: it comes back together with them."""
+    for entry in moved:
+        if entry.high is not None and entry.saved and t.settable_here(entry):
+            points = [t.vow.points[name] for name in entry.high.names]
+            limit = entry.high.number({each.name: each.exact(each.default) for each in points})
+            high = t.bounds(entry)[1]
+            if high * entry.number.step > limit:
+                t.put(entry.name, high)
+                return
+
+
+def _beyond_what_came_back(t: Tester) -> None:
+    """Limits that depend on what is saved are in force from the boot on."""
+    depend = [each for each in t.vow.settings if any(t.vow.points[name].saved for name in _limiting(each))]
+    depend = [each for each in depend if t.settable_here(each)]
+    for entry in t.random.sample(depend, min(SOME_LIMITED, len(depend))):
+        low, high = t.bounds(entry)
+        t.put(entry.name, low - 1 if entry.high is None else high + 1)
 
 
 def _go_to_act(t: Tester, name: str) -> None:
@@ -372,8 +536,10 @@ def _go_to_act(t: Tester, name: str) -> None:
         t.goto(_nearest(t, frozenset(action.to)))
 
 
-def _reboot(t: Tester) -> str | None:
-    return next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
+def doing(t: Tester, effect: str) -> str | None:
+    """The name of the first action with this effect, if there is one."""
+    action = t.vow.doing(effect)
+    return None if action is None else action.name
 
 
 def boots(t: Tester) -> list[Callable[[], object]]:
@@ -383,7 +549,7 @@ def boots(t: Tester) -> list[Callable[[], object]]:
         ways.append(t.power_cycle)
     if "reset" in t.abilities:
         ways.append(t.reset)
-    name = _reboot(t)
+    name = doing(t, "reboot")
     if name is not None:
         ways.append(lambda: _boot_by_action(t, name))
     if not ways:
@@ -398,7 +564,7 @@ def _boot_by_action(t: Tester, name: str) -> None:
 
 def restart(t: Tester) -> None:
     """Boot the instrument: by its own supply where the rig can, else by its own action."""
-    name = _reboot(t)
+    name = doing(t, "reboot")
     if "power" in t.abilities:
         t.power_cycle()
     elif name is not None:
@@ -451,7 +617,10 @@ def fresh(t: Tester, r: Requirement) -> None:
 
 
 def at_rest(t: Tester, entry: PointEntry, within_ns: int) -> None:
-    """Wait until a slow reading rests, at most for as long as it may move."""
+    """Wait until a slow reading rests, at most for as long as it may move: all of that if time is cheap."""
+    if t.session.held and not t.vow.states[t.state].energised:
+        t.alive(within_ns)
+        return
     last = t.read(entry.name)
     for _ in range(LOOKS_AT_SLOW):
         t.alive(within_ns // LOOKS_AT_SLOW)
@@ -565,7 +734,7 @@ def local(t: Tester, r: Requirement) -> None:
     if entry.scale is not None:
         low, high = t.bounds(entry)
         # The panel stops at the limits, and says what it has set.
-        for counts in (high + 1, low - 1):
+        for counts in (low - 1, high + 1):
             t.panel(f"panel.{entry.name}", counts)
             t.ask(entry.name)
     t.put(entry.name, entry.default)
@@ -576,3 +745,6 @@ def local(t: Tester, r: Requirement) -> None:
     t.panel("panel.control", "remote")
     t.put(entry.name, entry.default)
     t.ask(entry.name)
+    with suppress(NotSelected):
+        restart(t)  # what was set by hand has not been saved
+        t.ask(entry.name)

@@ -60,7 +60,7 @@ def _unjudged(t: Tester, wait_ns: int) -> None:
     t.session.discard()
     t.oracle.twin.accepted_ns = t.now_ns
     t.oracle.twin.forget_request()
-    t.oracle.number_known = False
+    t.oracle.twin.number_known = False
 
 
 @purpose("wire", "resync", 4)

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from functools import partial
 
-from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes import TOUR, purpose
 from protocol.conformance.purposes.behaviour import target_state
 from protocol.conformance.purposes.physics import PROMISES
 from protocol.conformance.purposes.points import (
+    SLOW_NS,
     boots,
+    doing,
     enable,
     has_moved,
     move_all,
     other_value,
     restart,
 )
-from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
+from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.requirements import Requirement
 from protocol.message import Request
@@ -32,22 +35,24 @@ WIDTHS = (8, 16, 32)
 """Bits of the cells that numbers are kept in (common practice, no source)."""
 
 
-@purpose("point", "saved", 3)
+@purpose("point", "saved", TOUR)
 def like_empty_cells(t: Tester, r: Requirement) -> None:
     """Once for all: a number whose bits are all ones, or none, is saved and comes back as any other does."""
-    save = _doing(t, "save")
+    save = doing(t, "save")
     if "like empty cells" in t.done or save is None:
         return
     boots(t)
     t.done.add("like empty cells")
+    with_nothing_saved(t)
     kept = []
-    for entry in sorted(t.vow.settings, key=lambda each: not t.settable_here(each)):
-        if entry.saved and entry.scale is not None:
-            with suppress(NotSelected):
-                enable(t, entry)
-                value = _like_empty(t, entry)
-                if value is not None and t.put(entry.name, value).ok:
-                    kept.append(entry)
+    # Of numbers that are alike the last.
+    alike = {each.number: each for each in t.vow.settings if each.saved and each.scale is not None}
+    for entry in sorted(alike.values(), key=lambda each: not t.settable_here(each)):
+        with suppress(NotSelected):
+            enable(t, entry)
+            value = _like_empty(t, entry)
+            if value is not None and t.put(entry.name, value).ok:
+                kept.append(entry)
     if not kept:
         return
     _act(t, save)
@@ -59,8 +64,27 @@ def like_empty_cells(t: Tester, r: Requirement) -> None:
     _act(t, save)
 
 
-def _doing(t: Tester, effect: str) -> str | None:
-    return next((name for name, action in t.vow.actions.items() if (effect, "") in action.does), None)
+def with_nothing_saved(t: Tester) -> None:
+    """While the store is empty: what was put is gone after a boot, and the defaults are brought back.
+
+    Only the first purpose that saves finds it so.
+    """
+    numbers = (each for each in t.vow.settings if each.saved and each.scale is not None)
+    here = [each for each in numbers if t.settable_here(each)]
+    if t.oracle.twin.store.settings or not here:
+        return
+    entry = t.random.choice(here)
+    t.put(entry.name, other_value(t, entry))
+    boots(t)[-1]()
+    with t.blaming("default"):
+        t.ask(entry.name)
+    recall = doing(t, "recall")
+    if recall is not None and t.state in t.vow.actions[recall].to:
+        t.put(entry.name, other_value(t, entry))
+        t.trying, trying = f"action.{recall}.effect", t.trying
+        t.act(recall)
+        t.ask(entry.name)
+        t.trying = trying
 
 
 def _act(t: Tester, name: str) -> None:
@@ -77,13 +101,13 @@ def _like_empty(t: Tester, entry: PointEntry) -> int | None:
     return next((each for each in values if each != entry.default), None)
 
 
-@purpose("point", "saved", 3)
+@purpose("point", "saved", 1)
 def saved_is_in_force(t: Tester, r: Requirement) -> None:
     """Once for all: what drives something, and can be put in other states only, acts after a boot as before.
 
     No relation of the document may tell what it does; but what is read at work stays what it was.
     """
-    save = _doing(t, "save")
+    save = doing(t, "save")
     own = [e for e in t.vow.settings if e.saved and e.drives is not None and not t.settable_here(e)]
     if "saved is in force" in t.done or save is None or not own or t.gate is not None:
         return
@@ -95,25 +119,99 @@ def saved_is_in_force(t: Tester, r: Requirement) -> None:
     t.goto(t.vow.initial)
     _act(t, save)
     with suppress(Doubtful):  # what they move may be what a protection watches
+        rest = _readings(t)
         before = _at_work(t)
-        t.safe()
-        restart(t)
-        after = _at_work(t)
-        for name, counts in before.items():
-            entry = t.vow.points[name]
-            if has_moved(entry, counts, after[name]):
-                due = f"about {' '.join(entry.words(counts))}, as before the boot: what is saved is in force"
-                seen = " ".join(entry.words(after[name]))
-                raise Broken(Judgement(False, r.id, due), f"ask {name}", seen)
+        # Where it works, if there are hands for that: then nothing is driven any more.
+        ways = [each for each in boots(t) if each in (t.power_cycle, t.reset)]
+        if ways:
+            ways[-1]()
+        else:
+            t.safe()
+            restart(t)
+        rests = _readings(t)
+        _as_before(t, r.id, before, _at_work(t), "what is saved is in force")
+        _as_before(t, f"state.{t.vow.initial}.reachable", rest, rests, "nothing is driven")
     t.home()
     _act(t, save)
 
 
+@purpose("trip", "fires", 3)
+def watched_by_what_came_back(t: Tester, r: Requirement) -> None:
+    """A boot brings other settings, and what a protection watches is held against those from then on."""
+    trip, provoke = t.vow.trips[r.element], t.vow.document.trips[r.element].provoke
+    if provoke is None or not provoke.bench or provoke.silence or provoke.within > QUICK_NS:
+        return
+    here = all(t.settable_here(t.vow.points[name]) for name in provoke.put)
+    if not here or not trip.when.names & provoke.put.keys() or t.vow.initial not in trip.armed_in:
+        return
+    if any(event not in t.events for event in provoke.bench):
+        raise NotSelected("needs a rig that can make its cause happen")
+    t.settings(provoke.put)
+    boots(t)[-1]()
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    t.alive(provoke.within)
+    t.ask("self.state")
+    t.relieve(provoke)
+
+
+@purpose("point", "default", 2)
+def drives_no_more(t: Tester, r: Requirement) -> None:
+    """Once for all: what is not saved drives nothing after a boot, nor what is set to its default, and what
+    follows it is where it was."""
+    if "drives no more" in t.done:
+        return
+    t.done.add("drives no more")
+    for name, point in t.vow.document.points.items():
+        entry, follows = t.vow.points[name], point.follows
+        if follows is None or t.vow.states[follows.state].energised or follows.state != t.vow.initial:
+            continue
+        if t.vow.points[follows.setting].saved or (not t.session.held and follows.within > SLOW_NS):
+            continue
+        wait_ns = max(follows.within, entry.period_ns) + (0 if t.session.held else HOST_SLACK_NS)
+        slowest_ns = max((ns for each in t.declared.values() for ns in each.moves.values()), default=0)
+        # What drove it before drives it no more, heat that an earlier purpose has left, say.
+        t.alive(max(wait_ns, slowest_ns) if t.session.held else wait_ns)
+        before = t.read(entry.name)
+        defaults = doing(t, "defaults")
+        for about, back in (
+            (f"point.{follows.setting}.default", boots(t)[-1]),
+            (f"action.{defaults}.effect", None if defaults is None else partial(_act, t, defaults)),
+        ):
+            if back is None:
+                continue
+            t.settings({**follows.put, follows.setting: follows.to})
+            t.alive(wait_ns)
+            driven = t.read(entry.name)
+            back()
+            t.alive(wait_ns)
+            after = t.read(entry.name)
+            # Something else, such as heat, may drive it too, and may have changed meanwhile.
+            if has_moved(entry, before, driven) and not has_moved(entry, driven, after):
+                due = f"not {' '.join(entry.words(driven))}: {follows.setting} is {follows.to} no more"
+                raise Broken(Judgement(False, about, due), f"ask {entry.name}", " ".join(entry.words(after)))
+            before = after  # what is broken here may have driven it all along
+        return
+
+
+def _as_before(t: Tester, about: str, before: dict[str, int], after: dict[str, int], why: str) -> None:
+    for name, counts in before.items():
+        entry = t.vow.points[name]
+        if has_moved(entry, counts, after[name]):
+            due = f"about {' '.join(entry.words(counts))}, as before the boot: {why}"
+            raise Broken(Judgement(False, about, due), f"ask {name}", " ".join(entry.words(after[name])))
+
+
 def _at_work(t: Tester) -> dict[str, int]:
-    """What is read to some accuracy, where power is handled if these hands may."""
+    """What is read where power is handled, if these hands may."""
     states = [state.name for state in t.vow.states.values() if state.energised and t.energise]
     if states:
         t.goto(states[0])
+    return _readings(t)
+
+
+def _readings(t: Tester) -> dict[str, int]:
+    """What is read to some accuracy, once it has settled."""
     readings = [entry for entry in t.vow.points.values() if entry.source == "signal" and _quick(t, entry)]
     t.alive(t.vow.document.trial.settle + max((entry.period_ns for entry in readings), default=0))
     return {entry.name: t.read(entry.name) for entry in readings}
@@ -130,7 +228,7 @@ def _quick(t: Tester, entry: PointEntry) -> bool:
 def saves_are_whole(t: Tester, r: Requirement) -> None:
     """Save, and cut the supply at once: what is there afterwards was there before, or is what was saved."""
     t.need("power")
-    save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
+    save = doing(t, "save")
     if save is None or t.vow.initial not in t.vow.actions[save].to:
         raise NotSelected(f"no action saves in state {t.vow.initial}")
     saved = [entry for entry in t.vow.settings if entry.saved]

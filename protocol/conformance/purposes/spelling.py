@@ -6,20 +6,25 @@ another, and where what is wrong looks nearly right.
 
 from __future__ import annotations
 
+import math
+from fractions import Fraction
+
 from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.points import enable
 from protocol.conformance.purposes.wire import a_number, put_line
 from protocol.conformance.tester import NotSelected, Tester
 from protocol.document.requirements import Requirement
 from protocol.message import Request, check_of
-from protocol.quantity import MOST_DIGITS
-from protocol.record import parts_of
-from protocol.vow import part_bytes, record_of
+from protocol.quantity import MOST_DIGITS, decimal_of
+from protocol.vow import PointEntry, part_count
 
 COUNTED = 1 << 16
 """Bytes after which a count of them has come round."""
+SHARE = 0.3
+"""Part of the lines that have a check where they may and need not."""
 
 
-@purpose("wire", "syntax", 1)
+@purpose("wire", "syntax", 2)
 def misspelt(t: Tester, r: Requirement) -> None:
     """Each part of the grammar begun with what it may not begin with, or ended too soon."""
     for line in (
@@ -28,8 +33,8 @@ def misspelt(t: Tester, r: Requirement) -> None:
         b"~1234", b"ask self.state ~12345", b"@1f", b"note 1 boot power",
     ):  # fmt: skip
         t.line(line)
-    # A driver's own characters are characters like any other.
-    for byte in (b"\x11", b"\x13", b"\x00", b"\x7f"):
+    # A driver's own characters are characters like any other, and so are those of which others are made.
+    for byte in (b"\x11", b"\x13", b"\x00", b"\x7f", b"\xc3"):
         t.raw(b"ask self.state" + byte + b"\n")
         t.raw(byte + b"ask self.state\n")
     # One space between words, wherever, and a check of what is before its own.
@@ -42,6 +47,8 @@ def misspelt(t: Tester, r: Requirement) -> None:
     t.raw(checked + b"\r\n")
     t.line(checked.replace(b" ~", b"~"))
     t.line(checked + b" " + checked[-5:])
+    # The tag is among the bytes that it protects.
+    t.line(b"@1f ask self.state ~" + check_of(b"ask self.state").encode())
 
 
 @purpose("wire", "exact", 1)
@@ -56,14 +63,19 @@ def written_otherwise(t: Tester, r: Requirement) -> None:
     if unit:
         for wrong in ("xx", f"m{unit[0]}", f"{unit[0]}x", unit[0].swapcase(), unit[0][:-1] or "x"):
             t.say(f"put {entry.name} {number} {wrong}", check=True)
+        # Those of other quantities are no better.
+        for other in sorted({each.unit for each in t.vow.document.quantities.values()} - {unit[0], "1"}):
+            t.say(f"put {entry.name} {number} {other}", check=t.random.random() < SHARE)
+        for nothing in (entry.number.text(0), "0"):
+            t.say(f"put {entry.name} {nothing} {unit[0]}x", check=nothing == "0")
     # Nothing is below zero by no more than nothing, and no digit is there for nothing.
     for wrong in (
-        "-0",
-        "-00",
-        f"-0.{'0' * (MOST_DIGITS - 1)}",
         "00",
         "0" * MOST_DIGITS,
         "0." + "0" * MOST_DIGITS,
+        f"-0.{'0' * (MOST_DIGITS - 1)}",
+        "-00",
+        "-0",
     ):
         t.say(" ".join(("put", entry.name, wrong, *unit)), check=True)
     bare = next(
@@ -71,26 +83,87 @@ def written_otherwise(t: Tester, r: Requirement) -> None:
         None,
     )
     if bare is not None:
-        for more in ("1", "x"):
-            t.say(f"put {bare.name} {bare.words(bare.default)[0]} {more}", check=True)
+        shown = bare.words(bare.default)[0]
+        for more in ("1", "x", *unit):
+            t.say(f"put {bare.name} {shown} {more}", check=True)
+        t.guard_off()
+        t.say(f"put {bare.name} {shown}{'0' if '.' in shown else '.0'}")
+    # What a check allows, it allows its own line, be that accepted or refused.
+    shown = _shortened(entry, *t.bounds(entry), 1)
+    if shown:
+        t.say(f"put {entry.name} {shown}", check=True)
+        t.guard_off()
+        t.say(" ".join(("put", entry.name, shown, *unit)))
+        for loose in (" ".join((shown, *unit)), number):
+            t.say("ask no.such", check=True)
+            t.say(f"put {entry.name} {loose}")
     t.guard_off()
     t.ask(entry.name)
 
 
-@purpose("wire", "bulk", 1)
+@purpose("wire", "exact", 3)
+def checked_otherwise(t: Tester, r: Requirement) -> None:
+    """With a check digits may be left out after the point, and the unit; a number has at most nine digits, a
+    sign and a point; and what is more steps than 32 bits hold is beyond the range."""
+    entry = a_number(t)
+    low, high = t.bounds(entry)
+    for left in (1, 2):
+        shown = _shortened(entry, low, high, left)
+        if shown:
+            t.say(f"put {entry.name} {shown}", check=True)
+    here = [each for each in t.vow.settings if each.scale is not None and t.settable_here(each)]
+    for each in here:
+        shown = _wrapped(each, *t.bounds(each))
+        if shown:
+            t.say(" ".join(("put", each.name, shown, *each.words(0)[1:])), check=True)
+            break
+    below = next((each for each in t.vow.settings if each.scale is not None and each.number.low < 0), None)
+    if below is None:
+        return
+    enable(t, below)
+    low, high = t.bounds(below)
+    shown = _shortened(below, low, min(high, -1), 1)
+    if shown:
+        t.say(f"put {below.name} {shown}", check=True)
+    shown = below.number.text(low // 2)
+    more = MOST_DIGITS - sum(each.isdigit() for each in shown)
+    if low < 0 and "." in shown:
+        t.say(f"put {below.name} {shown}{'3' * more}", check=True)
+
+
+def _shortened(entry: PointEntry, low: int, high: int, left: int) -> str:
+    """The highest number between these with so many digits after the point, fewer than the step has, of which
+    only the last is none; empty if there is none."""
+    step, parts = entry.number.step, 10**left
+    if entry.number.digits > left:
+        for number in range(int(high * step * parts), int(low * step * parts), -1):
+            if 0 < abs(number) % parts < 10 and (Fraction(number, parts) / step).denominator == 1:
+                return f"{decimal_of(Fraction(number, parts)):f}"
+    return ""
+
+
+def _wrapped(entry: PointEntry, low: int, high: int) -> str:
+    """A whole number of which only the low 32 bits of its steps may be put; empty if there is none."""
+    step = entry.number.step
+    whole = math.ceil(((1 << 32) + low) * step)
+    fits = (whole / step).denominator == 1 and whole / step - (1 << 32) <= high
+    return str(whole) if fits and whole < 10**MOST_DIGITS else ""
+
+
+@purpose("wire", "bulk", 3)
 def parts_there_are_none_of(t: Tester, r: Requirement) -> None:
     records = [each for each in t.vow.points.values() if each.kind == "record"]
     for entry in records:
-        last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+        last = part_count(t.vow, entry) - 1
         for index in (-1, 256, 1 << 16):
             t.say(f"ask {entry.name} {index}")
         t.say(f"ask {entry.name} {last + 1}", check=True)
         t.say(f"ask {entry.name}")
-    for text in ("-0", "00", "+0", "0.0", "0 0", "0x0"):
+    for text in ("-0", "00", "+0", "0.0", "0 0", "0x0", f"1{'0' * MOST_DIGITS}"):
         t.say(f"ask {records[0].name} {text}")
 
 
-@purpose("wire", "guard", 1)
+@purpose("wire", "guard", 3)
 def unchecked_of_all_kinds(t: Tester, r: Requirement) -> None:
     """While the guard is on the check that is missing comes first, and asking needs none."""
     entry = a_number(t)
@@ -122,6 +195,8 @@ def unchecked_of_all_kinds(t: Tester, r: Requirement) -> None:
     t.say("put link.guard on", check=True)
     for _ in range(2):
         t.say("put link.guard off", check=True)
+    t.say("ask link.guard", check=True)  # it turns on what it asks for
+    t.ask("self.state")
 
 
 @purpose("wire", "length", 4)

@@ -13,19 +13,24 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
-from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes import TOUR, purpose
 from protocol.conformance.purposes.behaviour import about, act_guarded, target_state
+from protocol.conformance.purposes.points import at_rest
 from protocol.conformance.tester import Broken, NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.document.model import Provoke
 from protocol.document.requirements import Requirement
-from protocol.expression import Expression, ExpressionError, Threshold
+from protocol.expression import And, Comparison, Expression, ExpressionError, Or, Threshold
 from protocol.oracle import CLOCK_PARTS, Judgement
 from protocol.quantity import decimal_of
 from protocol.vow import PointEntry, TripEntry
 
-WITHIN = Fraction(2, 3)
+WITHIN = Fraction(11, 12)
 """How far a reading is brought from the nearest threshold that the settings allow to the farthest."""
+BEYOND = Fraction(1, 50)
+"""The same for a reading that is to be little beyond the nearest."""
+SURELY = Fraction(3, 2)
+"""So many times its accuracy away, a reading is surely on one side: what is watched is what is read."""
 LOOKS = 8
 """Into so many parts the delay is cut while the condition is waited for."""
 LONGEST_NS = 10 * NS_PER_S
@@ -94,7 +99,7 @@ def _same_unit(t: Tester, event: str, entry: PointEntry) -> bool:
     return value is not None and t.vow.document.quantities[value].unit == entry.number.unit
 
 
-def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke) -> Held | None:
+def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke, within: Fraction = WITHIN) -> Held | None:
     """Bring the reading to where a setting moves the threshold to either side of it; None if none can."""
     threshold = _threshold(t, trip.when)
     if threshold is None or provoke.silence:
@@ -118,13 +123,19 @@ def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke) -> Held | No
     t.arrange(provoke.model_copy(update={"state": state, "put": others}))
     if t.state != state or not t.settable_here(knob):
         return None
+    if within < WITHIN:
+        _widen(t, knob)
     held = _held(t, threshold, knob)
     if held is None:
         return None
     nearest, farthest = (_level(t, threshold, {knob.name: each}) for each in (held.near, held.far))
     if t.setting(knob.name) != held.far:
         t.put(knob.name, held.far)
-    aim = nearest + (farthest - nearest) * WITHIN
+    aim = nearest + (farthest - nearest) * within
+    if within < WITHIN:
+        # Far enough beyond to tell the two apart.
+        told = 5 * entry.accuracy(nearest)
+        aim = max(aim, nearest + told) if threshold.above else min(aim, nearest - told)
     if mover is not None:
         t.bench(mover, _given(t, mover, aim))
         t.alive(max(t.declared[mover].moves[entry.name], t.vow.document.trial.settle))
@@ -136,6 +147,24 @@ def _beside_a_setting(t: Tester, trip: TripEntry, provoke: Provoke) -> Held | No
         return None  # another protection came first
     value = _read(t, entry)
     return replace(held, value=value, accuracy=entry.accuracy(value))
+
+
+def _widen(t: Tester, knob: PointEntry) -> None:
+    """Put the settings that bound a knob to where they leave it as much room as they can."""
+    for limit, sign in ((knob.low, -1), (knob.high, 1)):
+        while limit is not None and (found := _widening(t, limit, sign)) is not None and t.put(*found).ok:
+            continue
+
+
+def _widening(t: Tester, limit: Expression, sign: int) -> tuple[str, int] | None:
+    """A setting and an end of it that move a limit outwards."""
+    exact = {name: t.vow.points[name].exact(t.setting(name)) for name in limit.names}
+    for name in sorted(limit.names):
+        entry = t.vow.points[name]
+        for end in t.bounds(entry) if entry.scale is not None and t.settable_here(entry) else ():
+            if sign * (limit.number({**exact, name: entry.exact(end)}) - limit.number(exact)) > 0:
+                return name, end
+    return None
 
 
 def _held(t: Tester, threshold: Threshold, knob: PointEntry) -> Held | None:
@@ -186,7 +215,7 @@ def _due_ns(t: Tester, trip: TripEntry) -> int:
     return trip.after_ns + trip.after_ns // 100 + t.vow.document.trips[trip.name].every
 
 
-@purpose("trip", "fires", 2)
+@purpose("trip", "fires", 1)
 def close_to_the_threshold(t: Tester, r: Requirement) -> None:
     """As close as the reading's accuracy allows: on one side it does not trip, on the other it does."""
     trip, provoke = _provoked(t, r)
@@ -203,14 +232,14 @@ def close_to_the_threshold(t: Tester, r: Requirement) -> None:
     held = _beside_a_setting(t, trip, provoke)
     if held is None:
         return
-    margin = 2 * held.accuracy * (1 if threshold.above else -1)
+    margin = SURELY * held.accuracy * (1 if threshold.above else -1)
     if _put_beside(t, held, held.value + margin, 1):
         _stays(t, r, held.value, _level(t, threshold), due_ns)
         if _put_beside(t, held, held.value - margin, -1):
             _acts(t, r, trip.to, due_ns)
 
 
-@purpose("state", "leave", 2)
+@purpose("state", "leave", 3)
 def close_to_the_end(t: Tester, r: Requirement) -> None:
     """The same for a state that a reading ends, with the settings of that condition moved."""
     leave = t.vow.document.states[r.element].leaves[int(r.aspect.split(".")[1]) - 1]
@@ -235,7 +264,43 @@ def close_to_the_end(t: Tester, r: Requirement) -> None:
     _by_the_bench(t, r, threshold, knob, {}, leave.to, leave.after + leave.after // 100 + QUICK_NS)
 
 
-@purpose("action", "guard", 3)
+@purpose("state", "leave", 3)
+def far_from_the_end(t: Tester, r: Requirement) -> None:
+    """With the setting of that condition at its end, what else ends the state does not."""
+    leave = t.vow.document.states[r.element].leaves[int(r.aspect.split(".")[1]) - 1]
+    threshold = _threshold(t, leave.when) if leave.when is not None else None
+    if threshold is None or leave.provoke is None or not leave.provoke.bench:
+        return
+    if not t.session.held or t.gate is not None or (t.vow.states[r.element].energised and not t.energise):
+        return
+    if any(event not in t.events for event in leave.provoke.bench):
+        raise NotSelected(f"needs a rig that can make {' and '.join(leave.provoke.bench)} happen")
+    if any(
+        t.declared[event].moves.get(threshold.point, LONGEST_NS) > QUICK_NS for event in leave.provoke.bench
+    ):
+        return  # where it comes to takes long to see
+    knobs = [t.vow.points[name] for name in sorted(threshold.expression.names)]
+    knob = next((each for each in knobs if each.source == "setting" and t.settable_here(each)), None)
+    if knob is None or knob.scale is None:
+        return
+    ends = sorted(t.bounds(knob), key=lambda each: _level(t, threshold, {knob.name: each}))
+    t.put(knob.name, ends[-1] if threshold.above else ends[0])
+    t.prepare()
+    t.goto(r.element)
+    for event, value in leave.provoke.bench.items():
+        t.bench(event, value)
+    t.alive(t.vow.document.trial.settle)
+    if leave.when is None or _decided(t, leave.when) is not False:
+        return  # too close to say
+    t.alive(max(leave.after * 2, leave.provoke.within))
+    t.ask("self.state")
+    if t.state != r.element:
+        level = float(_level(t, threshold))
+        due = f"still {r.element}: {threshold.point} is not beyond {level:g}"
+        raise Broken(Judgement(False, r.id, due), "", f"state {t.state}")
+
+
+@purpose("action", "guard", TOUR)
 def close_to_the_guard(t: Tester, r: Requirement) -> None:
     """A guard that looks at a reading: as close as its accuracy allows it is shut, and open."""
     action = t.vow.actions[r.element]
@@ -249,7 +314,7 @@ def close_to_the_guard(t: Tester, r: Requirement) -> None:
     held = _held(t, threshold, knobs[0]) if knobs else None
     if held is None:
         return
-    margin = 2 * held.accuracy * (1 if threshold.above else -1)
+    margin = SURELY * held.accuracy * (1 if threshold.above else -1)
     for away in (1, -1):
         if _put_beside(t, held, held.value + margin * away, away):
             act_guarded(t, action)
@@ -299,6 +364,11 @@ def _by_the_bench(
         if t.state != state:
             return
         seen.append(_read(t, entry))
+        # The bench may bring it further than that; then it is beyond the threshold, and has been long enough.
+        beyond = (seen[-1] - level) * (1 if threshold.above else -1)
+        if beyond > 2 * entry.accuracy(level) and due_ns < t.vow.document.trial.settle // 2:
+            due = f"state {to} at {float(seen[-1]):g}: the threshold is {float(level):g}"
+            raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"still {t.state}")
     slope = (seen[1] - seen[0]) / (places[1] - places[0])
     if abs(slope) < Fraction(1, 10):
         return  # it does not move what is looked at
@@ -314,25 +384,41 @@ def _by_the_bench(
 
 @purpose("trip", "report", 2)
 def reports_what_is_read(t: Tester, r: Requirement) -> None:
-    """A steady reading, and a threshold that is put far below it: what is reported is the reading."""
+    """A steady reading, and a threshold that is put below it, to its end: what is reported is the reading.
+
+    For one trip; the others have their turn later.
+    """
+    if "reports what is read" not in t.done:
+        _reports_what_is_read(t, r)
+
+
+@purpose("trip", "report", 3)
+def each_reports_what_is_read(t: Tester, r: Requirement) -> None:
+    """The same for the others."""
+    if f"{r.element} reports what is read" not in t.done:
+        _reports_what_is_read(t, r)
+
+
+def _reports_what_is_read(t: Tester, r: Requirement) -> None:
     trip, provoke = _provoked(t, r)
-    last = next((entry.name for entry in t.vow.points.values() if entry.system == "last_trip"), None)
-    held = _beside_a_setting(t, trip, provoke)
+    last = t.vow.system_name("last_trip")
+    held = _beside_a_setting(t, trip, provoke, BEYOND)
     if held is None or last is None or trip.reports != held.entry.name:
         return
     level = _level(t, held.threshold, {held.knob.name: held.near})
     if abs(level - held.value) < 4 * held.accuracy or not t.put(held.knob.name, held.near).ok:
         return
-    _acts(t, r, trip.to, _due_ns(t, trip))
+    _acts(t, replace(r, id=f"trip.{trip.name}.fires"), trip.to, _due_ns(t, trip))
     words = t.ask(last).words
     parsed = held.entry.number.parse(words[1]) if len(words) > 1 else None
     if parsed is None or abs(parsed[0] * held.entry.number.step - held.value) > 2 * held.accuracy:
         due = f"about {float(held.value):g}, what {held.entry.name} was just before"
         raise Broken(Judgement(False, r.id, due), f"ask {last}", " ".join(words))
     t.keep(r.id)
+    t.done |= {"reports what is read", f"{r.element} reports what is read"}
 
 
-@purpose("trip", "delay", 1)
+@purpose("trip", "delay", 3)
 def over_a_change_of_state(t: Tester, r: Requirement) -> None:
     """Its time goes on while the state changes to another that it watches as well."""
     trip, provoke = _provoked(t, r)
@@ -371,6 +457,63 @@ def over_a_change_of_state(t: Tester, r: Requirement) -> None:
         raise Broken(Judgement(False, r.id, due), "", f"state {t.state}")
 
 
+@purpose("trip", "delay", TOUR)
+def over_quick_changes_of_state(t: Tester, r: Requirement) -> None:
+    """The same for the longest of the delays that are too short to be watched: there and back, on and on."""
+    trip, provoke = _provoked(t, r)
+    if not 0 < _quick_ns(t, trip.name) == max(_quick_ns(t, each) for each in t.vow.trips):
+        return
+    t.arrange(provoke)
+    ways = _there_and_back(t, trip)
+    if not ways:
+        return
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    part_ns = trip.after_ns * 6 // 10
+    due_ns: int | None = None
+    for turn in range(2 * LOOKS):
+        t.alive(part_ns)
+        if t.state not in trip.armed_in:
+            return
+        if due_ns is None and _decided(t, trip.when):
+            due_ns = t.now_ns + trip.after_ns + trip.after_ns // CLOCK_PARTS
+            due_ns += t.vow.document.trips[trip.name].every
+        if due_ns is not None and t.now_ns > due_ns:
+            due = f"state {trip.to}: the condition has held for {trip.after_ns / 1e6:g} ms, in two states"
+            raise Broken(Judgement(False, r.id, due), "", f"state {t.state}")
+        t.act(ways[turn % 2])
+
+
+def _quick_ns(t: Tester, name: str) -> int:
+    """A trip's delay, if it is provoked at once and its readings are too seldom to watch it; else nothing."""
+    trip, provoke = t.vow.trips[name], t.vow.document.trips[name].provoke
+    period_ns = max((t.vow.points[each].period_ns for each in trip.when.names), default=0)
+    if provoke is None or not provoke.bench or provoke.silence or provoke.within > LONGEST_NS:
+        return 0
+    return trip.after_ns if trip.after_ns < 2 * period_ns else 0
+
+
+def _there_and_back(t: Tester, trip: TripEntry) -> list[str]:
+    """Two actions between this state and another that a trip watches, if both can be done at once."""
+    settings = {name: t.vow.points[name].exact(value) for name, value in t.oracle.twin.settings.items()}
+    plain = [
+        action
+        for action in t.vow.actions.values()
+        if action.takes_ticket is None and not action.does
+        if action.guard is None or (action.guard.names <= settings.keys() and action.guard.truth(settings))
+    ]
+    return next(
+        (
+            [there.name, back.name]
+            for there in plain
+            for back in plain
+            if (other := there.to.get(t.state, t.state)) in trip.armed_in - {t.state}
+            and back.to.get(other) == t.state
+        ),
+        [],
+    )
+
+
 def _decided(t: Tester, condition: Expression) -> bool | None:
     """Whether a condition holds, by what is read just now; None if that is too close to say."""
     signals = [name for name in condition.names if t.vow.points[name].source == "signal"]
@@ -379,3 +522,146 @@ def _decided(t: Tester, condition: Expression) -> bool | None:
         return t.oracle.twin.decide(condition, t.now_ns)
     finally:
         t.oracle.twin.readings = {}
+
+
+@purpose("trip", "delay", 1)
+def by_what_a_setting_moves(t: Tester, r: Requirement) -> None:
+    """Of a condition with several parts one looks at a reading that a setting moves: it is moved to and fro.
+
+    Just short of it nothing acts, whatever the others do; beyond it and back, for less than the delay each
+    time, neither; beyond it to stay, it acts. And it is cleared where that reading has gone far enough.
+    """
+    trip, provoke = _provoked(t, r)
+    found = _moved_by_a_setting(t, trip.when)
+    if found is None or provoke.silence or not provoke.relief:
+        return
+    threshold, entry, knob, within_ns = found
+    level = _level(t, threshold)
+    short, beyond = (level + side * SURELY * entry.accuracy(level) for side in (-1, 1))
+    if not threshold.above:
+        short, beyond = beyond, short
+    part_ns = (trip.after_ns - within_ns) * 9 // 10
+    every_ns = t.vow.document.trips[trip.name].every
+    state = t.vow.initial if t.vow.initial in trip.armed_in else provoke.state
+    others = {name: value for name, value in provoke.put.items() if name != knob.name}
+    t.arrange(provoke.model_copy(update={"put": others, "state": state}))
+    if part_ns <= 2 * entry.period_ns or t.state not in trip.armed_in or not _put_at(t, knob, beyond):
+        return
+    due_ns = _due_ns(t, trip) + within_ns
+    if len(trip.when.names) > 1 and not _stands(t, trip, due_ns):
+        _stays(t, r, beyond, level, due_ns)  # the rest of the condition is not there yet
+    _put_at(t, knob, short)
+    t.alive(within_ns + every_ns)
+    _let_it_follow(t, entry, short)
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    t.ask("self.state")
+    t.alive(provoke.within // 4)
+    _stays(t, r, short, level, due_ns)
+    for _ in range(3):
+        _put_at(t, knob, beyond)
+        t.alive(part_ns)
+        _put_at(t, knob, short)
+        t.alive(within_ns + every_ns * 11 // 10)
+    t.ask("self.state")
+    if t.state != state:
+        due = f"still {state}: it held for less than {trip.after_ns / NS_PER_S:g} s at a time"
+        raise Broken(Judgement(False, r.id, due), "", f"state {t.state}")
+    _put_at(t, knob, beyond)
+    _acts(t, replace(r, id=f"trip.{trip.name}.fires"), trip.to, due_ns)
+    _cleared_by(t, trip, knob, within_ns)
+
+
+def _let_it_follow(t: Tester, entry: PointEntry, value: Fraction) -> None:
+    """What else drives the reading, heat that earlier purposes have left, dies away; or NotSelected."""
+    fan = t.vow.document.fan
+    slow = {name: ns for each in t.declared.values() for name, ns in each.moves.items()}
+    if abs(_read(t, entry) - value) > entry.accuracy(value):
+        if fan is not None and fan.temperature in slow:
+            at_rest(t, t.vow.points[fan.temperature], slow[fan.temperature])
+        if abs(_read(t, entry) - value) > entry.accuracy(value):
+            raise NotSelected(f"{entry.name} is driven by something else as well")
+
+
+def _stands(t: Tester, trip: TripEntry, due_ns: int) -> bool:
+    """Whether a condition holds, or may, by what is read once it has had time to settle."""
+    t.alive(due_ns)
+    return _decided(t, trip.when) is not False
+
+
+def _moved_by_a_setting(
+    t: Tester, condition: Expression
+) -> tuple[Threshold, PointEntry, PointEntry, int] | None:
+    """A part of a condition on a reading that follows a setting in its unit: both, and how soon it does."""
+    for part in _parts(condition):
+        threshold = _threshold(t, part)
+        follows = t.vow.document.points[threshold.point].follows if threshold is not None else None
+        if threshold is None or follows is None or threshold.expression.names:
+            continue
+        entry, knob = t.vow.points[threshold.point], t.vow.points[follows.setting]
+        if knob.scale is not None and knob.scale.unit == entry.number.unit:
+            return threshold, entry, knob, follows.within
+    return None
+
+
+def _parts(condition: Expression) -> list[Expression]:
+    """The comparisons that a condition joins; none if it is one alone."""
+    atoms = condition.atoms()
+    joined = atoms.parts if isinstance(atoms, And | Or) else ()
+    return [Expression.of(part) for part in joined if isinstance(part, Comparison)]
+
+
+def _put_at(t: Tester, knob: PointEntry, value: Fraction) -> bool:
+    low, high = t.bounds(knob)
+    counts = knob.number.nearest(value)
+    return low <= counts <= high and t.put(knob.name, counts).ok
+
+
+def _cleared_by(t: Tester, trip: TripEntry, knob: PointEntry, within_ns: int) -> None:
+    """With the rest of the condition still there, a reading that a setting moves clears it, or does not."""
+    clears = [each for each in t.vow.actions.values() if ("clear_trip", "") in each.does]
+    clear = next((each for each in clears if t.state in each.to), None)
+    found = _moved_by_a_setting(t, trip.cleared_when) if trip.cleared_when is not None else None
+    if clear is None or found is None or found[2] is not knob or trip.cleared_when is None:
+        return
+    threshold, entry = found[:2]
+    level = _level(t, threshold)
+    signals = [name for name in trip.cleared_when.names if t.vow.points[name].source == "signal"]
+    for side in (-1, 1):
+        away = side * 4 * entry.accuracy(level) * (1 if threshold.above else -1)  # beyond all doubt
+        if t.state == trip.to and _put_at(t, knob, level + away):
+            t.alive(within_ns)
+            t.oracle.twin.readings = {name: about(t, name) for name in signals}
+            try:
+                t.act(clear.name)
+            finally:
+                t.oracle.twin.readings = {}
+    t.ask("self.state")
+
+
+@purpose("trip", "fires", 5)
+def carried_into_other_states(t: Tester, r: Requirement) -> None:
+    """What takes long to provoke is carried to states that last less long, and its setting is moved there."""
+    trip, provoke = _provoked(t, r)
+    threshold = _threshold(t, trip.when)
+    if threshold is None or t.vow.initial not in trip.armed_in:
+        return
+    moves = [each.moves[threshold.point] for each in t.declared.values() if threshold.point in each.moves]
+    if not moves or min(moves) < LONGEST_NS:
+        return
+    states = [
+        state.name
+        for state in t.vow.states.values()
+        if state.name in trip.armed_in - {t.vow.initial, provoke.state, trip.to}
+        and (state.energised or any(each.when is None for each in state.leaves))
+        and (t.energise or not state.energised)
+    ]
+    for state in states:
+        t.home()
+        held = _beside_a_setting(t, trip, provoke, BEYOND)
+        if held is None:
+            return
+        t.goto(state)
+        if not t.settable_here(held.knob) or not t.put(held.knob.name, held.near).ok:
+            continue
+        _acts(t, r, trip.to, _due_ns(t, trip))

@@ -10,9 +10,24 @@ from collections.abc import Iterable
 from contextlib import suppress
 from fractions import Fraction
 
-from protocol.conformance.purposes import TOUR, purpose
+from protocol.conformance.purposes import (
+    TOUR,
+    alternation,
+    behaviour,
+    counters,
+    hands,
+    interludes,
+    physics,
+    purpose,
+    readings,
+    saving,
+    sessions,
+    thresholds,
+    wire,
+)
 from protocol.conformance.purposes.behaviour import act_guarded, do, laws_hold, stays, target_state, values
-from protocol.conformance.purposes.points import between, boots, enable, off_step, other_value
+from protocol.conformance.purposes.points import between, boots, doing, enable, off_step, other_value
+from protocol.conformance.purposes.saving import with_nothing_saved
 from protocol.conformance.purposes.wire import a_choice, a_number, below_zero, giver, put_line, taker
 from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
 from protocol.device import NS_PER_S
@@ -21,8 +36,7 @@ from protocol.expression import Expression
 from protocol.message import check_of
 from protocol.oracle import Judgement
 from protocol.quantity import MOST_DIGITS
-from protocol.record import parts_of
-from protocol.vow import PointEntry, Value, part_bytes, record_of, value_of
+from protocol.vow import PointEntry, Value, part_count, value_of
 
 
 def dependent(t: Tester) -> list[tuple[PointEntry, Expression]]:
@@ -46,17 +60,16 @@ def numbers(t: Tester, r: Requirement) -> None:
     middle = low + (high - low) // 3
     number, *unit = entry.words(middle)
     t.put(entry.name, middle)
-    longer = f"{(1 << 32) + int(number.split('.')[0])}{number[number.index('.') :] if '.' in number else ''}"
     minus, comma = f"-{scale.text(0)}", number.replace(".", ",")
-    pointed = f"{number.partition('.')[0]}."
+    whole_part = number.partition(".")[0]
+    pointed = f"{whole_part}."
     for wrong in (
+        *([whole_part] if scale.digits else []),
         pointed,
-        number[:-1],
         f"{number}0",
         f"0{number}",
         f"+{number}",
         f"{number}x",
-        longer,
         minus,
         comma,
     ):
@@ -77,6 +90,10 @@ def numbers(t: Tester, r: Requirement) -> None:
         t.say(f"put {entry.name} {another} {unit[0]}x")
         t.ask(entry.name)
         t.say(f"put {entry.name} {number}", check=True)
+    units = int(high * scale.step)
+    if scale.digits and low * scale.step <= units:
+        # With a check a number may be shorter, and means the same.
+        t.say(" ".join(("put", entry.name, str(units), *unit)), check=True)
     # Zeros behind zeros would hide what becomes of many digits.
     part = another if number.partition(".")[2].strip("0") == "" else number
     t.say(" ".join(("put", entry.name, _padded(part), *unit)), check=True)
@@ -84,7 +101,7 @@ def numbers(t: Tester, r: Requirement) -> None:
         shown = between(entry, between_steps)
         if shown:
             t.say(" ".join(("put", entry.name, shown, *unit)), check=True)
-            t.ask(entry.name)
+    t.ask(entry.name)
     t.guard_off()
 
 
@@ -94,25 +111,22 @@ LONG_NS = 3600 * NS_PER_S
 
 @purpose("wire", "syntax", TOUR)
 def lines(t: Tester, r: Requirement) -> None:
-    for line in (b"ASK self.state", b"ask self.state ", b"@1F ask self.state", b"@12345 ask self.vow", b"x"):
+    for line in (b"ASK self.state", b"ask self.state ", b"@1F ask self.state", b"@12345 ask self.vow"):
         t.line(line)
     t.raw(b"ask self.st\x80ate\n")
     t.raw(b"ask self.stat\xe5\n")
     t.raw(b"ask self.statf\x08e\n")
     t.raw(b"ask self.\x00state\r\n")
-    t.line(b"@0f ask self.state")
     t.trying = "wire.framing"
     t.raw(b"\r\n\nask self.state\r\n")
     t.trying = r.id
     for line in (
         b"ask  self.state",
         b"ask self.state\r\r",
-        b"ask self.\rstate",
         b"get self.state",
         b"a self.state",
     ):
         t.line(line)
-    t.line(b"ask self.statex")
     t.line(b"ask self.state.")
     t.line(b"#")
     t.line(b'"ask self.state"')
@@ -157,7 +171,7 @@ def queued(t: Tester, r: Requirement) -> None:
 def parts(t: Tester, r: Requirement) -> None:
     for entry in t.vow.points.values():
         if entry.kind == "record":
-            last = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry)) - 1
+            last = part_count(t.vow, entry) - 1
             for index in dict.fromkeys((0, last, last + 1)):
                 t.say(f"ask {entry.name} {index}")
 
@@ -184,6 +198,9 @@ def notices(t: Tester, r: Requirement) -> None:
     choice = a_choice(t)
     if choice is not None:
         t.put(choice.name, other_value(t, choice))
+    loose = next((each for each in t.vow.settings if not each.saved and t.settable_here(each)), None)
+    if loose is not None:
+        t.put(loose.name, t.setting(loose.name))
     for action in t.vow.actions.values():
         if t.state not in action.to and action.takes_ticket is None:
             t.act(action.name)
@@ -257,7 +274,7 @@ def again(t: Tester, r: Requirement) -> None:
     if t.session.held:
         t.wait(LONG_NS)
         t.line(b"@a1 ask self.uptime")
-        silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
+        silence = t.vow.system_name("silence")
         if silence is not None:
             t.trying = "wire.watchdog"
             t.ask(silence)
@@ -302,7 +319,6 @@ def guarded(t: Tester, r: Requirement) -> None:
         t.raw(b"ask self.state\n")
         t.quiet()
         t.trying = r.id
-    t.say("ask link.guard")
     t.say("put link.guard off", check=True)
     t.line(plain)
 
@@ -449,7 +465,7 @@ def started(t: Tester, r: Requirement) -> None:
 @purpose("wire", "boot", TOUR)
 def booted(t: Tester, r: Requirement) -> None:
     """Something saved, something not, and a boot of each kind from where nothing is as a boot leaves it."""
-    save = next((name for name, action in t.vow.actions.items() if ("save", "") in action.does), None)
+    save = doing(t, "save")
     entry = a_number(t)
     if not entry.saved:
         here = (each for each in t.vow.settings if each.scale is not None and t.settable_here(each))
@@ -458,29 +474,16 @@ def booted(t: Tester, r: Requirement) -> None:
     saving = save is not None and t.state in t.vow.actions[save].to and entry.saved and t.session.held
     moved = [each for each in (entry, choice) if each is not None]
     wear = [each.name for each in t.vow.points.values() if each.system == "saves"]
-    recall = next((name for name, action in t.vow.actions.items() if ("recall", "") in action.does), None)
+    recall = doing(t, "recall")
     reset = t.vow.document.trial.reset
     ways = boots(t)
     tickets: list[str | None] = []
     if saving and save is not None:
         for name in wear:
             t.ask(name)
+        with_nothing_saved(t)
         for each in moved:
             t.put(each.name, other_value(t, each))
-        if not t.oracle.twin.store.settings:
-            # What was put and not saved is gone.
-            ways[-1]()
-            for each in moved:
-                with t.blaming("default"):
-                    t.ask(each.name)
-                t.put(each.name, other_value(t, each))
-        if recall is not None and not t.oracle.twin.store.settings:
-            # With nothing saved, what is brought back are the defaults.
-            t.trying = f"action.{recall}.effect"
-            t.act(recall)
-            for each in moved:
-                t.ask(each.name)
-                t.put(each.name, other_value(t, each))
         t.trying = f"action.{save}.effect"
         t.act(save)
         for name in wear:
@@ -527,7 +530,7 @@ def booted(t: Tester, r: Requirement) -> None:
         if _unsettle(t, by_hand) == first[0]:
             due = "another ticket than before the boot"
             raise Broken(Judgement(False, "wire.ticket", due), "the first ticket", f"ok {first[0]} each time")
-    reboot = next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
+    reboot = doing(t, "reboot")
     if reboot is not None and t.state in t.vow.actions[reboot].to:
         # A boot forgets what was remembered: the same line boots it again.
         for _ in range(2):
@@ -564,7 +567,7 @@ def one_trip(t: Tester, r: Requirement) -> None:
         raise NotSelected("needs a rig that can hold the clock")
     trips = t.vow.document.trips
     quick = sorted((trip.provoke.within, name) for name, trip in trips.items() if trip.provoke is not None)
-    last = next((entry.name for entry in t.vow.points.values() if entry.system == "last_trip"), None)
+    last = t.vow.system_name("last_trip")
     done = 0
     for _, name in quick:
         provoke = trips[name].provoke
@@ -625,7 +628,7 @@ def depending(t: Tester, r: Requirement) -> None:
 
 @purpose("wire", "watchdog", TOUR)
 def silent(t: Tester, r: Requirement) -> None:
-    silence = next((entry.name for entry in t.vow.points.values() if entry.system == "silence"), None)
+    silence = t.vow.system_name("silence")
     if silence is None or not t.session.held:
         raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
     t.ask(silence)
@@ -736,3 +739,45 @@ def left_alone(t: Tester, r: Requirement) -> None:
     t.guard_off()
     if off:
         t.ask("link.notices")
+
+
+ORDER = (
+    behaviour.at_the_default_threshold,
+    sessions.waiting_of_every_kind,
+    stale,
+    wire.notice_queue,
+    by_itself,
+    interludes.patience_to_its_step,
+    parts,
+    guarded,
+    saving.like_empty_cells,
+    sessions.once_whatever_happens,
+    notices,
+    lines,
+    long_lines,
+    refusals,
+    numbers,
+    interludes.idle_of_all_lines,
+    again,
+    readings.comes_to_what_it_follows,
+    sessions.before_every_reply,
+    thresholds.over_quick_changes_of_state,
+    counters.counted_for_hours,
+    physics.least_drive,
+    depending,
+    hands.acts_from_the_panel,
+    booted,
+    wire.boot_forgets,
+    queued,
+    alternation.counted,
+    started,
+    one_trip,
+    shut,
+    interludes.ticket_while_busy,
+    wire.notice_off,
+    signed,
+    left_alone,
+    thresholds.close_to_the_guard,
+    silent,
+)
+"""The tour, with parts of other rooms: what tells most in the fewest lines comes first."""

@@ -7,17 +7,27 @@ from collections.abc import Iterator
 from contextlib import suppress
 from fractions import Fraction
 
-from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes import TOUR, purpose
 from protocol.conformance.purposes.behaviour import do, target_state
-from protocol.conformance.purposes.points import between, boots, enable, other_value, restart
+from protocol.conformance.purposes.points import (
+    between,
+    boots,
+    doing,
+    enable,
+    moved_while_busy,
+    other_value,
+    restart,
+)
 from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from protocol.document.requirements import Requirement
 from protocol.message import Request, check_of
 from protocol.oracle import Judgement
-from protocol.vow import ActionEntry, PointEntry
+from protocol.vow import ActionEntry, PointEntry, record_of
 
 FEW = 4
 """Settings that are tried in every way; the rules are the same for all."""
+LONG = 1100
+"""Notices after which a short count of them has come round."""
 SHARE = 0.3
 """Part of the actions whose names are tried with every wrong verb."""
 
@@ -94,8 +104,8 @@ def length(t: Tester, r: Requirement) -> None:
     limit = t.vow.document.wire.line_limit
     exact = b"ask self.state " + b"x" * (limit - len("ask self.state "))
     t.line(exact)
-    t.raw(exact + b"\r\n")
     t.line(exact + b"x")
+    t.raw(exact + b"\r\n")
     t.raw(exact + b"x\r\n")
     t.raw(exact + b"\rx\n")
     for size in (limit + 2, 2 * limit, 255 + limit, 256 + limit, 1024):
@@ -136,7 +146,7 @@ def syntax(t: Tester, r: Requirement) -> None:
     t.ask("self.state")
 
 
-@purpose("wire", "resync", 2)
+@purpose("wire", "resync", 1)
 def resync(t: Tester, r: Requirement) -> None:
     for garbage in (
         b"\xff\x00\xfe",
@@ -200,14 +210,17 @@ def _words(text: str) -> tuple[str, str, tuple[str, ...]]:
     return verb, name, tuple(arguments)
 
 
-@purpose("wire", "tag", 1)
+@purpose("wire", "tag", 3)
 def tag(t: Tester, r: Requirement) -> None:
     for each in ("@0", "@1", "@00", "@0f", "@fff", "@0000", "@ffff", "@a9b"):
         t.line(f"{each} ask self.state".encode())
         t.line(f"{each} ask no.such".encode())
     t.line(b"ask self.state")
-    t.line(b"@1f ask self.state ~0000")
-    t.line(b"@1f x")
+    # A tag is its own line's, whatever that is refused for.
+    overlong = b"@1f ".ljust(t.vow.document.wire.line_limit + 1, b"x")
+    for line in (b"@1f ask self.state ~0000", b"@1f x", overlong):
+        t.line(line)
+        t.line(b"x")
 
 
 @purpose("wire", "order", 3)
@@ -403,10 +416,13 @@ def busy(t: Tester, r: Requirement) -> None:
     ours = entry.words(scale.high)[1:]
     t.say(" ".join(("put", entry.name, scale.text(scale.high + 1), *ours)))
     t.say(" ".join(("put", entry.name, "x", *ours)))
+    longer = scale.text(t.bounds(entry)[1]) + ("0" if scale.digits else ".0")
+    t.say(" ".join(("put", entry.name, longer, *ours)))
     t.put(entry.name, entry.number.nearest(entry.number.low * entry.number.step))
     for action in t.vow.actions.values():
         if ("reboot", "") not in action.does:
             t.act(action.name)
+    moved_while_busy(t)
     t.put("link.notices" if "link.notices" in t.vow.points else "link.guard", "off")
     t.panel("panel.control", "remote")
 
@@ -472,6 +488,29 @@ def check(t: Tester, r: Requirement) -> None:
             t.line(bytes(damaged))
     t.ask(entry.name)
     t.say("ask self.state", check=True)
+
+
+@purpose("wire", "check", 3)
+def check_where_it_works(t: Tester, r: Requirement) -> None:
+    """A check is compared in every state that handles power, whatever the request."""
+    entry = next(each for each in t.vow.points.values() if each.system == "state")
+    t.prepare()
+    for state in t.vow.states.values():
+        if not state.energised or not t.energise:
+            continue
+        t.goto(state.name)
+        setting = next((each for each in t.vow.settings if t.settable_here(each)), None)
+        if setting is not None:
+            value = other_value(t, setting)
+            t.say(" ".join(("put", setting.name, *setting.words(value))) + " ~0000")
+            t.ask(setting.name)
+        for line in (b"act no.such ~0000", b"ask " + entry.name.encode() + b" ~FFFF"):
+            t.line(line)
+        for action in t.vow.actions.values():
+            if action.always:
+                t.line(b"act " + action.name.encode() + b" ~0001")
+                t.ask(entry.name)
+                break
 
 
 @purpose("wire", "guard", 3)
@@ -635,12 +674,12 @@ def ticket(t: Tester, r: Requirement) -> None:
         t.say(f"act {take.name} {old}")
 
 
-@purpose("wire", "notice.number", 1)
+@purpose("wire", "notice.number", 2)
 def notice_number_long(t: Tester, r: Requirement) -> None:
-    """Past what a byte can count."""
+    """Past what a byte can count, and three digits."""
     if "panel.control" not in t.events or "bench" not in t.abilities or not t.session.held:
         raise NotSelected("needs a rig that can turn the front panel and hold the clock")
-    causes_notices(t, 260)
+    causes_notices(t, LONG)
 
 
 @purpose("wire", "notice.number", 3)
@@ -674,7 +713,7 @@ def notice_whole(t: Tester, r: Requirement) -> None:
     causes_notices(t, 2)
 
 
-@purpose("wire", "notice.off", 3)
+@purpose("wire", "notice.off", TOUR)
 def notice_off(t: Tester, r: Requirement) -> None:
     t.say("put link.notices off")
     t.ask("link.notices")
@@ -690,13 +729,14 @@ def notice_off(t: Tester, r: Requirement) -> None:
         t.ask("link.notices")
 
 
-@purpose("wire", "notice.queue", 2)
+@purpose("wire", "notice.queue", TOUR)
 def notice_queue(t: Tester, r: Requirement) -> None:
     t.need("bench")
     if "panel.control" not in t.events or "link.transmitter" not in t.events:
         raise NotSelected("needs a rig that can stall the transmitter and turn the panel")
     limit = t.vow.document.wire.notice_queue
-    for extra in (0, 3):
+    # So many are dropped that a byte does not count them, where turning takes no time.
+    for extra in (0, 301 if t.session.held else 3):
         restart(t)
         t.transmitter("stalled")
         for index in range(limit + extra):
@@ -721,7 +761,7 @@ def boot(t: Tester, r: Requirement) -> None:
                 t.reset()
             for name in ("self.boots", "self.boot_cause", "self.uptime", "self.state"):
                 t.ask(name)
-    reboot = next((name for name, action in t.vow.actions.items() if ("reboot", "") in action.does), None)
+    reboot = doing(t, "reboot")
     if reboot is not None and t.state in t.vow.actions[reboot].to:
         entry = a_number(t)
         t.put(entry.name, other_value(t, entry))
@@ -732,7 +772,7 @@ def boot(t: Tester, r: Requirement) -> None:
             t.ask("link.drops")
 
 
-@purpose("wire", "boot", 1)
+@purpose("wire", "boot", TOUR)
 def boot_forgets(t: Tester, r: Requirement) -> None:
     """Whatever was counted and kept since a boot is gone after the next one, also if it was asked for."""
     if "panel.control" in t.events and "link.transmitter" in t.events and "bench" in t.abilities:
@@ -748,6 +788,28 @@ def boot_forgets(t: Tester, r: Requirement) -> None:
                 t.goto(target_state(t, action))
                 do(t, action)
             break
+    _trip(t)
+    boots(t)[-1]()
+    for entry in t.vow.points.values():
+        if entry.source == "system" and entry.system not in ("identity", "silence"):
+            t.ask(entry.name)
+        if entry.kind == "record" and any(field.count > 1 for field in record_of(t.vow, entry).fields):
+            t.say(f"ask {entry.name} 0")
+
+
+@purpose("wire", "boot", 2)
+def boot_forgets_trips(t: Tester, r: Requirement) -> None:
+    """What tripped last is forgotten by every other way to boot as well."""
+    last = t.vow.system_name("last_trip")
+    for again in boots(t)[:-1] if last is not None else ():
+        t.home()
+        _trip(t)
+        again()
+        t.ask(str(last))
+
+
+def _trip(t: Tester) -> None:
+    """Have the quickest trip happen, and take its cause away."""
     provokes = [(e.provoke.within, n) for n, e in t.vow.document.trips.items() if e.provoke is not None]
     for _, name in sorted(provokes):
         provoke = t.vow.document.trips[name].provoke
@@ -759,14 +821,10 @@ def boot_forgets(t: Tester, r: Requirement) -> None:
             t.provoke_trip(name, provoke)
             t.relieve(provoke)
             t.wait(t.vow.document.trial.settle)
-            break
-    boots(t)[-1]()
-    for entry in t.vow.points.values():
-        if entry.source == "system" and entry.system not in ("identity", "silence"):
-            t.ask(entry.name)
+            return
 
 
-@purpose("wire", "identity", 1)
+@purpose("wire", "identity", 2)
 def identity(t: Tester, r: Requirement) -> None:
     t.ask("self.vow")
     t.raw(b"\n")
@@ -774,7 +832,7 @@ def identity(t: Tester, r: Requirement) -> None:
     t.line(b"@c0de ask self.vow")
 
 
-@purpose("wire", "bulk", 3)
+@purpose("wire", "bulk", 1)
 def bulk(t: Tester, r: Requirement) -> None:
     for entry in t.vow.points.values():
         if entry.kind == "record":
@@ -789,7 +847,7 @@ def bulk(t: Tester, r: Requirement) -> None:
 @purpose("wire", "watchdog", 3)
 def watchdog(t: Tester, r: Requirement) -> None:
     """Only accepted requests feed it."""
-    silence = next((entry for entry in t.vow.points.values() if entry.system == "silence"), None)
+    silence = t.vow.system_point("silence")
     if silence is None:
         raise NotSelected("the document has no point for the host's silence")
     if not t.session.held:
@@ -843,7 +901,7 @@ def watchdog(t: Tester, r: Requirement) -> None:
 @purpose("wire", "watchdog", 3)
 def watchdog_by_reason(t: Tester, r: Requirement) -> None:
     """No refusal feeds it or turns the guard on, whatever the reason; a part of a record does."""
-    silence = next((entry for entry in t.vow.points.values() if entry.system == "silence"), None)
+    silence = t.vow.system_point("silence")
     if silence is None or not t.session.held:
         raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
     entry, choice = a_number(t), a_choice(t)

@@ -18,8 +18,7 @@ from typing import Literal
 from protocol.conformance.tester import NotSelected, Tester
 from protocol.device import NS_PER_S
 from protocol.message import Request, check_of
-from protocol.record import parts_of
-from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
+from protocol.vow import PointEntry, Value, Vow, part_count
 
 LONGEST_HELD_NS = 900 * NS_PER_S
 LONGEST_RUNNING_NS = NS_PER_S // 5
@@ -288,7 +287,7 @@ class Doer:
             return words + self._ticket(talk)
         if talk.verb == "ask":
             if entry is not None and entry.kind == "record":
-                parts = parts_of(record_of(t.vow, entry), part_bytes(t.vow, entry))
+                parts = part_count(t.vow, entry)
                 words.append(str((parts + 1) * talk.share // SHARES))
             return words if talk.form != "word more" else [*words, "1"]
         assert entry is not None

@@ -15,8 +15,10 @@ from emu.ports.rigport import RigPort
 from emu.ports.server import Server, open_endpoint
 from protocol.conformance import campaign
 from protocol.conformance.casefile import Case
+from protocol.conformance.purposes import purposes_for
 from protocol.conformance.tester import Tester
 from protocol.document.load import load_document
+from protocol.document.requirements import requirements
 from protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[3] / "spec"
@@ -31,6 +33,16 @@ def hands_on(name: str = "tarn", fault: str | None = None, seed: int = 0, budget
     """A tester with its hands on a new instrument in this process."""
     vow = vow_of(name)
     return direct_tester(vow, build_instrument(vow, seed=seed, fault=fault), seed=seed, budget=budget)
+
+
+def try_purpose(hands: Tester, name: str, about: str) -> None:
+    """Work the purpose of this name for this requirement, from home, with an instrument that is known."""
+    (requirement,) = (each for each in requirements(hands.vow.document) if each.id == about)
+    (purpose,) = (each for each in purposes_for(requirement) if each.work.__name__ == name)
+    hands.home()
+    hands.trying = about
+    purpose.work(hands, requirement)
+    hands.quiet()
 
 
 @cache

@@ -24,6 +24,7 @@ SHOWN: list[tuple[str, Purpose, str, str]] = [
     ("capture-series-in-16-bits", extremes.series_at_the_ends, "record.capture.layout", ""),
     ("capture-every-other-sample", extremes.series_of_a_change, "law.current_slews.rate", ""),
     ("reading-clipped", extremes.reads_the_bench, "point.input.voltage.accuracy", ""),
+    ("channel-not-settled", extremes.reads_the_bench, "point.input.voltage.accuracy", ""),
     ("temperature-ten-low", extremes.reads_the_bench, "point.heat.sink.accuracy", ""),
     ("start-zeroes-counters", counters.leaves_counters, "action.sink.start.effect", ""),
     (

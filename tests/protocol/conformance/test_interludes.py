@@ -9,7 +9,7 @@ import pytest
 
 from emu.direct import direct_tester
 from emu.instrument import Instrument
-from protocol.conformance.purposes import PURPOSES, interludes, saving, spelling
+from protocol.conformance.purposes import PURPOSES, interludes, saving, sessions, spelling
 from protocol.conformance.session import Session
 from protocol.conformance.tester import Broken, NotSelected
 from protocol.conformance.tester import Tester as Hands
@@ -24,7 +24,7 @@ from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from tests.protocol.test_gate import hands_on as within
 
 Work = Callable[[Hands, Requirement], None]
-MODULES = {interludes.__name__, saving.__name__, spelling.__name__}
+MODULES = {interludes.__name__, saving.__name__, sessions.__name__, spelling.__name__}
 BETWEEN = {each.work.__name__: each for each in PURPOSES if each.work.__module__ in MODULES}
 SHOWS = [
     ("begun_through_notices", "notice-overwrites-begun-line", "wire.notice.whole"),
@@ -57,6 +57,10 @@ SHOWS = [
     ("captured_stays", "capture-lost-with-the-state", "record.capture.layout"),
     ("like_empty_cells", "erased-cell-taken-for-unset", "point.swing.count.saved"),
     ("saved_is_in_force", "trims-unheeded-after-boot", "point.sink.level.saved"),
+    ("written_otherwise", "unit-of-zero-not-looked-at", "wire.exact"),
+    ("written_otherwise", "digits-free-without-unit", "wire.exact"),
+    ("once_compared", "once-by-sum", "wire.once"),
+    ("misspelt", "wide-character-swallows-line-end", "wire.syntax"),
 ]
 
 
@@ -222,6 +226,12 @@ class TripsAreForgottenInAStall(Device):
             super().fire(trip, value, now_ns)
 
 
+class TripsAreForgottenInALine(Device):
+    def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
+        if not self._framer._begun:
+            super().fire(trip, value, now_ns)
+
+
 class TimeIsNoticedAllTheSame(Device):
     """A state that time has left is noticed though notices are off."""
 
@@ -265,6 +275,8 @@ class MissingCheckVoidsTheTicket(Device):
         ("untagged_is_done_again", "wire.once", AnswersTheSameLineAlike, "tarn"),
         ("off_for_all_that_happens", "wire.notice.off", TimeIsNoticedAllTheSame, "tarn"),
         ("like_empty_cells", "point.sink.voltage.saved", ZeroIsUnset, "tarn"),
+        ("fires_in_any_session", "trip.reversed_input.fires", TripsAreForgottenInALine, "tarn"),
+        ("patience_to_its_step", "wire.watchdog", TripsAreForgottenInALine, "tarn"),
     ],
 )
 def test_it_shows_a_device_that(name: str, about: str, device: type[Device], document: str) -> None:

@@ -162,6 +162,49 @@ def test_a_timed_transition_that_does_not_come_is_overdue() -> None:
     assert overdue.requirement == "state.armed.leave.1"
 
 
+def tripped_unheard() -> Bench:
+    """Nothing has told of a trip, and several can have been it: nobody spoke for a minute."""
+    bench = Bench()
+    lines = ["put link.notices off", "act sink.arm", "act sink.start 1a2b", "ask self.state"]
+    for line, answer in zip(lines, ["ok off", "ok 1a2b", "ok", "ok tripped"], strict=True):
+        if line == "ask self.state":
+            bench.now_ns += 60 * S
+        assert bench.ask(line, answer).right
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("answer", "right"),
+    [
+        ("ok", True),
+        ("refuse fault overvoltage", True),  # the input may be above its limit still
+        ("refuse fault link_silent", False),  # someone has spoken
+        ("refuse fault", False),
+        ("refuse state tripped", False),
+    ],
+)
+def test_a_trip_that_nothing_told_of_is_any_that_fits_what_is_seen(answer: str, right: bool) -> None:
+    assert tripped_unheard().ask("act trip.clear", answer).right is right
+
+
+def test_once_it_is_told_the_trip_is_that_one() -> None:
+    bench = tripped_unheard()
+    assert bench.ask("ask trip.last", "ok overheat 91.0 Cel").right
+    assert not bench.ask("act trip.clear", "refuse fault overvoltage").right
+
+
+@pytest.mark.parametrize("number", [3, 4])
+def test_notices_unheard_are_not_counted_where_there_may_have_been_more_of_them(number: int) -> None:
+    bench = tripped_unheard()  # from `sinking`, or from `off` after it
+    assert bench.ask("put link.notices on", "ok on").right
+    bench.oracle.twin.panel("panel.control", "local", bench.now_ns)
+    assert bench.notice(f"note {number} control local").right
+    bench.oracle.twin.panel("panel.control", "remote", bench.now_ns)
+    assert bench.notice(f"note {number + 1} control remote").right
+    bench.oracle.twin.panel("panel.control", "local", bench.now_ns)
+    assert not bench.notice(f"note {number + 3} control local").right
+
+
 def test_an_unasked_boot_is_a_broken_promise_and_is_followed() -> None:
     bench = Bench()
     bench.ask("put sink.level 2.000 A", "ok 2.000 A")

@@ -1,0 +1,105 @@
+"""Purposes about what stays as it is: settings, whatever is done but putting them."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+
+from protocol.conformance.purposes import purpose
+from protocol.conformance.purposes.images import images, look_at_settings
+from protocol.conformance.purposes.points import move_all
+from protocol.conformance.tester import HOST_SLACK_NS, Doubtful, NotSelected, Tester
+from protocol.document.requirements import Requirement
+from protocol.record import span_ns
+from protocol.vow import ActionEntry, record_of
+
+LOOK_EVERY = 7
+"""Settings are looked at after so many actions, and at the end."""
+SOME = 2
+"""So many of the settings that have a state of their own are moved."""
+CLEARLY_NS = 1_000_000
+"""What is complete at an instant is so without a doubt this much later."""
+MEANT = frozenset({"defaults", "recall", "save", "reboot"})
+"""Effects on settings, or on all there is: they have purposes of their own."""
+
+
+def captured_ns(t: Tester, action: ActionEntry) -> int:
+    """How long after an action all that it captures is complete; nothing if it captures nothing."""
+    spans = [span_ns(t.vow.document.records[what]) for kind, what in action.does if kind == "capture"]
+    return max(spans) + (CLEARLY_NS if t.session.held else HOST_SLACK_NS) if spans else 0
+
+
+@purpose("action", "effect", 3)
+def settings_stay(t: Tester, r: Requirement) -> None:
+    """Once for all actions: with all settings moved, every action is done in every state that allows it."""
+    if "settings stay" in t.done:
+        return
+    t.done.add("settings stay")
+    beside = [entry for entry in t.vow.settings if not t.settable_here(entry)]
+    some = t.random.sample(beside, min(SOME, len(beside)))
+    moved = move_all(t, [entry for entry in t.vow.settings if entry not in beside or entry in some])
+    # Guards may look at some of them: these are as they were, so that they are open.
+    guards = [action.guard for action in t.vow.actions.values() if action.guard is not None]
+    looked_at = {name for guard in guards for name in guard.names}
+    t.goto(t.vow.initial)
+    for entry in moved:
+        if entry.name in looked_at:
+            t.put(entry.name, entry.default)
+    left = {
+        (action.name, state)
+        for action in t.vow.actions.values()
+        if not MEANT.intersection(kind for kind, _ in action.does)
+        for state in action.to
+        if t.energise or not t.vow.states[state].energised
+    }
+    done = 0
+    while left:
+        here = [name for name, state in left if state == t.state]
+        if not here and not _go_on(t, left):
+            break
+        if not here:
+            continue
+        # What stays comes first, then what leads furthest.
+        name = min(here, key=lambda each: _order(t, t.vow.actions[each], left))
+        left.remove((name, t.state))
+        t.trying = f"action.{name}.effect"  # or one of the few before it
+        with suppress(NotSelected):
+            if t.vow.actions[name].takes_ticket is not None:
+                t.with_ticket(name)
+            else:
+                t.act(name)
+        t.alive(captured_ns(t, t.vow.actions[name]))
+        done += 1
+        if done % LOOK_EVERY == 0:
+            look_at_settings(t)
+    look_at_settings(t)
+    shown = {str(field.value) for entry in images(t) for field in record_of(t.vow, entry).fields}
+    for entry in moved:
+        if entry.name not in shown:
+            t.ask(entry.name)
+    t.trying = r.id
+    for entry in t.vow.points.values():
+        if entry.system in ("captures", "saves"):
+            t.ask(entry.name)
+
+
+def _order(t: Tester, action: ActionEntry, left: set[tuple[str, str]]) -> tuple[bool, bool, int, str]:
+    to = action.to[t.state]
+    more = sum(state == to for _, state in left)
+    return to != t.state, action.always, -more, action.name
+
+
+def _go_on(t: Tester, left: set[tuple[str, str]]) -> bool:
+    """Go to the nearest state in which something is left; what cannot be reached is struck out."""
+    ways = []
+    for state in sorted({state for _, state in left}):
+        with suppress(NotSelected):
+            ways.append((len(t.route(state)), state))
+    if not ways:
+        return False
+    state = min(ways)[1]
+    try:
+        t.goto(state)
+    except (NotSelected, Doubtful):
+        left.difference_update({each for each in left if each[1] == state})
+    t.restore_bench()
+    return True
