@@ -101,15 +101,21 @@ def followed(t: Tester, r: Requirement) -> None:
 
 
 def _not_left(t: Tester, state: str, tripped: tuple[str, ...]) -> None:
-    """What was refused has neither tripped it nor led it elsewhere: no time has done so, and no slow host."""
+    """What was refused has neither tripped it nor led it elsewhere: no time has done so, no slow host, nor
+    a condition that holds here."""
     words = t.oracle.twin.last_trip
     provoke = t.vow.document.trips[words[0]].provoke if words != tripped else None
-    timed = any(each.when is None for each in t.vow.states[state].leaves)
+    leaves = t.vow.states[state].leaves
     if t.state == state or (provoke is not None and provoke.silence):
         return
-    if words != tripped or (t.session.held and not timed and t.gate is None):
-        seen = " ".join(words) if words != tripped else f"state {t.state}"
-        raise Broken(Judgement(False, "wire.atomic", f"still {state}: it was refused"), "", seen)
+    if words == tripped and (not t.session.held or t.gate is not None):
+        return
+    if words == tripped and any(
+        each.when is None or each.when.truth(values(t, sorted(each.when.names))) for each in leaves
+    ):
+        return
+    seen = " ".join(words) if words != tripped else f"state {t.state}"
+    raise Broken(Judgement(False, "wire.atomic", f"still {state}: it was refused"), "", seen)
 
 
 def _refused_while_busy(t: Tester, actions: Sequence[ActionEntry]) -> None:

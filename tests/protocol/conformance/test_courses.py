@@ -713,8 +713,8 @@ SHOWN: list[tuple[str, str, Breaks, str]] = [
     ("leave", "state.discharging.leave.1", NothingEndsInALine, ""),
     ("leave", "state.swinging.leave.1", SwingsAnewAfterThePanel, ""),
     ("fan_curve", "fan.curve", FanStandsAtThePanel, ""),
-    ("followed", "state.sinking.reachable", ReadsNothingAtThePanel, "point.sense.drop.fresh"),
-    ("followed", "state.off.reachable", ReadsNothingInAStall, "point.sense.drop.fresh"),
+    ("followed", "state.sinking.reachable", ReadsNothingAtThePanel, "point.input.voltage.fresh"),
+    ("followed", "state.off.reachable", ReadsNothingInAStall, "point.input.voltage.fresh"),
     ("only_if_all_of_it", "trip.link_silent.fires", NobodyWatchesInAStall, ""),
     ("patience_to_its_step", "wire.watchdog", PatientAfterAStall, ""),
 ]
