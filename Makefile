@@ -28,7 +28,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/installed
-	$(PY) -m emu.demo
+	$(PY) -m wirevow.emu.demo
 
 test: $(VENV)/developing
 	$(PY) -m pytest -n $(JOBS)

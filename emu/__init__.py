@@ -1,5 +1,1 @@
-"""The simulated instrument: physics, device, ports."""
-
-import serial
-
-serial.protocol_handler_packages.append("emu.ports.urls")  # pyserial finds emu:// there
+"""The simulated instrument: physics, device, ports. Private; what others may use is in `wirevow`."""

@@ -13,7 +13,7 @@ outcome        meaning                                                          
 `error`        the check itself came to grief: a defect of Wirevow                            no
 =============  =============================================================================  ========
 
-Firmware in C has three more (`emu.firmware.mutants.trials`): `crash`, `hang`, `timeout`.
+Firmware in C has three more (`wirevow.emu.firmware.mutants.trials`): `crash`, `hang`, `timeout`.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from emu.direct import direct_tester
-from emu.faults import build_instrument, fault_named
-from emu.ports.interface import Instrument
-from protocol.conformance import campaign
-from protocol.conformance.tester import NoInstrument
-from protocol.conformance.verdict import Verdict
-from protocol.document.load import load_document
-from protocol.vow import Vow, compile_vow
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults import build_instrument, fault_named
+from wirevow.emu.ports.interface import Instrument
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.tester import NoInstrument
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import Vow, compile_vow
 
 JSON_VERSION = 1
 DETECTED = frozenset({"failure", "turned away", "crash", "hang"})
@@ -202,7 +202,7 @@ def score(results: Iterable[Trial]) -> Score:
 
 def by_kind(results: Sequence[Trial]) -> dict[str, list[Trial]]:
     """Trials with faults by the fault's kind, in the catalogue's order."""
-    from emu.faults.catalogue import KINDS
+    from wirevow.emu.faults.catalogue import KINDS
 
     kinds: dict[str, list[Trial]] = {kind.name: [] for kind in KINDS}
     for each in results:

@@ -1,7 +1,7 @@
 """Bench files: what is wired to the instrument, the weather around it, mishaps, and its firmware's board.
 
 A bench is a YAML file (`spec/bench/`). Everything has a default except the source of a sink. Events of the
-timeline are those of the plant (`emu.plant`), so a rig can do by hand whatever a timeline can.
+timeline are those of the plant (`wirevow.emu.plant`), so a rig can do by hand whatever a timeline can.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from emu.board import Board
-from emu.plant.terminals import EVENTS, ROOM_EVENTS
+from wirevow.emu.board import Board
+from wirevow.emu.plant.terminals import EVENTS, ROOM_EVENTS
 
 
 class BenchSection(BaseModel):

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import InitErrorDetails
 
-from emu.chips import MICROCONTROLLERS, Microcontroller
+from wirevow.emu.chips import MICROCONTROLLERS, Microcontroller
 
 ChannelName = Literal[
     "input.voltage",

@@ -27,8 +27,8 @@ from types import FrameType
 
 import click
 
-from protocol import __version__
-from protocol.errors import WirevowError
+from wirevow._version import __version__
+from wirevow.protocol.errors import WirevowError
 
 COMMANDS: dict[str, str] = {
     "vet": "Find what is wrong with a document itself.",
@@ -67,7 +67,7 @@ class Subcommands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        command = importlib.import_module(f"emu.commands.{cmd_name}").command
+        command = importlib.import_module(f"wirevow.emu.commands.{cmd_name}").command
         assert isinstance(command, click.Command)
         return command
 

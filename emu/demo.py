@@ -35,7 +35,7 @@ def say(text: str) -> None:
 def words_of(*arguments: str) -> list[str]:
     """The command as shown, run by this interpreter, whichever `wirevow` is on the path."""
     print(f"$ wirevow {shlex.join(arguments)}", flush=True)
-    return [sys.executable, "-c", "from emu.command import main; main()", *arguments]
+    return [sys.executable, "-c", "from wirevow.emu.command import main; main()", *arguments]
 
 
 def step(*arguments: str, ends_with: int) -> None:

@@ -10,13 +10,13 @@ from typing import cast
 
 import serial
 
-from emu.clock import VirtualClock
-from emu.ports.interface import Instrument
-from emu.ports.line import Line
-from emu.ports.rig import InstrumentRig
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Tester
-from protocol.vow import Vow
+from wirevow.emu.clock import VirtualClock
+from wirevow.emu.ports.interface import Instrument
+from wirevow.emu.ports.line import Line
+from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.vow import Vow
 
 BUDGET = 20_000
 """Lines after which a check gives up."""

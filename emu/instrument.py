@@ -12,15 +12,15 @@ from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from functools import partial
 
-from emu.bench import Bench
-from emu.plant.build import plant_of
-from emu.plant.interface import Plant
-from emu.rules import Rules
-from protocol.device import Device, Store, Values
-from protocol.document.model import BenchEvent
-from protocol.record import span_ns
-from protocol.units import si_per_unit
-from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.build import plant_of
+from wirevow.emu.plant.interface import Plant
+from wirevow.emu.rules import Rules
+from wirevow.protocol.device import Device, Store, Values
+from wirevow.protocol.document.model import BenchEvent
+from wirevow.protocol.record import span_ns
+from wirevow.protocol.units import si_per_unit
+from wirevow.protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events
 
 
 class _Settings(Mapping[str, Fraction | str]):
@@ -43,7 +43,7 @@ class Instrument:
     """One instrument on one bench. Deterministic: the same seed, calls and times give the same bytes.
 
     `device_class` is the device half to run; `plant` what is behind it, in place of the document's own plant
-    on the bench. Both are seams for faults (`emu.faults`).
+    on the bench. Both are seams for faults (`wirevow.emu.faults`).
     """
 
     rules: type[Rules] = Rules

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TypeVar
 
-from emu.plant.interface import Plant
-from protocol.device import NS_PER_S
-from protocol.expression import And, Comparison, Condition, Expression, Not, Or, Threshold
-from protocol.units import si_per_unit
-from protocol.vow import LeaveEntry, TripEntry, Vow
+from wirevow.emu.plant.interface import Plant
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.expression import And, Comparison, Condition, Expression, Not, Or, Threshold
+from wirevow.protocol.units import si_per_unit
+from wirevow.protocol.vow import LeaveEntry, TripEntry, Vow
 
 Act = TripEntry | LeaveEntry
 Lookup = Mapping[str, Fraction | str]

@@ -1,3 +1,4 @@
-"""Everything derived from a vow (one document about one instrument) that needs no simulator."""
+"""Everything derived from a vow (one document about one instrument) that needs no simulator.
 
-__version__ = "0.1.0"
+Private; what others may use is in `wirevow`.
+"""

@@ -17,13 +17,22 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Protocol
 
-from protocol.expression import Expression
-from protocol.formulas import Formulas
-from protocol.framing import Framer, Overlong
-from protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_request
-from protocol.quantity import Scale, parse_integer
-from protocol.record import build, parts_of, record_bytes
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow, part_bytes, record_of
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.formulas import Formulas
+from wirevow.protocol.framing import Framer, Overlong
+from wirevow.protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_request
+from wirevow.protocol.quantity import Scale, parse_integer
+from wirevow.protocol.record import build, parts_of, record_bytes
+from wirevow.protocol.vow import (
+    ActionEntry,
+    LeaveEntry,
+    PointEntry,
+    TripEntry,
+    Value,
+    Vow,
+    part_bytes,
+    record_of,
+)
 
 Answer = tuple[bool, tuple[str, ...]]
 """Whether it is ok, and the words after `ok` or `refuse`."""

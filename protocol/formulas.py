@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from protocol.expression import Expression
-from protocol.expression.counting import Counts, Rounding
-from protocol.vow import PointEntry, Vow
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.expression.counting import Counts, Rounding
+from wirevow.protocol.vow import PointEntry, Vow
 
 Formula = Callable[[Counts], int]
 

@@ -8,8 +8,8 @@ full, nine digits and the missing minus zero included. What ABNF does not expres
 
 from collections.abc import Iterable, Iterator
 
-from protocol.quantity import MOST_DIGITS
-from protocol.vow import ActionEntry, PointEntry, Vow
+from wirevow.protocol.quantity import MOST_DIGITS
+from wirevow.protocol.vow import ActionEntry, PointEntry, Vow
 
 _HEAD = """\
 ; The lines of {name}, version {version}, wire digest {digest}, in ABNF (RFC 5234).

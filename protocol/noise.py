@@ -1,6 +1,6 @@
 """What noise can do to request lines: every small damage tried on every line, and what comes of it.
 
-    python -m protocol.noise spec/tarn.yaml spec/vectors
+    python -m wirevow.protocol.noise spec/tarn.yaml spec/vectors
 
 Damage is to the bytes of one line and its LF, as a bad contact or a lost interrupt does it: one character
 lost, doubled, or changed to another printable one; one bit flipped; the LF lost, so that two lines join.
@@ -20,13 +20,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from protocol.device import Device, Store
-from protocol.document.load import load_document
-from protocol.errors import WirevowError
-from protocol.framing import Framer
-from protocol.message import Malformed, Reply, Request, parse_answer, parse_request
-from protocol.vectors import Case, Send, read_vectors
-from protocol.vow import PointEntry, Vow, compile_vow
+from wirevow.protocol.device import Device, Store
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.framing import Framer
+from wirevow.protocol.message import Malformed, Reply, Request, parse_answer, parse_request
+from wirevow.protocol.vectors import Case, Send, read_vectors
+from wirevow.protocol.vow import PointEntry, Vow, compile_vow
 
 Kind = Literal["lost", "doubled", "changed", "flipped", "joined"]
 KINDS: tuple[Kind, ...] = ("lost", "doubled", "changed", "flipped", "joined")
@@ -137,7 +137,7 @@ class Understanding:
 
 
 class _Still:
-    """A world in which nothing happens and every reading is 0 (`protocol.device.World`)."""
+    """A world in which nothing happens and every reading is 0 (`wirevow.protocol.device.World`)."""
 
     def reading(self, entry: PointEntry, now_ns: int) -> int:
         return 0
@@ -224,7 +224,7 @@ def main(document: str, vectors: str) -> None:
 
 if __name__ == "__main__":
     if len(sys.argv) != 3:
-        sys.exit("usage: python -m protocol.noise DOCUMENT FOLDER_OF_VECTORS")
+        sys.exit("usage: python -m wirevow.protocol.noise DOCUMENT FOLDER_OF_VECTORS")
     try:
         main(sys.argv[1], sys.argv[2])
     except WirevowError as wrong:

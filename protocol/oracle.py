@@ -14,11 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from protocol.device import NS_PER_S, Answer, Device, Store
-from protocol.document.model import RecordField
-from protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or
-from protocol.framing import Overlong
-from protocol.message import (
+from wirevow.protocol.device import NS_PER_S, Answer, Device, Store
+from wirevow.protocol.document.model import RecordField
+from wirevow.protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import (
     LAST_NOTICE,
     REASONS,
     Malformed,
@@ -28,8 +28,8 @@ from protocol.message import (
     parse_answer,
     parse_request,
 )
-from protocol.record import span_ns
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
+from wirevow.protocol.record import span_ns
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 CLOCK_PARTS = 1000
 """A clock may be off by one part in so many (a ceramic resonator; common practice, no source)."""

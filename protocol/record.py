@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from protocol.document.model import Record, RecordField
+from wirevow.protocol.document.model import Record, RecordField
 
 FIELD_BYTES = {"u8": 1, "i8": 1, "u16": 2, "i16": 2, "u32": 4, "i32": 4}
 """Size of each field type."""

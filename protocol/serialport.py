@@ -8,7 +8,7 @@ from typing import Protocol
 
 import serial
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 
 class PortError(WirevowError):

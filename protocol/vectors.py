@@ -34,8 +34,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from protocol.errors import WirevowError
-from protocol.message import check_of
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.message import check_of
 
 _RULE = re.compile(r"rule ((?:[a-z][a-z0-9_.]*)(?: [a-z][a-z0-9_.]*)*): (\S.*)")
 _TIME = re.compile(r"([0-9]{1,9}) (us|ms|s|min)")

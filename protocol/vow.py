@@ -12,8 +12,8 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Literal
 
-from protocol.document.canonical import wire_digest
-from protocol.document.model import (
+from wirevow.protocol.document.canonical import wire_digest
+from wirevow.protocol.document.model import (
     SYSTEM_CHOICES,
     Action,
     BenchEvent,
@@ -25,10 +25,10 @@ from protocol.document.model import (
     System,
     Trip,
 )
-from protocol.expression import Expression
-from protocol.quantity import Scale
-from protocol.record import parts_of
-from protocol.units import si_per_unit
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.quantity import Scale
+from wirevow.protocol.record import parts_of
+from wirevow.protocol.units import si_per_unit
 
 Value = int | str
 """A point's value: step counts of a number, or the word of a choice."""

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from emu.instrument import Instrument
-from emu.ports.address import find
-from protocol.document import load, vet
-from protocol.vow import compile_vow
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.ports.address import find
+from wirevow.protocol.document import load, vet
+from wirevow.protocol.vow import compile_vow
 
 
 class HangUp(Exception):

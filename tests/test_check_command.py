@@ -10,14 +10,14 @@ from importlib.resources import files
 import pytest
 import serial
 
-from emu import command
-from protocol.conformance.casefile import read_case
-from protocol.document import load
-from protocol.document.requirements import requirements
 from tests.stand_in import Device, HangUp, Tarn, plugged_in, read_once
+from wirevow.emu import command
+from wirevow.protocol.conformance.casefile import read_case
+from wirevow.protocol.document import load
+from wirevow.protocol.document.requirements import requirements
 
-TARN = str(files("spec").joinpath("tarn.yaml"))
-BRAE = str(files("spec").joinpath("brae.yaml"))
+TARN = str(files("wirevow.spec").joinpath("tarn.yaml"))
+BRAE = str(files("wirevow.spec").joinpath("brae.yaml"))
 FAULT = "bound-high-one-over"
 
 
@@ -30,7 +30,7 @@ def _elsewhere(tmp_path, monkeypatch):
 @pytest.fixture
 def _impatient(monkeypatch):
     """Devices that will never answer are not asked as often as a person would want it."""
-    monkeypatch.setattr("protocol.conformance.tester.SYNC_TRIES", 4)
+    monkeypatch.setattr("wirevow.protocol.conformance.tester.SYNC_TRIES", 4)
 
 
 @pytest.fixture(autouse=True, scope="module")
@@ -324,7 +324,9 @@ def test_an_earlier_report_is_kept_if_the_check_cannot_begin(tmp_path):
 
 def test_a_document_that_contradicts_itself_is_not_checked_against(tmp_path, capfd):
     draft = tmp_path / "draft.yaml"
-    draft.write_text(files("spec").joinpath("tarn.yaml").read_text().replace("to: tripped", "to: tript", 1))
+    draft.write_text(
+        files("wirevow.spec").joinpath("tarn.yaml").read_text().replace("to: tripped", "to: tript", 1)
+    )
     assert check(draft, "emu://tarn") == 2
     said = one_line(capfd)
     assert said.startswith(f"{draft}:")

@@ -10,13 +10,13 @@ import time
 
 import pytest
 
-from emu import command
-from emu.ports.address import find
-from protocol.conformance import campaign, ending
-from protocol.conformance.hookup import Profile, hooked_up
-from protocol.document.load import load_document
-from protocol.vow import compile_vow
 from tests.stand_in import Device, HangUp, Tarn, plugged_in, read_once
+from wirevow.emu import command
+from wirevow.emu.ports.address import find
+from wirevow.protocol.conformance import campaign, ending
+from wirevow.protocol.conformance.hookup import Profile, hooked_up
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import compile_vow
 
 VOW = compile_vow(load_document(find("tarn")).document)
 SAFE = b"act sink.stop"
@@ -99,10 +99,13 @@ def test_a_second_interrupt_does_not_stop_the_safe_action(tmp_path, capfd):
 def test_the_command_itself_ends_so(tmp_path):
     """As a process, whose own handlers are in force."""
     device = Tarn()
-    code = "from emu.command import main; main()"
-    with plugged_in(device, tmp_path) as port, subprocess.Popen(
-        [sys.executable, "-c", code, "check", "tarn", port], stderr=subprocess.PIPE, text=True
-    ) as process:
+    code = "from wirevow.emu.command import main; main()"
+    with (
+        plugged_in(device, tmp_path) as port,
+        subprocess.Popen(
+            [sys.executable, "-c", code, "check", "tarn", port], stderr=subprocess.PIPE, text=True
+        ) as process,
+    ):
         while len(device.lines) < 100 and process.poll() is None:
             time.sleep(0.01)
         process.terminate()
@@ -200,7 +203,7 @@ def test_the_guard_is_off_afterwards(tmp_path):
 
 
 def test_whoever_is_no_acquaintance_is_told_nothing(tmp_path, monkeypatch):
-    monkeypatch.setattr("protocol.conformance.tester.SYNC_TRIES", 2)
+    monkeypatch.setattr("wirevow.protocol.conformance.tester.SYNC_TRIES", 2)
     device = Device()
     with plugged_in(device, tmp_path) as port:
         assert command.run(["check", "tarn", port]) == 2
@@ -221,8 +224,8 @@ def test_the_bench_is_put_back_and_the_clock_let_go():
 
 
 def test_a_rig_that_is_lost_is_an_error_and_the_instrument_is_made_safe(tmp_path, capfd, monkeypatch):
-    from emu.ports.rig import InstrumentRig
-    from protocol.conformance.rig import RigError
+    from wirevow.emu.ports.rig import InstrumentRig
+    from wirevow.protocol.conformance.rig import RigError
 
     calls = []
 
@@ -253,7 +256,9 @@ def test_a_port_that_is_lost_before_anything_was_asked(tmp_path, capfd):
 
 def test_a_dry_check_of_everything_energises_nothing(monkeypatch):
     """With all that a rig can do, and every purpose begun."""
-    monkeypatch.setattr("protocol.conformance.hookup.profile_for", lambda *_: Profile("dry", "it is tested"))
+    monkeypatch.setattr(
+        "wirevow.protocol.conformance.hookup.profile_for", lambda *_: Profile("dry", "it is tested")
+    )
     with hooked_up(VOW, "emu://tarn", budget=1500) as hookup:
         report = campaign.run(hookup.tester)
         sent = b"".join(each.data for each in hookup.tester.session.journal if each.kind == "send")

@@ -10,9 +10,9 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from emu import command
-from protocol import __version__
-from protocol.errors import WirevowError
+from wirevow._version import __version__
+from wirevow.emu import command
+from wirevow.protocol.errors import WirevowError
 
 
 @pytest.fixture
@@ -21,8 +21,8 @@ def subcommand(monkeypatch):
 
     def install(body):
         monkeypatch.setitem(command.COMMANDS, "trial", "Try something.")
-        monkeypatch.setitem(sys.modules, "emu.commands.trial", type(sys)("trial"))
-        sys.modules["emu.commands.trial"].command = click.command("trial")(body)
+        monkeypatch.setitem(sys.modules, "wirevow.emu.commands.trial", type(sys)("trial"))
+        sys.modules["wirevow.emu.commands.trial"].command = click.command("trial")(body)
 
     return install
 
@@ -36,7 +36,7 @@ def raising(error):
 
 @pytest.mark.parametrize("name", command.COMMANDS)
 def test_every_subcommand_in_the_table_loads_and_explains_itself(name):
-    loaded = importlib.import_module(f"emu.commands.{name}").command
+    loaded = importlib.import_module(f"wirevow.emu.commands.{name}").command
     assert loaded.name == name
     shown = CliRunner().invoke(command.wirevow, [name, "--help"])
     assert shown.exit_code == 0
@@ -55,7 +55,7 @@ def test_help_shows_every_subcommand_with_its_line(capfd):
 
 def test_help_imports_no_subcommand_and_no_heavy_library():
     program = (
-        "import sys; from emu.command import run; run(['--help']);"
+        "import sys; from wirevow.emu.command import run; run(['--help']);"
         "print(*sorted(sys.modules), sep='\\n', file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
@@ -63,7 +63,7 @@ def test_help_imports_no_subcommand_and_no_heavy_library():
     assert "click" in imported
     heavy = {"asyncio", "hypothesis", "jinja2", "numpy", "pydantic", "rich", "ruamel.yaml", "scipy"}
     assert not imported & heavy
-    assert not {module for module in imported if module.startswith("emu.commands.")}
+    assert not {module for module in imported if module.startswith("wirevow.emu.commands.")}
 
 
 def test_no_subcommand_shows_the_help_and_is_bad_usage(capfd):
@@ -121,7 +121,7 @@ def test_an_unanswered_question_is_bad_usage(subcommand, monkeypatch, capfd):
 
 TRIAL = """
 import sys, time, types, click
-from emu import command
+from wirevow.emu import command
 
 @click.command("trial")
 def trial():
@@ -131,7 +131,7 @@ def trial():
         print("safe action", flush=True)
 
 command.COMMANDS["trial"] = "Try something."
-sys.modules["emu.commands.trial"] = types.SimpleNamespace(command=trial)
+sys.modules["wirevow.emu.commands.trial"] = types.SimpleNamespace(command=trial)
 sys.argv = ["wirevow", "trial"]
 command.main()
 """
@@ -161,4 +161,4 @@ def test_a_defect_keeps_its_traceback_and_has_a_status_of_its_own():
 
 
 def test_the_documents_travel_with_the_package():
-    assert files("spec").joinpath("wire.md").is_file()
+    assert files("wirevow.spec").joinpath("wire.md").is_file()

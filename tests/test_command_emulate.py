@@ -11,16 +11,16 @@ from importlib.resources import files
 import pytest
 import serial
 
-from emu import command
+from wirevow.emu import command
 
-TARN = str(files("spec").joinpath("tarn.yaml"))
+TARN = str(files("wirevow.spec").joinpath("tarn.yaml"))
 
 
 @contextmanager
 def emulating(*options):
     """The running command and its addresses by kind (`port`, `rig`)."""
     process = subprocess.Popen(
-        [sys.executable, "-c", "from emu.command import main; main()", "emulate", TARN, *options],
+        [sys.executable, "-c", "from wirevow.emu.command import main; main()", "emulate", TARN, *options],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -102,7 +102,7 @@ def test_a_port_in_use_is_named(capfd):
 
 
 def test_a_fault_is_emulated_and_an_unknown_one_refused(capfd):
-    from emu.faults.catalogue import FAULTS
+    from wirevow.emu.faults.catalogue import FAULTS
 
     name = next(iter(FAULTS))
     with emulating("--listen", "tcp:127.0.0.1:0", "--fault", name) as (_, addresses):

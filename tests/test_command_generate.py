@@ -2,9 +2,9 @@
 
 from importlib.resources import files
 
-from emu import command
+from wirevow.emu import command
 
-TARN = files("spec").joinpath("tarn.yaml")
+TARN = files("wirevow.spec").joinpath("tarn.yaml")
 
 
 def test_two_files_are_written_and_named(tmp_path, capfd):

@@ -4,9 +4,9 @@ from importlib.resources import files
 
 import pytest
 
-from emu import command
+from wirevow.emu import command
 
-TARN = files("spec").joinpath("tarn.yaml")
+TARN = files("wirevow.spec").joinpath("tarn.yaml")
 
 
 def test_the_demo_document_is_sound(capfd):

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import pytest
 
-from emu import command
+from wirevow.emu import command
 
 ROOT = Path(__file__).parent.parent
 MANUALS = ["README.md", "DEVELOPERS.md"]
@@ -29,7 +29,7 @@ def test_every_wirevow_command_in_a_manual_exists(manual):
         if name.startswith("-"):
             continue
         assert name in command.COMMANDS, f"{manual}: wirevow {name}"
-        told = importlib.import_module(f"emu.commands.{name}").command
+        told = importlib.import_module(f"wirevow.emu.commands.{name}").command
         if isinstance(told, click.Group):
             told = told.commands[arguments[0]]
         options = {

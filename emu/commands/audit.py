@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
-    from emu.audit import Score, Trial
+    from wirevow.emu.audit import Score, Trial
 
 
 @click.command("audit")
@@ -66,7 +66,7 @@ def command(
     Status 0: the good instrument passes and every fault is detected; 1: not so.
     """
     if firmware:
-        from emu.commands.mutants import audit_mutants
+        from wirevow.emu.commands.mutants import audit_mutants
 
         if holdout:
             raise click.UsageError("no mutant is held out: leave out --holdout")
@@ -77,11 +77,11 @@ def command(
 
     import json
 
-    from emu.audit import as_json, attempt, trials
-    from emu.faults import fault_named, faults_for
-    from emu.ports.address import find
-    from protocol.document.load import load_document
-    from protocol.vow import compile_vow
+    from wirevow.emu.audit import as_json, attempt, trials
+    from wirevow.emu.faults import fault_named, faults_for
+    from wirevow.emu.ports.address import find
+    from wirevow.protocol.document.load import load_document
+    from wirevow.protocol.vow import compile_vow
 
     path = find(doc)
     vow = compile_vow(load_document(path).document)
@@ -133,8 +133,8 @@ def _prove(path: Path) -> None:
 
 def _say(results: Sequence[Trial], named: Sequence[Trial]) -> None:
     """The score by kind and in all, then what was not detected."""
-    from emu.audit import by_kind, score
-    from emu.faults import fault_named
+    from wirevow.emu.audit import by_kind, score
+    from wirevow.emu.faults import fault_named
 
     click.echo(f"\n{'':12}{'faults':>8}{'detected':>10}{'median lines':>14}{'most':>8}   accused rightly")
     rows = [(kind, score(found)) for kind, found in by_kind(results).items()]

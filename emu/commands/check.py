@@ -9,20 +9,17 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from emu.commands.consent import consented, within_envelope
-from protocol.errors import WirevowError
+from wirevow.emu.commands.consent import consented, within_envelope
+from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
-    from protocol.conformance.campaign import Finding, Progress, Report
-    from protocol.document.load import Loaded
-    from protocol.document.model import Document
-    from protocol.report.outcome import Outcome
+    from wirevow.protocol.conformance.campaign import Finding, Progress, Report
+    from wirevow.protocol.report.outcome import Outcome
 
 CASES = "cases"
 """Folder of case files, beside the first report file that was asked for, else in the current folder."""
@@ -67,86 +64,37 @@ def command(
     says how far a real one may go; then the cautions are shown first. Every failure becomes a case file that
     `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
     """
-    import emu  # noqa: F401  (teaches pyserial emu://)
-    from emu.ports.address import find
-    from protocol.conformance import campaign
-    from protocol.conformance.envelope import CAUTIONS
-    from protocol.conformance.hookup import hooked_up
-    from protocol.conformance.search.group import Searches, memory_of
-    from protocol.conformance.suite.group import group_for
-    from protocol.conformance.verdict import EXIT_CODE, Verdict
-    from protocol.document.load import load_document
-    from protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
-    from protocol.report.outcome import outcome_of
-    from protocol.vow import compile_vow
+    from wirevow.emu import checking
+    from wirevow.protocol.conformance.search.group import memory_of
+    from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
+    from wirevow.protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
+    from wirevow.protocol.vow import compile_vow
 
-    path = find(doc)
-    loaded = load_document(path)
-    _refuse_unsound(loaded)
+    loaded = checking.sound(doc)
     vow = compile_vow(loaded.document)
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes)
-    outputs = _outputs(path, json_file, junit_file, html_file)
-    started = datetime.now(UTC)
-    trouble: BaseException | None = None
-    hookup, report = None, None
-    try:
-        with hooked_up(vow, port, rig, seed=seed, budget=budget, envelope=envelope) as hookup:
-            report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
-            group = group_for(hookup.tester, extra_states)
-            if extra_states:
-                click.echo(f"wirevow: the suite of the state machine: {group.cost()}", err=True)
-            with _progress(report) as progress:
-                campaign.run(
-                    hookup.tester,
-                    seed=seed,
-                    source=loaded.name,
-                    progress=progress,
-                    report=report,
-                    group=group,
-                    searches=Searches(memory=memory_of(vow)),
-                )
-    except (WirevowError, KeyboardInterrupt) as error:
-        if hookup is None or report is None:
-            raise
-        trouble = error
-    finally:
-        for warning in hookup.warnings if hookup is not None else ():
-            click.echo(f"wirevow: {warning}", err=True)
-
-    if isinstance(trouble, WirevowError):
-        report.verdict, report.note = Verdict.ERROR, trouble.message
-    elif trouble is not None:
-        report.verdict, report.note = report.verdict.overwritten(Verdict.INCONCLUSIVE), "it was interrupted"
+    outputs = _outputs(Path(loaded.name), json_file, junit_file, html_file)
     folder = outputs[0].path.parent if outputs else Path()
-    outcome = outcome_of(
-        report,
+    ended = checking.run(
         loaded,
-        hookup.used(),
-        rig=rig if rig is not None else (port if hookup.tester.rig is not None else None),
-        simulated=hookup.simulated,
-        held=hookup.tester.session.held,
+        vow,
+        port,
+        rig=rig,
+        seed=seed,
+        envelope=envelope,
         budget=budget,
-        started=started,
-        warnings=hookup.warnings,
-        cautions=CAUTIONS if hookup.tester.gate is not None else (),
-        cases=_write_cases(report, folder / CASES),
+        extra_states=extra_states,
+        memory=memory_of(vow),
+        say=lambda text: click.echo(f"wirevow: {text}", err=True),
+        shown=_progress,
+        kept=lambda report: _write_cases(report, folder / CASES),
     )
-    written = [output.write(outcome) for output in outputs]
-    if report.lines:
-        _show(outcome, brief=isinstance(trouble, KeyboardInterrupt))
-    if trouble is not None:
-        raise trouble
-    return EXIT_CODE[report.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
-
-
-def _refuse_unsound(loaded: Loaded[Document]) -> None:
-    """A document that contradicts itself cannot be kept by any instrument."""
-    from protocol.document.vet import vet
-
-    errors = vet(loaded).errors
-    if errors:
-        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
-        raise WirevowError(f"{errors[0].text(loaded.name)}{more}; `wirevow vet {loaded.name}` shows all")
+    written = [output.write(ended.outcome) for output in outputs]
+    if ended.outcome.lines:
+        _show(ended.outcome, brief=isinstance(ended.trouble, KeyboardInterrupt))
+    if ended.trouble is not None:
+        raise ended.trouble
+    return EXIT_CODE[ended.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
 
 
 # ------------------------------------------------------------------------------------------------- files
@@ -197,15 +145,15 @@ def _outputs(
     # Imported before the check, so that its end takes no longer than it must.
     outputs = []
     if json_file is not None:
-        from protocol.report import document as json_report
+        from wirevow.protocol.report import document as json_report
 
         outputs.append(Output("--json", Path(json_file), json_report.text))
     if junit_file is not None:
-        from protocol.report import junit
+        from wirevow.protocol.report import junit
 
         outputs.append(Output("--junit", Path(junit_file), junit.text))
     if html_file is not None:
-        from protocol.report import page
+        from wirevow.protocol.report import page
 
         outputs.append(Output("--html", Path(html_file), page.text))
     taken = {os.path.realpath(document): "the document"}
@@ -244,7 +192,7 @@ def _write_cases(report: Report, folder: Path) -> dict[int, str]:
 def _show(outcome: Outcome, brief: bool) -> None:
     from rich.console import Console
 
-    from protocol.report import terminal
+    from wirevow.protocol.report import terminal
 
     try:
         terminal.show(outcome, Console(markup=False, highlight=False, emoji=False), brief=brief)

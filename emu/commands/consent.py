@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
-    from protocol.conformance.envelope import Envelope
-    from protocol.vow import Vow
+    from wirevow.protocol.conformance.envelope import Envelope
+    from wirevow.protocol.vow import Vow
 
 C = TypeVar("C", bound=Callable[..., object])
 
@@ -28,7 +28,7 @@ def within_envelope(command: C) -> C:
 
 def consented(path: str, vow: Vow, yes: bool) -> Envelope:
     """The envelope in the file, once the cautions have been shown and agreed to. Raises WirevowError."""
-    from protocol.conformance.envelope import CAUTIONS, load_envelope
+    from wirevow.protocol.conformance.envelope import CAUTIONS, load_envelope
 
     envelope = load_envelope(path, vow)
     if yes:

@@ -1,5 +1,5 @@
-"""`wirevow draw`: see `emu.plant.pictures`."""
+"""`wirevow draw`: see `wirevow.emu.plant.pictures`."""
 
-from emu.plant.pictures import command
+from wirevow.emu.plant.pictures import command
 
 __all__ = ["command"]

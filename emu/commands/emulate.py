@@ -36,14 +36,14 @@ def command(
 
     Hosts may come and go; the instrument keeps running. Its address is printed once it listens.
     """
-    from emu.bench import Bench
-    from emu.faults import build_instrument
-    from emu.plant.fit import fitted
-    from emu.ports.address import find
-    from emu.ports.interface import Instrument
-    from emu.ports.server import serve
-    from protocol.document.load import load_document, load_yaml_model
-    from protocol.vow import compile_vow
+    from wirevow.emu.bench import Bench
+    from wirevow.emu.faults import build_instrument
+    from wirevow.emu.plant.fit import fitted
+    from wirevow.emu.ports.address import find
+    from wirevow.emu.ports.interface import Instrument
+    from wirevow.emu.ports.server import serve
+    from wirevow.protocol.document.load import load_document, load_yaml_model
+    from wirevow.protocol.vow import compile_vow
 
     document = fitted(load_document(find(doc)))
     wired = load_yaml_model(find(bench, "bench"), Bench).document if bench is not None else None
@@ -55,7 +55,7 @@ def command(
             raise click.UsageError(
                 "--fault breaks the simulated instrument, not the firmware: leave one out."
             )
-        from emu.firmware.run import run_firmware
+        from wirevow.emu.firmware.run import run_firmware
 
         instrument = run_firmware(compile_vow(document), firmware, wired, seed)
 

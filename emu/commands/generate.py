@@ -24,11 +24,11 @@ def c(doc: str, out: Path) -> int:
     The header says what the application has to supply. The same document gives the same bytes, and a file
     that is right already is left alone.
     """
-    from emu.ports.address import find
-    from protocol.codegen.c import generate, write
-    from protocol.document.vet import vet_file
-    from protocol.errors import WirevowError
-    from protocol.vow import compile_vow
+    from wirevow.emu.ports.address import find
+    from wirevow.protocol.codegen.c import generate, write
+    from wirevow.protocol.document.vet import vet_file
+    from wirevow.protocol.errors import WirevowError
+    from wirevow.protocol.vow import compile_vow
 
     findings = vet_file(find(doc))
     if findings.errors:

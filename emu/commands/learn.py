@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
-    from protocol.conformance.abstraction import DocumentMachine
-    from protocol.conformance.learning import Differs
-    from protocol.conformance.suite.machine import Machine
+    from wirevow.protocol.conformance.abstraction import DocumentMachine
+    from wirevow.protocol.conformance.learning import Differs
+    from wirevow.protocol.conformance.suite.machine import Machine
 
 
 @click.command("learn")
@@ -42,16 +42,15 @@ def command(
     """
     if find_spec("aalpy") is None:
         raise WirevowError("learning needs the package aalpy: pip install 'wirevow[automata]'")
-    import emu  # noqa: F401  (teaches pyserial emu://)
-    from emu.ports.address import find
-    from protocol.conformance.abstraction import abstraction, machine_of
-    from protocol.conformance.hookup import hooked_up
-    from protocol.conformance.learning import compared, learn, met, named
-    from protocol.conformance.suite.drawing import dot, svg
-    from protocol.conformance.suite.group import reach_of
-    from protocol.document.load import load_document
-    from protocol.document.vet import vet
-    from protocol.vow import compile_vow
+    from wirevow.emu.ports.address import find
+    from wirevow.protocol.conformance.abstraction import abstraction, machine_of
+    from wirevow.protocol.conformance.hookup import hooked_up
+    from wirevow.protocol.conformance.learning import compared, learn, met, named
+    from wirevow.protocol.conformance.suite.drawing import dot, svg
+    from wirevow.protocol.conformance.suite.group import reach_of
+    from wirevow.protocol.document.load import load_document
+    from wirevow.protocol.document.vet import vet
+    from wirevow.protocol.vow import compile_vow
 
     loaded = load_document(find(doc))
     errors = vet(loaded).errors

@@ -9,21 +9,21 @@ from pathlib import Path
 
 import click
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 
 def audit_mutants(doc: str, seed: int, each: int, json_file: Path | None, keep: Path | None) -> int:
     """Run it; the exit status. WirevowError: not the firmware's document, a missing tool, an old excuse."""
-    from emu.audit import cores
-    from emu.ports.address import find
-    from protocol.document.load import load_document
-    from protocol.vow import compile_vow
+    from wirevow.emu.audit import cores
+    from wirevow.emu.ports.address import find
+    from wirevow.protocol.document.load import load_document
+    from wirevow.protocol.vow import compile_vow
 
     try:
-        from emu.firmware.mutants.record import Record
-        from emu.firmware.mutants.score import as_json, told
-        from emu.firmware.mutants.survey import LIMIT_S, PATIENCE, Survey
-        from emu.firmware.mutants.workshop import Workshop
+        from wirevow.emu.firmware.mutants.record import Record
+        from wirevow.emu.firmware.mutants.score import as_json, told
+        from wirevow.emu.firmware.mutants.survey import LIMIT_S, PATIENCE, Survey
+        from wirevow.emu.firmware.mutants.workshop import Workshop
     except ModuleNotFoundError as missing:
         if (missing.name or "").partition(".")[0] not in ("tree_sitter", "tree_sitter_c"):
             raise

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emu.commands.consent import consented, within_envelope
-from protocol.errors import WirevowError
+from wirevow.emu.commands.consent import consented, within_envelope
+from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
-    from protocol.conformance.casefile import Case
+    from wirevow.protocol.conformance.casefile import Case
 
 
 @click.command("replay")
@@ -37,14 +37,13 @@ def command(
 
     Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
     """
-    import emu  # noqa: F401  (teaches pyserial emu://)
-    from protocol.conformance.casefile import read_case, write_case
-    from protocol.conformance.hookup import hooked_up
-    from protocol.conformance.replay import replay, shortened
-    from protocol.conformance.tester import Doubtful, NotSelected
-    from protocol.conformance.verdict import EXIT_CODE, Verdict
-    from protocol.document.load import load_document
-    from protocol.vow import compile_vow
+    from wirevow.protocol.conformance.casefile import read_case, write_case
+    from wirevow.protocol.conformance.hookup import hooked_up
+    from wirevow.protocol.conformance.replay import replay, shortened
+    from wirevow.protocol.conformance.tester import Doubtful, NotSelected
+    from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
+    from wirevow.protocol.document.load import load_document
+    from wirevow.protocol.vow import compile_vow
 
     case = read_case(case_file)
     path = _document_of(case, document)
@@ -80,7 +79,7 @@ def command(
 
 def _document_of(case: Case, given: str | None) -> Path:
     """The document's file: as given, else where the case says, else the ready one of its name."""
-    from emu.ports.address import find
+    from wirevow.emu.ports.address import find
 
     if given is not None:
         return find(given)
@@ -97,7 +96,7 @@ def _say(shown: Case, case: Case) -> None:
     """The promise, the exchange, what was due and what came, as a check prints them."""
     from rich.console import Console
 
-    from protocol.report import terminal
+    from wirevow.protocol.report import terminal
 
     terminal.show_case(shown, Console(markup=False, highlight=False, emoji=False))
     other = "" if shown.requirement == case.requirement else f", another failure than {case.requirement}"

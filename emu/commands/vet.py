@@ -12,8 +12,8 @@ def command(doc: str) -> int:
 
     Every finding has its line and its remedy. Status 0: no error (warnings may remain); 1: errors.
     """
-    from emu.ports.address import find
-    from protocol.document.vet import summary, vet_file
+    from wirevow.emu.ports.address import find
+    from wirevow.protocol.document.vet import summary, vet_file
 
     findings = vet_file(find(doc))
     for finding in findings.found:

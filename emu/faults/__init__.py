@@ -9,20 +9,20 @@ from __future__ import annotations
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
-from emu.bench import Bench
-from emu.instrument import Instrument
-from emu.plant.build import plant_of
-from protocol.device import Store
-from protocol.errors import WirevowError
-from protocol.vow import Vow
+from wirevow.emu.bench import Bench
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.build import plant_of
+from wirevow.protocol.device import Store
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import Vow
 
 if TYPE_CHECKING:
-    from emu.faults.fault import Fault
+    from wirevow.emu.faults.fault import Fault
 
 
 def fault_named(name: str) -> Fault:
     """The fault of that name; `WirevowError` with names like it."""
-    from emu.faults.catalogue import FAULTS
+    from wirevow.emu.faults.catalogue import FAULTS
 
     fault = FAULTS.get(name)
     if fault is None:
@@ -34,7 +34,7 @@ def fault_named(name: str) -> Fault:
 
 def faults_for(vow: Vow) -> tuple[Fault, ...]:
     """The faults that make sense in a document, in the catalogue's order."""
-    from emu.faults.catalogue import FAULTS
+    from wirevow.emu.faults.catalogue import FAULTS
 
     return tuple(fault for fault in FAULTS.values() if fault.applies(vow))
 

@@ -5,19 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from emu.faults.boots import does
-from emu.faults.change import with_action, with_point, with_state
-from emu.faults.fault import Kind
-from emu.faults.overlay import Overlay
-from emu.faults.refusals import has_panel, watched_starts
-from emu.faults.sessions import farthest
-from emu.instrument import Instrument
-from emu.plant.interface import Plant
-from emu.rules import Rules
-from protocol.device import Device
-from protocol.expression import And, Expression, parse
-from protocol.framing import Overlong
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
+from wirevow.emu.faults.boots import does
+from wirevow.emu.faults.change import with_action, with_point, with_state
+from wirevow.emu.faults.fault import Kind
+from wirevow.emu.faults.overlay import Overlay
+from wirevow.emu.faults.refusals import has_panel, watched_starts
+from wirevow.emu.faults.sessions import farthest
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.interface import Plant
+from wirevow.emu.rules import Rules
+from wirevow.protocol.device import Device
+from wirevow.protocol.expression import And, Expression, parse
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
 behaviour = Kind("behaviour", seen=47)
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from emu.faults.change import with_document, with_point
-from emu.faults.fault import Kind
-from emu.faults.numbers import HeldOutputs, below_zero, has_dependent_limit
-from emu.instrument import Instrument
-from protocol.device import NS_PER_S, Answer, Device
-from protocol.document.model import Record, RecordField
-from protocol.framing import Framer, Overlong
-from protocol.message import Request
-from protocol.quantity import parse_integer
-from protocol.record import build, parts_of
-from protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
+from wirevow.emu.faults.change import with_document, with_point
+from wirevow.emu.faults.fault import Kind
+from wirevow.emu.faults.numbers import HeldOutputs, below_zero, has_dependent_limit
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.device import NS_PER_S, Answer, Device
+from wirevow.protocol.document.model import Record, RecordField
+from wirevow.protocol.framing import Framer, Overlong
+from wirevow.protocol.message import Request
+from wirevow.protocol.quantity import parse_integer
+from wirevow.protocol.record import build, parts_of
+from wirevow.protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
 boots = Kind("boots", seen=73)
 

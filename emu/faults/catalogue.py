@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from emu.faults.behaviour import behaviour
-from emu.faults.boots import boots
-from emu.faults.course import course
-from emu.faults.fault import Fault
-from emu.faults.lines import lines
-from emu.faults.notices import notices
-from emu.faults.numbers import numbers
-from emu.faults.physics import physics
-from emu.faults.refusals import refusals
-from emu.faults.sessions import sessions
-from emu.faults.timing import timing
-from emu.faults.trips import trips
+from wirevow.emu.faults.behaviour import behaviour
+from wirevow.emu.faults.boots import boots
+from wirevow.emu.faults.course import course
+from wirevow.emu.faults.fault import Fault
+from wirevow.emu.faults.lines import lines
+from wirevow.emu.faults.notices import notices
+from wirevow.emu.faults.numbers import numbers
+from wirevow.emu.faults.physics import physics
+from wirevow.emu.faults.refusals import refusals
+from wirevow.emu.faults.sessions import sessions
+from wirevow.emu.faults.timing import timing
+from wirevow.emu.faults.trips import trips
 
 KINDS = (lines, numbers, refusals, sessions, notices, boots, behaviour, trips, physics, timing, course)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from protocol.vow import Vow
+from wirevow.protocol.vow import Vow
 
 
 def with_point(vow: Vow, name: str, **changes: Any) -> Vow:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from emu.faults.change import with_document
-from emu.faults.fault import Kind
-from emu.faults.overlay import Overlay
-from emu.plant.interface import Crossing, Plant
-from protocol.document.plant import SinkPlant
-from protocol.vow import Vow
+from wirevow.emu.faults.change import with_document
+from wirevow.emu.faults.fault import Kind
+from wirevow.emu.faults.overlay import Overlay
+from wirevow.emu.plant.interface import Crossing, Plant
+from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.vow import Vow
 
 course = Kind("course", seen=13)
 

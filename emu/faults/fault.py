@@ -18,11 +18,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NotRequired, TypedDict, TypeVar, Unpack
 
-from emu.instrument import Instrument
-from emu.plant.interface import Plant
-from protocol.device import Device
-from protocol.framing import Framer
-from protocol.vow import Vow
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.interface import Plant
+from wirevow.protocol.device import Device
+from wirevow.protocol.framing import Framer
+from wirevow.protocol.vow import Vow
 
 Applies = Callable[[Vow], bool]
 _D = TypeVar("_D", bound=type[Device])

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections import deque
 
-from emu.faults.fault import Kind
-from protocol.device import Device
-from protocol.framing import Framer, Overlong
-from protocol.message import Malformed, Reply, Request
-from protocol.vow import Vow
+from wirevow.emu.faults.fault import Kind
+from wirevow.protocol.device import Device
+from wirevow.protocol.framing import Framer, Overlong
+from wirevow.protocol.message import Malformed, Reply, Request
+from wirevow.protocol.vow import Vow
 
 lines = Kind("lines", seen=65)
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from emu.faults.fault import Kind
-from emu.faults.refusals import has_panel
-from protocol.device import Device
-from protocol.framing import Overlong
-from protocol.message import LAST_NOTICE, Reply
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
+from wirevow.emu.faults.fault import Kind
+from wirevow.emu.faults.refusals import has_panel
+from wirevow.protocol.device import Device
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import LAST_NOTICE, Reply
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 notices = Kind("notices", seen=43)
 

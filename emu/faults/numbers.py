@@ -10,13 +10,13 @@ from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 
-from emu.faults.change import with_point
-from emu.faults.fault import Kind
-from protocol.device import Answer, Counts, Device, Values
-from protocol.expression import Expression, parse
-from protocol.message import Request
-from protocol.quantity import Scale
-from protocol.vow import PointEntry, Value, Vow
+from wirevow.emu.faults.change import with_point
+from wirevow.emu.faults.fault import Kind
+from wirevow.protocol.device import Answer, Counts, Device, Values
+from wirevow.protocol.expression import Expression, parse
+from wirevow.protocol.message import Request
+from wirevow.protocol.quantity import Scale
+from wirevow.protocol.vow import PointEntry, Value, Vow
 
 numbers = Kind("numbers", seen=76)
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from emu.plant.interface import Control, Crossing, Plant
-from protocol.vow import PointEntry, Vow
+from wirevow.emu.plant.interface import Control, Crossing, Plant
+from wirevow.protocol.vow import PointEntry, Vow
 
 
 class Overlay:

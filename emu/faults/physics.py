@@ -6,19 +6,19 @@ import math
 from collections.abc import Mapping
 from decimal import Decimal
 
-from emu.bench import Bench
-from emu.faults.boots import does
-from emu.faults.change import with_document
-from emu.faults.fault import Kind
-from emu.faults.overlay import Overlay, counters, has_reading, main_reading
-from emu.instrument import Instrument
-from emu.plant.curves import FanCurve
-from emu.plant.interface import Crossing, Plant
-from emu.plant.sink import Sink
-from protocol.device import Device, Store
-from protocol.document.model import Fan, FanLevel
-from protocol.document.plant import SinkPlant
-from protocol.vow import LeaveEntry, PointEntry, Vow
+from wirevow.emu.bench import Bench
+from wirevow.emu.faults.boots import does
+from wirevow.emu.faults.change import with_document
+from wirevow.emu.faults.fault import Kind
+from wirevow.emu.faults.overlay import Overlay, counters, has_reading, main_reading
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.curves import FanCurve
+from wirevow.emu.plant.interface import Crossing, Plant
+from wirevow.emu.plant.sink import Sink
+from wirevow.protocol.device import Device, Store
+from wirevow.protocol.document.model import Fan, FanLevel
+from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.vow import LeaveEntry, PointEntry, Vow
 
 physics = Kind("physics", seen=48)
 

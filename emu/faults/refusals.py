@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 
-from emu.faults.change import with_action, with_point
-from emu.faults.fault import Kind
-from protocol.device import Answer, Device
-from protocol.framing import Overlong
-from protocol.message import Malformed, Reply, Request, check_of
-from protocol.vow import ActionEntry, PointEntry, Value, Vow
+from wirevow.emu.faults.change import with_action, with_point
+from wirevow.emu.faults.fault import Kind
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import Malformed, Reply, Request, check_of
+from wirevow.protocol.vow import ActionEntry, PointEntry, Value, Vow
 
 refusals = Kind("refusals", seen=50)
 

@@ -6,12 +6,12 @@ import re
 from binascii import crc_hqx
 from dataclasses import replace
 
-from emu.faults.change import with_action
-from emu.faults.fault import Kind
-from protocol.device import Answer, Device
-from protocol.framing import Framer, Overlong
-from protocol.message import Malformed, Reply, Request
-from protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
+from wirevow.emu.faults.change import with_action
+from wirevow.emu.faults.fault import Kind
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.framing import Framer, Overlong
+from wirevow.protocol.message import Malformed, Reply, Request
+from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
 sessions = Kind("sessions", seen=63)
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections import deque
 
-from emu.bench import Bench
-from emu.faults.boots import does
-from emu.faults.fault import Kind
-from emu.instrument import Instrument
-from emu.plant.interface import Plant
-from protocol.device import Device, Store
-from protocol.message import Reply
-from protocol.vow import Vow
+from wirevow.emu.bench import Bench
+from wirevow.emu.faults.boots import does
+from wirevow.emu.faults.fault import Kind
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.interface import Plant
+from wirevow.protocol.device import Device, Store
+from wirevow.protocol.message import Reply
+from wirevow.protocol.vow import Vow
 
 timing = Kind("timing", seen=28)
 

@@ -8,19 +8,19 @@ from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 
-from emu.faults.behaviour import law_watches
-from emu.faults.change import with_state, with_trip
-from emu.faults.fault import Kind
-from emu.faults.notices import has_notices
-from emu.faults.overlay import Overlay
-from emu.instrument import Instrument
-from emu.rules import Rule, Rules, _Comparison
-from protocol.device import NS_PER_S, Answer, Device, Values
-from protocol.document.model import Trip
-from protocol.expression import And, Comparison, Expression, Threshold, parse
-from protocol.framing import Overlong
-from protocol.message import Request
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
+from wirevow.emu.faults.behaviour import law_watches
+from wirevow.emu.faults.change import with_state, with_trip
+from wirevow.emu.faults.fault import Kind
+from wirevow.emu.faults.notices import has_notices
+from wirevow.emu.faults.overlay import Overlay
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.rules import Rule, Rules, _Comparison
+from wirevow.protocol.device import NS_PER_S, Answer, Device, Values
+from wirevow.protocol.document.model import Trip
+from wirevow.protocol.expression import And, Comparison, Expression, Threshold, parse
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import Request
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 trips = Kind("trips", seen=64)
 

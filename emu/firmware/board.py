@@ -18,14 +18,14 @@ from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from pathlib import Path
 
-from emu.bench import Bench
-from emu.firmware.converters import Converters
-from emu.plant.build import build_plant
-from emu.plant.sink import Sink
-from protocol.document.model import BenchEvent
-from protocol.document.plant import SinkPlant
-from protocol.units import si_per_unit
-from protocol.vow import Vow, bench_events
+from wirevow.emu.bench import Bench
+from wirevow.emu.firmware.converters import Converters
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.sink import Sink
+from wirevow.protocol.document.model import BenchEvent
+from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.units import si_per_unit
+from wirevow.protocol.vow import Vow, bench_events
 
 MILLISECOND_NS = 1_000_000
 STEPS = 10
@@ -67,9 +67,9 @@ class _Board(ctypes.Structure):
 
 
 class FirmwareInstrument:
-    """The reference firmware on one bench; the interface is that of `emu.instrument.Instrument`.
+    """The reference firmware on one bench; the interface is that of `wirevow.emu.instrument.Instrument`.
 
-    `library` is what `emu.firmware.build.build_library` made.
+    `library` is what `wirevow.emu.firmware.build.build_library` made.
     """
 
     def __init__(self, vow: Vow, library: Path | None, bench: Bench | None = None, seed: int = 0) -> None:

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
-from protocol.codegen.c import generate, write
-from protocol.document.load import load_document
-from protocol.errors import WirevowError
-from protocol.vow import Vow, compile_vow
+from wirevow.protocol.codegen.c import generate, write
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import Vow, compile_vow
 
-HERE = Path(str(files("emu.firmware")))
+HERE = Path(str(files("wirevow.emu.firmware")))
 PACKAGES = {"gcc": "gcc", "avr-gcc": "gcc-avr avr-libc", "simavr": "libsimavr-dev libelf-dev"}
 WORLD_OPTIONS = ("-ffp-contract=off", f"-I{HERE}")
 """What the converters need to give the plant's own numbers."""
@@ -26,7 +26,7 @@ class ToolError(WirevowError):
 
 def demo_vow() -> Vow:
     """The document that the reference firmware keeps."""
-    return compile_vow(load_document(Path(str(files("spec").joinpath("tarn.yaml")))).document)
+    return compile_vow(load_document(Path(str(files("wirevow.spec").joinpath("tarn.yaml")))).document)
 
 
 def sources(vow: Vow, folder: Path) -> list[Path]:

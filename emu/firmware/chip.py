@@ -15,10 +15,10 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from emu.bench import Bench
-from emu.firmware.board import FirmwareInstrument
-from emu.firmware.converters import Converters
-from emu.firmware.wiring import (
+from wirevow.emu.bench import Bench
+from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.emu.firmware.converters import Converters
+from wirevow.emu.firmware.wiring import (
     CAPTURE,
     INPUTS,
     RELAY,
@@ -29,9 +29,9 @@ from emu.firmware.wiring import (
     reference_board,
     wire,
 )
-from protocol.document.plant import SinkPlant
-from protocol.errors import WirevowError
-from protocol.vow import Vow
+from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import Vow
 
 RESET_FLAGS = {"power": 1, "reset": 2, "brownout": 4, "watchdog": 8}
 """In MCUSR, as the data sheet has them."""

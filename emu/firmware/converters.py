@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import ctypes
 
-from emu.plant.expoly import Curve
-from emu.plant.heat import BEAD, HeatStretch
-from emu.plant.sink import Airflow, Sink, Stretch
-from protocol.document.plant import BetaLaw, SinkPlant
+from wirevow.emu.plant.expoly import Curve
+from wirevow.emu.plant.heat import BEAD, HeatStretch
+from wirevow.emu.plant.sink import Airflow, Sink, Stretch
+from wirevow.protocol.document.plant import BetaLaw, SinkPlant
 
 CHANNELS = (
     "input.voltage",

@@ -5,14 +5,14 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from emu.bench import Bench
-from emu.firmware.board import FirmwareInstrument
-from emu.firmware.build import build_elf, build_library, build_rig
-from emu.firmware.chip import ChipInstrument
-from emu.firmware.wiring import reference_board
-from protocol.document.plant import BetaLaw, SinkPlant
-from protocol.errors import WirevowError
-from protocol.vow import Vow
+from wirevow.emu.bench import Bench
+from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.emu.firmware.build import build_elf, build_library, build_rig
+from wirevow.emu.firmware.chip import ChipInstrument
+from wirevow.emu.firmware.wiring import reference_board
+from wirevow.protocol.document.plant import BetaLaw, SinkPlant
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import Vow
 
 REFERENCE = ("host", "chip")
 """How the reference firmware is run; anything else is a program's ELF file."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 import ctypes
 from functools import cache
 
-from emu.bench import Bench
-from emu.board import Bits, Board, MeasuringConverter, OnBus, OutputConverter, compare_unit, told
-from emu.firmware.converters import CHANNELS, FAN_SPEED
-from emu.ports.address import find
-from protocol.document.load import load_yaml_model
-from protocol.document.plant import LevelConverter, SinkPlant
-from protocol.errors import WirevowError
+from wirevow.emu.bench import Bench
+from wirevow.emu.board import Bits, Board, MeasuringConverter, OnBus, OutputConverter, compare_unit, told
+from wirevow.emu.firmware.converters import CHANNELS, FAN_SPEED
+from wirevow.emu.ports.address import find
+from wirevow.protocol.document.load import load_yaml_model
+from wirevow.protocol.document.plant import LevelConverter, SinkPlant
+from wirevow.protocol.errors import WirevowError
 
 REFERENCE_BENCH = "reference-board"
 """The ready bench whose board the reference firmware is written for."""

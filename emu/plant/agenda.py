@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from emu.bench import Bench
-from emu.plant.interface import Control
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.interface import Control
 
 
 @dataclass(frozen=True, slots=True)

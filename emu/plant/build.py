@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from emu.bench import Bench
-from emu.plant.curves import DeratingCurve, FanCurve
-from emu.plant.interface import Plant
-from emu.plant.room import Room
-from emu.plant.sink import Sink
-from protocol.document.model import Document
-from protocol.document.plant import RoomPlant, SinkPlant
-from protocol.record import span_ns
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.curves import DeratingCurve, FanCurve
+from wirevow.emu.plant.interface import Plant
+from wirevow.emu.plant.room import Room
+from wirevow.emu.plant.sink import Sink
+from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.plant import RoomPlant, SinkPlant
+from wirevow.protocol.record import span_ns
 
 SOME_MORE_NS = 250_000_000
 """A value may be read so long after it was due: the instrument does what a request drives first."""

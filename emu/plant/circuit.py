@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf
 
-from emu.plant.expoly import Curve, compose, constant, product, respond, total
-from emu.plant.sources import Feed, Panel
+from wirevow.emu.plant.expoly import Curve, compose, constant, product, respond, total
+from wirevow.emu.plant.sources import Feed, Panel
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,9 +21,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.plant.circuit import Solved
-from emu.plant.expoly import Curve, respond
-from emu.plant.sources import Feed
+from wirevow.emu.plant.circuit import Solved
+from wirevow.emu.plant.expoly import Curve, respond
+from wirevow.emu.plant.sources import Feed
 
 Array = NDArray[np.float64]
 Bound = tuple[Array, Array | None, Array | None]

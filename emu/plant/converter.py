@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from hashlib import blake2b
 
-from protocol.document.plant import Channel, LevelConverter
+from wirevow.protocol.document.plant import Channel, LevelConverter
 
 
 class Converter:

@@ -9,11 +9,11 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from emu.plant.interface import Control
-from emu.plant.terminals import CONTROLS, EVENTS, ROOM_CONTROLS, ROOM_EVENTS, ROOM_SIGNALS, SIGNALS
-from protocol.document.load import DocumentError, Loaded, Problem
-from protocol.document.model import Document, FromPoint, Pulse
-from protocol.document.vet.survey import near
+from wirevow.emu.plant.interface import Control
+from wirevow.emu.plant.terminals import CONTROLS, EVENTS, ROOM_CONTROLS, ROOM_EVENTS, ROOM_SIGNALS, SIGNALS
+from wirevow.protocol.document.load import DocumentError, Loaded, Problem
+from wirevow.protocol.document.model import Document, FromPoint, Pulse
+from wirevow.protocol.document.vet.survey import near
 
 Where = tuple[str | int, ...]
 

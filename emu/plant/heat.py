@@ -2,7 +2,7 @@
 
 With the conductance to the air constant the ladder is linear and symmetric: C dT/dt = -G (T - Ta) + P(t) at
 the junction. In the coordinates sqrt(C) (T - Ta) its matrix is symmetric, so its eigenvalues are real and its
-eigenvectors orthogonal; each mode is a first-order lag, solved in closed form (`emu.plant.expoly`).
+eigenvectors orthogonal; each mode is a first-order lag, solved in closed form (`wirevow.emu.plant.expoly`).
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from operator import mul
 
-from emu.plant.expoly import Curve, responses, total
-from protocol.document.plant import Heat, Thermistor
+from wirevow.emu.plant.expoly import Curve, responses, total
+from wirevow.protocol.document.plant import Heat, Thermistor
 
 JUNCTION, CASE, SINK, BEAD = range(4)
 

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emu.bench import BankSource, BatterySource, Bench
-from emu.plant.build import plant_of
-from emu.plant.interface import Plant
-from protocol.document.load import load_document, load_yaml_model
-from protocol.document.model import Document
-from protocol.document.plant import SinkPlant
-from protocol.errors import WirevowError
+from wirevow.emu.bench import BankSource, BatterySource, Bench
+from wirevow.emu.plant.build import plant_of
+from wirevow.emu.plant.interface import Plant
+from wirevow.protocol.document.load import load_document, load_yaml_model
+from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -179,7 +179,7 @@ def swing(document: Document, bench: Bench, low: float, high: float, slew: float
 
 
 def _loaded(doc: str, bench: str) -> tuple[Document, Bench]:
-    from emu.ports.address import find
+    from wirevow.emu.ports.address import find
 
     return load_document(find(doc)).document, load_yaml_model(find(bench, "bench"), Bench).document
 

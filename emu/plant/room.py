@@ -10,14 +10,14 @@ import math
 from collections import deque
 from collections.abc import Mapping
 
-from emu.bench import Bench
-from emu.plant.agenda import Planned, Watch, timeline
-from emu.plant.converter import Converter
-from emu.plant.interface import Control, Crossing
-from emu.plant.terminals import ROOM_CONTROLS as CONTROLS
-from emu.plant.terminals import ROOM_EVENTS as EVENTS
-from emu.plant.terminals import ROOM_SIGNALS as SIGNALS
-from protocol.document.plant import RoomPlant
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.agenda import Planned, Watch, timeline
+from wirevow.emu.plant.converter import Converter
+from wirevow.emu.plant.interface import Control, Crossing
+from wirevow.emu.plant.terminals import ROOM_CONTROLS as CONTROLS
+from wirevow.emu.plant.terminals import ROOM_EVENTS as EVENTS
+from wirevow.emu.plant.terminals import ROOM_SIGNALS as SIGNALS
+from wirevow.protocol.document.plant import RoomPlant
 
 _LOOK_AHEAD_NS = 3600 * 1_000_000_000
 
@@ -73,7 +73,7 @@ class _Stretch:
 
 
 class Room:
-    """The plant of kind `room` (see `emu.plant.interface.Plant`)."""
+    """The plant of kind `room` (see `wirevow.emu.plant.interface.Plant`)."""
 
     signals = SIGNALS
     controls: Mapping[str, Control] = CONTROLS

@@ -22,13 +22,13 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from emu.bench import Bench
-from emu.plant.agenda import Planned, Watch, timeline
-from emu.plant.circuit import Solved, given
-from emu.plant.converter import Converter, Level
-from emu.plant.curves import DeratingCurve, FanCurve
-from emu.plant.expoly import Curve, constant, first_exit, product, respond, total
-from emu.plant.heat import (
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.agenda import Planned, Watch, timeline
+from wirevow.emu.plant.circuit import Solved, given
+from wirevow.emu.plant.converter import Converter, Level
+from wirevow.emu.plant.curves import DeratingCurve, FanCurve
+from wirevow.emu.plant.expoly import Curve, constant, first_exit, product, respond, total
+from wirevow.emu.plant.heat import (
     BEAD,
     CASE,
     JUNCTION,
@@ -41,14 +41,14 @@ from emu.plant.heat import (
     to_kelvin,
     to_modes,
 )
-from emu.plant.interface import Control, Crossing
-from emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
-from emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
-from emu.plant.thermistor import celsius, deduced_celsius, divider_volt
-from protocol.document.plant import SinkPlant
+from wirevow.emu.plant.interface import Control, Crossing
+from wirevow.emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
+from wirevow.emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
+from wirevow.emu.plant.thermistor import celsius, deduced_celsius, divider_volt
+from wirevow.protocol.document.plant import SinkPlant
 
 if TYPE_CHECKING:
-    from emu.plant.collocation import Array, Bound, Law
+    from wirevow.emu.plant.collocation import Array, Bound, Law
 
 _NEVER = 1 << 62
 _LONG_SECONDS = 1e7
@@ -154,7 +154,7 @@ class Airflow:
 
 
 class Sink:
-    """The plant of kind `sink` (see `emu.plant.interface.Plant`)."""
+    """The plant of kind `sink` (see `wirevow.emu.plant.interface.Plant`)."""
 
     signals = SIGNALS
     controls: Mapping[str, Control] = CONTROLS
@@ -203,7 +203,7 @@ class Sink:
         }
         if self._feed.dynamic:
             # numpy takes a while to import: better now than in the middle of a second that a host watches.
-            import emu.plant.collocation  # noqa: F401
+            import wirevow.emu.plant.collocation  # noqa: F401
         self._henry = bench.leads.henry
         # What the stretches start from.
         self._amps = 0.0
@@ -571,7 +571,7 @@ class Sink:
                 s.solved = Solved(solved.span, solved.current, volt, solved.charge, solved.used, solved.pairs)
             return _INF
 
-        from emu.plant.collocation import bound
+        from wirevow.emu.plant.collocation import bound
 
         def law(emf: Array, to_terminals: Array, asked: bool) -> Bound | None:
             slope = 1.0 / (to_terminals + ohm)
@@ -960,7 +960,7 @@ class Sink:
         return law
 
     def _solve_slow(self, s: Stretch, conditions: list[tuple[Curve, float, float, str]]) -> float | None:
-        from emu.plant.collocation import bound
+        from wirevow.emu.plant.collocation import bound
 
         law = self._slow_law(s)
         if law is None:

@@ -12,7 +12,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Protocol
 
-from emu.bench import BankSource, BatterySource, PanelSource, Source, SupplySource, TheveninSource
+from wirevow.emu.bench import BankSource, BatterySource, PanelSource, Source, SupplySource, TheveninSource
 
 _T25 = 298.15
 _ZERO_CELSIUS = 273.15

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from emu.plant.interface import Control
+from wirevow.emu.plant.interface import Control
 
 SIGNALS = frozenset(
     {

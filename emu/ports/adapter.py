@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import serial
 
-from emu.ports.endpoint import FileHost, Host, SocketHost
-from protocol.serialport import PortError, open_port
+from wirevow.emu.ports.endpoint import FileHost, Host, SocketHost
+from wirevow.protocol.serialport import PortError, open_port
 
 _LOOK_S = 0.1
 """How long the pump's read waits before it looks whether to end."""
@@ -98,5 +98,3 @@ class _Pump:
             thread.join()
         self.near.close()
         self._far.close()
-
-

@@ -5,8 +5,8 @@ from importlib import resources
 from pathlib import Path
 from urllib.parse import parse_qsl, unquote
 
-from emu.ports.interface import Instrument
-from protocol.errors import WirevowError
+from wirevow.emu.ports.interface import Instrument
+from wirevow.protocol.errors import WirevowError
 
 SCHEME = "emu://"
 PARAMETERS = ("bench", "seed", "fault", "name")
@@ -59,7 +59,7 @@ def find(name: str, folder: str = "") -> Path:
     if "/" in name or "\\" in name or name.endswith(".yaml"):
         return Path(name)
     # In the package `spec` or the folder it is made of: both are files, which is what the loader reads.
-    ready = resources.files("spec").joinpath(folder)
+    ready = resources.files("wirevow.spec").joinpath(folder)
     path = Path(str(ready.joinpath(f"{name}.yaml")))
     if not path.is_file():
         files = [Path(file.name) for file in ready.iterdir()] if ready.is_dir() else []
@@ -73,11 +73,11 @@ def find(name: str, folder: str = "") -> Path:
 
 def make(address: Address) -> tuple[Instrument, int]:
     """An instrument as the URL says, and the baud rate of its document. Raises WirevowError."""
-    from emu.bench import Bench
-    from emu.faults import build_instrument
-    from emu.plant.fit import fitted
-    from protocol.document.load import load_document, load_yaml_model
-    from protocol.vow import compile_vow
+    from wirevow.emu.bench import Bench
+    from wirevow.emu.faults import build_instrument
+    from wirevow.emu.plant.fit import fitted
+    from wirevow.protocol.document.load import load_document, load_yaml_model
+    from wirevow.protocol.vow import compile_vow
 
     document = fitted(load_document(find(address.document)))
     bench = None if address.bench is None else load_yaml_model(find(address.bench, "bench"), Bench).document

@@ -10,11 +10,11 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
-from emu.clock import RealClock
-from emu.ports.address import make, parse
-from emu.ports.interface import Instrument
-from emu.ports.line import INPUT_LIMIT, Line
-from emu.ports.rig import InstrumentRig
+from wirevow.emu.clock import RealClock
+from wirevow.emu.ports.address import make, parse
+from wirevow.emu.ports.interface import Instrument
+from wirevow.emu.ports.line import INPUT_LIMIT, Line
+from wirevow.emu.ports.rig import InstrumentRig
 
 
 async def open_emu_connection(

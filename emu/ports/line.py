@@ -3,8 +3,8 @@
 No I/O and no clock: a port says what the host sent and what time it is.
 """
 
-from emu.ports.interface import Instrument, Pausing, Wired
-from emu.ports.wire import Wire
+from wirevow.emu.ports.interface import Instrument, Pausing, Wired
+from wirevow.emu.ports.wire import Wire
 
 INPUT_LIMIT = 4096
 """Bytes that may wait for the wire to the instrument, as in a driver's transmit buffer."""

@@ -8,8 +8,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from emu.ports.endpoint import FileHost, Host
-from protocol.serialport import PortError
+from wirevow.emu.ports.endpoint import FileHost, Host
+from wirevow.protocol.serialport import PortError
 
 IN_CLOSE = 0x08 | 0x10
 IN_OPEN = 0x20
@@ -131,9 +131,13 @@ def _make_link(link: Path, device: str) -> Path:
     try:
         if os.path.lexists(link):
             target = os.readlink(link) if link.is_symlink() else None
-            stale = target is not None and target.startswith(os.path.dirname(device)) and (
-                # The kernel gives numbers out again: a link to our own new terminal is an old one too.
-                target == device or not os.path.exists(target)
+            stale = (
+                target is not None
+                and target.startswith(os.path.dirname(device))
+                and (
+                    # The kernel gives numbers out again: a link to our own new terminal is an old one too.
+                    target == device or not os.path.exists(target)
+                )
             )
             if not stale:
                 what = "already exists" if target is None else f"already leads to {target}"

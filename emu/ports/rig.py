@@ -3,9 +3,9 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 
-from emu.clock import Clock
-from emu.ports.line import Line
-from protocol.conformance.rig import Hello, RigError
+from wirevow.emu.clock import Clock
+from wirevow.emu.ports.line import Line
+from wirevow.protocol.conformance.rig import Hello, RigError
 
 ABILITIES = frozenset({"bench", "power", "reset", "hold", "advance"})
 LONGEST_NS = 400 * 24 * 3600 * 1_000_000_000
@@ -13,7 +13,7 @@ LONGEST_NS = 400 * 24 * 3600 * 1_000_000_000
 
 
 class InstrumentRig:
-    """Satisfies `protocol.conformance.rig.Rig` for one line and its clock.
+    """Satisfies `wirevow.protocol.conformance.rig.Rig` for one line and its clock.
 
     `turn` is entered around everything that touches them.
     """

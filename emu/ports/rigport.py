@@ -11,11 +11,11 @@ import time
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
-from emu.clock import Clock
-from emu.ports.line import Line
-from emu.ports.rig import InstrumentRig
-from emu.ports.tcp import Refusals, listen, place
-from protocol.conformance.rig import VERSION, RigError
+from wirevow.emu.clock import Clock
+from wirevow.emu.ports.line import Line
+from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.emu.ports.tcp import Refusals, listen, place
+from wirevow.protocol.conformance.rig import VERSION, RigError
 
 BUSY = b'{"ok": false, "error": "busy: another client has this rig"}\n'
 LINE_LIMIT = 65536

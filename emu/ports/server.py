@@ -16,11 +16,11 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from emu.clock import RealClock
-from emu.ports.endpoint import Endpoint, Host
-from emu.ports.interface import Instrument
-from emu.ports.line import INPUT_LIMIT, Line
-from emu.ports.waiter import READ, WRITE, make_waiter
+from wirevow.emu.clock import RealClock
+from wirevow.emu.ports.endpoint import Endpoint, Host
+from wirevow.emu.ports.interface import Instrument
+from wirevow.emu.ports.line import INPUT_LIMIT, Line
+from wirevow.emu.ports.waiter import READ, WRITE, make_waiter
 
 _GRAIN_NS = 1_000_000
 """Characters of a paced reply are shown at least this often: as a full-speed USB adapter does."""
@@ -314,19 +314,19 @@ def open_endpoint(where: str, link: str | None = None, baud: int = 115200) -> En
 
     Raises PortError.
     """
-    from protocol.serialport import PortError
+    from wirevow.protocol.serialport import PortError
 
     if where == "pty":
-        from emu.ports.pty import PseudoTerminal
+        from wirevow.emu.ports.pty import PseudoTerminal
 
         return PseudoTerminal(link)
     if link is not None:
         raise PortError(f"--link is a name for a pseudo-terminal; with --listen {where} leave it out")
     if where.startswith("tcp:"):
-        from emu.ports.tcp import TcpPort
+        from wirevow.emu.ports.tcp import TcpPort
 
         return TcpPort(where)
-    from emu.ports.adapter import AdapterPort
+    from wirevow.emu.ports.adapter import AdapterPort
 
     return AdapterPort(where, baud)
 
@@ -352,7 +352,7 @@ def serve(
     address = server.endpoint.address
     try:
         if rig is not None:
-            from emu.ports.rigport import RigPort
+            from wirevow.emu.ports.rigport import RigPort
 
             server.rig = desk = RigPort(rig, server.line, server.clock, document)
             ready(address, desk.address)

@@ -8,8 +8,8 @@ import os
 import socket
 from collections.abc import Sequence
 
-from emu.ports.endpoint import Host, SocketHost
-from protocol.serialport import PortError
+from wirevow.emu.ports.endpoint import Host, SocketHost
+from wirevow.protocol.serialport import PortError
 
 BUSY = b"busy: another host has this instrument\n"
 _REFUSED_KEPT = 8

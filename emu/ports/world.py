@@ -27,11 +27,11 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from emu.clock import VirtualClock
-from emu.ports.address import Address, AddressError, make
-from emu.ports.interface import Instrument
-from emu.ports.line import INPUT_LIMIT, Line
-from emu.ports.rig import InstrumentRig
+from wirevow.emu.clock import VirtualClock
+from wirevow.emu.ports.address import Address, AddressError, make
+from wirevow.emu.ports.interface import Instrument
+from wirevow.emu.ports.line import INPUT_LIMIT, Line
+from wirevow.emu.ports.rig import InstrumentRig
 
 POLL_NS = 1_000_000
 """What a poll in vain costs: the frame of a full-speed USB adapter, which brings news no more often."""

@@ -12,11 +12,20 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from protocol.codegen.names import GenerateError
-from protocol.codegen.program import FIRST_OPERATION, MOST_MS, OPERATIONS, Program, in_c
-from protocol.codegen.tables import BYTES, COUNTS, MOST_TICK_MS, NONE, NS_PER_MS, Group, Tables, tables
-from protocol.document.model import BOOT_CAUSES
-from protocol.vow import Vow
+from wirevow.protocol.codegen.names import GenerateError
+from wirevow.protocol.codegen.program import FIRST_OPERATION, MOST_MS, OPERATIONS, Program, in_c
+from wirevow.protocol.codegen.tables import (
+    BYTES,
+    COUNTS,
+    MOST_TICK_MS,
+    NONE,
+    NS_PER_MS,
+    Group,
+    Tables,
+    tables,
+)
+from wirevow.protocol.document.model import BOOT_CAUSES
+from wirevow.protocol.vow import Vow
 
 ARITHMETIC = (
     ("ADD", "left + right"),
@@ -31,7 +40,7 @@ def generate(vow: Vow) -> dict[str, str]:
     """File name -> text of the core. Raises GenerateError when C cannot carry the document."""
     found = tables(vow)
     environment = Environment(
-        loader=PackageLoader("protocol.codegen"),
+        loader=PackageLoader("wirevow.protocol.codegen"),
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

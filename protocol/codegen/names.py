@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 # C11 (ISO/IEC 9899, 6.4.1) and C++17 (ISO/IEC 14882, 5.11) keywords that a lower-case word can be.
 # fmt: off

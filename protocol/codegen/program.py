@@ -24,8 +24,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
-from protocol.codegen.names import GenerateError
-from protocol.expression import (
+from wirevow.protocol.codegen.names import GenerateError
+from wirevow.protocol.expression import (
     And,
     Comparison,
     Condition,
@@ -36,11 +36,11 @@ from protocol.expression import (
     Quantity,
     Word,
 )
-from protocol.expression.c import in_steps, ordered, relates_words, sides
-from protocol.expression.integer import Choice, Constant, Count, Integer, Magnitude, Product, Sum
-from protocol.expression.interval import bounds
-from protocol.expression.tree import Point
-from protocol.vow import Vow
+from wirevow.protocol.expression.c import in_steps, ordered, relates_words, sides
+from wirevow.protocol.expression.integer import Choice, Constant, Count, Integer, Magnitude, Product, Sum
+from wirevow.protocol.expression.interval import bounds
+from wirevow.protocol.expression.tree import Point
+from wirevow.protocol.vow import Vow
 
 OPERATIONS = (
     "ONE", "TWO", "THREE", "FOUR", "ADD", "SUBTRACT", "MULTIPLY", "EQUAL", "LESSER", "GREATER", "LESS",

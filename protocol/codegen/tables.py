@@ -12,15 +12,15 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TypeVar
 
-from protocol.codegen.names import GenerateError, distinct, identifier
-from protocol.codegen.pool import Pool
-from protocol.codegen.program import FIRST_OPERATION, Compiler, Program
-from protocol.codegen.spelling import Spelling
-from protocol.document.model import BOOT_CAUSES, SYSTEM_CHOICES
-from protocol.message import REASONS
-from protocol.quantity import MOST_DIGITS, Scale
-from protocol.record import field_range, parts_of, record_bytes
-from protocol.vow import PointEntry, Vow, part_bytes, record_of
+from wirevow.protocol.codegen.names import GenerateError, distinct, identifier
+from wirevow.protocol.codegen.pool import Pool
+from wirevow.protocol.codegen.program import FIRST_OPERATION, Compiler, Program
+from wirevow.protocol.codegen.spelling import Spelling
+from wirevow.protocol.document.model import BOOT_CAUSES, SYSTEM_CHOICES
+from wirevow.protocol.message import REASONS
+from wirevow.protocol.quantity import MOST_DIGITS, Scale
+from wirevow.protocol.record import field_range, parts_of, record_bytes
+from wirevow.protocol.vow import PointEntry, Vow, part_bytes, record_of
 
 T = TypeVar("T")
 NS_PER_MS = 1_000_000

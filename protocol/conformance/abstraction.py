@@ -19,12 +19,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from protocol.conformance.envelope import energising_actions
-from protocol.conformance.suite.machine import Machine, Step, minimised
-from protocol.device import NS_PER_S, Device
-from protocol.document.model import Provoke
-from protocol.oracle import Twin
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow, value_of
+from wirevow.protocol.conformance.envelope import energising_actions
+from wirevow.protocol.conformance.suite.machine import Machine, Step, minimised
+from wirevow.protocol.device import NS_PER_S, Device
+from wirevow.protocol.document.model import Provoke
+from wirevow.protocol.oracle import Twin
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow, value_of
 
 IDLE = "-"
 """Output of an input that sent nothing."""

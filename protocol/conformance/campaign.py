@@ -12,15 +12,15 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from protocol.conformance.casefile import Case, steps_of
-from protocol.conformance.host import lateness_ns
-from protocol.conformance.purposes import TOUR, Purpose, purposes_for
-from protocol.conformance.purposes.tour import ORDER
-from protocol.conformance.replay import purpose_random, shortened
-from protocol.conformance.replies import ReplyTimes, reply_times
-from protocol.conformance.search.group import Searches
-from protocol.conformance.suite.group import Group, group_for
-from protocol.conformance.tester import (
+from wirevow.protocol.conformance.casefile import Case, steps_of
+from wirevow.protocol.conformance.host import lateness_ns
+from wirevow.protocol.conformance.purposes import TOUR, Purpose, purposes_for
+from wirevow.protocol.conformance.purposes.tour import ORDER
+from wirevow.protocol.conformance.replay import purpose_random, shortened
+from wirevow.protocol.conformance.replies import ReplyTimes, reply_times
+from wirevow.protocol.conformance.search.group import Searches
+from wirevow.protocol.conformance.suite.group import Group, group_for
+from wirevow.protocol.conformance.tester import (
     Broken,
     Doubtful,
     Late,
@@ -29,10 +29,10 @@ from protocol.conformance.tester import (
     OutOfBudget,
     Tester,
 )
-from protocol.conformance.verdict import Verdict
-from protocol.document.load import Marks
-from protocol.document.requirements import Requirement, requirements
-from protocol.serialport import PortError
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.document.load import Marks
+from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.serialport import PortError
 
 LOOKS = 3
 """Purposes up to this rank come before the sequences of the suite; the rest is mixed with them."""

@@ -37,11 +37,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from protocol.conformance.session import Entry
-from protocol.document.model import duration_ns, duration_text
-from protocol.errors import WirevowError
-from protocol.message import Malformed, Reply, check_of, parse_answer, parse_request
-from protocol.vow import Vow
+from wirevow.protocol.conformance.session import Entry
+from wirevow.protocol.document.model import duration_ns, duration_text
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.message import Malformed, Reply, check_of, parse_answer, parse_request
+from wirevow.protocol.vow import Vow
 
 HEAD = "# wirevow case 1"
 NOTHING = "(nothing)"

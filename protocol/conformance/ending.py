@@ -20,10 +20,10 @@ from typing import Any
 
 import serial
 
-from protocol.conformance.rig import Rig, RigError
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Tester
-from protocol.message import Reply, Request, parse_answer
+from wirevow.protocol.conformance.rig import Rig, RigError
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.message import Reply, Request, parse_answer
 
 WHOLE_S = 0.8
 """Longest time that all of it takes; with the process's own end it stays within a second."""

@@ -17,9 +17,9 @@ from typing import Literal
 
 from pydantic import Field
 
-from protocol.document.load import DocumentError, Loaded, Problem, load_yaml_model
-from protocol.document.model import Exact, Name, Prose, Section, Whole, Word
-from protocol.vow import PointEntry, Vow, bench_events
+from wirevow.protocol.document.load import DocumentError, Loaded, Problem, load_yaml_model
+from wirevow.protocol.document.model import Exact, Name, Prose, Section, Whole, Word
+from wirevow.protocol.vow import PointEntry, Vow, bench_events
 
 PATIENCE_S = 5
 """Longest `link.patience` with which the instrument is energised: so long it goes on when the host dies."""

@@ -32,7 +32,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Protocol
 
-from protocol.conformance.envelope import (
+from wirevow.protocol.conformance.envelope import (
     PATIENCE,
     RESERVE_S,
     Range,
@@ -41,10 +41,10 @@ from protocol.conformance.envelope import (
     kind_of,
     saving_actions,
 )
-from protocol.errors import WirevowError
-from protocol.message import Notice, Reply, Request, parse_answer, parse_request
-from protocol.quantity import parse_integer
-from protocol.vow import PointEntry, Value, Vow, bench_events
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.message import Notice, Reply, Request, parse_answer, parse_request
+from wirevow.protocol.quantity import parse_integer
+from wirevow.protocol.vow import PointEntry, Value, Vow, bench_events
 
 NS_PER_S = 1_000_000_000
 DRY = "needs a simulated instrument or an envelope"

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
-from protocol.conformance.ending import Interrupts, end
-from protocol.conformance.envelope import Envelope, Reach
-from protocol.conformance.rig import Hello, Rig, RigError, open_rig
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Tester
-from protocol.serialport import open_port
-from protocol.vow import Vow
+from wirevow.protocol.conformance.ending import Interrupts, end
+from wirevow.protocol.conformance.envelope import Envelope, Reach
+from wirevow.protocol.conformance.rig import Hello, Rig, RigError, open_rig
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.serialport import open_port
+from wirevow.protocol.vow import Vow
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from typing import Any
 from aalpy.base import SUL, Oracle
 from aalpy.learning_algs import run_KV
 
-from protocol.conformance.abstraction import (
+from wirevow.protocol.conformance.abstraction import (
     CLEAR_PATIENCE_NS,
     IDLE,
     Abstraction,
@@ -27,13 +27,13 @@ from protocol.conformance.abstraction import (
     Mapper,
     Stimulus,
 )
-from protocol.conformance.suite.hsi import suite
-from protocol.conformance.suite.machine import Machine, Step, Word, differences, minimised
-from protocol.conformance.tester import HOST_SLACK_NS, Tester
-from protocol.device import NS_PER_S
-from protocol.errors import WirevowError
-from protocol.message import Reply, Request, parse_answer
-from protocol.vow import value_of
+from wirevow.protocol.conformance.suite.hsi import suite
+from wirevow.protocol.conformance.suite.machine import Machine, Step, Word, differences, minimised
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.message import Reply, Request, parse_answer
+from wirevow.protocol.vow import value_of
 
 SYNC_TRIES = 8
 STRIDE_NS = 250_000_000

@@ -6,12 +6,19 @@ import random
 from collections.abc import Sequence
 from dataclasses import replace
 
-from protocol.conformance.casefile import Case, Step, doings, sent, steps_of
-from protocol.conformance.purposes import purposes_for
-from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
-from protocol.document.model import duration_ns
-from protocol.document.requirements import Requirement, requirements
-from protocol.vow import value_of
+from wirevow.protocol.conformance.casefile import Case, Step, doings, sent, steps_of
+from wirevow.protocol.conformance.purposes import purposes_for
+from wirevow.protocol.conformance.tester import (
+    Broken,
+    Doubtful,
+    NoInstrument,
+    NotSelected,
+    OutOfBudget,
+    Tester,
+)
+from wirevow.protocol.document.model import duration_ns
+from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.vow import value_of
 
 MOST_TRIES = 200
 """Attempts to make a case shorter on a held clock; each starts the instrument afresh."""

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 VERSION = 1
 GROUP = "wirevow.rig"

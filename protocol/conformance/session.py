@@ -16,10 +16,10 @@ from typing import Literal
 
 import serial
 
-from protocol.conformance.gate import Gate
-from protocol.conformance.rig import Rig
-from protocol.framing import Framer, Overlong
-from protocol.serialport import PortError, explain
+from wirevow.protocol.conformance.gate import Gate
+from wirevow.protocol.conformance.rig import Rig
+from wirevow.protocol.framing import Framer, Overlong
+from wirevow.protocol.serialport import PortError, explain
 
 REAL_PATIENCE_S = 0.0004
 """How long a read on a held clock waits before it asks the rig whether anything is to come."""

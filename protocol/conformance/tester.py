@@ -15,21 +15,21 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
-from protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
-from protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
-from protocol.conformance.gate import DRY as DRY
-from protocol.conformance.gate import NotSelected as NotSelected
-from protocol.conformance.host import BUSY_NS, lateness_ns
-from protocol.conformance.rig import Rig, RigError
-from protocol.conformance.session import Entry, Session
-from protocol.device import NS_PER_S
-from protocol.document.model import BenchEvent, Leave, Provoke
-from protocol.errors import WirevowError
-from protocol.framing import Overlong
-from protocol.message import Malformed, Notice, Reply, Request, parse_answer
-from protocol.oracle import Judgement, Oracle
-from protocol.quantity import decimal_of
-from protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_of
+from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
+from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
+from wirevow.protocol.conformance.gate import DRY as DRY
+from wirevow.protocol.conformance.gate import NotSelected as NotSelected
+from wirevow.protocol.conformance.host import BUSY_NS, lateness_ns
+from wirevow.protocol.conformance.rig import Rig, RigError
+from wirevow.protocol.conformance.session import Entry, Session
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import BenchEvent, Leave, Provoke
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import Malformed, Notice, Reply, Request, parse_answer
+from wirevow.protocol.oracle import Judgement, Oracle
+from wirevow.protocol.quantity import decimal_of
+from wirevow.protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_of
 
 HOST_SLACK_NS = 30_000_000
 """How late a host on an ordinary system may see or send a byte (common practice, no source)."""

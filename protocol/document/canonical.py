@@ -21,8 +21,8 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from protocol.document.model import OFF_THE_WIRE, Document
-from protocol.expression import Expression, write
+from wirevow.protocol.document.model import OFF_THE_WIRE, Document
+from wirevow.protocol.expression import Expression, write
 
 IN_ORDER: dict[str, tuple[str, ...]] = {
     "Document": ("trips",),  # of two conditions that come true together, the first is reported

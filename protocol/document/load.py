@@ -39,8 +39,8 @@ from ruamel.yaml.events import (
 )
 from ruamel.yaml.reader import ReaderError
 
-from protocol.document.model import NAME_PATTERN, WORD_PATTERN, Document
-from protocol.errors import WirevowError
+from wirevow.protocol.document.model import NAME_PATTERN, WORD_PATTERN, Document
+from wirevow.protocol.errors import WirevowError
 
 MOST_BYTES = 256 * 1024
 MOST_LEVELS = 32

@@ -5,7 +5,7 @@ testing (`plant`, `bench`, `trial`, `provoke`) are marked *not on the wire*: the
 digest that `self.vow` answers (see `canonical.py`).
 
 Durations are written with a UCUM time code (`20 ms`) and held as integer nanoseconds. Numbers are held as
-`Decimal`, exactly as written; formulas as checked expressions (`protocol.expression`).
+`Decimal`, exactly as written; formulas as checked expressions (`wirevow.protocol.expression`).
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from pydantic import (
     model_validator,
 )
 
-from protocol.document.plant import Plant
-from protocol.expression import Expression, ExpressionError, parse
+from wirevow.protocol.document.plant import Plant
+from wirevow.protocol.expression import Expression, ExpressionError, parse
 
 WORD_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
 NAME_PATTERN = r"^[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*){0,3}$"
@@ -123,7 +123,7 @@ Formula = Annotated[
     PlainSerializer(lambda formula: formula.text, return_type=str),
     WithJsonSchema({"type": ["string", "number"], "maxLength": 500}),
 ]
-"""An expression over points (`protocol.expression`)."""
+"""An expression over points (`wirevow.protocol.expression`)."""
 
 
 class Section(BaseModel):

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from protocol.document.load import Marks
-from protocol.document.model import (
+from wirevow.protocol.document.load import Marks
+from wirevow.protocol.document.model import (
     SYSTEM_CHOICES,
     Action,
     Document,
@@ -30,12 +30,12 @@ from protocol.document.model import (
     Trip,
     duration_text,
 )
-from protocol.expression import Expression
-from protocol.expression.tree import Call, Number, Quantity, write
-from protocol.expression.tree import Point as PointNode
-from protocol.quantity import Scale
-from protocol.record import parts_of, record_bytes
-from protocol.vow import scale_of
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.expression.tree import Call, Number, Quantity, write
+from wirevow.protocol.expression.tree import Point as PointNode
+from wirevow.protocol.quantity import Scale
+from wirevow.protocol.record import parts_of, record_bytes
+from wirevow.protocol.vow import scale_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """The JSON Schema of a document (draft 2020-12), generated from the model, for editors to check with.
 
-    python -m protocol.document.schema      rewrites spec/schema.json
+    python -m wirevow.protocol.document.schema      rewrites spec/schema.json
 
 The schema knows shapes, ranges and prose. What depends on other parts of the document (a name that is not
 declared, a limit that never binds) is for `wirevow vet`.
@@ -12,7 +12,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from protocol.document.model import Document
+from wirevow.protocol.document.model import Document
 
 PATH = Path(__file__).parents[2] / "spec" / "schema.json"
 

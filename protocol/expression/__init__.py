@@ -8,11 +8,11 @@ The grammar is in `parsing`, the meaning in `evaluation`; nothing else in a docu
 
 from __future__ import annotations
 
-from protocol.expression.c import CFraction
-from protocol.expression.expression import Expression, Threshold, parse
-from protocol.expression.interval import Interval, Ranges
-from protocol.expression.parsing import DEPTH_LIMIT, NUMBER_LIMIT, RESERVED, TEXT_LIMIT
-from protocol.expression.tree import (
+from wirevow.protocol.expression.c import CFraction
+from wirevow.protocol.expression.expression import Expression, Threshold, parse
+from wirevow.protocol.expression.interval import Interval, Ranges
+from wirevow.protocol.expression.parsing import DEPTH_LIMIT, NUMBER_LIMIT, RESERVED, TEXT_LIMIT
+from wirevow.protocol.expression.tree import (
     And,
     Comparison,
     Condition,

@@ -16,9 +16,9 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import TypeAlias, TypeVar
 
-from protocol.expression import evaluation
-from protocol.expression.evaluation import Value
-from protocol.expression.tree import (
+from wirevow.protocol.expression import evaluation
+from wirevow.protocol.expression.evaluation import Value
+from wirevow.protocol.expression.tree import (
     CONDITIONS,
     And,
     Arithmetic,

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 from fractions import Fraction
 from typing import Literal, NamedTuple, TypeAlias
 
-from protocol.expression import evaluation
-from protocol.expression.integer import (
+from wirevow.protocol.expression import evaluation
+from wirevow.protocol.expression.integer import (
     ONE,
     Choice,
     Constant,
@@ -28,8 +28,8 @@ from protocol.expression.integer import (
     lower,
     total,
 )
-from protocol.expression.interval import Ranges
-from protocol.expression.tree import (
+from wirevow.protocol.expression.interval import Ranges
+from wirevow.protocol.expression.tree import (
     CONDITIONS,
     And,
     Comparison,

@@ -11,10 +11,20 @@ from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import Literal, TypeAlias
 
-from protocol.expression.c import in_steps, relates_words, settled, sides
-from protocol.expression.integer import ONE, Choice, Constant, Count, Integer, Magnitude, Product, Scales, Sum
-from protocol.expression.interval import Ranges
-from protocol.expression.tree import And, Comparison, Condition, Not, Or, Point, Quantity, Word
+from wirevow.protocol.expression.c import in_steps, relates_words, settled, sides
+from wirevow.protocol.expression.integer import (
+    ONE,
+    Choice,
+    Constant,
+    Count,
+    Integer,
+    Magnitude,
+    Product,
+    Scales,
+    Sum,
+)
+from wirevow.protocol.expression.interval import Ranges
+from wirevow.protocol.expression.tree import And, Comparison, Condition, Not, Or, Point, Quantity, Word
 
 Counts: TypeAlias = Mapping[str, int | str]
 """Each point's count, or its word for a choice."""

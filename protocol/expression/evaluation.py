@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import TypeAlias
 
-from protocol.expression.tree import (
+from wirevow.protocol.expression.tree import (
     And,
     Arithmetic,
     Call,

@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
 
-from protocol.expression import boundary, c, counting, evaluation, interval, parsing, threshold
-from protocol.expression.c import CFraction, Enumerator, Variable
-from protocol.expression.counting import Counts, Rounding
-from protocol.expression.evaluation import Value
-from protocol.expression.integer import Scales
-from protocol.expression.interval import Interval, Ranges
-from protocol.expression.tree import (
+from wirevow.protocol.expression import boundary, c, counting, evaluation, interval, parsing, threshold
+from wirevow.protocol.expression.c import CFraction, Enumerator, Variable
+from wirevow.protocol.expression.counting import Counts, Rounding
+from wirevow.protocol.expression.evaluation import Value
+from wirevow.protocol.expression.integer import Scales
+from wirevow.protocol.expression.interval import Interval, Ranges
+from wirevow.protocol.expression.tree import (
     CONDITIONS,
     Comparison,
     Condition,

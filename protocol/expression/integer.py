@@ -18,10 +18,10 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TypeAlias
 
-from protocol.expression import interval
-from protocol.expression.evaluation import division_by_zero
-from protocol.expression.interval import Ranges
-from protocol.expression.tree import (
+from wirevow.protocol.expression import interval
+from wirevow.protocol.expression.evaluation import division_by_zero
+from wirevow.protocol.expression.interval import Ranges
+from wirevow.protocol.expression.tree import (
     Arithmetic,
     Call,
     ExpressionError,

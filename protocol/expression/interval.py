@@ -12,7 +12,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import TypeAlias
 
-from protocol.expression.tree import (
+from wirevow.protocol.expression.tree import (
     And,
     Arithmetic,
     Call,

@@ -20,7 +20,7 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import NoReturn
 
-from protocol.expression.tree import (
+from wirevow.protocol.expression.tree import (
     CONDITIONS,
     And,
     Arithmetic,

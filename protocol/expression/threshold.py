@@ -17,8 +17,8 @@ from collections.abc import Iterator, Set
 from fractions import Fraction
 from typing import TypeAlias
 
-from protocol.expression import evaluation
-from protocol.expression.tree import (
+from wirevow.protocol.expression import evaluation
+from wirevow.protocol.expression.tree import (
     MIRRORED,
     Arithmetic,
     ArithmeticOperator,

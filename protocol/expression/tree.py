@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal, TypeAlias
 
-from protocol.errors import WirevowError
+from wirevow.protocol.errors import WirevowError
 
 
 class ExpressionError(WirevowError):

@@ -10,8 +10,8 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
-from protocol.conformance.verdict import Verdict
-from protocol.report.outcome import Outcome
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.report.outcome import Outcome
 
 VERSION = 1
 

@@ -11,8 +11,8 @@ import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable
 
-from protocol.conformance.verdict import Verdict
-from protocol.report.outcome import Breach, Outcome, Row
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.report.outcome import Breach, Outcome, Row
 
 _NOT_XML = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
 """What XML 1.0 (5th edition), production 2 (`Char`), has no way to write."""

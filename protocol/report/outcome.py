@@ -11,17 +11,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from protocol import __version__
-from protocol.conformance.campaign import Report
-from protocol.conformance.casefile import Step
-from protocol.conformance.gate import BEYOND, MISHAP
-from protocol.conformance.hookup import Profile
-from protocol.conformance.replies import ReplyTimes
-from protocol.conformance.tester import DRY
-from protocol.conformance.verdict import Verdict
-from protocol.document.canonical import document_digest
-from protocol.document.load import Loaded
-from protocol.document.model import Document
+from wirevow._version import __version__
+from wirevow.protocol.conformance.campaign import Report
+from wirevow.protocol.conformance.casefile import Step
+from wirevow.protocol.conformance.gate import BEYOND, MISHAP
+from wirevow.protocol.conformance.hookup import Profile
+from wirevow.protocol.conformance.replies import ReplyTimes
+from wirevow.protocol.conformance.tester import DRY
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.document.canonical import document_digest
+from wirevow.protocol.document.load import Loaded
+from wirevow.protocol.document.model import Document
 
 NO_PURPOSE = "nothing tries it yet"
 KINDS = (

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
-from protocol.conformance.verdict import Verdict
-from protocol.report.outcome import Outcome, Row
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.report.outcome import Outcome, Row
 
 LABEL_PX = 112
 PITCH_PX = 6
@@ -218,7 +218,7 @@ def parts(sentence: str) -> list[str]:
 
 def _template() -> Template:
     environment = Environment(
-        loader=PackageLoader("protocol.report"),
+        loader=PackageLoader("wirevow.protocol.report"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -11,9 +11,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from protocol.conformance.casefile import Case, Step
-from protocol.conformance.verdict import Verdict
-from protocol.report.outcome import Breach, Outcome
+from wirevow.protocol.conformance.casefile import Case, Step
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.report.outcome import Breach, Outcome
 
 MOST_STEPS = 12
 """Steps of an exchange that are shown; its case file has all."""

@@ -18,10 +18,10 @@ import statistics
 from contextlib import suppress
 from pathlib import Path
 
-from emu.audit import attempt
-from emu.direct import BUDGET, direct_tester
-from emu.faults import build_instrument, faults_for
-from protocol.conformance.search.actions import (
+from wirevow.emu.audit import attempt
+from wirevow.emu.direct import BUDGET, direct_tester
+from wirevow.emu.faults import build_instrument, faults_for
+from wirevow.protocol.conformance.search.actions import (
     Boot,
     Damage,
     Doer,
@@ -33,9 +33,16 @@ from protocol.conformance.search.actions import (
     Wait,
     repertoire,
 )
-from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget, Tester
-from protocol.document.load import load_document
-from protocol.vow import Vow, compile_vow
+from wirevow.protocol.conformance.tester import (
+    Broken,
+    Doubtful,
+    NoInstrument,
+    NotSelected,
+    OutOfBudget,
+    Tester,
+)
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import Vow, compile_vow
 
 BARS = {"blind_ratio": ("at least", 10.0), "blind_hands_ratio": ("at least", 1.0)}
 

@@ -29,16 +29,16 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
-from emu.direct import direct_tester
-from emu.faults import build_instrument, fault_named, faults_for
-from protocol.conformance import campaign
-from protocol.conformance.hookup import hooked_up
-from protocol.conformance.session import Session
-from protocol.conformance.suite.group import group_for
-from protocol.conformance.tester import NoInstrument, Tester
-from protocol.document.load import load_document
-from protocol.serialport import open_port
-from protocol.vow import Vow, compile_vow
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults import build_instrument, fault_named, faults_for
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.suite.group import group_for
+from wirevow.protocol.conformance.tester import NoInstrument, Tester
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.serialport import open_port
+from wirevow.protocol.vow import Vow, compile_vow
 
 BARS = {
     "check_vs_bare_stateful": ("at least", 0.6),
@@ -58,7 +58,7 @@ REQUESTS = [b"ask input.voltage\n", b"ask sink.level\n", b"ask self.uptime\n", b
 @contextlib.contextmanager
 def emulated(*options: str) -> Iterator[dict[str, str]]:
     """The demo instrument in a process of its own; the addresses of its `port` and its `rig`."""
-    code = "from emu.command import main; main()"
+    code = "from wirevow.emu.command import main; main()"
     command = [sys.executable, "-c", code, "emulate", str(DOCUMENT), "--rig", "tcp:127.0.0.1:0", *options]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None

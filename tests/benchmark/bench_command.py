@@ -22,6 +22,4 @@ def measure() -> dict[str, float]:
     bare = [sys.executable, "-c", "pass"]
     seconds(help_command)  # the first run may write bytecode
     # Each run beside its own bare one, so that whatever else the machine does hits both.
-    return {
-        "start_vs_python": statistics.median(seconds(help_command) / seconds(bare) for _ in range(RUNS))
-    }
+    return {"start_vs_python": statistics.median(seconds(help_command) / seconds(bare) for _ in range(RUNS))}

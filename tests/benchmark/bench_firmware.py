@@ -17,12 +17,19 @@ import time
 from importlib.resources import files
 from pathlib import Path
 
-from emu.firmware.build import AVR_OPTIONS, build_elf, build_line_server, build_rig, compile_c, demo_vow
-from emu.firmware.chip import Chip, ChipInstrument
-from emu.firmware.wiring import RELAY, reference_board, wire
-from protocol.document.plant import SinkPlant
-from protocol.record import parts_of
-from protocol.vow import Vow, part_bytes, record_of
+from wirevow.emu.firmware.build import (
+    AVR_OPTIONS,
+    build_elf,
+    build_line_server,
+    build_rig,
+    compile_c,
+    demo_vow,
+)
+from wirevow.emu.firmware.chip import Chip, ChipInstrument
+from wirevow.emu.firmware.wiring import RELAY, reference_board, wire
+from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.record import parts_of
+from wirevow.protocol.vow import Vow, part_bytes, record_of
 
 BARS = {
     "core_flash_bytes": ("at most", 8192.0),
@@ -38,7 +45,7 @@ BARS = {
 MILLISECOND_NS = 1_000_000
 CHARACTER_NS = 86_806
 SECONDS = 10
-SERVER = Path(str(files("emu.firmware"))) / "avr" / "line_server.c"
+SERVER = Path(str(files("wirevow.emu.firmware"))) / "avr" / "line_server.c"
 
 
 def sections(elf: Path) -> tuple[int, int]:

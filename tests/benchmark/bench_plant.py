@@ -9,10 +9,10 @@ from collections.abc import Callable
 
 from scipy.integrate import solve_ivp
 
-from emu.plant.build import build_plant
-from emu.plant.interface import Plant
 from tests.reference.discharge import DERATING, FAN, Equations, pack, section
 from tests.reference.test_plant_ode import reference
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.interface import Plant
 
 BARS = {
     "ten_hours_vs_lsoda": ("at most", 1.0),
@@ -93,9 +93,9 @@ def fleet() -> tuple[float, float]:
     """(KiB of memory for one of 1,000 instruments, their answered lines per second over those of one)."""
     from pathlib import Path
 
-    from emu.instrument import Instrument
-    from protocol.document.load import load_document
-    from protocol.vow import compile_vow
+    from wirevow.emu.instrument import Instrument
+    from wirevow.protocol.document.load import load_document
+    from wirevow.protocol.vow import compile_vow
 
     vow = compile_vow(load_document(Path(__file__).parents[2] / "spec" / "tarn.yaml").document)
     make: Callable[[int], Instrument] = lambda seed: Instrument(vow, None, seed)  # noqa: E731

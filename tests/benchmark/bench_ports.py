@@ -45,10 +45,10 @@ def echo() -> None:
 
 def emulate(pace: int | None) -> None:
     """The demo instrument, in a process of its own."""
-    from emu.instrument import Instrument
-    from emu.ports.server import serve
-    from protocol.document.load import load_document
-    from protocol.vow import compile_vow
+    from wirevow.emu.instrument import Instrument
+    from wirevow.emu.ports.server import serve
+    from wirevow.protocol.document.load import load_document
+    from wirevow.protocol.vow import compile_vow
 
     instrument = Instrument(compile_vow(load_document(DOCUMENT).document))
     serve(instrument, "tarn", pace=pace, ready=lambda address, rig: print(address, flush=True))

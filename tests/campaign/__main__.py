@@ -34,19 +34,19 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from scipy import stats
 
-from emu.audit import Trial, cores, score, trials
-from emu.direct import direct_tester
-from emu.faults import build_instrument, fault_named, faults_for
-from emu.firmware.build import demo_vow
-from emu.firmware.mutants import score as mutation
-from emu.firmware.mutants.record import Record as MutantRecord
-from emu.firmware.mutants.survey import LIMIT_S, Survey
-from emu.firmware.mutants.workshop import Workshop
-from protocol.conformance.casefile import steps_of
-from protocol.conformance.search.walk import Search
-from protocol.conformance.tester import Broken
-from protocol.document.load import load_document
-from protocol.vow import Vow, compile_vow
+from wirevow.emu.audit import Trial, cores, score, trials
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults import build_instrument, fault_named, faults_for
+from wirevow.emu.firmware.build import demo_vow
+from wirevow.emu.firmware.mutants import score as mutation
+from wirevow.emu.firmware.mutants.record import Record as MutantRecord
+from wirevow.emu.firmware.mutants.survey import LIMIT_S, Survey
+from wirevow.emu.firmware.mutants.workshop import Workshop
+from wirevow.protocol.conformance.casefile import steps_of
+from wirevow.protocol.conformance.search.walk import Search
+from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import Vow, compile_vow
 
 STATE = Path("build/campaign.jsonl")
 SEEDS = 200
@@ -66,14 +66,14 @@ Task = tuple[str | None, int]
 
 def documents() -> list[Path]:
     """The instruments' documents that come with Wirevow."""
-    return sorted(Path(str(path)) for path in files("spec").iterdir() if path.name.endswith(".yaml"))
+    return sorted(Path(str(path)) for path in files("wirevow.spec").iterdir() if path.name.endswith(".yaml"))
 
 
 def fingerprint() -> str:
     """A digest of everything that results depend on: the code, and the documents and benches."""
     digest = hashlib.sha256()
     for package in ("protocol", "emu", "spec"):
-        root = Path(str(files(package)))
+        root = Path(str(files("wirevow"))) / package
         for path in sorted(root.rglob("*")):
             if path.suffix in (".py", ".yaml"):
                 digest.update(f"{package}/{path.relative_to(root)}\0".encode())

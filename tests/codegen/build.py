@@ -7,9 +7,9 @@ import shutil
 import subprocess
 from pathlib import Path
 
-from protocol.codegen.c import generate, write
-from protocol.codegen.names import identifier
-from protocol.vow import Vow
+from wirevow.protocol.codegen.c import generate, write
+from wirevow.protocol.codegen.names import identifier
+from wirevow.protocol.vow import Vow
 
 HERE = Path(__file__).parent
 WARNINGS = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"]

@@ -23,13 +23,13 @@ from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
 
-from protocol.codegen.names import identifier
-from protocol.codegen.tables import MOST_TICK_MS, Tables, tables
-from protocol.device import Device, Store, Values
-from protocol.document.load import load_document
-from protocol.message import check_of
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Vow, compile_vow
 from tests.codegen.build import Core, build_library
+from wirevow.protocol.codegen.names import identifier
+from wirevow.protocol.codegen.tables import MOST_TICK_MS, Tables, tables
+from wirevow.protocol.device import Device, Store, Values
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.message import check_of
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Vow, compile_vow
 
 MS = 1_000_000
 SPELLS_MS = (1, 1, 1, 1, 1, 2, 2, 5, 5, 20, 50, 100, 999, 1000, 2000, 2001, 4999, 5000, 5001, 60000)

@@ -22,15 +22,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from protocol.codegen.c import generate, write
-from protocol.codegen.names import identifier
-from protocol.codegen.tables import MOST_TICK_MS, Tables, tables
-from protocol.document.load import load_document
-from protocol.errors import WirevowError
-from protocol.vectors import Case, Power, Reset, Send, Slot, Wait, read_vectors
-from protocol.vow import Vow, compile_vow
 from tests.codegen.build import have
 from tests.codegen.differential import CAUSES, MS, Lines, calm_readings
+from wirevow.protocol.codegen.c import generate, write
+from wirevow.protocol.codegen.names import identifier
+from wirevow.protocol.codegen.tables import MOST_TICK_MS, Tables, tables
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vectors import Case, Power, Reset, Send, Slot, Wait, read_vectors
+from wirevow.protocol.vow import Vow, compile_vow
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]

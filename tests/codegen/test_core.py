@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from protocol.codegen.c import generate, write
-from protocol.codegen.names import GenerateError
-from protocol.document.load import load_document, read_document
-from protocol.vow import Vow, compile_vow
 from tests.codegen.build import WARNINGS, have, run
+from wirevow.protocol.codegen.c import generate, write
+from wirevow.protocol.codegen.names import GenerateError
+from wirevow.protocol.document.load import load_document, read_document
+from wirevow.protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 HUTCH = Path(__file__).parents[1] / "protocol" / "hutch.yaml"

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from protocol.codegen.c import generate
-from protocol.document.load import load_document, read_document
-from protocol.vow import compile_vow
 from tests.codegen.build import SANITIZERS, build_library, have, run
 from tests.codegen.differential import Difference, compare
 from tests.codegen.test_core import DOCUMENTS
+from wirevow.protocol.codegen.c import generate
+from wirevow.protocol.document.load import load_document, read_document
+from wirevow.protocol.vow import compile_vow
 
 ROOT = Path(__file__).parents[2]
 LINES = 5000

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from protocol.codegen.c import generate
-from protocol.document.load import load_document
-from protocol.vow import compile_vow
 from tests.codegen.fuzz import Fuzzer, missing
 from tests.codegen.test_core import DOCUMENTS
+from wirevow.protocol.codegen.c import generate
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import compile_vow
 
 RUNS = 1500
 TARN, _, _, LOFT = DOCUMENTS

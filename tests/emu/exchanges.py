@@ -21,9 +21,9 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from emu.instrument import Instrument
-from protocol.document.model import duration_ns
-from protocol.message import check_of
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.document.model import duration_ns
+from wirevow.protocol.message import check_of
 
 TICKET = re.compile(rb"^(?:@[0-9a-f]{1,4} )?ok ([0-9a-f]{4})(?: ~[0-9A-F]{4})?$", re.MULTILINE)
 

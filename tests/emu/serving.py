@@ -5,9 +5,9 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 
-from emu.ports.rigport import RigPort
-from emu.ports.server import Server, open_endpoint
 from tests.emu.fake import Fake
+from wirevow.emu.ports.rigport import RigPort
+from wirevow.emu.ports.server import Server, open_endpoint
 
 
 @contextlib.contextmanager

@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from emu.audit import Score, Trial, accuses_rightly, as_json, attempt, by_kind, score, trials
-from emu.command import run as wirevow
-from emu.faults import fault_named, faults_for
-from emu.faults.catalogue import KINDS
-from protocol.conformance import campaign
-from protocol.document.load import load_document
-from protocol.vow import Vow, compile_vow
+from wirevow.emu.audit import Score, Trial, accuses_rightly, as_json, attempt, by_kind, score, trials
+from wirevow.emu.command import run as wirevow
+from wirevow.emu.faults import fault_named, faults_for
+from wirevow.emu.faults.catalogue import KINDS
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 SAMPLE = 24
@@ -125,9 +125,9 @@ def test_a_defect_of_the_checker_is_no_detection(monkeypatch: pytest.MonkeyPatch
 
 
 def test_a_fault_that_is_not_looked_for_survives(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("protocol.conformance.campaign.purposes_for", lambda requirement: [])
-    monkeypatch.setattr("protocol.conformance.campaign.Group.batches", lambda *_: [])
-    monkeypatch.setattr("protocol.conformance.campaign.Searches.batches", lambda *_: [])
+    monkeypatch.setattr("wirevow.protocol.conformance.campaign.purposes_for", lambda requirement: [])
+    monkeypatch.setattr("wirevow.protocol.conformance.campaign.Group.batches", lambda *_: [])
+    monkeypatch.setattr("wirevow.protocol.conformance.campaign.Searches.batches", lambda *_: [])
     trial = attempt(vow_of("brae"), "unit-in-any-case", 0)
     assert not trial.detected
     assert trial.requirement is None
@@ -190,7 +190,7 @@ def few(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The audit knows only a few faults, two of them held out."""
     faults = faults_for(vow_of("brae"))
     some = [[each for each in faults if each.holdout is held_out][:2] for held_out in (False, True)]
-    monkeypatch.setattr("emu.faults.faults_for", lambda vow: (*some[0], *some[1]))
+    monkeypatch.setattr("wirevow.emu.faults.faults_for", lambda vow: (*some[0], *some[1]))
     return [each.name for each in (*some[0], *some[1])]
 
 
@@ -230,7 +230,7 @@ def test_a_survivor_is_status_1_and_named_unless_held_out(
     def made(*_: object) -> object:
         yield from survivors
 
-    monkeypatch.setattr("emu.audit.trials", made)
+    monkeypatch.setattr("wirevow.emu.audit.trials", made)
     assert wirevow(["audit", "brae"]) == 1
     out = capsys.readouterr().out
     assert "not detected:" in out
@@ -240,8 +240,8 @@ def test_a_survivor_is_status_1_and_named_unless_held_out(
 
 def test_a_false_alarm_is_status_1(few: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     alarm = Trial(None, 0, "failure", 10, 0.1, "wire.once", "wire.once", None, "expected x, seen y")
-    monkeypatch.setattr("emu.audit.attempt", lambda *_: alarm)
-    monkeypatch.setattr("emu.audit.trials", lambda *_: iter(()))
+    monkeypatch.setattr("wirevow.emu.audit.attempt", lambda *_: alarm)
+    monkeypatch.setattr("wirevow.emu.audit.trials", lambda *_: iter(()))
     assert wirevow(["audit", "brae"]) == 1
 
 
@@ -263,7 +263,7 @@ def test_bad_usage_is_status_2(
 @pytest.mark.skipif(os.name != "posix", reason="signals as on POSIX")
 def test_an_interrupt_ends_it_with_what_there_is(tmp_path: Path) -> None:
     file = tmp_path / "audit.json"
-    code = "from emu.command import main; main()"
+    code = "from wirevow.emu.command import main; main()"
     command = [sys.executable, "-c", code, "audit", "brae", "--json", str(file)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 import spec
-from emu.bench import COPPER_OHM_PER_KILOMETRE, Bench, Leads
-from emu.plant.build import build_plant
-from protocol.document.load import DocumentError, load_yaml_model, read_yaml_model
 from tests.reference.discharge import DERATING, FAN, section
+from wirevow.emu.bench import COPPER_OHM_PER_KILOMETRE, Bench, Leads
+from wirevow.emu.plant.build import build_plant
+from wirevow.protocol.document.load import DocumentError, load_yaml_model, read_yaml_model
 
 FOLDER = Path(next(iter(spec.__path__))) / "bench"
 READY = sorted(FOLDER.glob("*.yaml"))

@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from emu.clock import Clock, RealClock, VirtualClock
+from wirevow.emu.clock import Clock, RealClock, VirtualClock
 
 
 def test_a_real_clock_runs_with_the_machine() -> None:

@@ -10,17 +10,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.faults import build_instrument, fault_named, faults_for
-from emu.faults.catalogue import FAULTS, KINDS
-from emu.faults.lines import ByteFramer
-from emu.instrument import Instrument
-from protocol.device import Device
-from protocol.document.load import load_document
-from protocol.document.requirements import requirement_ids
-from protocol.errors import WirevowError
-from protocol.framing import Framer
-from protocol.vow import Vow, compile_vow
 from tests.emu.exchanges import lines_of, play, read_exchanges
+from wirevow.emu.faults import build_instrument, fault_named, faults_for
+from wirevow.emu.faults.catalogue import FAULTS, KINDS
+from wirevow.emu.faults.lines import ByteFramer
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.device import Device
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.document.requirements import requirement_ids
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.framing import Framer
+from wirevow.protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 EXCHANGES = read_exchanges(Path(__file__).with_name("exchanges.txt"))

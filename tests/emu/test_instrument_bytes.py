@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.instrument import Instrument
-from protocol.document.load import load_document
-from protocol.vow import compile_vow
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import compile_vow
 
 VOW = compile_vow(load_document(Path(__file__).parents[2] / "spec" / "tarn.yaml").document)
 PIECES = [

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from emu.plant.fit import fitted
-from protocol.document.load import DocumentError, read_document
+from wirevow.emu.plant.fit import fitted
+from wirevow.protocol.document.load import DocumentError, read_document
 
 SPEC = Path(__file__).parents[2] / "spec"
 TARN = (SPEC / "tarn.yaml").read_text(encoding="utf-8")

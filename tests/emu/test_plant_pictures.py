@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from emu.bench import Bench
-from emu.plant.pictures import command, discharge
-from protocol.document.load import load_document, load_yaml_model
-from protocol.errors import WirevowError
 from tests.emu.test_bench import FOLDER
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.pictures import command, discharge
+from wirevow.protocol.document.load import load_document, load_yaml_model
+from wirevow.protocol.errors import WirevowError
 
 TARN = FOLDER.parent / "tarn.yaml"
 

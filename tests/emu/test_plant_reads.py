@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emu.bench import Bench
-from emu.plant.build import build_plant
-from emu.plant.interface import Plant
-from emu.plant.terminals import SIGNALS
 from tests.reference.discharge import DERATING, FAN, pack, section
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.interface import Plant
+from wirevow.emu.plant.terminals import SIGNALS
 
 SOURCES: list[dict[str, object] | None] = [
     {"kind": "supply", "volt": 12, "limit_ampere": 3},

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from emu.bench import Bench
-from emu.plant.build import build_plant
-from emu.plant.interface import Plant
-from protocol.document.plant import RoomPlant
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.interface import Plant
+from wirevow.protocol.document.plant import RoomPlant
 
 S = 1_000_000_000
 ROOM = RoomPlant(

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from emu.bench import Bench
-from emu.plant.build import build_plant
-from emu.plant.interface import Crossing, Plant
 from tests.reference.discharge import DERATING, FAN, section
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.interface import Crossing, Plant
 
 MS = 1_000_000
 S = 1_000_000_000

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 import pytest
 import serial
 
-from emu.ports.adapter import AdapterPort
-from emu.ports.server import open_endpoint
-from protocol.serialport import PortError
 from tests.emu.serving import serving
+from wirevow.emu.ports.adapter import AdapterPort
+from wirevow.emu.ports.server import open_endpoint
+from wirevow.protocol.serialport import PortError
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 

@@ -6,9 +6,9 @@ from collections.abc import Callable, Coroutine
 
 import pytest
 
-from emu.ports.aio import VirtualLoop, connect, open_emu_connection
-from protocol.errors import WirevowError
 from tests.emu.fake import Fake
+from wirevow.emu.ports.aio import VirtualLoop, connect, open_emu_connection
+from wirevow.protocol.errors import WirevowError
 
 
 def run(work: Callable[[], Coroutine[object, object, None]]) -> None:

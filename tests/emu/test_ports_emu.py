@@ -7,16 +7,16 @@ from collections.abc import Iterator
 import pytest
 import serial
 
-import emu
-from emu.ports import world
-from emu.ports.address import Address, AddressError, find, parse
-from emu.ports.interface import Instrument
-from protocol.conformance.rig import RigError
-from protocol.serialport import PortError, open_port
+import wirevow
 from tests.emu.fake import Fake
 from tests.emu.serving import until
+from wirevow.emu.ports import world
+from wirevow.emu.ports.address import Address, AddressError, find, parse
+from wirevow.emu.ports.interface import Instrument
+from wirevow.protocol.conformance.rig import RigError
+from wirevow.protocol.serialport import PortError, open_port
 
-assert emu  # importing it is what makes pyserial know emu://
+assert wirevow  # importing it is what makes pyserial know emu://
 
 CHARACTER_NS = 10 * 10**9 / 9600
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 import serial
 
-import emu.ports.pty
-from protocol.serialport import PortError
+import wirevow.emu.ports.pty
 from tests.emu.serving import serving, until
+from wirevow.protocol.serialport import PortError
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -43,7 +43,7 @@ def test_speaks_unasked_when_it_is_time() -> None:
 @pytest.mark.parametrize("watching", [True, False], ids=["told by the kernel", "probing"])
 def test_lives_on_when_hosts_come_and_go(watching: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     if not watching:
-        monkeypatch.setattr(emu.ports.pty, "_watch_opening", lambda device: None)
+        monkeypatch.setattr(wirevow.emu.ports.pty, "_watch_opening", lambda device: None)
     with serving() as (fake, address, _):
         for visit in range(3):
             with host(address) as port:
@@ -124,24 +124,24 @@ class TestLink:
     def test_of_a_running_instrument_is_left_alone(self, tmp_path: Path) -> None:
         link = tmp_path / "sink"
         with serving(link=str(link)), pytest.raises(PortError, match="already leads to /dev/pts"):
-            emu.ports.pty.PseudoTerminal(str(link))
+            wirevow.emu.ports.pty.PseudoTerminal(str(link))
 
     def test_never_takes_the_place_of_a_file(self, tmp_path: Path) -> None:
         link = tmp_path / "sink"
         link.write_text("precious")
         with pytest.raises(PortError, match="sink: already exists; remove it"):
-            emu.ports.pty.PseudoTerminal(str(link))
+            wirevow.emu.ports.pty.PseudoTerminal(str(link))
         assert link.read_text() == "precious"
 
     def test_never_takes_the_place_of_a_link_to_something_else(self, tmp_path: Path) -> None:
         link = tmp_path / "sink"
         link.symlink_to(tmp_path / "nothing")
         with pytest.raises(PortError, match="already leads to"):
-            emu.ports.pty.PseudoTerminal(str(link))
+            wirevow.emu.ports.pty.PseudoTerminal(str(link))
 
     def test_in_no_folder_is_an_error(self, tmp_path: Path) -> None:
         with pytest.raises(PortError, match="could not be made"):
-            emu.ports.pty.PseudoTerminal(str(tmp_path / "no" / "folder"))
+            wirevow.emu.ports.pty.PseudoTerminal(str(tmp_path / "no" / "folder"))
 
     def test_that_now_leads_elsewhere_is_not_removed(self, tmp_path: Path) -> None:
         link = tmp_path / "sink"

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 import serial
 
-from emu.ports import waiter
-from protocol.conformance.rig import open_rig
 from tests.emu.serving import serving, until
+from wirevow.emu.ports import waiter
+from wirevow.protocol.conformance.rig import open_rig
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -35,7 +35,7 @@ class TestSleep:
     @pytest.fixture(autouse=True, params=["select", "epoll"])
     def _counting(self, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
         if request.param == "select":
-            monkeypatch.setattr("emu.ports.server.make_waiter", lambda punctual: Counting())
+            monkeypatch.setattr("wirevow.emu.ports.server.make_waiter", lambda punctual: Counting())
         else:
             wait = waiter.EpollWaiter.wait
 
@@ -102,7 +102,13 @@ class TestEnd:
     @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["SIGINT", "SIGTERM"])
     def test_a_signal_ends_it_at_once_and_nothing_is_left(self, number: int, tmp_path: Path) -> None:
         link = tmp_path / "tarn"
-        command = [sys.executable, "-c", "from emu.command import main; main()", "emulate", "spec/tarn.yaml"]
+        command = [
+            sys.executable,
+            "-c",
+            "from wirevow.emu.command import main; main()",
+            "emulate",
+            "spec/tarn.yaml",
+        ]
         with subprocess.Popen(
             [*command, "--link", str(link), "--rig", "tcp:127.0.0.1:0"],
             cwd=ROOT,

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 import serial
 
-import emu
-from protocol.conformance.rig import open_rig
+import wirevow
+from wirevow.protocol.conformance.rig import open_rig
 
-assert emu  # importing it is what makes pyserial know emu://
+assert wirevow  # importing it is what makes pyserial know emu://
 
 ROOT = Path(__file__).parents[2]
 
@@ -42,7 +42,7 @@ def test_in_process_the_link_watchdog_acts_while_the_host_waits() -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 def test_the_link_watchdog_acts_when_the_host_is_unplugged() -> None:
-    command = "from emu.command import main; main()"
+    command = "from wirevow.emu.command import main; main()"
     with subprocess.Popen(
         [sys.executable, "-u", "-c", command, "emulate", "spec/tarn.yaml", "--rig", "tcp:127.0.0.1:0"],
         cwd=ROOT,

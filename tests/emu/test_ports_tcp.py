@@ -5,9 +5,9 @@ import socket
 import pytest
 import serial
 
-from emu.ports.tcp import TcpPort
-from protocol.serialport import PortError
 from tests.emu.serving import serving, until
+from wirevow.emu.ports.tcp import TcpPort
+from wirevow.protocol.serialport import PortError
 
 
 def test_pyserial_reaches_it_at_the_address_it_names() -> None:

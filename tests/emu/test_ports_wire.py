@@ -1,12 +1,15 @@
 """The schedule of characters on a wire, and an instrument at the end of it."""
 
+from fractions import Fraction
+from math import ceil
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.ports.line import ANSWER_LIMIT, OUTPUT_LIMIT, Line
-from emu.ports.wire import Wire
 from tests.emu.fake import Fake, PausingFake
+from wirevow.emu.ports.line import ANSWER_LIMIT, OUTPUT_LIMIT, Line
+from wirevow.emu.ports.wire import Wire
 
 BAUDS = st.sampled_from([300, 9600, 115200, 921600])
 # 8N1: one start bit, eight data bits, one stop bit (EIA/TIA-404-B calls it start-stop signalling).
@@ -38,17 +41,18 @@ def test_no_byte_is_lost_early_or_overtaken_and_lateness_does_not_add_up(
     baud: int, bursts: list[tuple[bytes, int]], data: st.DataObject
 ) -> None:
     wire = Wire(baud)
-    now, free, sent = 0, 0.0, b""
-    due: list[float] = []
+    now, free, sent = 0, 0, b""
+    due: list[Fraction] = []
     got = b""
     for burst, pause in bursts:
         now += pause
         got += wire.arrived(now)
         assert len(got) == sum(when <= now for when in due)
         wire.send(burst, now)
+        # A burst begins on a whole nanosecond.
         start = max(free, now)
-        due += [start + (n + 1) * 10e9 / baud for n in range(len(burst))]
-        free = start + len(burst) * 10e9 / baud
+        due += [start + Fraction((n + 1) * 10 * 10**9, baud) for n in range(len(burst))]
+        free = ceil(due[-1])
         sent += burst
     while wire.queued:
         step = wire.next_ns(data.draw(st.sampled_from([None, 1_000_000])))
@@ -57,8 +61,7 @@ def test_no_byte_is_lost_early_or_overtaken_and_lateness_does_not_add_up(
         fresh = wire.arrived(now)
         assert fresh
         got += fresh
-        # The reference is in floating point, a burst begins on a whole nanosecond.
-        assert abs(len(got) - sum(when <= now for when in due)) <= 1
+        assert len(got) == sum(when <= now for when in due)
     assert got == sent
     assert wire.next_ns(None) is None
 

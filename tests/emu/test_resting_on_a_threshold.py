@@ -1,9 +1,9 @@
 """A source that rests exactly on a trip's threshold: nothing crosses it, and time goes on."""
 
-from emu.instrument import Instrument
-from emu.ports.address import find
-from protocol.document.load import load_document
-from protocol.vow import compile_vow
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.ports.address import find
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import compile_vow
 
 
 def test_time_goes_on():

@@ -9,13 +9,13 @@ from collections.abc import Callable, Iterator
 import pytest
 import serial
 
-import protocol.conformance.rig
-from emu.clock import VirtualClock
-from emu.ports.line import Line
-from emu.ports.rig import InstrumentRig
-from protocol.conformance.rig import Rig, RigError, SocketRig, open_rig
+import wirevow.protocol.conformance.rig
 from tests.emu.fake import Fake
 from tests.emu.serving import serving, until
+from wirevow.emu.clock import VirtualClock
+from wirevow.emu.ports.line import Line
+from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.protocol.conformance.rig import Rig, RigError, SocketRig, open_rig
 
 
 @pytest.fixture(params=["pty", "tcp:127.0.0.1:0", "paced"])
@@ -120,7 +120,7 @@ def test_a_running_clock_cannot_be_advanced(bench: tuple[Fake, serial.Serial, Ri
 def test_bytes_that_never_come_are_reported(
     bench: tuple[Fake, serial.Serial, Rig], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("emu.ports.rigport.ARRIVAL_S", 0.05)
+    monkeypatch.setattr("wirevow.emu.ports.rigport.ARRIVAL_S", 0.05)
     _, port, rig = bench
     rig.hold()
     rig.counts(port.write(b"ping x\n"))
@@ -132,7 +132,7 @@ def test_an_answer_goes_out_as_soon_as_the_bytes_it_waited_for_are_there(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # Bytes through a terminal may come after a question through a socket that was asked later.
-    monkeypatch.setattr("emu.ports.rigport.ARRIVAL_S", 3600.0)
+    monkeypatch.setattr("wirevow.emu.ports.rigport.ARRIVAL_S", 3600.0)
     asked = threading.Event()
 
     class Rig(InstrumentRig):
@@ -140,7 +140,7 @@ def test_an_answer_goes_out_as_soon_as_the_bytes_it_waited_for_are_there(
             asked.set()
             return super().arrived(sent)
 
-    monkeypatch.setattr("emu.ports.rigport.InstrumentRig", Rig)
+    monkeypatch.setattr("wirevow.emu.ports.rigport.InstrumentRig", Rig)
     answers: list[int] = []
     with serving("pty", rig=True) as (_, address, endpoint):
         rig = open_rig(endpoint)
@@ -190,7 +190,7 @@ def test_counts_on_a_running_clock_are_asked_for_each_time(bench: tuple[Fake, se
 def test_a_long_wait_is_cut_in_strides_that_grow_while_answers_are_quick(
     quick_s: float, most: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("protocol.conformance.rig.QUICK_S", quick_s)
+    monkeypatch.setattr("wirevow.protocol.conformance.rig.QUICK_S", quick_s)
     asked: list[int] = []
 
     class Counting(InstrumentRig):
@@ -198,7 +198,7 @@ def test_a_long_wait_is_cut_in_strides_that_grow_while_answers_are_quick(
             asked.append(span_ns)
             return super().advance(span_ns, sent)
 
-    monkeypatch.setattr("emu.ports.rigport.InstrumentRig", Counting)
+    monkeypatch.setattr("wirevow.emu.ports.rigport.InstrumentRig", Counting)
     with serving(rig=True) as (_, _, endpoint):
         rig = open_rig(endpoint)
         rig.hold()
@@ -363,7 +363,7 @@ class TestClient:
             open_rig(self.answering(answer))
 
     def test_silence(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(protocol.conformance.rig, "ANSWER_S", 0.05)
+        monkeypatch.setattr(wirevow.protocol.conformance.rig, "ANSWER_S", 0.05)
         with pytest.raises(RigError, match="no answer to hello"):
             open_rig(self.answering(lambda connection: connection.recv(9) and connection.makefile().read()))
 

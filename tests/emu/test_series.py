@@ -3,9 +3,9 @@
 from decimal import Decimal
 from pathlib import Path
 
-from emu.instrument import Instrument
-from protocol.document.load import read_document
-from protocol.vow import compile_vow
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.document.load import read_document
+from wirevow.protocol.vow import compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 S = 1_000_000_000

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from emu.bench import Bench
-from emu.board import Board
-from emu.chips import MICROCONTROLLERS
-from emu.firmware.build import demo_vow
-from emu.firmware.wiring import BoardError, level_of, reference_board, wire
-from protocol.document.load import DocumentError, load_yaml_model, read_yaml_model
-from protocol.document.plant import SinkPlant
+from wirevow.emu.bench import Bench
+from wirevow.emu.board import Board
+from wirevow.emu.chips import MICROCONTROLLERS
+from wirevow.emu.firmware.build import demo_vow
+from wirevow.emu.firmware.wiring import BoardError, level_of, reference_board, wire
+from wirevow.protocol.document.load import DocumentError, load_yaml_model, read_yaml_model
+from wirevow.protocol.document.plant import SinkPlant
 
 BENCHES = Path(__file__).parents[2] / "spec" / "bench"
 

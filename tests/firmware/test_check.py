@@ -12,15 +12,15 @@ from typing import NamedTuple
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.firmware.board import FirmwareInstrument
-from emu.firmware.build import PACKAGES, build_elf, build_library, build_rig, demo_vow, have_simulator
-from emu.firmware.chip import ChipInstrument
-from protocol.conformance import campaign
-from protocol.conformance.campaign import Finding, Report
-from protocol.conformance.verdict import Verdict
-from protocol.device import NS_PER_S
-from protocol.vow import Vow
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.emu.firmware.build import PACKAGES, build_elf, build_library, build_rig, demo_vow, have_simulator
+from wirevow.emu.firmware.chip import ChipInstrument
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.campaign import Finding, Report
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.vow import Vow
 
 LITTLE_NS = 20 * NS_PER_S
 """So much of the chip's time takes it a second or less."""

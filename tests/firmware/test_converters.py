@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from emu.bench import Bench
-from emu.firmware.board import MILLISECOND_NS, SLOW_MS, FirmwareInstrument
-from emu.firmware.build import build_library, demo_vow
-from emu.firmware.converters import CHANNELS
-from emu.ports.address import find
-from protocol.document.load import load_yaml_model
-from protocol.document.plant import SinkPlant, SteinhartHartLaw
-from protocol.vow import compile_vow
+from wirevow.emu.bench import Bench
+from wirevow.emu.firmware.board import MILLISECOND_NS, SLOW_MS, FirmwareInstrument
+from wirevow.emu.firmware.build import build_library, demo_vow
+from wirevow.emu.firmware.converters import CHANNELS
+from wirevow.emu.ports.address import find
+from wirevow.protocol.document.load import load_yaml_model
+from wirevow.protocol.document.plant import SinkPlant, SteinhartHartLaw
+from wirevow.protocol.vow import compile_vow
 
 
 @pytest.fixture(scope="module")

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from emu import command
-from emu.firmware.board import FirmwareInstrument
-from emu.firmware.build import PACKAGES, build_elf, build_library, build_rig, demo_vow, have_simulator
-from emu.firmware.chip import ChipInstrument
-from protocol.vow import Vow
+from wirevow.emu import command
+from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.emu.firmware.build import PACKAGES, build_elf, build_library, build_rig, demo_vow, have_simulator
+from wirevow.emu.firmware.chip import ChipInstrument
+from wirevow.protocol.vow import Vow
 
 MS = 1_000_000
 S = 1_000_000_000

@@ -9,15 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from emu import command
-from emu.audit import Trial
-from emu.firmware.build import demo_vow
-from emu.firmware.mutants.excused import Excuse, StaleError, change, excuses
-from emu.firmware.mutants.operators import KINDS, Mutant, mutants_of
-from emu.firmware.mutants.record import Record
-from emu.firmware.mutants.score import Fate, as_json, score, told
-from emu.firmware.mutants.trials import trials
-from emu.firmware.mutants.workshop import Workshop, heaps
+from wirevow.emu import command
+from wirevow.emu.audit import Trial
+from wirevow.emu.firmware.build import demo_vow
+from wirevow.emu.firmware.mutants.excused import Excuse, StaleError, change, excuses
+from wirevow.emu.firmware.mutants.operators import KINDS, Mutant, mutants_of
+from wirevow.emu.firmware.mutants.record import Record
+from wirevow.emu.firmware.mutants.score import Fate, as_json, score, told
+from wirevow.emu.firmware.mutants.trials import trials
+from wirevow.emu.firmware.mutants.workshop import Workshop, heaps
 
 SOURCE = """\
 #include <stdbool.h>
@@ -236,14 +236,14 @@ def test_the_json_tells_every_fate(some: list[Mutant]) -> None:
 
 
 def test_what_is_known_is_not_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("emu.firmware.mutants.record.fingerprint", lambda: "as it was")
+    monkeypatch.setattr("wirevow.emu.firmware.mutants.record.fingerprint", lambda: "as it was")
     kept = tmp_path / "kept.jsonl"
     trial = Trial("some.c:first:update:00000000", 4, "failure", 12, 1.5, "wire.tag")
     Record(kept, 4).add(trial)
     with kept.open("a") as file:
         file.write('{"fault": "cut sh')
     assert Record(kept, 4).known == {trial.fault: trial}
-    monkeypatch.setattr("emu.firmware.mutants.record.fingerprint", lambda: "changed")
+    monkeypatch.setattr("wirevow.emu.firmware.mutants.record.fingerprint", lambda: "changed")
     assert Record(kept, 4).known == {}
     Record(kept, 4).add(trial)
     assert Record(kept, 5).known == {}

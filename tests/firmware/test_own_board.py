@@ -12,19 +12,19 @@ from typing import Any
 
 import pytest
 
-from emu.bench import Bench
-from emu.board import Board
-from emu.chips import MICROCONTROLLERS
-from emu.faults import build_instrument
-from emu.firmware.build import PACKAGES, build_rig, compile_c, demo_vow, have_simulator
-from emu.firmware.chip import Chip, ChipInstrument, ProgramError
-from emu.firmware.run import run_firmware
-from emu.firmware.wiring import BoardError, wire
-from emu.ports.address import find
-from protocol.document.load import load_yaml_model, read_document
-from protocol.document.plant import SinkPlant
-from protocol.errors import WirevowError
-from protocol.vow import Vow, compile_vow
+from wirevow.emu.bench import Bench
+from wirevow.emu.board import Board
+from wirevow.emu.chips import MICROCONTROLLERS
+from wirevow.emu.faults import build_instrument
+from wirevow.emu.firmware.build import PACKAGES, build_rig, compile_c, demo_vow, have_simulator
+from wirevow.emu.firmware.chip import Chip, ChipInstrument, ProgramError
+from wirevow.emu.firmware.run import run_firmware
+from wirevow.emu.firmware.wiring import BoardError, wire
+from wirevow.emu.ports.address import find
+from wirevow.protocol.document.load import load_yaml_model, read_document
+from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import Vow, compile_vow
 
 HERE = Path(__file__).parent
 MS = 1_000_000
@@ -374,6 +374,7 @@ def test_the_chip_does_as_its_data_sheet_says(name: str, looks: dict[str, tuple[
 RAIL = round(5.0 / 6.0 * 1024)
 """The code of the 5 V rail: 10 bits from 0 V to 6 V in the document."""
 THREE_BYTES = {"spi": "PB2", "ask": {"bit": 7, "bits": 3}, "code": {"bit": 12, "bits": 12}}
+
 
 @pytest.mark.parametrize(
     ("registers", "active", "share"),

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from emu.firmware.board import FirmwareInstrument
-from emu.firmware.build import build_library, demo_vow
-from protocol.vectors import Bench, Case, Expect, Power, Reset, Send, Wait, read_vectors
-from protocol.vow import Vow
+from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.emu.firmware.build import build_library, demo_vow
+from wirevow.protocol.vectors import Bench, Case, Expect, Power, Reset, Send, Wait, read_vectors
+from wirevow.protocol.vow import Vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 LONGEST_NS = 2_500_000_000

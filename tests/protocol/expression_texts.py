@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from hypothesis import strategies as st
 
-from protocol.expression import TEXT_LIMIT
+from wirevow.protocol.expression import TEXT_LIMIT
 
 RELATIONS = ("<", "<=", ">", ">=", "==", "!=")
 

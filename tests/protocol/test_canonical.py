@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
-from protocol.document.canonical import canonical, document_digest, wire_digest
-from protocol.document.load import DocumentError, read_document, read_yaml
-from protocol.document.model import OFF_THE_WIRE, Document
+from wirevow.protocol.document.canonical import canonical, document_digest, wire_digest
+from wirevow.protocol.document.load import DocumentError, read_document, read_yaml
+from wirevow.protocol.document.model import OFF_THE_WIRE, Document
 
 HERE = Path(__file__).parent
 GOOD = (HERE / "hutch.yaml").read_text(encoding="utf-8")

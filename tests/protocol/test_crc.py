@@ -4,7 +4,7 @@ from crccheck.crc import Crc16Ibm3740
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.message import Notice, Reply, Request, check_of, parse_answer, parse_request
+from wirevow.protocol.message import Notice, Reply, Request, check_of, parse_answer, parse_request
 
 
 def test_the_catalogue_check_value() -> None:

@@ -8,12 +8,12 @@ from importlib.resources import files
 
 import pytest
 
-from protocol.conformance.envelope import Envelope, Reach, load_envelope
-from protocol.document.load import DocumentError, read_document, read_yaml_model
-from protocol.vow import Vow, compile_vow
 from tests.protocol.conformance.instruments import vow_of
+from wirevow.protocol.conformance.envelope import Envelope, Reach, load_envelope
+from wirevow.protocol.document.load import DocumentError, read_document, read_yaml_model
+from wirevow.protocol.vow import Vow, compile_vow
 
-SUPPLY = files("spec").joinpath("envelopes/tarn-supply.yaml").read_text()
+SUPPLY = files("wirevow.spec").joinpath("envelopes/tarn-supply.yaml").read_text()
 PACK = """\
 document: tarn
 source: {means: Three lithium cells in series., declared_by: a tester}
@@ -27,7 +27,7 @@ def envelope(text: str) -> Envelope:
 
 
 def altered_tarn(*changes: tuple[str, str]) -> Vow:
-    text = files("spec").joinpath("tarn.yaml").read_text()
+    text = files("wirevow.spec").joinpath("tarn.yaml").read_text()
     for before, after in changes:
         assert before in text
         text = text.replace(before, after)

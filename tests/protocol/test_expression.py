@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, reject
 from hypothesis import strategies as st
 
-from protocol.expression import DEPTH_LIMIT, ExpressionError, Threshold, parse, write
 from tests.protocol.expression_texts import comparisons_of, number_texts, truth_texts
+from wirevow.protocol.expression import DEPTH_LIMIT, ExpressionError, Threshold, parse, write
 
 NAMES = ("a", "b.c", "limit.current")
 LOW, HIGH = Fraction(-4), Fraction(4)

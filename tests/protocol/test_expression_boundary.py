@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.expression import ExpressionError, parse
 from tests.protocol.expression_texts import comparisons_of, number_texts, truth_texts
+from wirevow.protocol.expression import ExpressionError, parse
 
 STEP = Fraction(1, 4)
 RANGE = (Fraction(-5), Fraction(5))

@@ -18,8 +18,8 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from protocol.expression import Expression, ExpressionError, parse
 from tests.protocol.expression_texts import comparisons_of, number_texts, truth_texts
+from wirevow.protocol.expression import Expression, ExpressionError, parse
 
 SCALES = {
     "a": Fraction("0.001"),

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.framing import Framer, Overlong
+from wirevow.protocol.framing import Framer, Overlong
 
 LIMIT = 12
 IDLE_NS = 1_000

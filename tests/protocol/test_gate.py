@@ -15,25 +15,25 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 
-from emu.clock import VirtualClock
-from emu.direct import DirectPort
-from emu.faults import build_instrument
-from emu.faults.catalogue import FAULTS
-from emu.instrument import Instrument
-from emu.ports.line import Line
-from emu.ports.rig import InstrumentRig
-from protocol.conformance import campaign
-from protocol.conformance.envelope import Envelope, Reach
-from protocol.conformance.gate import DryGate, EnvelopeGate, Exceeded, NeedsIsolation, NotSelected
-from protocol.conformance.purposes import purposes_for
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Broken, Doubtful, NoInstrument, OutOfBudget
-from protocol.conformance.tester import Tester as Hands
-from protocol.device import Device
-from protocol.document.load import read_yaml_model
-from protocol.document.requirements import requirements
-from protocol.vow import PointEntry
 from tests.protocol.conformance.instruments import vow_of
+from wirevow.emu.clock import VirtualClock
+from wirevow.emu.direct import DirectPort
+from wirevow.emu.faults import build_instrument
+from wirevow.emu.faults.catalogue import FAULTS
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.ports.line import Line
+from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.envelope import Envelope, Reach
+from wirevow.protocol.conformance.gate import DryGate, EnvelopeGate, Exceeded, NeedsIsolation, NotSelected
+from wirevow.protocol.conformance.purposes import purposes_for
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, OutOfBudget
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.device import Device
+from wirevow.protocol.document.load import read_yaml_model
+from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.vow import PointEntry
 
 ENVELOPE = """\
 document: tarn

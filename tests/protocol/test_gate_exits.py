@@ -18,10 +18,10 @@ from pathlib import Path
 
 import pytest
 
-from emu import command
-from protocol.conformance.envelope import CAUTIONS
-from protocol.message import Reply, Request, parse_request
 from tests.stand_in import HangUp, Tarn, plugged_in, read_once
+from wirevow.emu import command
+from wirevow.protocol.conformance.envelope import CAUTIONS
+from wirevow.protocol.message import Reply, Request, parse_request
 
 ENVELOPE = """\
 document: tarn
@@ -30,8 +30,8 @@ most: {volts: 16, amperes: 1, watts: 12, celsius: 60, seconds: 120, coulombs: 60
 """
 CHECK = """\
 import sys
-from emu import command
-from protocol.conformance import campaign
+from wirevow.emu import command
+from wirevow.protocol.conformance import campaign
 
 how = sys.argv.pop()
 

@@ -9,13 +9,13 @@ from crccheck.crc import Crc16Ibm3740
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from protocol.device import Device, Store
-from protocol.document.load import load_document, read_document
-from protocol.grammar import general_rules, grammar
-from protocol.message import Malformed, Reply, parse_answer, parse_request
-from protocol.quantity import Scale
-from protocol.vectors import Expect, Send, read_vectors
-from protocol.vow import PointEntry, Vow, compile_vow
+from wirevow.protocol.device import Device, Store
+from wirevow.protocol.document.load import load_document, read_document
+from wirevow.protocol.grammar import general_rules, grammar
+from wirevow.protocol.message import Malformed, Reply, parse_answer, parse_request
+from wirevow.protocol.quantity import Scale
+from wirevow.protocol.vectors import Expect, Send, read_vectors
+from wirevow.protocol.vow import PointEntry, Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 TARN_TEXT = (SPEC / "tarn.yaml").read_text(encoding="utf-8")

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from protocol.document.load import DocumentError, read_document, read_yaml
-from protocol.document.vet import vet
+from wirevow.protocol.document.load import DocumentError, read_document, read_yaml
+from wirevow.protocol.document.vet import vet
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -28,8 +28,8 @@ MEGABYTES = 200
 # document. The processor's time is what counts: the machine may be busy with other things.
 PROBE = """
 import json, os, resource, sys, time
-from protocol.document.load import DocumentError
-from protocol.document.vet import vet_file
+from wirevow.protocol.document.load import DocumentError
+from wirevow.protocol.document.vet import vet_file
 
 def told(path):
     try:

@@ -9,14 +9,14 @@ import pytest
 
 pytest.importorskip("aalpy")
 
-from emu import command
-from emu.faults import build_instrument
-from protocol.conformance.abstraction import DocumentMachine, Reach, abstraction, machine_of
-from protocol.conformance.learning import Differs, LearningError, compared, learn, met, named
-from protocol.conformance.suite.drawing import RED, dot, svg
-from protocol.conformance.suite.machine import Machine, difference
-from protocol.vow import bench_events
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
+from wirevow.emu import command
+from wirevow.emu.faults import build_instrument
+from wirevow.protocol.conformance.abstraction import DocumentMachine, Reach, abstraction, machine_of
+from wirevow.protocol.conformance.learning import Differs, LearningError, compared, learn, met, named
+from wirevow.protocol.conformance.suite.drawing import RED, dot, svg
+from wirevow.protocol.conformance.suite.machine import Machine, difference
+from wirevow.protocol.vow import bench_events
 
 
 @cache
@@ -186,7 +186,7 @@ def test_bad_input_is_one_clear_error(
 def test_without_the_library_it_says_what_to_install(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("emu.commands.learn.find_spec", lambda name: None)
+    monkeypatch.setattr("wirevow.emu.commands.learn.find_spec", lambda name: None)
     assert command.run(["learn", "brae", "emu://brae"]) == 2
     assert "wirevow[automata]" in capfd.readouterr().err
 

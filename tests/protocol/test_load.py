@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from protocol.document.load import (
+from wirevow.protocol.document.load import (
     MOST_BYTES,
     DocumentError,
     Mark,

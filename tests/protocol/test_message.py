@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.message import (
+from wirevow.protocol.message import (
     Malformed,
     Notice,
     Reply,
@@ -71,15 +71,9 @@ def test_a_wrong_check_is_a_wrong_check_and_carries_no_tag(request: Request, dat
 
 def test_examples_of_the_page() -> None:
     assert parse_request(b"ask input.voltage") == Request(None, "ask", "input.voltage")
-    assert parse_request(b"@1f put sink.level 2.500 A") == Request(
-        "@1f", "put", "sink.level", ("2.500", "A")
-    )
-    assert parse_answer(b"refuse range 0.000 6.000 A") == Reply(
-        None, False, ("range", "0.000", "6.000", "A")
-    )
-    assert parse_answer(b"note 17 trip overheat 86.2 Cel") == Notice(
-        17, "trip", ("overheat", "86.2", "Cel")
-    )
+    assert parse_request(b"@1f put sink.level 2.500 A") == Request("@1f", "put", "sink.level", ("2.500", "A"))
+    assert parse_answer(b"refuse range 0.000 6.000 A") == Reply(None, False, ("range", "0.000", "6.000", "A"))
+    assert parse_answer(b"note 17 trip overheat 86.2 Cel") == Notice(17, "trip", ("overheat", "86.2", "Cel"))
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,20 @@ from crccheck.crc import Crc16Ibm3740
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from protocol.document.load import load_document
-from protocol.message import Request, parse_request
-from protocol.noise import KINDS, Damage, Understanding, count, damages, golden_requests, table, try_noise
-from protocol.vectors import read_vectors
-from protocol.vow import compile_vow
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.message import Request, parse_request
+from wirevow.protocol.noise import (
+    KINDS,
+    Damage,
+    Understanding,
+    count,
+    damages,
+    golden_requests,
+    table,
+    try_noise,
+)
+from wirevow.protocol.vectors import read_vectors
+from wirevow.protocol.vow import compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 TARN = compile_vow(load_document(SPEC / "tarn.yaml").document)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.quantity import Scale, parse_integer
+from wirevow.protocol.quantity import Scale, parse_integer
 
 AMPERE = Scale("A", 3, 1, 0, 6000)
 NICKEL = Scale("V", 3, 5, -1000, 1000)

@@ -16,22 +16,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from protocol.conformance.campaign import Failure, Finding, Report
-from protocol.conformance.casefile import Case, Step
-from protocol.conformance.hookup import Profile
-from protocol.conformance.replies import ReplyTimes, reply_times
-from protocol.conformance.verdict import Verdict
-from protocol.document.load import load_document
-from protocol.document.requirements import requirements
-from protocol.report import document, junit, page, terminal
-from protocol.report.outcome import Outcome, outcome_of
+from wirevow.protocol.conformance.campaign import Failure, Finding, Report
+from wirevow.protocol.conformance.casefile import Case, Step
+from wirevow.protocol.conformance.hookup import Profile
+from wirevow.protocol.conformance.replies import ReplyTimes, reply_times
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.report import document, junit, page, terminal
+from wirevow.protocol.report.outcome import Outcome, outcome_of
 
 HUTCH = load_document(Path(__file__).with_name("hutch.yaml"))
 ASKED = requirements(HUTCH.document, HUTCH.marks)
 DRY = "heat.start energises the input; that needs a simulated instrument or an envelope"
 HOSTILE = "\x00\x1b[2J]]><script>alert(1)</script>&amp;\x7f\x9b\ud7ff"
 REPLIES_NS = [200_000] * 420 + [900_000] * 10 + [25_000_000]
-SCHEMA = json.loads(files("protocol.report").joinpath("report.schema.json").read_text())
+SCHEMA = json.loads(files("wirevow.protocol.report").joinpath("report.schema.json").read_text())
 
 
 def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps=None, held=False):

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from protocol.document.load import load_document, read_document
-from protocol.document.model import Wire
-from protocol.document.requirements import SECTIONS, Requirement, requirement_ids, requirements
+from wirevow.protocol.document.load import load_document, read_document
+from wirevow.protocol.document.model import Wire
+from wirevow.protocol.document.requirements import SECTIONS, Requirement, requirement_ids, requirements
 
 HERE = Path(__file__).parent
 SPEC = HERE.parents[1] / "spec"

@@ -8,8 +8,8 @@ import jsonschema
 import pytest
 from ruamel.yaml import YAML
 
-from protocol.document.load import DocumentError, read_document
-from protocol.document.schema import PATH, schema_text
+from wirevow.protocol.document.load import DocumentError, read_document
+from wirevow.protocol.document.schema import PATH, schema_text
 
 HERE = Path(__file__).parent
 SPEC = HERE.parents[1] / "spec"
@@ -29,7 +29,7 @@ def checker() -> jsonschema.Draft202012Validator:
 
 
 def test_the_file_is_what_the_model_generates() -> None:
-    assert PATH.read_text(encoding="utf-8") == schema_text(), "run python -m protocol.document.schema"
+    assert PATH.read_text(encoding="utf-8") == schema_text(), "run python -m wirevow.protocol.document.schema"
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pytest
 import serial
 
-from protocol.serialport import PortError, explain, open_port
+from wirevow.protocol.serialport import PortError, explain, open_port
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 

@@ -8,9 +8,9 @@ from crccheck.crc import Crc16Ibm3740
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.instrument import Instrument
-from protocol.document.load import load_document
-from protocol.vectors import (
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vectors import (
     Bench,
     Case,
     Expect,
@@ -26,7 +26,7 @@ from protocol.vectors import (
     read_vector_file,
     read_vectors,
 )
-from protocol.vow import Vow, compile_vow
+from wirevow.protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 CASES = read_vectors(SPEC / "vectors")

@@ -8,10 +8,10 @@ import pint
 import pytest
 from ucumvert import PintUcumRegistry
 
-from protocol.document.load import DocumentError, read_document
-from protocol.document.vet import CODES, Findings, summary, vet, vet_file
-from protocol.document.vet.names import close
-from protocol.document.vet.quantities import USUAL_SPELLINGS
+from wirevow.protocol.document.load import DocumentError, read_document
+from wirevow.protocol.document.vet import CODES, Findings, summary, vet, vet_file
+from wirevow.protocol.document.vet.names import close
+from wirevow.protocol.document.vet.quantities import USUAL_SPELLINGS
 
 HERE = Path(__file__).parent
 SPEC = HERE.parents[1] / "spec"

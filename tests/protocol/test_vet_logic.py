@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.document.vet.logic import Prover, negation
-from protocol.expression import parse
+from wirevow.protocol.document.vet.logic import Prover, negation
+from wirevow.protocol.expression import parse
 
 POINTS = ("a", "b", "c")
 RANGES = {name: (Fraction(-4), Fraction(4)) for name in POINTS}

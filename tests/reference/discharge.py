@@ -1,4 +1,4 @@
-"""A lithium pack on Tarn as plain differential equations, for scipy: the outside view of `emu.plant`.
+"""A lithium pack on Tarn as plain differential equations, for scipy: the outside view of `wirevow.emu.plant`.
 
 Written from the physics, not from the simulator: state of charge, two RC pairs, junction, case, sink, bead,
 charge and energy, with a scalar right-hand side. The table's interpolant is scipy's PchipInterpolator. The
@@ -14,9 +14,9 @@ from collections.abc import Callable
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from emu.bench import BatterySource, Bench
-from emu.plant.curves import DeratingCurve, FanCurve
-from protocol.document.plant import SinkPlant
+from wirevow.emu.bench import BatterySource, Bench
+from wirevow.emu.plant.curves import DeratingCurve, FanCurve
+from wirevow.protocol.document.plant import SinkPlant
 
 TABLE = [
     (0.0, 3.0, 0.045), (0.02, 3.2, 0.040), (0.05, 3.35, 0.035), (0.1, 3.45, 0.030), (0.15, 3.52, 0.028),

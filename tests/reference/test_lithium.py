@@ -8,12 +8,12 @@ import os
 import numpy as np
 import pytest
 
-from emu.bench import BatterySource, Bench
-from emu.plant.build import build_plant
-from protocol.document.load import load_yaml_model
 from tests.emu.test_bench import FOLDER
 from tests.reference.discharge import section
 from tests.reference.fit_cell import CUT_OFF_VOLT, NOMINAL_AMPERE_HOUR, discharge
+from wirevow.emu.bench import BatterySource, Bench
+from wirevow.emu.plant.build import build_plant
+from wirevow.protocol.document.load import load_yaml_model
 
 S = 1_000_000_000
 

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from emu.bench import Bench
-from emu.plant.build import build_plant
-from emu.plant.heat import constants
 from tests.reference.discharge import section
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.heat import constants
 
 S = 1_000_000_000
 

@@ -11,13 +11,13 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
-from emu.bench import Bench, PanelSource
-from emu.plant.build import build_plant
-from emu.plant.expoly import Curve, first_exit, product, respond
-from emu.plant.heat import air_conductance, constants, ladder
-from emu.plant.interface import Plant
-from emu.plant.sources import Panel, pchip
 from tests.reference.discharge import DERATING, FAN, TABLE, Equations, pack, section
+from wirevow.emu.bench import Bench, PanelSource
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.expoly import Curve, first_exit, product, respond
+from wirevow.emu.plant.heat import air_conductance, constants, ladder
+from wirevow.emu.plant.interface import Plant
+from wirevow.emu.plant.sources import Panel, pchip
 
 S = 1_000_000_000
 CUT_OFF = 9.6

@@ -6,13 +6,13 @@ import math
 
 import pytest
 
-from emu.bench import Bench
-from emu.plant.build import build_plant
-from emu.plant.heat import air_conductance
-from emu.plant.interface import Plant
-from emu.plant.thermistor import celsius, resistance_ohm
-from protocol.document.plant import BetaLaw, SteinhartHartLaw
 from tests.reference.discharge import section
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.build import build_plant
+from wirevow.emu.plant.heat import air_conductance
+from wirevow.emu.plant.interface import Plant
+from wirevow.emu.plant.thermistor import celsius, resistance_ohm
+from wirevow.protocol.document.plant import BetaLaw, SteinhartHartLaw
 
 S = 1_000_000_000
 

@@ -24,8 +24,8 @@ from typing import Any
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from emu.firmware.mutants.operators import Mutant
-from protocol.errors import WirevowError
+from wirevow.emu.firmware.mutants.operators import Mutant
+from wirevow.protocol.errors import WirevowError
 
 FILE = Path(__file__).with_name("excused.yaml")
 CLASSES = ("equivalent", "outside", "hole")

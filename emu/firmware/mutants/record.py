@@ -8,8 +8,8 @@ from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
 
-from emu.audit import Trial
-from emu.firmware.mutants.excused import FILE
+from wirevow.emu.audit import Trial
+from wirevow.emu.firmware.mutants.excused import FILE
 
 SUFFIXES = (".py", ".yaml", ".c", ".h", ".j2")
 
@@ -44,7 +44,7 @@ def fingerprint() -> str:
     """A digest of the code, the documents and the benches. The list of the excused changes no trial."""
     digest = hashlib.sha256()
     for package in ("protocol", "emu", "spec"):
-        root = Path(str(files(package)))
+        root = Path(str(files("wirevow"))) / package
         for path in sorted(root.rglob("*")):
             if path.suffix in SUFFIXES and path != FILE:
                 digest.update(f"{package}/{path.relative_to(root)}\0".encode())

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from emu.audit import Trial
-from emu.firmware.mutants.excused import Excuse, change
-from emu.firmware.mutants.operators import Mutant
-from protocol.vow import Vow
+from wirevow.emu.audit import Trial
+from wirevow.emu.firmware.mutants.excused import Excuse, change
+from wirevow.emu.firmware.mutants.operators import Mutant
+from wirevow.protocol.vow import Vow
 
 JSON_VERSION = 1
 BAR = 0.95

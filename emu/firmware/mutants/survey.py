@@ -6,13 +6,13 @@ from collections.abc import Generator, Iterator
 from itertools import chain
 from pathlib import Path
 
-from emu.audit import Trial
-from emu.firmware.mutants.excused import excuses
-from emu.firmware.mutants.operators import Mutant
-from emu.firmware.mutants.record import Record
-from emu.firmware.mutants.score import Fate
-from emu.firmware.mutants.trials import Task, trials
-from emu.firmware.mutants.workshop import Built, Workshop
+from wirevow.emu.audit import Trial
+from wirevow.emu.firmware.mutants.excused import excuses
+from wirevow.emu.firmware.mutants.operators import Mutant
+from wirevow.emu.firmware.mutants.record import Record
+from wirevow.emu.firmware.mutants.score import Fate
+from wirevow.emu.firmware.mutants.trials import Task, trials
+from wirevow.emu.firmware.mutants.workshop import Built, Workshop
 
 PATIENCE = 10.0
 """A check may take so many times as long as that of the firmware as it is."""

@@ -1,6 +1,6 @@
 """Checks of mutants, each in a process of its own: a mutant may crash it or never return.
 
-Beside the outcomes of `emu.audit` there are
+Beside the outcomes of `wirevow.emu.audit` there are
 
 =========  =================================================================================  ========
 outcome    meaning                                                                            detected
@@ -26,10 +26,10 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 
-from emu.audit import Trial, tried
-from emu.firmware.board import FirmwareInstrument
-from protocol.document.load import load_document
-from protocol.vow import Vow, compile_vow
+from wirevow.emu.audit import Trial, tried
+from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import Vow, compile_vow
 
 HANG_S = 30.0
 """The longest wait of a check takes the firmware a few seconds of processor time."""

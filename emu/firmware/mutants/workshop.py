@@ -14,9 +14,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from emu.firmware.build import ToolError, compile_object, link_library, sources
-from emu.firmware.mutants.operators import Mutant, mutants_of
-from protocol.vow import Vow
+from wirevow.emu.firmware.build import ToolError, compile_object, link_library, sources
+from wirevow.emu.firmware.mutants.operators import Mutant, mutants_of
+from wirevow.protocol.vow import Vow
 
 CORE = 4
 """So many times as many mutants are drawn from the core: it is longer than all other files together."""

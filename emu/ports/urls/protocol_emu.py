@@ -8,10 +8,10 @@ from typing import Any
 
 import serial
 
-from emu.ports.address import parse
-from emu.ports.rig import InstrumentRig
-from emu.ports.world import World, world_of
-from protocol.errors import WirevowError
+from wirevow.emu.ports.address import parse
+from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.emu.ports.world import World, world_of
+from wirevow.protocol.errors import WirevowError
 
 
 class Serial(serial.SerialBase):

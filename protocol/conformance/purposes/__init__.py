@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from protocol.conformance.tester import Tester
-from protocol.document.requirements import Requirement
+from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.document.requirements import Requirement
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ def purposes_for(requirement: Requirement) -> list[Purpose]:
     )
 
 
-from protocol.conformance.purposes import (  # noqa: E402,F401  (they enter themselves)
+from wirevow.protocol.conformance.purposes import (  # noqa: E402,F401  (they enter themselves)
     alternation,
     behaviour,
     constancy,

@@ -16,20 +16,20 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import do, steady
-from protocol.conformance.purposes.meanwhile import MEANWHILE
-from protocol.conformance.purposes.physics import answered_by, filled_by, record_series
-from protocol.conformance.purposes.points import enable, other_value
-from protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
-from protocol.conformance.tester import DRY, Broken, Doubtful, Late, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Law, Provoke, Pulse
-from protocol.document.requirements import Requirement
-from protocol.expression import Expression
-from protocol.oracle import CLOCK_PARTS, Judgement
-from protocol.quantity import decimal_of
-from protocol.vow import ActionEntry, PointEntry
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import do, steady
+from wirevow.protocol.conformance.purposes.meanwhile import MEANWHILE
+from wirevow.protocol.conformance.purposes.physics import answered_by, filled_by, record_series
+from wirevow.protocol.conformance.purposes.points import enable, other_value
+from wirevow.protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
+from wirevow.protocol.conformance.tester import DRY, Broken, Doubtful, Late, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Law, Provoke, Pulse
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.quantity import decimal_of
+from wirevow.protocol.vow import ActionEntry, PointEntry
 
 EDGES = 5
 """Edges that are looked at: two whole periods from the first of them to the last."""

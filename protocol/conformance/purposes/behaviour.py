@@ -9,20 +9,26 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.images import look_at_settings, see_settings
-from protocol.conformance.purposes.meanwhile import at_the_panel, unheard
-from protocol.conformance.purposes.points import LOOKS_AT_SLOW, SLOW_NS, ask_computed, other_value, visited
-from protocol.conformance.purposes.readings import follow_the_bench, follow_the_settings
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Law, Leave, Provoke, Pulse
-from protocol.document.requirements import Requirement, requirements
-from protocol.expression import Expression, ExpressionError, Threshold
-from protocol.oracle import CLOCK_PARTS, Judgement
-from protocol.quantity import decimal_of
-from protocol.record import span_ns
-from protocol.vow import ActionEntry, PointEntry, TripEntry, value_of
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.images import look_at_settings, see_settings
+from wirevow.protocol.conformance.purposes.meanwhile import at_the_panel, unheard
+from wirevow.protocol.conformance.purposes.points import (
+    LOOKS_AT_SLOW,
+    SLOW_NS,
+    ask_computed,
+    other_value,
+    visited,
+)
+from wirevow.protocol.conformance.purposes.readings import follow_the_bench, follow_the_settings
+from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Law, Leave, Provoke, Pulse
+from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.expression import Expression, ExpressionError, Threshold
+from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.quantity import decimal_of
+from wirevow.protocol.record import span_ns
+from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, value_of
 
 LONG_NS = 60 * NS_PER_S
 """What is given more time takes long by its nature."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from contextlib import suppress
 
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.images import images, look_at_settings
-from protocol.conformance.purposes.points import move_all
-from protocol.conformance.tester import HOST_SLACK_NS, Doubtful, NotSelected, Tester
-from protocol.document.requirements import Requirement
-from protocol.record import span_ns
-from protocol.vow import ActionEntry, record_of
+from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.images import images, look_at_settings
+from wirevow.protocol.conformance.purposes.points import move_all
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Doubtful, NotSelected, Tester
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.record import span_ns
+from wirevow.protocol.vow import ActionEntry, record_of
 
 LOOK_EVERY = 7
 """Settings are looked at after so many actions, and at the end."""

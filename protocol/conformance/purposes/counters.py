@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from contextlib import suppress
 from fractions import Fraction
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import target_state
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Action, Law, Pulse
-from protocol.document.requirements import Requirement
-from protocol.oracle import Judgement
-from protocol.vow import ActionEntry
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import target_state
+from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Action, Law, Pulse
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.vow import ActionEntry
 
 COUNTED_S = 20
 """So long counters run on a held clock, to be well above zero."""

@@ -13,9 +13,9 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise, product
 
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import do, laws_hold, shown_values, steady, values
-from protocol.conformance.purposes.physics import (
+from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.behaviour import do, laws_hold, shown_values, steady, values
+from wirevow.protocol.conformance.purposes.physics import (
     answered_by,
     arrive,
     filled_by,
@@ -24,17 +24,17 @@ from protocol.conformance.purposes.physics import (
     record_series,
     states_of,
 )
-from protocol.conformance.purposes.points import SLOW_NS, at_rest, enable
-from protocol.conformance.purposes.readings import neutral
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Law, Record, RecordField
-from protocol.document.requirements import Requirement
-from protocol.expression import ExpressionError
-from protocol.message import Request
-from protocol.oracle import Judgement
-from protocol.quantity import decimal_of
-from protocol.vow import ActionEntry, PointEntry
+from wirevow.protocol.conformance.purposes.points import SLOW_NS, at_rest, enable
+from wirevow.protocol.conformance.purposes.readings import neutral
+from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Law, Record, RecordField
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.expression import ExpressionError
+from wirevow.protocol.message import Request
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.quantity import decimal_of
+from wirevow.protocol.vow import ActionEntry, PointEntry
 
 NEARLY = Fraction(19, 20)
 """Nearly all of a range."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import steady
-from protocol.conformance.purposes.physics import arrive, states_of
-from protocol.conformance.tester import NotSelected, Tester
-from protocol.document.requirements import Requirement
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import steady
+from wirevow.protocol.conformance.purposes.physics import arrive, states_of
+from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.document.requirements import Requirement
 
 
 @purpose("point", "local", TOUR)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 
-from protocol.conformance.tester import Broken, Tester
-from protocol.vow import PointEntry, part_count, record_of
+from wirevow.protocol.conformance.tester import Broken, Tester
+from wirevow.protocol.vow import PointEntry, part_count, record_of
 
 
 def images(t: Tester) -> list[PointEntry]:

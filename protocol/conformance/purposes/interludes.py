@@ -12,21 +12,21 @@ from contextlib import suppress
 from functools import partial
 from itertools import combinations, pairwise
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import do, target_state, try_clear
-from protocol.conformance.purposes.constancy import captured_ns
-from protocol.conformance.purposes.images import ask_parts
-from protocol.conformance.purposes.physics import answered_by, filled_by, record_fields, record_series
-from protocol.conformance.purposes.points import boots, enable, lowered, other_value
-from protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Provoke
-from protocol.document.requirements import Requirement
-from protocol.message import Request
-from protocol.oracle import Judgement
-from protocol.quantity import MOST_DIGITS
-from protocol.vow import ActionEntry, PointEntry, part_count, record_of
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import do, target_state, try_clear
+from wirevow.protocol.conformance.purposes.constancy import captured_ns
+from wirevow.protocol.conformance.purposes.images import ask_parts
+from wirevow.protocol.conformance.purposes.physics import answered_by, filled_by, record_fields, record_series
+from wirevow.protocol.conformance.purposes.points import boots, enable, lowered, other_value
+from wirevow.protocol.conformance.purposes.wire import a_choice, a_number, giver, put_line, taker
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Provoke
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.message import Request
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.quantity import MOST_DIGITS
+from wirevow.protocol.vow import ActionEntry, PointEntry, part_count, record_of
 
 SHORT_NS = 5 * NS_PER_S
 """Longest wait on a clock that runs by itself."""

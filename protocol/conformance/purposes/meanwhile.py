@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from protocol.conformance.tester import Tester
+from wirevow.protocol.conformance.tester import Tester
 
 LetPass = Callable[[Tester, int], None]
 

@@ -7,8 +7,8 @@ from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import (
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import (
     CONSISTENT_READS,
     about,
     do,
@@ -18,19 +18,19 @@ from protocol.conformance.purposes.behaviour import (
     target_state,
     values,
 )
-from protocol.conformance.purposes.images import ask_parts, images
-from protocol.conformance.purposes.meanwhile import MEANWHILE, at_the_panel, unheard
-from protocol.conformance.purposes.points import at_rest, other_value
-from protocol.conformance.purposes.readings import is_what_it_follows, share_left
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Fan, Law, Limit, Provoke, Record, RecordField
-from protocol.document.requirements import Requirement
-from protocol.expression import Expression
-from protocol.message import Reply
-from protocol.oracle import CLOCK_PARTS, Judgement
-from protocol.record import FIELD_BYTES, layout, record_bytes
-from protocol.vow import ActionEntry, PointEntry, part_bytes, part_count, value_of
+from wirevow.protocol.conformance.purposes.images import ask_parts, images
+from wirevow.protocol.conformance.purposes.meanwhile import MEANWHILE, at_the_panel, unheard
+from wirevow.protocol.conformance.purposes.points import at_rest, other_value
+from wirevow.protocol.conformance.purposes.readings import is_what_it_follows, share_left
+from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Fan, Law, Limit, Provoke, Record, RecordField
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.message import Reply
+from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.record import FIELD_BYTES, layout, record_bytes
+from wirevow.protocol.vow import ActionEntry, PointEntry, part_bytes, part_count, value_of
 
 BESIDE = 2
 """So many settings are put that a relation does not name."""

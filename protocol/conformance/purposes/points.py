@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from fractions import Fraction
 
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.images import see_settings
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
-from protocol.document.requirements import Requirement
-from protocol.expression import Expression, ExpressionError
-from protocol.oracle import Judgement
-from protocol.vow import PointEntry, Value, part_count
+from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.images import see_settings
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.expression import Expression, ExpressionError
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.vow import PointEntry, Value, part_count
 
 
 def entry_of(t: Tester, r: Requirement) -> PointEntry:

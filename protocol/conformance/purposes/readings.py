@@ -11,15 +11,15 @@ from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.meanwhile import at_the_panel, unheard
-from protocol.conformance.purposes.points import enable, expect_moved, has_moved
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Derating, Follow
-from protocol.document.requirements import Requirement
-from protocol.oracle import Judgement
-from protocol.vow import PointEntry
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.meanwhile import at_the_panel, unheard
+from wirevow.protocol.conformance.purposes.points import enable, expect_moved, has_moved
+from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Derating, Follow
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.vow import PointEntry
 
 QUICK_NS = NS_PER_S
 """What moves within this moves quickly."""

@@ -15,11 +15,11 @@ from contextlib import suppress
 
 import serial
 
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.behaviour import laws_hold
-from protocol.conformance.purposes.wire import a_number, put_line
-from protocol.conformance.tester import HOST_SLACK_NS, NotSelected, Tester
-from protocol.document.requirements import Requirement
+from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.behaviour import laws_hold
+from wirevow.protocol.conformance.purposes.wire import a_number, put_line
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, NotSelected, Tester
+from wirevow.protocol.document.requirements import Requirement
 
 CHUNKS = 12
 CHUNK = 80

@@ -5,10 +5,10 @@ from __future__ import annotations
 from contextlib import suppress
 from functools import partial
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import target_state
-from protocol.conformance.purposes.physics import PROMISES
-from protocol.conformance.purposes.points import (
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import target_state
+from wirevow.protocol.conformance.purposes.physics import PROMISES
+from wirevow.protocol.conformance.purposes.points import (
     SLOW_NS,
     boots,
     doing,
@@ -18,12 +18,12 @@ from protocol.conformance.purposes.points import (
     other_value,
     restart,
 )
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.requirements import Requirement
-from protocol.message import Request
-from protocol.oracle import Judgement
-from protocol.vow import PointEntry, Value
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.message import Request
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.vow import PointEntry, Value
 
 CUTS_NS = (0, 5_000_000, 40_000_000)
 """After the request to save. A byte takes a small store a few milliseconds (common practice, no source)."""

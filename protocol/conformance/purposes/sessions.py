@@ -10,15 +10,15 @@ import time
 from collections.abc import Iterator
 from contextlib import suppress
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import (
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import (
     act_guarded,
     depends_on_state,
     shut_guard,
     target_state,
 )
-from protocol.conformance.purposes.images import ask_parts
-from protocol.conformance.purposes.interludes import (
+from wirevow.protocol.conformance.purposes.images import ask_parts
+from wirevow.protocol.conformance.purposes.interludes import (
     SHORT_NS,
     has_panel,
     has_transmitter,
@@ -28,15 +28,15 @@ from protocol.conformance.purposes.interludes import (
     refused_here,
     told_apart,
 )
-from protocol.conformance.purposes.points import boots, doing, other_value
-from protocol.conformance.purposes.wire import a_number, giver, taker
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Provoke
-from protocol.document.requirements import Requirement
-from protocol.message import LAST_NOTICE, Request
-from protocol.oracle import Judgement
-from protocol.vow import ActionEntry, PointEntry, TripEntry, record_of
+from wirevow.protocol.conformance.purposes.points import boots, doing, other_value
+from wirevow.protocol.conformance.purposes.wire import a_number, giver, taker
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Provoke
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.message import LAST_NOTICE, Request
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, record_of
 
 FIRST_STRIDE_NS = 20 * NS_PER_S
 SLOW_S = 0.5

@@ -9,14 +9,14 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.points import enable
-from protocol.conformance.purposes.wire import a_number, put_line
-from protocol.conformance.tester import NotSelected, Tester
-from protocol.document.requirements import Requirement
-from protocol.message import Request, check_of
-from protocol.quantity import MOST_DIGITS, decimal_of
-from protocol.vow import PointEntry, part_count
+from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.points import enable
+from wirevow.protocol.conformance.purposes.wire import a_number, put_line
+from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.message import Request, check_of
+from wirevow.protocol.quantity import MOST_DIGITS, decimal_of
+from wirevow.protocol.vow import PointEntry, part_count
 
 COUNTED = 1 << 16
 """Bytes after which a count of them has come round."""

@@ -13,17 +13,17 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import about, act_guarded, target_state
-from protocol.conformance.purposes.points import at_rest
-from protocol.conformance.tester import Broken, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.model import Provoke
-from protocol.document.requirements import Requirement
-from protocol.expression import And, Comparison, Expression, ExpressionError, Or, Threshold
-from protocol.oracle import CLOCK_PARTS, Judgement
-from protocol.quantity import decimal_of
-from protocol.vow import PointEntry, TripEntry
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import about, act_guarded, target_state
+from wirevow.protocol.conformance.purposes.points import at_rest
+from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Provoke
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.expression import And, Comparison, Expression, ExpressionError, Or, Threshold
+from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.quantity import decimal_of
+from wirevow.protocol.vow import PointEntry, TripEntry
 
 WITHIN = Fraction(11, 12)
 """How far a reading is brought from the nearest threshold that the settings allow to the farthest."""

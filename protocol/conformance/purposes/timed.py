@@ -11,14 +11,14 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from protocol.conformance.host import lateness_ns
-from protocol.conformance.purposes import purpose
-from protocol.conformance.purposes.physics import PROMISES, arrive, arrive_anew, settled, states_of
-from protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Late, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.requirements import Requirement
-from protocol.oracle import CLOCK_PARTS, Judgement
-from protocol.vow import PointEntry
+from wirevow.protocol.conformance.host import lateness_ns
+from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.physics import PROMISES, arrive, arrive_anew, settled, states_of
+from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Late, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.vow import PointEntry
 
 QUESTIONS = 40
 PATIENT = 10

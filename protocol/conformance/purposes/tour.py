@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from fractions import Fraction
 
-from protocol.conformance.purposes import (
+from wirevow.protocol.conformance.purposes import (
     TOUR,
     alternation,
     behaviour,
@@ -25,18 +25,25 @@ from protocol.conformance.purposes import (
     thresholds,
     wire,
 )
-from protocol.conformance.purposes.behaviour import act_guarded, do, laws_hold, stays, target_state, values
-from protocol.conformance.purposes.points import between, boots, doing, enable, off_step, other_value
-from protocol.conformance.purposes.saving import with_nothing_saved
-from protocol.conformance.purposes.wire import a_choice, a_number, below_zero, giver, put_line, taker
-from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.requirements import Requirement
-from protocol.expression import Expression
-from protocol.message import check_of
-from protocol.oracle import Judgement
-from protocol.quantity import MOST_DIGITS
-from protocol.vow import PointEntry, Value, part_count, value_of
+from wirevow.protocol.conformance.purposes.behaviour import (
+    act_guarded,
+    do,
+    laws_hold,
+    stays,
+    target_state,
+    values,
+)
+from wirevow.protocol.conformance.purposes.points import between, boots, doing, enable, off_step, other_value
+from wirevow.protocol.conformance.purposes.saving import with_nothing_saved
+from wirevow.protocol.conformance.purposes.wire import a_choice, a_number, below_zero, giver, put_line, taker
+from wirevow.protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.message import check_of
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.quantity import MOST_DIGITS
+from wirevow.protocol.vow import PointEntry, Value, part_count, value_of
 
 
 def dependent(t: Tester) -> list[tuple[PointEntry, Expression]]:

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from contextlib import suppress
 from fractions import Fraction
 
-from protocol.conformance.purposes import TOUR, purpose
-from protocol.conformance.purposes.behaviour import do, target_state
-from protocol.conformance.purposes.points import (
+from wirevow.protocol.conformance.purposes import TOUR, purpose
+from wirevow.protocol.conformance.purposes.behaviour import do, target_state
+from wirevow.protocol.conformance.purposes.points import (
     between,
     boots,
     doing,
@@ -18,11 +18,11 @@ from protocol.conformance.purposes.points import (
     other_value,
     restart,
 )
-from protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
-from protocol.document.requirements import Requirement
-from protocol.message import Request, check_of
-from protocol.oracle import Judgement
-from protocol.vow import ActionEntry, PointEntry, record_of
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.message import Request, check_of
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.vow import ActionEntry, PointEntry, record_of
 
 FEW = 4
 """Settings that are tried in every way; the rules are the same for all."""

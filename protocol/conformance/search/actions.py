@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
-from protocol.conformance.tester import NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.message import Request, check_of
-from protocol.vow import PointEntry, Value, Vow, part_count
+from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.message import Request, check_of
+from wirevow.protocol.vow import PointEntry, Value, Vow, part_count
 
 LONGEST_HELD_NS = 900 * NS_PER_S
 LONGEST_RUNNING_NS = NS_PER_S // 5

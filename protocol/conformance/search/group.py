@@ -7,10 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from protocol.conformance.purposes import Purpose
-from protocol.conformance.tester import Tester
-from protocol.document.requirements import Requirement
-from protocol.vow import Vow
+from wirevow.protocol.conformance.purposes import Purpose
+from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.vow import Vow
 
 LINES = 600
 """Requests that the searches of a check send, about."""
@@ -48,7 +48,7 @@ class Searches:
 
     def _work(self, lines: int, memory: Path | None, recall: bool) -> Callable[[Tester, Requirement], None]:
         def work(t: Tester, r: Requirement) -> None:
-            from protocol.conformance.search.walk import Search
+            from wirevow.protocol.conformance.search.walk import Search
 
             chosen = t.random.getrandbits(64)
             Search(t, chosen, lines, shorten=t.shorten, memory=memory, recall=recall).run()

@@ -24,7 +24,7 @@ from hypothesis.database import DirectoryBasedExampleDatabase
 from hypothesis.errors import Flaky, HypothesisWarning
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
-from protocol.conformance.search.actions import (
+from wirevow.protocol.conformance.search.actions import (
     SHARES,
     Action,
     Again,
@@ -47,7 +47,7 @@ from protocol.conformance.search.actions import (
     Wait,
     repertoire,
 )
-from protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
 
 STEPS = 24
 """Steps of a walk, at most."""

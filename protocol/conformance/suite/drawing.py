@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
-from protocol.conformance.suite.machine import Machine
+from wirevow.protocol.conformance.suite.machine import Machine
 
 RED = "#c03020"
 INK = "#303030"

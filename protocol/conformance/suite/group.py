@@ -12,7 +12,7 @@ from collections.abc import Callable, Set
 from contextlib import suppress
 from dataclasses import dataclass, field
 
-from protocol.conformance.abstraction import (
+from wirevow.protocol.conformance.abstraction import (
     Answer,
     Cause,
     DocumentMachine,
@@ -22,13 +22,13 @@ from protocol.conformance.abstraction import (
     abstraction,
     machine_of,
 )
-from protocol.conformance.purposes import Purpose
-from protocol.conformance.suite.hsi import Sequence, suite
-from protocol.conformance.suite.machine import Machine
-from protocol.conformance.tester import NotSelected, Tester
-from protocol.device import NS_PER_S
-from protocol.document.requirements import Requirement
-from protocol.vow import Vow
+from wirevow.protocol.conformance.purposes import Purpose
+from wirevow.protocol.conformance.suite.hsi import Sequence, suite
+from wirevow.protocol.conformance.suite.machine import Machine
+from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.vow import Vow
 
 BATCH = 6
 """Sequences in a row."""

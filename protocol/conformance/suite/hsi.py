@@ -32,8 +32,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from protocol.conformance.suite.identifiers import identifiers
-from protocol.conformance.suite.machine import Machine, Word, state_cover
+from wirevow.protocol.conformance.suite.identifiers import identifiers
+from wirevow.protocol.conformance.suite.machine import Machine, Word, state_cover
 
 
 @dataclass(frozen=True, slots=True)

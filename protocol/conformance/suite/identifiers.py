@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
-from protocol.conformance.suite.machine import Machine, Word, difference
+from wirevow.protocol.conformance.suite.machine import Machine, Word, difference
 
 
 def identifiers(machine: Machine) -> dict[int, tuple[Word, ...]]:

@@ -14,11 +14,11 @@ import contextlib
 from dataclasses import dataclass
 from os import PathLike
 
-from protocol.document.canonical import document_digest, wire_digest
-from protocol.document.load import Loaded, load_document
-from protocol.document.model import Document
-from protocol.document.requirements import requirements
-from protocol.document.vet import (
+from wirevow.protocol.document.canonical import document_digest, wire_digest
+from wirevow.protocol.document.load import Loaded, load_document
+from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.document.vet import (
     envelope,
     layouts,
     machine,
@@ -30,8 +30,8 @@ from protocol.document.vet import (
     trips,
     wire,
 )
-from protocol.document.vet.findings import CODES, Finding
-from protocol.document.vet.survey import Flood, Survey
+from wirevow.protocol.document.vet.findings import CODES, Finding
+from wirevow.protocol.document.vet.survey import Flood, Survey
 
 __all__ = ["CODES", "Finding", "Findings", "summary", "vet", "vet_file"]
 

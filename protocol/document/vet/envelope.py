@@ -6,9 +6,9 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
-from protocol.document.model import Fan, Law
-from protocol.document.vet.survey import Survey, Where, on_step, plain
-from protocol.units import SI_PER_UNIT
+from wirevow.protocol.document.model import Fan, Law
+from wirevow.protocol.document.vet.survey import Survey, Where, on_step, plain
+from wirevow.protocol.units import SI_PER_UNIT
 
 
 def check(survey: Survey) -> None:

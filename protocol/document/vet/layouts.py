@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from protocol.document.model import Capture, RecordField
-from protocol.document.vet.survey import Survey, Where
-from protocol.record import field_range
+from wirevow.protocol.document.model import Capture, RecordField
+from wirevow.protocol.document.vet.survey import Survey, Where
+from wirevow.protocol.record import field_range
 
 
 def check(survey: Survey) -> None:

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from protocol.expression.interval import Ranges, bounds
-from protocol.expression.tree import (
+from wirevow.protocol.expression.interval import Ranges, bounds
+from wirevow.protocol.expression.tree import (
     MIRRORED,
     And,
     Arithmetic,

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
-from protocol.document.model import Action, Leave, duration_text
-from protocol.document.vet.survey import Survey, Where
-from protocol.expression import Condition, Expression
+from wirevow.protocol.document.model import Action, Leave, duration_text
+from wirevow.protocol.document.vet.survey import Survey, Where
+from wirevow.protocol.expression import Condition, Expression
 
 
 @dataclass(frozen=True, slots=True)

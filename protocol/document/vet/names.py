@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import combinations
 
-from protocol.document.vet.survey import Survey, Where
+from wirevow.protocol.document.vet.survey import Survey, Where
 
 
 def check(survey: Survey) -> None:

@@ -8,11 +8,11 @@ from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from fractions import Fraction
 
-from protocol.document.model import Point
-from protocol.document.vet.survey import Survey, Where, on_step, plain
-from protocol.expression import Expression, ExpressionError
-from protocol.expression.tree import Comparison, Negation, Number, Quantity, walk
-from protocol.expression.tree import Point as PointNode
+from wirevow.protocol.document.model import Point
+from wirevow.protocol.document.vet.survey import Survey, Where, on_step, plain
+from wirevow.protocol.expression import Expression, ExpressionError
+from wirevow.protocol.expression.tree import Comparison, Negation, Number, Quantity, walk
+from wirevow.protocol.expression.tree import Point as PointNode
 
 Values = dict[str, Fraction | str]
 

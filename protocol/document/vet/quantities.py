@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-from protocol.document.model import Quantity
-from protocol.document.vet.survey import Survey
-from protocol.quantity import MOST_DIGITS
+from wirevow.protocol.document.model import Quantity
+from wirevow.protocol.document.vet.survey import Survey
+from wirevow.protocol.quantity import MOST_DIGITS
 
 # UCUM, case-sensitive, in outline: simple units with exponents and annotations, joined by "." and "/",
 # grouped by "( )". Which atoms there are is not asked here; the tests hold the demo documents' units

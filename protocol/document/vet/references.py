@@ -10,11 +10,11 @@ from collections.abc import Collection, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from protocol.document.model import Capture, FromPoint, Pulse
-from protocol.document.vet.survey import Survey, Where, near
-from protocol.expression import Expression
-from protocol.expression.tree import Comparison, Word, names, walk
-from protocol.expression.tree import Point as PointNode
+from wirevow.protocol.document.model import Capture, FromPoint, Pulse
+from wirevow.protocol.document.vet.survey import Survey, Where, near
+from wirevow.protocol.expression import Expression
+from wirevow.protocol.expression.tree import Comparison, Word, names, walk
+from wirevow.protocol.expression.tree import Point as PointNode
 
 
 def check(survey: Survey) -> None:

@@ -9,15 +9,15 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property
 
-from protocol.document.load import Loaded
-from protocol.document.model import BenchEvent, Document, Point, Provoke, Quantity
-from protocol.document.requirements import choices_of
-from protocol.document.vet.findings import Finding
-from protocol.document.vet.logic import Prover
-from protocol.expression import Expression, ExpressionError
-from protocol.expression.interval import Interval
-from protocol.quantity import Scale
-from protocol.vow import bench_events, scale_of
+from wirevow.protocol.document.load import Loaded
+from wirevow.protocol.document.model import BenchEvent, Document, Point, Provoke, Quantity
+from wirevow.protocol.document.requirements import choices_of
+from wirevow.protocol.document.vet.findings import Finding
+from wirevow.protocol.document.vet.logic import Prover
+from wirevow.protocol.expression import Expression, ExpressionError
+from wirevow.protocol.expression.interval import Interval
+from wirevow.protocol.quantity import Scale
+from wirevow.protocol.vow import bench_events, scale_of
 
 Where = tuple[str | int, ...]
 

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from decimal import Decimal
 from fractions import Fraction
 
-from protocol.document.model import BenchEvent, duration_text
-from protocol.document.vet.machine import stops
-from protocol.document.vet.points import Values, defaults, limits
-from protocol.document.vet.survey import Provocation, Survey, Where, on_step, plain
-from protocol.vow import scale_of
+from wirevow.protocol.document.model import BenchEvent, duration_text
+from wirevow.protocol.document.vet.machine import stops
+from wirevow.protocol.document.vet.points import Values, defaults, limits
+from wirevow.protocol.document.vet.survey import Provocation, Survey, Where, on_step, plain
+from wirevow.protocol.vow import scale_of
 
 
 def check(survey: Survey) -> None:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from itertools import permutations
 
-from protocol.document.model import Trip, duration_text
-from protocol.document.vet.logic import negation
-from protocol.document.vet.survey import Survey, plain
-from protocol.expression import Expression, ExpressionError
-from protocol.expression.tree import And, Comparison, Condition, Point
+from wirevow.protocol.document.model import Trip, duration_text
+from wirevow.protocol.document.vet.logic import negation
+from wirevow.protocol.document.vet.survey import Survey, plain
+from wirevow.protocol.expression import Expression, ExpressionError
+from wirevow.protocol.expression.tree import And, Comparison, Condition, Point
 
 
 def check(survey: Survey) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from protocol.document.model import Action, Point, System, duration_text
-from protocol.document.vet.survey import Survey
-from protocol.quantity import Scale
-from protocol.record import parts_of
+from wirevow.protocol.document.model import Action, Point, System, duration_text
+from wirevow.protocol.document.vet.survey import Survey
+from wirevow.protocol.quantity import Scale
+from wirevow.protocol.record import parts_of
 
 
 @dataclass(frozen=True, slots=True)

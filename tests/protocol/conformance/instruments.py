@@ -8,18 +8,18 @@ from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
-from emu.direct import BUDGET, direct_tester
-from emu.faults import build_instrument
-from emu.instrument import Instrument
-from emu.ports.rigport import RigPort
-from emu.ports.server import Server, open_endpoint
-from protocol.conformance import campaign
-from protocol.conformance.casefile import Case
-from protocol.conformance.purposes import purposes_for
-from protocol.conformance.tester import Tester
-from protocol.document.load import load_document
-from protocol.document.requirements import requirements
-from protocol.vow import Vow, compile_vow
+from wirevow.emu.direct import BUDGET, direct_tester
+from wirevow.emu.faults import build_instrument
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.ports.rigport import RigPort
+from wirevow.emu.ports.server import Server, open_endpoint
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.casefile import Case
+from wirevow.protocol.conformance.purposes import purposes_for
+from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[3] / "spec"
 

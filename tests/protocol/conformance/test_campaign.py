@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from protocol.conformance import campaign
-from protocol.conformance.campaign import Report
-from protocol.conformance.tester import NoInstrument
-from protocol.conformance.verdict import Verdict
-from protocol.document.requirements import requirement_ids
 from tests.protocol.conformance.instruments import hands_on, vow_of
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.campaign import Report
+from wirevow.protocol.conformance.tester import NoInstrument
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.document.requirements import requirement_ids
 
 
 def facts(report: Report) -> object:

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.conformance.casefile import (
+from tests.protocol.conformance.instruments import vow_of
+from wirevow.protocol.conformance.casefile import (
     Case,
     CaseError,
     Step,
@@ -21,10 +22,9 @@ from protocol.conformance.casefile import (
     steps_of,
     write_case,
 )
-from protocol.conformance.session import Entry
-from protocol.document.model import duration_ns
-from protocol.message import check_of
-from tests.protocol.conformance.instruments import vow_of
+from wirevow.protocol.conformance.session import Entry
+from wirevow.protocol.document.model import duration_ns
+from wirevow.protocol.message import check_of
 
 CASE = Case(
     document="tarn 1.0.0 d8f342ba",

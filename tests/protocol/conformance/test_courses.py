@@ -6,18 +6,18 @@ from collections.abc import Mapping, Sequence
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.faults.overlay import Overlay
-from emu.instrument import Instrument
-from emu.plant.build import plant_of
-from emu.plant.interface import Plant
-from emu.rules import Rules
-from protocol.conformance.tester import Broken
-from protocol.conformance.tester import Tester as Hands
-from protocol.device import Answer, Device
-from protocol.message import Request
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 from tests.protocol.conformance.instruments import try_purpose, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults.overlay import Overlay
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.build import plant_of
+from wirevow.emu.plant.interface import Plant
+from wirevow.emu.rules import Rules
+from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.message import Request
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 Breaks = type[Overlay] | type[Device] | type[Instrument]
 

@@ -7,11 +7,11 @@ from decimal import Decimal
 
 import pytest
 
-from protocol.conformance.purposes import alternation, counters, extremes, hands, physics, thresholds
-from protocol.conformance.tester import Broken, NotSelected
-from protocol.conformance.tester import Tester as Hands
-from protocol.document.requirements import Requirement, requirements
 from tests.protocol.conformance.instruments import hands_on
+from wirevow.protocol.conformance.purposes import alternation, counters, extremes, hands, physics, thresholds
+from wirevow.protocol.conformance.tester import Broken, NotSelected
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.document.requirements import Requirement, requirements
 
 Purpose = Callable[[Hands, Requirement], None]
 

@@ -7,21 +7,21 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.instrument import Instrument
-from protocol.conformance.purposes import PURPOSES, interludes, saving, sessions, spelling
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Broken, NotSelected
-from protocol.conformance.tester import Tester as Hands
-from protocol.device import Answer, Device
-from protocol.document.requirements import Requirement, requirements
-from protocol.framing import Framer, Overlong
-from protocol.message import Malformed, Reply, Request, check_of
-from protocol.oracle import Oracle
-from protocol.serialport import open_port
-from protocol.vow import LeaveEntry, TripEntry, Value
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from tests.protocol.test_gate import hands_on as within
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.purposes import PURPOSES, interludes, saving, sessions, spelling
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Broken, NotSelected
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.framing import Framer, Overlong
+from wirevow.protocol.message import Malformed, Reply, Request, check_of
+from wirevow.protocol.oracle import Oracle
+from wirevow.protocol.serialport import open_port
+from wirevow.protocol.vow import LeaveEntry, TripEntry, Value
 
 Work = Callable[[Hands, Requirement], None]
 MODULES = {interludes.__name__, saving.__name__, sessions.__name__, spelling.__name__}

@@ -7,19 +7,19 @@ from collections.abc import Mapping, Sequence
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.faults.overlay import Overlay
-from emu.instrument import Instrument
-from emu.plant.build import plant_of
-from emu.plant.interface import Plant
-from protocol.conformance.purposes import PURPOSES
-from protocol.conformance.tester import Broken, NoInstrument
-from protocol.device import Answer, Device
-from protocol.document.requirements import requirements
-from protocol.framing import Overlong
-from protocol.message import Malformed, Request, check_of
-from protocol.vow import PointEntry, Value
 from tests.protocol.conformance.instruments import try_purpose, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults.overlay import Overlay
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.build import plant_of
+from wirevow.emu.plant.interface import Plant
+from wirevow.protocol.conformance.purposes import PURPOSES
+from wirevow.protocol.conformance.tester import Broken, NoInstrument
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import Malformed, Request, check_of
+from wirevow.protocol.vow import PointEntry, Value
 
 
 class ScalesIn32Bits(Device):

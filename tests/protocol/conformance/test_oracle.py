@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from protocol.message import check_of, parse_answer
-from protocol.oracle import Judgement, Oracle
 from tests.protocol.conformance.instruments import hands_on, vow_of
+from wirevow.protocol.message import check_of, parse_answer
+from wirevow.protocol.oracle import Judgement, Oracle
 
 if TYPE_CHECKING:
-    from protocol.conformance.tester import Tester
+    from wirevow.protocol.conformance.tester import Tester
 
 S = 1_000_000_000
 

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.instrument import Instrument
-from protocol.conformance.purposes import PURPOSES, TOUR
-from protocol.conformance.purposes.tour import ORDER
-from protocol.conformance.tester import Broken
-from protocol.document.load import load_document
-from protocol.vow import compile_vow
 from tests.protocol.conformance.instruments import SPEC, hands_on, try_purpose, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.purposes import PURPOSES, TOUR
+from wirevow.protocol.conformance.purposes.tour import ORDER
+from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.vow import compile_vow
 
 SHOWS = [
     ("begins_no_faster", "law.current_slews.rate", "rate-not-at-the-start", "tarn"),

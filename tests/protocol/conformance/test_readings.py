@@ -7,17 +7,17 @@ from decimal import Decimal
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.faults.change import with_document, with_trip
-from emu.faults.overlay import Overlay
-from emu.instrument import Instrument
-from emu.plant.build import plant_of
-from emu.rules import Rule, Rules
-from protocol.conformance.tester import Broken
-from protocol.conformance.tester import Tester as Hands
-from protocol.expression import parse
-from protocol.vow import Vow
 from tests.protocol.conformance.instruments import hands_on, try_purpose, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults.change import with_document, with_trip
+from wirevow.emu.faults.overlay import Overlay
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.plant.build import plant_of
+from wirevow.emu.rules import Rule, Rules
+from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.expression import parse
+from wirevow.protocol.vow import Vow
 
 
 class Told(Overlay):

@@ -6,17 +6,17 @@ from collections.abc import Mapping
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.faults.lines import ByteFramer
-from emu.faults.trips import RefusedClearEnergises
-from emu.instrument import Instrument
-from protocol.conformance.tester import Broken
-from protocol.conformance.tester import Tester as Hands
-from protocol.device import Answer, Device
-from protocol.framing import Overlong
-from protocol.message import Malformed, Reply, Request
-from protocol.vow import PointEntry, Value
 from tests.protocol.conformance.instruments import try_purpose, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults.lines import ByteFramer
+from wirevow.emu.faults.trips import RefusedClearEnergises
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import Malformed, Reply, Request
+from wirevow.protocol.vow import PointEntry, Value
 
 
 class _ActsWhenRefused(Device):

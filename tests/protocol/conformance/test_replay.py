@@ -8,14 +8,13 @@ from pathlib import Path
 
 import pytest
 
-import emu  # noqa: F401  (teaches pyserial emu://)
-from emu.command import run as wirevow
-from emu.faults import build_instrument, fault_named
-from protocol.conformance.casefile import Case, Step, doings, read_case, write_case
-from protocol.conformance.hookup import hooked_up
-from protocol.conformance.replay import perform, replay, shortened
-from protocol.conformance.tester import Broken, NotSelected
 from tests.protocol.conformance.instruments import first_case, hands_on, served, vow_of
+from wirevow.emu.command import run as wirevow
+from wirevow.emu.faults import build_instrument, fault_named
+from wirevow.protocol.conformance.casefile import Case, Step, doings, read_case, write_case
+from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.replay import perform, replay, shortened
+from wirevow.protocol.conformance.tester import Broken, NotSelected
 
 FAULTS = {
     "spaces-run-together": 1,

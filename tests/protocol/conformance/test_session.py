@@ -11,13 +11,13 @@ from typing import cast
 import pytest
 import serial
 
-import emu  # noqa: F401  (teaches pyserial emu://)
-from emu.direct import direct_tester
-from emu.faults import build_instrument
-from protocol.conformance.session import Session
-from protocol.framing import Overlong
-from protocol.serialport import PortError, open_port
+import wirevow  # noqa: F401  (teaches pyserial emu://)
 from tests.protocol.conformance.instruments import served, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults import build_instrument
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.serialport import PortError, open_port
 
 MS = 1_000_000
 
@@ -177,7 +177,7 @@ def test_lines_after_a_forbidden_one_go_out(held: Session) -> None:
 
 
 def test_a_clock_is_held_over_the_rig_s_socket_too() -> None:
-    from protocol.conformance.rig import open_rig
+    from wirevow.protocol.conformance.rig import open_rig
 
     vow = vow_of("tarn")
     with served(build_instrument(vow)) as (address, endpoint):

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.instrument import Instrument
-from protocol.conformance.purposes import PURPOSES
-from protocol.conformance.tester import Broken
-from protocol.device import Answer, Device
-from protocol.document.requirements import requirements
-from protocol.framing import Framer, Overlong
-from protocol.message import LAST_NOTICE, Reply, Request
-from protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value
 from tests.protocol.conformance.instruments import vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.purposes import PURPOSES
+from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.framing import Framer, Overlong
+from wirevow.protocol.message import LAST_NOTICE, Reply, Request
+from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value
 
 NS_PER_S = 10**9
 

@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emu.faults import build_instrument
-from protocol.conformance.gate import DryGate
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget
-from protocol.conformance.tester import Tester as Hands
-from protocol.serialport import open_port
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
+from wirevow.emu.faults import build_instrument
+from wirevow.protocol.conformance.gate import DryGate
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.serialport import open_port
 
 
 def acquainted(name: str = "tarn", fault: str | None = None) -> Hands:
@@ -173,7 +173,7 @@ def test_the_gate_lets_no_energising_line_out_however_it_is_cut(pieces: list[byt
 @settings(max_examples=5)
 @given(st.integers(0, 10**6))
 def test_a_dry_check_never_energises(seed: int) -> None:
-    from protocol.conformance import campaign
+    from wirevow.protocol.conformance import campaign
 
     full = hands_on("tarn", seed=seed)
     dry = Hands(full.vow, full.session, seed=seed, energise=False, budget=1500)

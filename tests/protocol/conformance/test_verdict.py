@@ -6,7 +6,7 @@ from itertools import product
 
 import pytest
 
-from protocol.conformance.verdict import EXIT_CODE, Verdict
+from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
 
 # ETSI ES 201 873-1 (TTCN-3 core language), "Verdict values and overwriting rules": rows are the verdict so
 # far, columns the one that comes in (from memory). `error` is the test system's own and overwrites all.

@@ -13,18 +13,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.faults import build_instrument
-from emu.faults.change import with_document
-from protocol.conformance.purposes import alternation, physics, timed
-from protocol.conformance.purposes.alternation import Alternation, Between
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Broken, Late, NotSelected
-from protocol.conformance.tester import Tester as Hands
-from protocol.document.model import Law
-from protocol.document.requirements import Requirement, requirements
-from protocol.serialport import open_port
-from protocol.vow import Vow
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
+from wirevow.emu.faults import build_instrument
+from wirevow.emu.faults.change import with_document
+from wirevow.protocol.conformance.purposes import alternation, physics, timed
+from wirevow.protocol.conformance.purposes.alternation import Alternation, Between
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Broken, Late, NotSelected
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.document.model import Law
+from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.serialport import open_port
+from wirevow.protocol.vow import Vow
 
 MS = 1_000_000
 PERIOD = "law.swing_alternates.period"

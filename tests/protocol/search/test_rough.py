@@ -6,17 +6,17 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.instrument import Instrument
-from protocol.conformance.purposes import PURPOSES, robustness, saving
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Broken, NotSelected
-from protocol.conformance.tester import Tester as Hands
-from protocol.device import Device
-from protocol.document.requirements import Requirement, requirements
-from protocol.framing import Overlong
-from protocol.serialport import open_port
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.purposes import PURPOSES, robustness, saving
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Broken, NotSelected
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.device import Device
+from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.serialport import open_port
 
 Work = Callable[[Hands, Requirement], None]
 ROUGH: dict[str, tuple[Work, str]] = {

@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.direct import direct_tester
-from emu.faults import fault_named
-from emu.instrument import Instrument
-from protocol.conformance import campaign
-from protocol.conformance.casefile import Case, steps_of
-from protocol.conformance.gate import DryGate
-from protocol.conformance.replay import shortened
-from protocol.conformance.search.actions import (
+from tests.protocol.conformance.instruments import hands_on, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults import fault_named
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.casefile import Case, steps_of
+from wirevow.protocol.conformance.gate import DryGate
+from wirevow.protocol.conformance.replay import shortened
+from wirevow.protocol.conformance.search.actions import (
     Boot,
     Damage,
     Doer,
@@ -30,15 +31,14 @@ from protocol.conformance.search.actions import (
     _damaged,
     repertoire,
 )
-from protocol.conformance.search.group import LINES, Searches, memory_of
-from protocol.conformance.search.walk import STEPS, Search
-from protocol.conformance.tester import Broken, OutOfBudget
-from protocol.conformance.tester import Tester as Hands
-from protocol.conformance.verdict import Verdict
-from protocol.device import Device
-from protocol.message import Reply
-from protocol.serialport import PortError
-from tests.protocol.conformance.instruments import hands_on, vow_of
+from wirevow.protocol.conformance.search.group import LINES, Searches, memory_of
+from wirevow.protocol.conformance.search.walk import STEPS, Search
+from wirevow.protocol.conformance.tester import Broken, OutOfBudget
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.device import Device
+from wirevow.protocol.message import Reply
+from wirevow.protocol.serialport import PortError
 
 
 def acquainted(name: str = "tarn", fault: str | None = None, seed: int = 0) -> Hands:

@@ -7,21 +7,21 @@ from contextlib import contextmanager
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.faults import build_instrument
-from emu.instrument import Instrument
-from protocol.conformance import campaign, host
-from protocol.conformance import tester as tester_module
-from protocol.conformance.purposes import timed
-from protocol.conformance.replies import Bin, reply_times
-from protocol.conformance.session import Session
-from protocol.conformance.tester import Broken, Doubtful, Late, NotSelected
-from protocol.conformance.tester import Tester as Hands
-from protocol.conformance.verdict import Verdict
-from protocol.device import Device
-from protocol.document.requirements import Requirement, requirements
-from protocol.serialport import open_port
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults import build_instrument
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance import campaign, host
+from wirevow.protocol.conformance import tester as tester_module
+from wirevow.protocol.conformance.purposes import timed
+from wirevow.protocol.conformance.replies import Bin, reply_times
+from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NotSelected
+from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.device import Device
+from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.serialport import open_port
 
 LATE_NS = 50_000_000
 

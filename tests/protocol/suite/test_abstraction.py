@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from emu.direct import direct_tester
-from emu.faults import build_instrument
-from protocol.conformance import campaign
-from protocol.conformance.abstraction import (
+from tests.protocol.conformance.instruments import SPEC, hands_on, vow_of
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.faults import build_instrument
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.abstraction import (
     IDLE,
     DocumentMachine,
     Imagined,
@@ -21,19 +22,18 @@ from protocol.conformance.abstraction import (
     abstraction,
     machine_of,
 )
-from protocol.conformance.envelope import energising_actions
-from protocol.conformance.replay import purpose_random
-from protocol.conformance.suite.group import BATCH, Group, group_for
-from protocol.conformance.suite.machine import is_minimal, state_cover
-from protocol.conformance.tester import Broken
-from protocol.conformance.verdict import Verdict
-from protocol.document.load import load_document
-from protocol.document.requirements import requirements
-from protocol.vow import Vow, bench_events, compile_vow
-from tests.protocol.conformance.instruments import SPEC, hands_on, vow_of
+from wirevow.protocol.conformance.envelope import energising_actions
+from wirevow.protocol.conformance.replay import purpose_random
+from wirevow.protocol.conformance.suite.group import BATCH, Group, group_for
+from wirevow.protocol.conformance.suite.machine import is_minimal, state_cover
+from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.document.load import load_document
+from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.vow import Vow, bench_events, compile_vow
 
 if TYPE_CHECKING:
-    from protocol.conformance.tester import Tester
+    from wirevow.protocol.conformance.tester import Tester
 
 TESTS = Path(__file__).parents[2]
 DOCUMENTS = {
@@ -272,7 +272,7 @@ def test_without_a_rig_the_way_back_is_by_actions() -> None:
 
 
 def test_a_machine_with_too_many_states_has_no_suite_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("protocol.conformance.abstraction.MOST_STATES", 4)
+    monkeypatch.setattr("wirevow.protocol.conformance.abstraction.MOST_STATES", 4)
     vow = replace(document("brae"))
     with pytest.raises(ValueError, match="more than 4 states"):
         machine_of(abstraction(vow, Reach(True, True)))

@@ -14,9 +14,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from protocol.conformance.suite.hsi import suite
-from protocol.conformance.suite.identifiers import characterising_set, identifiers
-from protocol.conformance.suite.machine import Machine, Word, difference, is_minimal, minimised, state_cover
+from wirevow.protocol.conformance.suite.hsi import suite
+from wirevow.protocol.conformance.suite.identifiers import characterising_set, identifiers
+from wirevow.protocol.conformance.suite.machine import (
+    Machine,
+    Word,
+    difference,
+    is_minimal,
+    minimised,
+    state_cover,
+)
 
 # From memory: three states, two inputs, after the running example of Chow, "Testing Software Design Modeled
 # by Finite-State Machines" (1978).

@@ -1,0 +1,147 @@
+"""A check from beginning to end: a document, a port, and the outcome, whatever ends it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from os import PathLike
+from pathlib import Path
+
+from wirevow.emu.ports.address import find
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.campaign import Progress, Report
+from wirevow.protocol.conformance.envelope import CAUTIONS, Envelope, load_envelope
+from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.search.group import Searches
+from wirevow.protocol.conformance.suite.group import group_for
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.document.load import Loaded, load_document
+from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.vet import vet
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.report.outcome import Outcome, outcome_of
+from wirevow.protocol.vow import Vow, compile_vow
+
+Shown = Callable[[Report], AbstractContextManager[Progress | None]]
+"""Shows how far a check is, for as long as it runs."""
+Kept = Callable[[Report], dict[int, str]]
+"""Writes the failures' case files; their paths by the failure's index."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How a check ended: what it has found, and what ended it early, if anything did."""
+
+    verdict: Verdict
+    outcome: Outcome
+    trouble: WirevowError | KeyboardInterrupt | None
+
+
+def check(
+    doc: str | PathLike[str],
+    port: str,
+    *,
+    rig: str | None = None,
+    seed: int = 0,
+    envelope: str | PathLike[str] | None = None,
+    budget: int | None = None,
+    extra_states: int = 0,
+) -> Outcome:
+    """Hold the instrument at `port` to every requirement of `doc`.
+
+    `doc` is a file, or the name of a document that comes with Wirevow. `port` is whatever pyserial opens, or
+    `emu://NAME`; `rig` the endpoint of the hands on its bench. Nothing is energised unless a rig says the
+    instrument is simulated, or `envelope`, a file, says how far a real one may go: giving it means that its
+    cautions have been read. `budget` is the most lines that are sent. Raises WirevowError.
+    """
+    loaded = sound(doc)
+    vow = compile_vow(loaded.document)
+    within = None if envelope is None else load_envelope(str(envelope), vow)
+    ended = run(
+        loaded, vow, port, rig=rig, seed=seed, envelope=within, budget=budget, extra_states=extra_states
+    )
+    if ended.trouble is not None:
+        raise ended.trouble
+    return ended.outcome
+
+
+def sound(doc: str | PathLike[str]) -> Loaded[Document]:
+    """A document that does not contradict itself; no instrument could keep another. Raises WirevowError."""
+    loaded = load_document(find(str(doc)))
+    errors = vet(loaded).errors
+    if errors:
+        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+        raise WirevowError(f"{errors[0].text(loaded.name)}{more}; `wirevow vet {loaded.name}` shows all")
+    return loaded
+
+
+def load(doc: str | PathLike[str]) -> Vow:
+    """The document in a file, or a ready one by name, vetted and made ready to run. Raises WirevowError."""
+    return compile_vow(sound(doc).document)
+
+
+def run(
+    loaded: Loaded[Document],
+    vow: Vow,
+    port: str,
+    *,
+    rig: str | None,
+    seed: int,
+    envelope: Envelope | None,
+    budget: int | None,
+    extra_states: int,
+    memory: Path | None = None,
+    say: Callable[[str], None] = lambda text: None,
+    shown: Shown = lambda report: nullcontext(),
+    kept: Kept = lambda report: {},
+) -> Ended:
+    """Check, and put in order what came of it; only what ends it before it begins is raised.
+
+    `memory` is the folder of failures found before. `say` gets what a person must read, warnings included.
+    """
+    started = datetime.now(UTC)
+    trouble: WirevowError | KeyboardInterrupt | None = None
+    hookup, report = None, None
+    try:
+        with hooked_up(vow, port, rig, seed=seed, budget=budget, envelope=envelope) as hookup:
+            report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
+            group = group_for(hookup.tester, extra_states)
+            if extra_states:
+                say(f"the suite of the state machine: {group.cost()}")
+            with shown(report) as progress:
+                campaign.run(
+                    hookup.tester,
+                    seed=seed,
+                    source=loaded.name,
+                    progress=progress,
+                    report=report,
+                    group=group,
+                    searches=Searches(memory=memory),
+                )
+    except (WirevowError, KeyboardInterrupt) as error:
+        if hookup is None or report is None:
+            raise
+        trouble = error
+    finally:
+        for warning in hookup.warnings if hookup is not None else ():
+            say(warning)
+    if isinstance(trouble, WirevowError):
+        report.verdict, report.note = Verdict.ERROR, trouble.message
+    elif trouble is not None:
+        report.verdict, report.note = report.verdict.overwritten(Verdict.INCONCLUSIVE), "it was interrupted"
+    outcome = outcome_of(
+        report,
+        loaded,
+        hookup.used(),
+        rig=rig if rig is not None else (port if hookup.tester.rig is not None else None),
+        simulated=hookup.simulated,
+        held=hookup.tester.session.held,
+        budget=budget,
+        started=started,
+        warnings=hookup.warnings,
+        cautions=CAUTIONS if hookup.tester.gate is not None else (),
+        cases=kept(report),
+    )
+    return Ended(report.verdict, outcome, trouble)

@@ -1,0 +1,71 @@
+"""Wirevow: one document says what an instrument promises on its wire; everything else follows from it.
+
+These names are public, and change only with the version:
+
+================  ===================================================================================
+`load`            a document (a file, or the name of one that comes with Wirevow) as a checked `Vow`
+`emulate`         the simulated instrument of a document, in this process, for a `with` block
+`check`           hold the instrument at a port to a document; returns a `Report`
+`Vow`             a document made ready: `document` is its typed model
+`Emulation`       what `emulate` gives: `url` is a port that pyserial opens
+`Report`          what a check has found: `verdict`, `rows`, `breaches` and more
+`WirevowError`    every error that a person can do something about, in one line
+================  ===================================================================================
+
+    import serial
+    import wirevow
+
+    with wirevow.emulate("tarn", seed=7) as tarn:
+        with serial.serial_for_url(tarn.url, timeout=1) as port:
+            port.write(b"ask input.voltage\\n")
+            print(port.readline())
+
+    report = wirevow.check("tarn", "emu://tarn", seed=7)
+    print(report.verdict)
+
+Importing `wirevow` also teaches pyserial the URLs `emu://NAME`. Everything below (`wirevow.protocol`,
+`wirevow.emu`, `wirevow.spec`) is private and may change with any version.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+import serial
+
+from wirevow._version import __version__
+
+if TYPE_CHECKING:
+    from wirevow.emu.checking import check, load
+    from wirevow.emu.emulation import Emulation, emulate
+    from wirevow.protocol.errors import WirevowError
+    from wirevow.protocol.report.outcome import Outcome as Report
+    from wirevow.protocol.vow import Vow
+
+__all__ = ["Emulation", "Report", "Vow", "WirevowError", "__version__", "check", "emulate", "load"]
+
+_HOMES = {
+    "Emulation": ("wirevow.emu.emulation", "Emulation"),
+    "Report": ("wirevow.protocol.report.outcome", "Outcome"),
+    "Vow": ("wirevow.protocol.vow", "Vow"),
+    "WirevowError": ("wirevow.protocol.errors", "WirevowError"),
+    "check": ("wirevow.emu.checking", "check"),
+    "emulate": ("wirevow.emu.emulation", "emulate"),
+    "load": ("wirevow.emu.checking", "load"),
+}
+"""Where each public name lives: looked up at its first use, so that `import wirevow` costs little."""
+
+if "wirevow.emu.ports.urls" not in serial.protocol_handler_packages:
+    serial.protocol_handler_packages.append("wirevow.emu.ports.urls")
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'wirevow' has no attribute {name!r}")
+    module, attribute = _HOMES[name]
+    value = getattr(import_module(module), attribute)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
