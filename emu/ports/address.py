@@ -59,7 +59,9 @@ def find(name: str, folder: str = "") -> Path:
     if "/" in name or "\\" in name or name.endswith(".yaml"):
         return Path(name)
     # In the package `spec` or the folder it is made of: both are files, which is what the loader reads.
-    ready = resources.files("wirevow.spec").joinpath(folder)
+    ready = resources.files("wirevow.spec")
+    if folder:  # some versions of Python do not join an empty name
+        ready = ready.joinpath(folder)
     path = Path(str(ready.joinpath(f"{name}.yaml")))
     if not path.is_file():
         files = [Path(file.name) for file in ready.iterdir()] if ready.is_dir() else []
