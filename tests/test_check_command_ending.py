@@ -2,6 +2,7 @@
 
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -15,6 +16,7 @@ from wirevow.emu import command
 from wirevow.emu.ports.address import find
 from wirevow.protocol.conformance import campaign, ending
 from wirevow.protocol.conformance.hookup import Profile, hooked_up
+from wirevow.protocol.conformance.interrupts import Interrupted, Interrupts
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.vow import compile_vow
 
@@ -118,26 +120,54 @@ def test_the_command_itself_ends_so(tmp_path):
 def test_a_signal_that_is_ignored_stays_ignored():
     former = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
-        with ending.Interrupts().handled():
+        with Interrupts().handled():
             signal.raise_signal(signal.SIGHUP)
     finally:
         signal.signal(signal.SIGHUP, former)
 
 
-def test_an_interrupt_at_the_very_end_still_interrupts():
-    interrupts = ending.Interrupts()
-
-    def late():
-        interrupts.hold()
+def test_a_signal_is_noted_and_nothing_is_thrown_until_somebody_looks():
+    interrupts = Interrupts()
+    with interrupts.handled():
         signal.raise_signal(signal.SIGINT)
-        reached.append("after the signal")
-        interrupts.release()
-        reached.append("after the release")
+        signal.raise_signal(signal.SIGINT)
+        assert interrupts.times == 2
+        assert select.select([interrupts.waker], [], [], 0)[0]
+        with pytest.raises(Interrupted):
+            interrupts.woken()
+        with pytest.raises(Interrupted):
+            interrupts.look()
+        with pytest.raises(KeyboardInterrupt):
+            interrupts.act()
 
-    reached: list[str] = []
-    with interrupts.handled(), pytest.raises(KeyboardInterrupt):
-        late()
-    assert reached == ["after the signal"]
+
+def test_a_signal_acts_at_the_end_whatever_else_has_ended_it():
+    """Even in a destructor, where an exception would be lost, and whatever is raised instead of it."""
+
+    class Collected:
+        def __del__(self):
+            interrupt()
+
+    def work():
+        with hooked_up(VOW, "emu://tarn") as hookup:
+            hookup.tester.acquaint()
+            Collected()
+            with pytest.raises(Interrupted):
+                hookup.tester.ask("self.state")
+            raise ZeroDivisionError
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
+
+
+def test_an_interrupt_at_the_very_end_still_interrupts():
+    def work():
+        with hooked_up(VOW, "emu://tarn") as hookup:
+            hookup.tester.acquaint()
+            interrupt()
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
 
 
 # ------------------------------------------------------------------------------------------ other ways out

@@ -10,13 +10,10 @@ from __future__ import annotations
 import os
 import random
 import select
-import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from types import FrameType
-from typing import Any
+from collections.abc import Callable
+from contextlib import suppress
 
 import serial
 
@@ -30,54 +27,6 @@ WHOLE_S = 0.8
 ANSWER_S = 0.2
 """How long the reply is waited for before the action is sent again."""
 TRIES = 2
-ENDING_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
-
-
-class Interrupts:
-    """Signals that end a check act as they did before, but nothing breaks off what comes after `hold`.
-
-    So a second Ctrl-C cannot stop the safe action that the first one started.
-    """
-
-    def __init__(self) -> None:
-        self._former: dict[int, Callable[[int, FrameType | None], Any]] = {}
-        self._acted_s: float | None = None
-        self._waiting: int | None = None
-        self._holding = False
-
-    @contextmanager
-    def handled(self) -> Iterator[None]:
-        """Handle them inside the block, as far as someone did before: what is ignored stays ignored."""
-        if threading.current_thread() is threading.main_thread():
-            for name in ENDING_SIGNALS:
-                number = getattr(signal, name, None)
-                if number is not None and callable(former := signal.getsignal(number)):
-                    self._former[number] = former
-                    signal.signal(number, self._came)
-        try:
-            yield
-        finally:
-            for number, former in self._former.items():
-                signal.signal(number, former)
-            self._former.clear()
-
-    def hold(self) -> None:
-        """From now on, let nothing break off what is done."""
-        self._holding = True
-
-    def release(self) -> None:
-        """Let one that came since `hold` act, unless an earlier one has acted already."""
-        self._holding = False
-        if self._waiting is not None and self._acted_s is None:
-            self._came(self._waiting, None)
-
-    def _came(self, number: int, frame: FrameType | None) -> None:
-        if self._holding:
-            self._waiting = number
-        elif self._acted_s is None or time.monotonic() - self._acted_s > WHOLE_S:
-            # The exception of the first is on its way to `hold`; one that got lost is raised again.
-            self._acted_s = time.monotonic()
-            self._former[number](number, frame)
 
 
 def end(tester: Tester, *, orderly: bool) -> list[str]:

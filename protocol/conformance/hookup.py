@@ -6,8 +6,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
-from wirevow.protocol.conformance.ending import Interrupts, end
+import serial
+
+from wirevow.protocol.conformance.ending import end
 from wirevow.protocol.conformance.envelope import Envelope, Reach
+from wirevow.protocol.conformance.interrupts import Interrupts
 from wirevow.protocol.conformance.rig import Hello, Rig, RigError, open_rig
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
@@ -79,45 +82,55 @@ def hooked_up(
 
     `url`: any port of `open_port`; the simulated instrument in process (`emu://`) brings its own rig. An
     `envelope` is kept to with a simulated instrument as well.
-    However the block is left, Ctrl-C included, the safe action is sent first; see `ending`. Raises
-    PortError and RigError.
+    However the block is left, Ctrl-C included, the safe action is sent first; see `ending`. A signal inside
+    the block acts when that is done, and takes the place of whatever else ended the block. Raises PortError
+    and RigError.
     """
     opening = vow.document.wire.opening
     interrupts = Interrupts()
     with interrupts.handled():
-        rig = None if endpoint is None else open_rig(endpoint)
         try:
-            hello = None if rig is None else _greeting(rig, endpoint, vow)
-            port = open_port(url, vow.document.wire.baud, opening)
-        except BaseException:
-            if rig is not None:
-                rig.close()
-            raise
-        try:
-            if rig is None:
-                rig = _own_rig(port)
-                hello = None if rig is None else rig.hello()
-            session = Session(port, vow.document.wire.line_limit, rig)
-            profile = profile_for(hello, None if envelope is None else Reach(vow, envelope))
-            tester = Tester(
-                vow, session, seed=seed, energise=profile.energise, budget=budget, envelope=envelope
-            )
-        except BaseException:
-            port.close()
-            raise
-        hookup = Hookup(tester, profile, hello is not None and hello.simulated)
-        orderly = False
-        try:
-            if hello is not None and {"hold", "advance"} <= hello.abilities:
-                session.hold()
-            if opening.settle:
-                session.wait(opening.settle)
-            yield hookup
-            orderly = True
+            with interrupts.lifted():  # nothing is sent, and a network may take its time
+                rig, hello, port = _opened(vow, url, endpoint)
+            try:
+                session = Session(port, vow.document.wire.line_limit, rig)
+                profile = profile_for(hello, None if envelope is None else Reach(vow, envelope))
+                tester = Tester(
+                    vow, session, seed=seed, energise=profile.energise, budget=budget, envelope=envelope
+                )
+            except BaseException:
+                port.close()
+                raise
+            session.interrupts = interrupts
+            hookup = Hookup(tester, profile, hello is not None and hello.simulated)
+            orderly = False
+            try:
+                if hello is not None and {"hold", "advance"} <= hello.abilities:
+                    session.hold()
+                if opening.settle:
+                    session.wait(opening.settle)
+                yield hookup
+                orderly = interrupts.noted is None
+            finally:
+                hookup.warnings += end(tester, orderly=orderly)
         finally:
-            interrupts.hold()
-            hookup.warnings += end(tester, orderly=orderly)
-            interrupts.release()
+            interrupts.act()
+
+
+def _opened(vow: Vow, url: str, endpoint: str | None) -> tuple[Rig | None, Hello | None, serial.Serial]:
+    """The rig, what it says of itself, and the port; whatever of it there is."""
+    rig = None if endpoint is None else open_rig(endpoint)
+    try:
+        hello = None if rig is None else _greeting(rig, endpoint, vow)
+        port = open_port(url, vow.document.wire.baud, vow.document.wire.opening)
+    except BaseException:
+        if rig is not None:
+            rig.close()
+        raise
+    if rig is None:
+        rig = _own_rig(port)
+        hello = None if rig is None else rig.hello()
+    return rig, hello, port
 
 
 def _greeting(rig: Rig, endpoint: str | None, vow: Vow) -> Hello:

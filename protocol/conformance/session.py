@@ -17,6 +17,7 @@ from typing import Literal
 import serial
 
 from wirevow.protocol.conformance.gate import Gate
+from wirevow.protocol.conformance.interrupts import Interrupts
 from wirevow.protocol.conformance.rig import Rig
 from wirevow.protocol.framing import Framer, Overlong
 from wirevow.protocol.serialport import PortError, explain
@@ -58,6 +59,8 @@ class Session:
         self.journal: list[Entry] = []
         self.gate: Gate | None = None
         """Sees every line before it goes out, begun ones too, and raises if one must not."""
+        self.interrupts: Interrupts | None = None
+        """Looked at by every send and every wait: they raise `Interrupted` once somebody wants an end."""
         self.begun = b""
         """What was sent of a line that is not ended yet; the last of it, if it is long."""
         self.sent = 0
@@ -71,6 +74,11 @@ class Session:
         """Of a port whose reads and writes are the system's own."""
         if self.descriptor is None:
             port.timeout = GLANCE_S
+
+    def look(self) -> None:
+        """Raises `Interrupted` once somebody wants an end."""
+        if self.interrupts is not None:
+            self.interrupts.look()
 
     # ------------------------------------------------------------------------------------------------ time
 
@@ -88,6 +96,7 @@ class Session:
 
     def wait(self, ns: int, until: Callable[[], bool] | None = None) -> None:
         """Let time pass; lines that come are kept. On a real clock `until` may end it early."""
+        self.look()
         self.journal.append(Entry(self.now_ns(), "wait", ns=ns))
         if self.held:
             assert self.rig is not None
@@ -121,6 +130,7 @@ class Session:
             self._write(data[start : start + size])
 
     def _write(self, data: bytes) -> None:
+        self.look()
         self.journal.append(Entry(self.now_ns(), "send", data))
         self.sent += len(data)
         try:
@@ -132,12 +142,13 @@ class Session:
                 try:
                     view = view[os.write(self.descriptor, view) :]
                 except BlockingIOError:
-                    select.select([], [self.descriptor], [], 1.0)
+                    self._awake(1.0, [self.descriptor])
         except (OSError, serial.SerialException) as error:
             raise self._lost(error) from error
 
     def line(self, timeout_ns: int) -> bytes | Overlong | None:
         """The next line, or None if none comes within `timeout_ns` of the checker's time."""
+        self.look()
         if self._lines:
             return self._pop()
         if not self.held:
@@ -189,14 +200,25 @@ class Session:
             self.gate.heard(line, self.now_ns())
         return line
 
+    def _awake(self, timeout_s: float, writable: list[int] | None = None) -> bool:
+        """Wait until the port can be read, or written to; whether it can. A signal ends the wait."""
+        waker = None if self.interrupts is None else self.interrupts.waker
+        wakers = [] if waker is None else [waker]
+        reading = [] if writable is not None or self.descriptor is None else [self.descriptor]
+        ready, free, _ = select.select([*reading, *wakers], writable or [], [], timeout_s)
+        if waker in ready and self.interrupts is not None:
+            self.interrupts.woken()
+        return bool(free) or self.descriptor in ready
+
     def _read(self, timeout_s: float) -> int:
+        self.look()
         try:
             if self.descriptor is None:
                 data = (
                     self.port.read(max(1, self.port.in_waiting)) if timeout_s or self.port.in_waiting else b""
                 )
             else:
-                if not select.select([self.descriptor], [], [], timeout_s)[0]:
+                if not self._awake(timeout_s):
                     return 0
                 data = os.read(self.descriptor, 4096)
                 if not data:

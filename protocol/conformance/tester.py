@@ -579,6 +579,7 @@ class Tester:
 
     def bench(self, event: str, value: Decimal | str | None = None) -> None:
         """Turn the bench."""
+        self.session.look()
         rig = self.need("bench")
         if event not in self.events:
             raise NotSelected(f"needs a rig that can make {event} happen")
@@ -629,12 +630,14 @@ class Tester:
         self.oracle.twin.unknown.add("saves")
 
     def _power(self, rig: Rig, on: bool) -> None:
+        self.session.look()
         self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
         rig.power(on)
 
     def reset(self, meanwhile: bytes = b"") -> None:
         """Pull the reset pin. `meanwhile` comes while it boots, and is lost."""
         rig = self.need("reset")
+        self.session.look()
         self.attend()
         self.session.journal.append(Entry(self.now_ns, "reset"))
         rig.reset()

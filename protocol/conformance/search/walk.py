@@ -121,6 +121,7 @@ class Search:
                 raise ended.why from None
         finally:
             set_hypothesis_home_dir(None)
+            self.tester.session.look()
         if self._best is not None:
             raise self._best
 
@@ -142,6 +143,7 @@ class Search:
     def begin(self) -> None:
         """Bring the instrument to where walks begin."""
         t = self.tester
+        t.session.look()
         if t.lines >= self._end:
             raise _Ended
         if self._astray:
@@ -203,6 +205,7 @@ class _Walk:
         try:
             if not self._over:
                 self._guarded(self._close)
+                self._t.session.look()
                 target(float(len(self._t.visited - self._visited)), label="unseen pairs")
         finally:
             self._visited |= self._t.visited
@@ -223,13 +226,14 @@ class _Walk:
             self._over = True
             if self._search.failed(broken):
                 raise
-        except _Ended:
-            self._over = True
-            raise
         except Exception as error:
             # A lost port, a budget used up, a defect: nothing to make shorter.
             self._over = True
             raise _Ended(error) from error
+        except BaseException:
+            # The search is over, or somebody wants an end: what tears the walk down must send nothing.
+            self._over = True
+            raise
 
 
 # --------------------------------------------------------------------------------------------------- choices
