@@ -200,7 +200,7 @@ def test_a_safe_action_that_is_not_confirmed_is_said_loudly(reply, why, tmp_path
 
     device = Tarn(deaf)
     with plugged_in(device, tmp_path) as port:
-        assert command.run(["check", "tarn", port, "--budget", "100", "--json", "report.json"]) == 0
+        assert command.run(["check", "tarn", port, "--budget", "100", "--json", "report.json"]) == 3
     (loud,) = [line for line in capfd.readouterr().err.splitlines() if "could not be confirmed" in line]
     assert why in loud
     assert "THE INSTRUMENT MAY STILL BE HANDLING POWER" in loud
@@ -228,7 +228,7 @@ def test_the_guard_is_off_afterwards(tmp_path):
     """The safe action went out with a check, which turns it on."""
     device = Tarn()
     with plugged_in(device, tmp_path) as port:
-        assert command.run(["check", "tarn", port, "--budget", "100"]) == 0
+        assert command.run(["check", "tarn", port, "--budget", "100"]) == 3
     assert device.instrument.device.guard is False
 
 

@@ -36,7 +36,12 @@ ROOM_BYTES = 4_000_000
 @click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of everything chosen.")
 @within_envelope
-@click.option("--budget", metavar="LINES", type=click.IntRange(min=1), help="Send at most so many lines.")
+@click.option(
+    "--budget",
+    metavar="LINES",
+    type=click.IntRange(min=1),
+    help="Send at most so many lines; a check cut short is inconclusive.",
+)
 @click.option(
     "--extra-states",
     metavar="K",

@@ -48,6 +48,7 @@ LATE_ACQUAINTED = 20
 """So often a late host may keep the check from getting to know the instrument."""
 LATE_TRIES = 3
 """A purpose is tried so often while the host is late: what the instrument does, it does again."""
+CUT_SHORT = "the check ended before all that tries it was done"
 BOOTS_EVERY = 100
 """Lines after which a silent boot is looked for again."""
 
@@ -77,6 +78,8 @@ class Finding:
     reason: str = ""
     """Why it was not selected, or is inconclusive, or what broke it."""
     purposes: int = 0
+    left: int = 0
+    """Purposes that the check has not come to."""
     answers: int = 0
     """Right answers that bore on it."""
     failures: int = 0
@@ -177,15 +180,11 @@ def run(
             searches.recalled(tester),
         )
     )
+    whole = [*recalled, *looks, *_mixed(rest, _mixed(batches, walks))]
+    for requirement, _ in whole:
+        report.findings[requirement.id].left += 1
     try:
-        _work(
-            tester,
-            report,
-            [*recalled, *looks, *_mixed(rest, _mixed(batches, walks))],
-            progress,
-            until_failure,
-            _Scribe(source, reduce),
-        )
+        _work(tester, report, whole, progress, until_failure, _Scribe(source, reduce))
     finally:
         report.guarantee = group.guarantee()
         _tally(tester, report)
@@ -216,6 +215,7 @@ def _work(
     for done, (requirement, purpose) in enumerate(work):
         finding = report.findings[requirement.id]
         if finding.failures >= CASES and purpose.section == requirement.section:
+            finding.left -= 1
             continue
         if progress is not None:
             progress(done, len(work), finding)
@@ -267,6 +267,7 @@ def _work(
                 return
             if not _acquaint(tester, report, scribe):
                 return
+        finding.left -= 1
         late = 0
     if progress is not None and work:
         progress(len(work), len(work), report.findings[work[-1][0].id])
@@ -385,12 +386,18 @@ def _tally(tester: Tester, report: Report) -> None:
     for requirement, words in tester.measured.items():
         if requirement in report.findings:
             report.findings[requirement].measured = words
+    for finding in report.findings.values():
+        if finding.left and finding.verdict is Verdict.PASS:
+            # What was shown so far is not all that shows it.
+            finding.verdict, finding.reason = Verdict.INCONCLUSIVE, CUT_SHORT
     report.lines = tester.lines
     report.visited = set(tester.visited)
     report.slowest_s = tester.slowest_ns / 1e9
     verdict = Verdict.NONE
     for finding in report.findings.values():
         verdict = verdict.overwritten(finding.verdict)
+    if any(finding.left for finding in report.findings.values()):
+        verdict = verdict.overwritten(Verdict.INCONCLUSIVE)
     report.verdict = verdict
 
 

@@ -156,6 +156,14 @@ class Outcome:
                 groups.setdefault(kind, []).append(row.id)
         return dict(sorted(groups.items(), key=lambda group: -len(group[1])))
 
+    def doubtful(self) -> dict[str, list[str]]:
+        """Ids of what is inconclusive, by reason, in the order of the document."""
+        groups: dict[str, list[str]] = {}
+        for row in self.rows:
+            if row.verdict == str(Verdict.INCONCLUSIVE):
+                groups.setdefault(row.reason, []).append(row.id)
+        return groups
+
     def dry(self) -> list[str]:
         """Ids of what was not selected, wholly or in part, because nothing may be energised."""
         chosen = (str(Verdict.NONE), str(Verdict.PASS))

@@ -46,9 +46,9 @@ def _failures(outcome: Outcome) -> Iterator[RenderableType]:
 
 
 def _rest(outcome: Outcome) -> Iterator[RenderableType]:
-    doubtful = [row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)]
+    doubtful = outcome.doubtful()
     if doubtful:
-        yield _headed("Inconclusive", _pairs((row.id, row.reason) for row in doubtful))
+        yield _headed("Inconclusive", _groups(doubtful))
     groups = outcome.not_selected()
     if groups:
         yield _headed("Not selected", _groups(groups))

@@ -204,7 +204,7 @@ def test_an_envelope_that_is_wrong_is_said_with_its_line(envelope, capfd):
 
 
 def test_the_report_says_how_far_it_went_and_cautions(envelope, capfd):
-    assert check("emu://tarn", "--envelope", envelope, "--yes", "--budget", 900, "--json", "r.json") == 0
+    assert check("emu://tarn", "--envelope", envelope, "--yes", "--budget", 900, "--json", "r.json") == 3
     data = json.loads(Path("r.json").read_text())
     assert data["profile"]["name"] == "envelope"
     assert "declared by a tester: 16 V, 1 A" in data["profile"]["reason"]
