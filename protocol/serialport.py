@@ -45,7 +45,15 @@ def open_port(url: str, baud: int, opening: ModemLines | None = None) -> serial.
         port.open()
     except (serial.SerialException, OSError, ValueError) as error:
         raise explain(url, error) from error
+    _send_at_once(port)
     return port
+
+
+def _send_at_once(port: serial.Serial) -> None:
+    """Over TCP, keep no short line back until the one before it is acknowledged (RFC 9293, 3.7.4)."""
+    connection = getattr(port, "_socket", None)
+    if isinstance(connection, socket.socket):
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _check_network_url(url: str) -> None:

@@ -73,7 +73,7 @@ class Endpoint(Protocol):
         """The host's descriptor gave its end. The changes, as from `changes`."""
 
     def last_words(self) -> bytes:
-        """What a host that is gone already had still sent."""
+        """What the host that has just gone had still sent, unless the next one may have said it."""
 
     def close(self) -> None:
         """Leave nothing behind."""

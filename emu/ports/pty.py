@@ -5,6 +5,7 @@ import ctypes
 import os
 import struct
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -16,6 +17,8 @@ IN_OPEN = 0x20
 _EVENT = struct.Struct("iIII")
 """Masks and layout of `struct inotify_event`: inotify(7) of the Linux manual pages."""
 
+CLOSING_S = 0.005
+"""A terminal that is being closed is so long open yet, at most, when it is told already."""
 PROBE_S = 0.05
 """How often the port is probed for a host where the kernel does not tell (a blink for a person)."""
 
@@ -28,8 +31,10 @@ class PseudoTerminal:
 
     With no host the kernel answers every read at the master's end with an error at once, so the
     master is only watched while a host is there. Linux tells when the terminal is opened and closed
-    (inotify), even when both happen between two looks; elsewhere it is probed. Two hosts at once
-    cannot be told apart: the first to come opens the port, the last to leave closes it. What a host
+    (inotify), even when both happen between two looks; elsewhere it is probed. Equal events in a row are
+    told once, so they tell that hosts came and went, not how many there are: whether any is there is asked
+    of the terminal itself. Two hosts at once cannot be told apart: the first to come opens the port, the
+    last to leave closes it. What a host
     left unread stays in the terminal for the next one, as in the driver of a real port.
     """
 
@@ -69,18 +74,42 @@ class PseudoTerminal:
     def changes(self) -> list[bool]:
         if self._watch is None:
             return self._probe()
-        changes = []
-        for mask in _events(self._watch):
-            was_open = self._hosts > 0
-            if mask & IN_OPEN:
-                self._hosts += 1
-            elif mask & IN_CLOSE:
-                self._hosts -= 1
-            if (self._hosts > 0) != was_open:
-                changes.append(not was_open)
+        changes: list[bool] = []
+        while True:
+            for mask in _events(self._watch):
+                was_open = self._hosts > 0
+                if mask & IN_OPEN:
+                    self._hosts += 1
+                elif mask & IN_CLOSE and was_open:
+                    self._hosts -= 1
+                if (self._hosts > 0) != was_open:
+                    changes.append(not was_open)
+            gone = _hung_up(self._master)
+            if gone == (self._hosts == 0):
+                break
+            if gone and not _told(self._watch):
+                self._hosts = 0  # the going of several was told once
+                changes.append(False)
+                break
+            if not gone and not self._closing(self._watch):
+                self._hosts = 1  # the coming of several was told once, so the last one has not gone
+                if changes:
+                    changes.pop()
+                else:
+                    changes.append(True)
+                break
         if changes:
             self.host = self._attached if changes[-1] else None
         return changes
+
+    def _closing(self, watch: int) -> bool:
+        """Whether a terminal that should be closed by now will be at once, or more is told."""
+        until = time.monotonic() + CLOSING_S
+        while not _told(watch) and not _hung_up(self._master):
+            if time.monotonic() > until:
+                return False
+            time.sleep(0)
+        return True
 
     def lost(self) -> list[bool]:
         if self._watch is not None:
@@ -103,6 +132,8 @@ class PseudoTerminal:
 
     def last_words(self) -> bytes:
         words = b""
+        if self.host is not None:
+            return words  # what has come may be its own
         with contextlib.suppress(OSError):
             while data := self._attached.read():
                 words += data
@@ -125,6 +156,15 @@ def _hung_up(descriptor: int) -> bool:
     poll = select.poll()
     poll.register(descriptor, 0)
     return any(mask & select.POLLHUP for _, mask in poll.poll(0))
+
+
+def _told(watch: int) -> bool:
+    """Whether there are events to read."""
+    import select
+
+    poll = select.poll()
+    poll.register(watch, select.POLLIN)
+    return bool(poll.poll(0))
 
 
 def _make_link(link: Path, device: str) -> Path:

@@ -14,7 +14,7 @@ from typing import Any
 from wirevow.emu.clock import Clock
 from wirevow.emu.ports.line import Line
 from wirevow.emu.ports.rig import InstrumentRig
-from wirevow.emu.ports.tcp import Refusals, listen, place
+from wirevow.emu.ports.tcp import Refusals, hung_up, listen, place
 from wirevow.protocol.conformance.rig import VERSION, RigError
 
 BUSY = b'{"ok": false, "error": "busy: another client has this rig"}\n'
@@ -84,6 +84,8 @@ class RigPort:
         self._listener.close()
 
     def _welcome(self, connection: socket.socket) -> None:
+        while self._client is not None and hung_up(self._client):
+            self.hear()  # what it asked for last, and its end
         if self._client is not None:
             self._refusals.refuse(connection)
             return

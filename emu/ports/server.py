@@ -248,13 +248,12 @@ class Server:
             self._write(self.line.take())
 
     def _greet(self, changes: list[bool]) -> None:
-        for left, opened in enumerate(changes, 1 - len(changes)):
+        for opened in changes:
             self._pending = b""
             if opened:
                 self.line.opened(self.clock.now_ns())
             else:
-                # If another host is there already, what has come may be its words: they are read as such.
-                if left == 0 and (words := self.endpoint.last_words()):
+                if words := self.endpoint.last_words():
                     self.line.receive(words, self.clock.now_ns())
                 self.line.closed(self.clock.now_ns())
         self._host = self.endpoint.host

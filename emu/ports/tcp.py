@@ -5,6 +5,7 @@ Hosts open it with pyserial's `socket://HOST:PORT`.
 
 import contextlib
 import os
+import select
 import socket
 from collections.abc import Sequence
 
@@ -58,6 +59,24 @@ def place(listener: socket.socket) -> str:
     return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
 
 
+def hung_up(connection: socket.socket) -> bool:
+    """Whether the other end has hung up, and only what it had sent before is still to be read.
+
+    The one who comes next may be heard of first.
+    """
+    if hasattr(select, "POLLRDHUP"):
+        poll = select.poll()
+        poll.register(connection, select.POLLRDHUP)
+        return bool(poll.poll(0))
+    try:
+        # Behind bytes that are not read yet an end is not seen: not every system tells of it.
+        return not connection.recv(1, socket.MSG_PEEK)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
+
+
 class Refusals:
     """Connections that were one too many: each gets one line, and is closed when it has read it."""
 
@@ -108,6 +127,7 @@ class TcpPort:
         self.address = f"socket://{place(self._listener)}"
         self.host: Host | None = None
         self._connection: socket.socket | None = None
+        self._last_words = b""
         self._refusals = Refusals(BUSY)
 
     def watched(self) -> Sequence[int]:
@@ -119,14 +139,18 @@ class TcpPort:
             connection, _ = self._listener.accept()
         except OSError:  # nobody, or gone again already
             return []
-        if self._connection is not None:
+        left = self._connection is not None and hung_up(self._connection)
+        if left:
+            self._last_words = self._rest()
+            self.lost()
+        elif self._connection is not None:
             self._refusals.refuse(connection)
             return []
         connection.setblocking(False)
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._connection = connection
         self.host = SocketHost(connection)
-        return [True]
+        return [False, True] if left else [True]
 
     def lost(self) -> list[bool]:
         if self._connection is not None:
@@ -135,7 +159,17 @@ class TcpPort:
         return [False]
 
     def last_words(self) -> bytes:
-        return b""  # its end comes after all it sent
+        # Of one that was lost there are none: its end comes after all it sent.
+        words, self._last_words = self._last_words, b""
+        return words
+
+    def _rest(self) -> bytes:
+        """What the host that has hung up had sent before."""
+        rest = b""
+        with contextlib.suppress(OSError):
+            while self.host is not None and (data := self.host.read()):
+                rest += data
+        return rest
 
     def close(self) -> None:
         self._refusals.close()

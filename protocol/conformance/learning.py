@@ -138,6 +138,7 @@ class PlainHands:
     def reset(self) -> None:
         if self._by_power:
             rig = self._t.need("power")
+            self._session.arrive()
             rig.power(False)
             rig.power(True)
             self.booted()

@@ -167,6 +167,15 @@ class Session:
             self.wait(timeout_ns)
         return self._pop() if self._lines else None
 
+    def arrive(self) -> None:
+        """Before hands are laid on the bench: on a held clock, let all that was sent be with the instrument.
+
+        Bytes and hands take different ways, and a hand may be the quicker.
+        """
+        if self.held:
+            assert self.rig is not None
+            self.rig.counts(self.sent)
+
     def settle(self) -> None:
         """Read all that is there already, without letting time pass."""
         if self.held:

@@ -589,6 +589,7 @@ class Tester:
                 self.rest()
             self.gate.bench(event, value, self.now_ns)
         self.session.journal.append(Entry(self.now_ns, "bench", name=event, value=given))
+        self.session.arrive()
         try:
             rig.bench(event, given)
         except RigError as error:
@@ -632,6 +633,7 @@ class Tester:
     def _power(self, rig: Rig, on: bool) -> None:
         self.session.look()
         self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
+        self.session.arrive()
         rig.power(on)
 
     def reset(self, meanwhile: bytes = b"") -> None:
@@ -640,6 +642,7 @@ class Tester:
         self.session.look()
         self.attend()
         self.session.journal.append(Entry(self.now_ns, "reset"))
+        self.session.arrive()
         rig.reset()
         if meanwhile:
             self.session.send(meanwhile)

@@ -64,6 +64,25 @@ def test_notices_a_host_that_leaves_and_returns_at_once() -> None:
         assert fake.seen == [("opened",), ("closed",)] * 5 + [("opened",)]
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells")
+@pytest.mark.parametrize("leaving", [[0, 1], [1, 0]], ids=["the first leaves first", "the last leaves first"])
+def test_hears_the_one_that_stays_of_two_that_opened_it_at_once(leaving: list[int]) -> None:
+    for _ in range(5):
+        with serving() as (fake, address, _):
+            hosts = [os.open(address, os.O_RDWR | os.O_NOCTTY) for _ in range(2)]
+            tty.setraw(hosts[0])
+            goes, stays = (hosts[index] for index in leaving)
+            os.close(goes)
+            until(lambda: bool(fake.seen))
+            os.write(stays, b"ping here\n")
+            assert os.read(stays, 100) == b"ok here\n"
+            os.close(stays)
+            until(lambda: fake.seen == [("opened",), ("closed",)])
+            with host(address) as port:
+                port.write(b"ping again\n")
+                assert port.readline() == b"ok again\n"
+
+
 def test_hears_what_a_host_said_last() -> None:
     with serving() as (fake, address, _):
         with host(address) as port:

@@ -50,6 +50,19 @@ def test_a_host_that_does_not_read_stops_being_read() -> None:
                 assert lines.readline() == b"x" * 59999 + b"\n"
 
 
+def test_a_host_that_returns_at_once_is_welcome_and_its_last_words_were_heard() -> None:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _):
+        where = address.removeprefix("socket://").rsplit(":", 1)
+        for visit in range(100):
+            with socket.create_connection((where[0], int(where[1])), timeout=5) as connection:
+                connection.sendall(b"ping %d\n" % visit)
+                assert connection.makefile("rb").readline() == b"ok %d\n" % visit
+                connection.sendall(b"bye\n")
+        until(lambda: len(fake.seen) == 200)
+        assert fake.seen == [("opened",), ("closed",)] * 100
+        assert fake.heard == b"".join(b"ping %d\nbye\n" % visit for visit in range(100))
+
+
 def test_a_port_in_use_is_an_error_with_a_remedy() -> None:
     with serving("tcp:127.0.0.1:0") as (_, address, _):
         place = "tcp:" + address.removeprefix("socket://")

@@ -323,6 +323,15 @@ class TestWire:
             first.reset()
             first.close()
 
+    def test_a_client_that_returns_at_once_is_welcome_and_what_it_asked_for_last_was_done(self) -> None:
+        with serving(rig=True) as (fake, _, endpoint):
+            host, port = endpoint.removeprefix("tcp:").rsplit(":", 1)
+            for _ in range(50):
+                assert self.talk(endpoint, b'{"do":"power","on":true}')[0]["ok"] is True
+                with socket.create_connection((host, int(port)), timeout=5) as connection:
+                    connection.sendall(b'{"do":"reset"}\n')
+            until(lambda: fake.seen == [("power", True), ("reset",)] * 50)
+
 
 class TestClient:
     """What the client says when the other end is not what it should be."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import socket
 import tty
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
+from decimal import Decimal
 from typing import cast
 
 import pytest
@@ -13,8 +15,12 @@ import serial
 
 import wirevow  # noqa: F401  (teaches pyserial emu://)
 from tests.protocol.conformance.instruments import served, vow_of
-from wirevow.emu.direct import direct_tester
+from wirevow.emu.clock import VirtualClock
+from wirevow.emu.direct import DirectPort, direct_tester
 from wirevow.emu.faults import build_instrument
+from wirevow.emu.ports.line import Line
+from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.protocol.conformance import tester
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.serialport import PortError, open_port
@@ -195,6 +201,63 @@ def test_a_clock_is_held_over_the_rig_s_socket_too() -> None:
             rig.close()
             session.port.close()
     assert int(second.split()[2]) - int(first.split()[2]) == 3600
+
+
+@pytest.mark.parametrize("hand", ["bench", "power", "reset"])
+def test_before_a_hand_is_laid_on_the_bench_all_that_was_sent_is_there(hand: str) -> None:
+    # Bytes take a way of their own, which may be the longer one.
+    vow = vow_of("tarn")
+    line, clock = Line(build_instrument(vow)), VirtualClock()
+    late = bytearray()
+    there: list[int] = []
+
+    class Rig(InstrumentRig):
+        def arrived(self, sent: int) -> bool:
+            line.receive(bytes(late), clock.now_ns())
+            line.run(clock.now_ns())
+            late.clear()
+            return super().arrived(sent)
+
+        def bench(self, event: str, value: float | str | None = None) -> None:
+            there.append(line.received)
+            super().bench(event, value)
+
+        def power(self, on: bool) -> None:
+            there.append(line.received)
+            super().power(on)
+
+        def reset(self) -> None:
+            there.append(line.received)
+            super().reset()
+
+    class Port(DirectPort):
+        def write(self, data: bytes) -> int:
+            late.extend(data)
+            return len(data)
+
+    line.opened(0)
+    session = Session(cast(serial.Serial, Port(line, clock)), 96, Rig(line, clock, "tarn"))
+    session.hold()
+    t = tester.Tester(vow, session, energise=True)
+    t.acquaint()
+    there.clear()
+    session.send(b"ask self.sta")
+    match hand:
+        case "bench":
+            t.bench("source.voltage", Decimal(5))
+        case "power":
+            t.power_cycle()
+        case "reset":
+            t.reset()
+    assert set(there) == {session.sent}
+
+
+def test_over_tcp_short_lines_are_sent_at_once() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = open_port(f"socket://127.0.0.1:{listener.getsockname()[1]}", 115200)
+        connection = cast(socket.socket, port._socket)
+        assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+        port.close()
 
 
 def test_a_url_port_has_no_descriptor() -> None:
