@@ -7,7 +7,6 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from os import PathLike
-from pathlib import Path
 
 from wirevow.emu.ports.address import find
 from wirevow.protocol.conformance import campaign
@@ -15,6 +14,7 @@ from wirevow.protocol.conformance.campaign import Progress, Report
 from wirevow.protocol.conformance.envelope import CAUTIONS, Envelope, load_envelope
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.search.group import Searches
+from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.suite.group import group_for
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import Loaded, load_document
@@ -92,14 +92,15 @@ def run(
     envelope: Envelope | None,
     budget: int | None,
     extra_states: int,
-    memory: Path | None = None,
+    memory: Memory | None = None,
     say: Callable[[str], None] = lambda text: None,
     shown: Shown = lambda report: nullcontext(),
     kept: Kept = lambda report: {},
 ) -> Ended:
     """Check, and put in order what came of it; only what ends it before it begins is raised.
 
-    `memory` is the folder of failures found before. `say` gets what a person must read, warnings included.
+    `memory` are failures found before, which are tried first. `say` gets what a person must read,
+    warnings included.
     """
     started = datetime.now(UTC)
     trouble: WirevowError | KeyboardInterrupt | None = None

@@ -43,6 +43,9 @@ ROOM_BYTES = 4_000_000
     help="Send at most so many lines; a check cut short is inconclusive.",
 )
 @click.option(
+    "--memory", "memory_file", metavar="F", help="Try first what failed here before; it is kept in this file."
+)
+@click.option(
     "--extra-states",
     metavar="K",
     type=click.IntRange(0, 2),
@@ -61,6 +64,7 @@ def command(
     envelope_file: str | None,
     yes: bool,
     budget: int | None,
+    memory_file: str | None,
     extra_states: int,
 ) -> int:
     """Hold the instrument at PORT to every requirement of DOC.
@@ -70,7 +74,7 @@ def command(
     `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
     """
     from wirevow.emu import checking
-    from wirevow.protocol.conformance.search.group import memory_of
+    from wirevow.protocol.conformance.search.memory import Memory
     from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
     from wirevow.protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
     from wirevow.protocol.vow import compile_vow
@@ -89,7 +93,7 @@ def command(
         envelope=envelope,
         budget=budget,
         extra_states=extra_states,
-        memory=memory_of(vow),
+        memory=None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity)),
         say=lambda text: click.echo(f"wirevow: {text}", err=True),
         shown=_progress,
         kept=lambda report: _write_cases(report, folder / CASES),

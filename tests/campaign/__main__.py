@@ -43,6 +43,7 @@ from wirevow.emu.firmware.mutants.record import Record as MutantRecord
 from wirevow.emu.firmware.mutants.survey import LIMIT_S, Survey
 from wirevow.emu.firmware.mutants.workshop import Workshop
 from wirevow.protocol.conformance.casefile import steps_of
+from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.search.walk import Search
 from wirevow.protocol.conformance.tester import Broken
 from wirevow.protocol.document.load import load_document
@@ -166,12 +167,14 @@ def tried(path: Path, tasks: Sequence[Task], record: Record, console: Console) -
 
 def walked(name: str, vow: Vow, seeds: int) -> Iterator[str]:
     """Walk the clean instrument about for long; what goes wrong, in words."""
+    FOUND.mkdir(parents=True, exist_ok=True)
+    memory = Memory(FOUND / f"{name}.json", "in process", " ".join(vow.identity))
     for seed in range(-(-seeds // SEEDS_PER_WALK)):
         for recall in (True, False):
             hands = direct_tester(vow, build_instrument(vow, seed=seed), seed=seed, budget=2 * WALK)
             hands.acquaint()
             try:
-                Search(hands, seed, WALK, memory=FOUND / name, recall=recall).run()
+                Search(hands, seed, WALK, memory=memory, recall=recall).run()
             except Broken as broken:
                 steps = "".join(
                     f"    {step.kind} {step.text}\n" for step in steps_of(broken.steps or [], vow)

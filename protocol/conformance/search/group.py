@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 from wirevow.protocol.conformance.purposes import Purpose
+from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
-from wirevow.protocol.vow import Vow
 
 LINES = 600
 """Requests that the searches of a check send, about."""
@@ -23,16 +21,16 @@ RANK = 10_000
 class Searches:
     """The searches of one check: `lines` requests in all, or none.
 
-    `memory` is the folder of one document's failures found before, which are tried first; without it nothing
-    is kept, and a check with the same seed is the same check.
+    `memory` are failures found before, which are tried first; without it nothing is kept, and a check with
+    the same seed is the same check.
     """
 
     lines: int = LINES
-    memory: Path | None = None
+    memory: Memory | None = None
 
     def recalled(self, t: Tester) -> list[tuple[str, Purpose]]:
         """What was found before, to be tried before anything else."""
-        if self.memory is None or not self.memory.is_dir():
+        if self.memory is None or not self.memory.found:
             return []
         return [_purpose(t, RANK, self._work(self.lines, self.memory, recall=True))]
 
@@ -46,7 +44,7 @@ class Searches:
             for number in range(BATCHES)
         ]
 
-    def _work(self, lines: int, memory: Path | None, recall: bool) -> Callable[[Tester, Requirement], None]:
+    def _work(self, lines: int, memory: Memory | None, recall: bool) -> Callable[[Tester, Requirement], None]:
         def work(t: Tester, r: Requirement) -> None:
             from wirevow.protocol.conformance.search.walk import Search
 
@@ -58,14 +56,3 @@ class Searches:
 
 def _purpose(t: Tester, rank: int, work: Callable[[Tester, Requirement], None]) -> tuple[str, Purpose]:
     return f"state.{t.vow.initial}.reachable", Purpose("search", "walk", rank, work)
-
-
-def memory_of(vow: Vow) -> Path:
-    """Where failures found with one document are kept: what failed with another may mean nothing with it.
-
-    In the user's cache folder, as the system or the XDG Base Directory Specification names it.
-    """
-    named = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
-    root = Path(named) if named else Path.home() / ".cache"
-    name, _, digest = vow.identity
-    return root / "wirevow" / "found" / f"{name}-{digest}"

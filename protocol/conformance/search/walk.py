@@ -9,19 +9,18 @@ Hypothesis takes a while to import, so this module is imported when a search beg
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from unittest import SkipTest
 
 from hypothesis import HealthCheck, Phase, Verbosity, seed, settings, target
 from hypothesis import strategies as st
 from hypothesis.configuration import set_hypothesis_home_dir
-from hypothesis.database import DirectoryBasedExampleDatabase
-from hypothesis.errors import Flaky, HypothesisWarning
+from hypothesis.database import ExampleDatabase
+from hypothesis.errors import Flaky
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
 from wirevow.protocol.conformance.search.actions import (
@@ -47,6 +46,7 @@ from wirevow.protocol.conformance.search.actions import (
     Wait,
     repertoire,
 )
+from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
 
 STEPS = 24
@@ -71,14 +71,14 @@ class Search:
     """A search with one tester.
 
     `lines`: requests after which no further walk begins. `shorten`: look for a shorter way to a failure.
-    `memory`: folder of failures found before; `recall` tries just these.
+    `memory`: failures found before; `recall` tries just these.
     """
 
     tester: Tester
     seed: int
     lines: int
     shorten: bool = True
-    memory: Path | None = None
+    memory: Memory | None = None
     recall: bool = False
     _end: int = 0
     _first: Broken | None = None
@@ -95,7 +95,7 @@ class Search:
         options = settings(
             max_examples=max(2, self.lines // STEPS),
             stateful_step_count=STEPS,
-            database=None if self.memory is None else DirectoryBasedExampleDatabase(self.memory),
+            database=None if self.memory is None else _Remembered(self.memory),
             phases=[*phases, *([Phase.shrink] if self.shorten else [])],
             derandomize=False,
             deadline=None,
@@ -104,13 +104,10 @@ class Search:
             suppress_health_check=list(HealthCheck),
             print_blob=False,
         )
-        if self.memory is not None:
-            # Else Hypothesis keeps notes of its own in the current folder.
-            set_hypothesis_home_dir(self.memory.parent)
         try:
-            with warnings.catch_warnings():
-                # A folder that cannot be written loses the memory, not the search.
-                warnings.simplefilter("ignore", HypothesisWarning)
+            with TemporaryDirectory() as folder:
+                # Hypothesis keeps notes of its own, else in the current folder.
+                set_hypothesis_home_dir(folder)
                 run_state_machine_as_test(seed(self.seed)(self._machine()), settings=options)
         except SkipTest:
             pass  # nothing is remembered
@@ -121,6 +118,8 @@ class Search:
                 raise ended.why from None
         finally:
             set_hypothesis_home_dir(None)
+            if self.memory is not None:
+                self.memory.write()
             self.tester.session.look()
         if self._best is not None:
             raise self._best
@@ -170,6 +169,23 @@ class Search:
         if not self.shorten:
             raise _Ended
         return True
+
+
+class _Remembered(ExampleDatabase):
+    """A memory as Hypothesis speaks to it."""
+
+    def __init__(self, memory: Memory) -> None:
+        super().__init__()
+        self._memory = memory
+
+    def save(self, key: bytes, value: bytes) -> None:
+        self._memory.found.add((key.hex(), bytes(value).hex()))
+
+    def fetch(self, key: bytes) -> Iterable[bytes]:
+        return [bytes.fromhex(choices) for held, choices in sorted(self._memory.found) if held == key.hex()]
+
+    def delete(self, key: bytes, value: bytes) -> None:
+        self._memory.found.discard((key.hex(), bytes(value).hex()))
 
 
 def _sends(broken: Broken) -> int:

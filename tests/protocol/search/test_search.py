@@ -31,12 +31,14 @@ from wirevow.protocol.conformance.search.actions import (
     _damaged,
     repertoire,
 )
-from wirevow.protocol.conformance.search.group import LINES, Searches, memory_of
+from wirevow.protocol.conformance.search.group import LINES, Searches
+from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.search.walk import STEPS, Search
 from wirevow.protocol.conformance.tester import Broken, OutOfBudget
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.device import Device
+from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.message import Reply
 from wirevow.protocol.serialport import PortError
 
@@ -102,8 +104,12 @@ def test_a_failure_is_counted_where_it_was_found_not_where_it_had_been_made_shor
     assert sends(thorough) <= sends(quick)
 
 
+def memory_in(folder: Path, port: str = "in process", document: str = "brae 1.0.0") -> Memory:
+    return Memory(folder / "found.json", port, document)
+
+
 def test_what_was_found_before_is_tried_first(tmp_path: Path) -> None:
-    memory = tmp_path / "found"
+    memory = memory_in(tmp_path)
     assert found(acquainted("brae", "check-not-compared"), memory=memory) is not None
     again = found(acquainted("brae", "check-not-compared"), memory=memory, recall=True, shorten=False)
     assert again is not None
@@ -114,36 +120,50 @@ def test_what_was_found_before_is_tried_first(tmp_path: Path) -> None:
 def test_nothing_remembered_is_nothing_to_try(tmp_path: Path) -> None:
     hands = acquainted("brae")
     before = hands.lines
-    assert found(hands, memory=tmp_path, recall=True) is None
+    assert found(hands, memory=memory_in(tmp_path), recall=True) is None
     assert hands.lines == before
-    assert campaign.run(hands_on("brae"), searches=Searches(memory=tmp_path)).verdict is Verdict.PASS
+    assert (
+        campaign.run(hands_on("brae"), searches=Searches(memory=memory_in(tmp_path))).verdict is Verdict.PASS
+    )
 
 
 def test_a_mended_instrument_passes_what_was_found_before(tmp_path: Path) -> None:
-    memory = tmp_path / "found"
+    memory = memory_in(tmp_path)
     assert found(acquainted("brae", "check-not-compared"), memory=memory, shorten=False) is not None
     mended = acquainted("brae")
     before = mended.lines
-    assert found(mended, memory=memory, recall=True) is None
+    assert found(mended, memory=memory_in(tmp_path), recall=True) is None
     assert mended.lines > before
 
 
 def test_a_check_remembers_and_begins_with_it(tmp_path: Path) -> None:
-    memory = tmp_path / "found"
+    memory = memory_in(tmp_path)
     first = found(acquainted("brae", "check-not-compared"), memory=memory)
     assert first is not None
     report = campaign.run(
         hands_on("brae", "check-not-compared"),
         until_failure=True,
         reduce=False,
-        searches=Searches(memory=memory),
+        searches=Searches(memory=memory_in(tmp_path)),
     )
     assert report.failures[0].requirement == first.judgement.requirement
     assert report.failures[0].lines < 100
 
 
-def test_memories_of_different_documents_are_kept_apart() -> None:
-    assert memory_of(vow_of("tarn")) != memory_of(vow_of("brae"))
+def test_a_memory_is_of_one_port_and_one_document(tmp_path: Path) -> None:
+    assert found(acquainted("brae", "check-not-compared"), memory=memory_in(tmp_path)) is not None
+    others = [memory_in(tmp_path, port="COM3"), memory_in(tmp_path, document="brae 1.0.1")]
+    assert not any(each.found for each in others)
+    others[0].write()
+    assert memory_in(tmp_path).found
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"wirevow memory": 1, "found": [{}]}', "x" * 4_000_001])
+def test_a_file_that_is_no_memory_is_kept_and_said(text: str, tmp_path: Path) -> None:
+    (tmp_path / "found.json").write_text(text)
+    with pytest.raises(WirevowError, match="no memory that a check has written"):
+        memory_in(tmp_path)
+    assert (tmp_path / "found.json").read_text() == text
 
 
 class Moody(Device):
