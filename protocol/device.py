@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from binascii import crc_hqx
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Protocol
@@ -39,6 +39,8 @@ Answer = tuple[bool, tuple[str, ...]]
 
 NS_PER_S = 1_000_000_000
 _TICKET_DIGITS = frozenset("0123456789abcdef")
+MISSES = 3
+"""So many attempts with a wrong ticket make the right one void (`wire.ticket`)."""
 
 
 class World(Protocol):
@@ -131,6 +133,8 @@ class Device:
         self.world = world
         self.store = store
         self.seed = seed
+        self.chance: Callable[[], int | None] | None = None
+        """Gives 16 bits that nobody can foresee; None from it, or instead of it: the seed decides."""
         wire = vow.document.wire
         self._wire = wire
         self._framer = self.framer(wire.line_limit, wire.idle_typing)
@@ -155,6 +159,8 @@ class Device:
         self._number = 0
         self._tickets = 0
         self._ticket: tuple[str, str, int] | None = None
+        self.misses = 0
+        """Attempts with a wrong ticket since the last was given."""
         self._remembered: tuple[bytes, bytes] | None = None
         self._records: dict[str, bytes] = {}
         self._said: dict[str, tuple[Value, tuple[str, ...]]] = {}
@@ -550,6 +556,7 @@ class Device:
         if action.takes_ticket is not None and not self._good(
             action.takes_ticket, request.arguments[0], now_ns
         ):
+            self._miss()
             return False, ("state", "ticket")
         if self._busy() and not action.always:
             return False, ("busy", "local")
@@ -583,6 +590,12 @@ class Device:
         """Whether `given` is the ticket that `giver` gave out, in time."""
         return self._ticket is not None and self._ticket[:2] == (giver, given) and now_ns <= self._ticket[2]
 
+    def _miss(self) -> None:
+        """Whoever guesses gets few guesses."""
+        self.misses += 1
+        if self.misses >= MISSES:
+            self._ticket = None
+
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
         if action.takes_ticket is not None:
             self._ticket = None
@@ -597,11 +610,18 @@ class Device:
     def _give(self, action: ActionEntry, now_ns: int) -> str:
         assert action.gives_ticket_ns is not None
         self._tickets += 1
-        # A hash of seed, boot and number: hard to hit by accident, the same in every run of one seed.
-        number = crc_hqx(b"%d %d %d" % (self.seed, self.store.boots, self._tickets), 0xFFFF)
-        ticket = f"{number:04x}"
+        self.misses = 0
+        ticket = self._drawn()
         self._ticket = (action.name, ticket, now_ns + action.gives_ticket_ns)
         return ticket
+
+    def _drawn(self) -> str:
+        """The number of the next ticket."""
+        number = None if self.chance is None else self.chance()
+        if number is None:
+            # A hash of seed, boot and number: hard to hit by accident, the same in every run of one seed.
+            number = crc_hqx(b"%d %d %d" % (self.seed, self.store.boots, self._tickets), 0xFFFF)
+        return f"{number:04x}"
 
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         match effect:

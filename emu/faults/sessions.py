@@ -13,7 +13,7 @@ from wirevow.protocol.framing import Framer, Overlong
 from wirevow.protocol.message import Malformed, Reply, Request
 from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions", seen=63)
+sessions = Kind("sessions", seen=66)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -476,10 +476,10 @@ class TicketSameAfterBoot(Device):
         super().boot(cause, now_ns)
         self._tickets = 0
 
-    def _give(self, action: ActionEntry, now_ns: int) -> str:
+    def _drawn(self) -> str:
         store = self.store
         self.store = replace(store, boots=0)
-        ticket = super()._give(action, now_ns)
+        ticket = super()._drawn()
         self.store = store
         return ticket
 
@@ -1107,6 +1107,47 @@ class OnceClearedByBlankLine(Device):
 
 
 # ---------------------------------------------------------------------------------------------- eighth round
+
+
+@sessions.device(
+    "ticket-guessed-without-end",
+    "Wrong tickets are not counted: whoever tries all numbers finds the right one.",
+    breaks="wire.ticket action.*.ticket",
+    depth=5,
+    applies=gives_ticket,
+)
+class TicketGuessedWithoutEnd(Device):
+    def _miss(self) -> None:
+        pass
+
+
+@sessions.device(
+    "ticket-void-after-four-misses",
+    "The misses of a ticket are counted from nought: it takes a fourth.",
+    breaks="wire.ticket action.*.ticket",
+    depth=5,
+    applies=gives_ticket,
+)
+class TicketVoidAfterFourMisses(Device):
+    def _give(self, action: ActionEntry, now_ns: int) -> str:
+        ticket = super()._give(action, now_ns)
+        self.misses = -1
+        return ticket
+
+
+@sessions.device(
+    "ticket-misses-of-the-one-before",
+    "A newer ticket begins with the misses of the one before it.",
+    breaks="wire.ticket action.*.ticket",
+    depth=6,
+    applies=gives_ticket,
+)
+class TicketMissesOfTheOneBefore(Device):
+    def _give(self, action: ActionEntry, now_ns: int) -> str:
+        misses = self.misses
+        ticket = super()._give(action, now_ns)
+        self.misses = misses
+        return ticket
 
 
 @sessions.device(

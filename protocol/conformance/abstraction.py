@@ -21,7 +21,7 @@ from typing import Literal, Protocol
 
 from wirevow.protocol.conformance.envelope import energising_actions
 from wirevow.protocol.conformance.suite.machine import Machine, Step, minimised
-from wirevow.protocol.device import NS_PER_S, Device
+from wirevow.protocol.device import MISSES, NS_PER_S, Device
 from wirevow.protocol.document.model import Provoke
 from wirevow.protocol.oracle import Twin
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow, value_of
@@ -315,13 +315,15 @@ class Mapper:
         """A ticket that is not good any more, if there was one."""
         self.lapses_ns = 0
         self.given_by = ""
+        self.misses = 0
+        """Attempts with a wrong one since it was given."""
         self.moved: dict[str, Value] = {}
         """Choices that are not at their defaults."""
 
     def begin(self) -> None:
         """Start afresh."""
         self.hands.reset()
-        self.ticket, self.older, self.given_by = "", "0000", ""
+        self.ticket, self.older, self.given_by, self.misses = "", "0000", "", 0
         self.moved.clear()
         self._look()
 
@@ -369,9 +371,13 @@ class Mapper:
         action = self.abstraction.vow.actions[stimulus.target]
         text = f"act {action.name}"
         if action.takes_ticket is not None:
+            if not stimulus.right and not self._may_miss():
+                return IDLE
             wrong = self.older if self.ticket != self.older else "0001"
             text += f" {(self.ticket or '0000') if stimulus.right else wrong}"
         ok, words = self.hands.say(text)
+        if not stimulus.right and words == ("state", "ticket"):
+            self.misses += 1
         kinds = {kind for kind, _ in action.does}
         if "clear_trip" in kinds:
             # What caused it is gone, its readings may lag behind.
@@ -383,8 +389,7 @@ class Mapper:
         if not ok:
             return _refusal(words)
         if action.gives_ticket_ns is not None:
-            self.ticket, self.older, self.given_by = " ".join(words), self.ticket or "0000", action.name
-            self.lapses_ns = self.hands.now_ns() + action.gives_ticket_ns
+            self._given(action.name, action.gives_ticket_ns, words)
         if action.takes_ticket is not None or "reboot" in kinds:
             self.given_by = ""
         if kinds & {"defaults", "reboot"}:
@@ -395,6 +400,26 @@ class Mapper:
         if to in self.abstraction.settle_in and (to != self.state or action.gives_ticket_ns is not None):
             self.hands.wait(self.abstraction.vow.document.trial.settle)
         return "ok"
+
+    def _given(self, giver: str, good_ns: int, words: tuple[str, ...]) -> None:
+        self.ticket, self.older, self.given_by = " ".join(words), self.ticket or "0000", giver
+        self.lapses_ns = self.hands.now_ns() + good_ns
+        self.misses = 0
+
+    def _may_miss(self) -> bool:
+        """Take a newer ticket, if one more miss made this one void: counted misses would be three times the
+        states. Where none is given without leaving the state, the miss is left out."""
+        if self.misses < MISSES - 1 or not self.given_by:
+            return True
+        giver = self.abstraction.vow.actions[self.given_by]
+        if giver.to.get(self.state) != self.state or giver.gives_ticket_ns is None:
+            return False
+        ok, words = self.hands.say(f"act {giver.name}")
+        if ok:
+            self._given(giver.name, giver.gives_ticket_ns, words)
+            if self.state in self.abstraction.settle_in:
+                self.hands.wait(self.abstraction.vow.document.trial.settle)
+        return ok
 
     def _time(self) -> str:
         state = self.abstraction.vow.states.get(self.state)

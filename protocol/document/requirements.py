@@ -160,7 +160,9 @@ WIRE = (
     Aspect(
         "ticket",
         lambda d, w: any(action.gives_ticket is not None for action in d.actions.values()),
-        _said("A ticket is good once, for its time, and void after a boot, a trip or a newer one."),
+        _said(
+            "A ticket is good once, for its time, and void after a boot, a trip, three misses or a newer one."
+        ),
     ),
     Aspect(
         "notice.number",

@@ -29,7 +29,7 @@ from wirevow.protocol.codegen.tables import MOST_TICK_MS, Tables, tables
 from wirevow.protocol.device import Device, Store, Values
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.message import check_of
-from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Vow, compile_vow
+from wirevow.protocol.vow import LeaveEntry, PointEntry, TripEntry, Vow, compile_vow
 
 MS = 1_000_000
 SPELLS_MS = (1, 1, 1, 1, 1, 2, 2, 5, 5, 20, 50, 100, 999, 1000, 2000, 2001, 4999, 5000, 5001, 60000)
@@ -68,11 +68,8 @@ class Boxed(Device):
         # Deafness after a boot is the board's (its bootloader), not the core's.
         self._deaf_until_ns = 0
 
-    def _give(self, action: ActionEntry, now_ns: int) -> str:
-        assert action.gives_ticket_ns is not None
-        self._tickets = (self._tickets + 1) & 0xFFFF
-        number = crc_hqx(struct.pack("<HH", self.store.boots, self._tickets), 0xFFFF)
-        self._ticket = (action.name, f"{number:04x}", now_ns + action.gives_ticket_ns)
+    def _drawn(self) -> str:
+        number = crc_hqx(struct.pack("<HH", self.store.boots, self._tickets & 0xFFFF), 0xFFFF)
         return f"{number:04x}"
 
 

@@ -31,7 +31,7 @@ from wirevow.protocol.conformance.purposes.interludes import (
 from wirevow.protocol.conformance.purposes.points import boots, doing, other_value
 from wirevow.protocol.conformance.purposes.wire import a_number, giver, taker
 from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
-from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.device import MISSES, NS_PER_S
 from wirevow.protocol.document.model import Provoke
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.message import LAST_NOTICE, Request
@@ -570,3 +570,39 @@ def _shut(t: Tester, action: ActionEntry) -> None:
         act_guarded(t, action)
         if has_panel(t):
             t.panel("panel.control", "remote")
+
+
+@purpose("wire", "ticket", 3)
+def ticket_after_misses(t: Tester, r: Requirement) -> None:
+    """Two misses leave a ticket good, the third makes it void, and each ticket has its own."""
+    give, take = giver(t), taker(t)
+    if take is None:
+        raise NotSelected("no action takes the ticket without a guard")
+    if not t.energise:
+        raise NotSelected("whether a ticket is void shows only where it might start something")
+    t.prepare()
+    for _ in range(2):
+        t.act(give.name)
+        _miss(t, take, 2)
+    t.act(take.name)
+    t.ask("self.state")
+    t.home()
+    t.prepare()
+    t.act(give.name)
+    good = t.oracle.twin.ticket or "0000"
+    _miss(t, take, 1)
+    for action in t.vow.actions.values():
+        if action.takes_ticket == give.name and action is not take and t.state in action.to:
+            _miss(t, action, 1)
+    _miss(t, take, MISSES - t.oracle.twin.misses)
+    t.say(f"act {take.name} {good}")
+    t.ask("self.state")
+    t.act(give.name)
+    t.act(take.name)
+    t.ask("self.state")
+
+
+def _miss(t: Tester, action: ActionEntry, times: int) -> None:
+    for bit in range(times):
+        if t.oracle.twin.ticket is not None:
+            t.say(f"act {action.name} {int(t.oracle.twin.ticket, 16) ^ (1 << bit):04x}")
