@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from operator import mul
 
-from wirevow.emu.plant.expoly import Curve, responses, total
+from wirevow.emu.plant.expoly import Coefficients, Curve, Decay, Term, responses, total
 from wirevow.protocol.document.plant import Heat, Thermistor
 
 JUNCTION, CASE, SINK, BEAD = range(4)
@@ -108,50 +108,95 @@ def air_conductance(heat: Heat, exponent: float, speed_share: float, blocked: fl
     return max(still, moving**exponent / heat.blown_kelvin_per_watt) if moving > 0.0 else still
 
 
+_Split = tuple[Coefficients, tuple[Decay, ...], tuple[float, ...], tuple[Term, ...]]
+"""A node's curve: polynomial, the forcing's own decays, the modes' factors, the rest."""
+
+
+class Forced:
+    """What one closed form of power (W) does to a ladder without any heat in it, good for `span` seconds.
+
+    The ladder is linear: heat that is in it decays beside this, whatever the power. Where the same power
+    comes round (a swing's levels), all but that decay is known already.
+    """
+
+    __slots__ = ("_last", "_nodes", "ladder", "modes", "peak", "span")
+
+    def __init__(self, at: Ladder, power: Curve, span: float) -> None:
+        self.ladder, self.span = at, span
+        self.modes = responses(at.rates, (0.0,) * 4, at.push, power, span)
+        self._nodes: list[_Split | None] = [None] * 4
+        self._last: tuple[float, tuple[float, ...], tuple[float, ...]] = (0.0, (0.0,) * 4, (1.0,) * 4)
+        self.peak = math.inf
+        """The largest power on the way, where `HeatStretch.bead_way` needs it."""
+        if span < 0.1:
+            low, high = power.limits(span)
+            self.peak = max(abs(low), abs(high))
+
+    def values(self, start: list[float], t: float) -> list[float]:
+        """The modes after `t` seconds, from `start`."""
+        if self._last[0] != t:
+            forced = tuple([mode(t) for mode in self.modes])
+            self._last = t, forced, tuple([math.exp(-rate * t) for rate in self.ladder.rates])
+        _, forced, decayed = self._last
+        return [own * decay + value for own, decay, value in zip(start, decayed, forced, strict=True)]
+
+    def node(self, node: int, start: list[float]) -> Curve:
+        """Kelvin above ambient of a node, from `start`, as one closed form."""
+        ladder = self.ladder
+        shape = ladder.shape[node]
+        split = self._nodes[node]
+        if split is None:
+            curve = total(list(zip(shape, self.modes, strict=True)))
+            mine = dict(curve.decays)
+            split = self._nodes[node] = (
+                curve.poly,
+                tuple([decay for decay in curve.decays if decay[0] not in ladder.rates]),
+                tuple([mine.get(rate, 0.0) for rate in ladder.rates]),
+                curve.terms,
+            )
+        poly, decays, factors, terms = split
+        own = [
+            (rate, factor + weight * value)
+            for rate, factor, weight, value in zip(ladder.rates, factors, shape, start, strict=True)
+        ]
+        return Curve(poly, (*own, *decays), terms)
+
+
 class HeatStretch:
     """The ladder over a stretch with one conductance, one ambient and one closed form of power."""
 
-    __slots__ = ("_nodes", "ambient", "bead_way", "ladder", "modes", "start", "start_ns", "thermistor")
+    __slots__ = ("_nodes", "ambient", "bead_way", "forced", "ladder", "start", "start_ns", "thermistor")
 
     def __init__(
-        self,
-        start_ns: int,
-        at: Ladder,
-        start: list[float],
-        power: Curve,
-        span: float,
-        ambient: float,
-        thermistor: str,
+        self, start_ns: int, forced: Forced, start: list[float], ambient: float, thermistor: str
     ) -> None:
-        """`start` are the modes' values at `start_ns`, `power` in W from then on, good for `span` seconds;
-        `thermistor` is its condition in this stretch (good, open or shorted)."""
+        """`start` are the modes' values at `start_ns`; `thermistor` is its condition in this stretch (good,
+        open or shorted)."""
         self.start_ns = start_ns
-        self.ladder = at
+        self.ladder = at = forced.ladder
+        self.forced = forced
         self.ambient = ambient
         self.thermistor = thermistor
         self.start = start
-        self.modes = responses(at.rates, start, at.push, power, span)
         self._nodes: list[Curve | None] = [None] * 4
         # How far the bead can move at most in this stretch. No node is hotter than the hottest was, or than
         # all of the heat in the junction makes it; good enough to pass over short stretches.
         self.bead_way = math.inf
+        span = forced.span
         if span < 0.1:
-            low, high = power.limits(span)
-            hottest = sum(map(mul, at.most, map(abs, start))) + max(abs(low), abs(high)) * span / at.junction
+            hottest = sum(map(mul, at.most, map(abs, start))) + forced.peak * span / at.junction
             self.bead_way = 2.0 * hottest * at.bead_rate * span
 
     def node(self, node: int) -> Curve:
         """Kelvin above ambient of a node, joined into one closed form when first asked for."""
         curve = self._nodes[node]
         if curve is None:
-            curve = total(list(zip(self.ladder.shape[node], self.modes, strict=True)))
-            self._nodes[node] = curve
+            curve = self._nodes[node] = self.forced.node(node, self.start)
         return curve
 
     def values(self, ns: int) -> list[float]:
         """The modes at an instant."""
-        t = (ns - self.start_ns) * 1e-9
-        return [mode(t) for mode in self.modes]
+        return self.forced.values(self.start, (ns - self.start_ns) * 1e-9)
 
 
 def to_modes(at: Ladder, kelvin: list[float]) -> list[float]:

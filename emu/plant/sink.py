@@ -33,6 +33,7 @@ from wirevow.emu.plant.heat import (
     CASE,
     JUNCTION,
     SINK,
+    Forced,
     HeatStretch,
     Ladder,
     air_conductance,
@@ -54,6 +55,10 @@ _NEVER = 1 << 62
 _LONG_SECONDS = 1e7
 _SETTLED_AMPERE = 1e-12
 _INF = math.inf
+_OF_THE_CIRCUIT = frozenset(
+    ["input.voltage", "input.terminal_voltage", "input.current", "input.power", "sense.drop"]
+)
+"""Signals that are the same whenever the circuit is; what counts goes on from where it stands."""
 _HEAT_SIGNALS = {"heat.junction": JUNCTION, "heat.case": CASE, "heat.sink": SINK}
 _PULSES = frozenset(name for name, control in CONTROLS.items() if control.pulse)
 _REGULATION = frozenset(
@@ -79,6 +84,10 @@ _SHARE_STEPS = 64
 """The derated ceiling moves in steps of 1/64 of the ceiling, so that a warm sink comes to rest."""
 
 
+_MOST_KNOWN = 64
+"""Circuits kept at a time."""
+
+
 class Stretch:
     """The circuit from `start_ns` to `until_ns`, in the source's frame (voltage and current positive)."""
 
@@ -89,9 +98,11 @@ class Stretch:
         "done",
         "energy",
         "energy0",
+        "forced",
         "goal",
         "heat_power",
         "lead",
+        "passed",
         "ramp",
         "reads",
         "rest",
@@ -135,6 +146,29 @@ class Stretch:
     unsensed: bool
     done: int
     upper: bool
+    forced: Forced | None
+    """What its power does to the ladder, once that has been worked out."""
+    passed: list[int]
+    """Which watches (`Sink._watched`) were found not to change with the circuit, and for how many ns."""
+
+    def take(self, known: Stretch) -> None:
+        """The circuit of another stretch that began in the same condition."""
+        self.solved, self.steady, self.why = known.solved, known.steady, known.why
+        self.target, self.goal, self.ramp = known.target, known.goal, known.ramp
+        self.at_source, self.sensed, self.energy = known.at_source, known.sensed, known.energy
+        self.sense_power, self.heat_power, self.forced = known.sense_power, known.heat_power, known.forced
+        self.passed = known.passed
+
+
+class Known:
+    """How a stretch of a source without state ran, and what it left regulation with."""
+
+    __slots__ = ("after", "length_ns", "stretch")
+
+    def __init__(
+        self, stretch: Stretch, length_ns: int, after: tuple[float, float, float, float, str]
+    ) -> None:
+        self.stretch, self.length_ns, self.after = stretch, length_ns, after
 
 
 class Airflow:
@@ -178,6 +212,8 @@ class Sink:
         self._agenda: list[Planned] = timeline(bench, EVENTS)
         self._next_planned = 0
         self._watches: dict[int, Watch] = {}
+        self._watched = 1
+        """Moves on with each change of the watches and of their truth."""
         self._converters: dict[str, Converter] = {
             name: Converter(channel, name, seed) for name, channel in plant.channels.items()
         }
@@ -227,6 +263,9 @@ class Sink:
         self._phase_ns = 0
         self._done = 0
         self._edge_ns = _NEVER
+        self._known: dict[tuple[float | str, ...], Known] = {}
+        """By what they began with, the circuits of a source without state; since a hand, the firmware or the
+        slow tick moved anything."""
         self._check = True
         self._due_ns = 0
         self._watch_ns: int | None = None
@@ -263,6 +302,7 @@ class Sink:
                     present[name] = checked[name]
                 return
         self._close()
+        self._known.clear()
         before = self._set["stage"]
         signature = self._signature()
         for name in changed:
@@ -289,6 +329,7 @@ class Sink:
         known = EVENTS[event]
         checked = known.checked(event, 1.0 if known.pulse and value is None else value)
         self._close()
+        self._known.clear()
         if event == "trigger":
             if checked:
                 self._trigger()
@@ -348,11 +389,13 @@ class Sink:
         watch = Watch(signal, above, threshold, False)
         watch.true = watch.holds(self.at(signal, self.now_ns))
         self._watches[key] = watch
+        self._watched += 1
         self._watch_ns = None
         return watch.true
 
     def unwatch(self, key: int) -> None:
         self._watches.pop(key, None)
+        self._watched += 1
         self._watch_ns = None
 
     def advance(self, to_ns: int) -> Crossing | None:
@@ -363,6 +406,7 @@ class Sink:
                     true = watch.holds(self.at(watch.signal, self.now_ns))
                     if true != watch.true:
                         watch.true = true
+                        self._watched += 1
                         self._watch_ns = None
                         return Crossing(key, self.now_ns, true)
                 self._check = False
@@ -485,6 +529,48 @@ class Sink:
         s.at_source = None
         s.steady = True
         s.why = "end"
+        s.forced = None
+        s.passed = [0, 0]
+        if self._feed.dynamic:
+            self._solve_until(s)
+        else:
+            self._solve_or_recall(s)
+        self._append(s)
+        self._begin_heat()
+        self._plan()
+        if jump:
+            self._check = True
+
+    def _solve_or_recall(self, s: Stretch) -> None:
+        """A source without state gives the same circuit whenever it begins the same: swings come round."""
+        if self._loop == "ticking":
+            self._solve_until(s)  # ticks are places on the clock
+            return
+        before = (
+            self._amps,
+            self._target,
+            self._u,
+            self._code,
+            self._loop,
+            self._upper,
+            self._airs[-1].ceiling,
+        )
+        known = self._known.get(before)
+        if known is not None:
+            s.take(known.stretch)
+            s.until_ns = s.start_ns + known.length_ns
+            self._amps, self._target, self._u, self._code, self._loop = known.after
+            return
+        self._solve_until(s)
+        if self._loop != "ticking":
+            if len(self._known) >= _MOST_KNOWN:
+                self._known.clear()
+            after = (self._amps, self._target, self._u, self._code, self._loop)
+            self._known[before] = Known(s, s.until_ns - s.start_ns, after)
+
+    def _solve_until(self, s: Stretch) -> None:
+        """Fill in the circuit and how long it holds."""
+        now = self.now_ns
         conditions: list[tuple[Curve, float, float, str]] = []
         span = self._solve(s, conditions)
         self._measure(s)
@@ -506,11 +592,6 @@ class Sink:
                 if when < until:
                     until, s.why = when, why
         s.until_ns = until
-        self._append(s)
-        self._begin_heat()
-        self._plan()
-        if jump:
-            self._check = True
 
     def _solve(self, s: Stretch, conditions: list[tuple[Curve, float, float, str]]) -> float:
         """Fill in the solution of the circuit; returns how long it may hold, in s."""
@@ -1028,6 +1109,7 @@ class Sink:
 
     def _air(self, now: int, duty: float) -> None:
         """A new stretch of fan and ceiling."""
+        self._known.clear()
         plant = self._plant
         last = self._airs[-1] if self._airs else None
         top = duty * plant.fan.full_speed_per_minute if self._world["fan"] == "good" else 0.0
@@ -1104,15 +1186,14 @@ class Sink:
         now = self.now_ns
         s = self._stretches[-1]
         offset = (now - s.start_ns) * 1e-9
-        span = min((s.until_ns - now) * 1e-9, _LONG_SECONDS)
+        span = min((min(s.until_ns, self._edge_ns) - now) * 1e-9, _LONG_SECONDS)
+        forced = s.forced
+        if forced is None or forced.ladder is not self._ladder or forced.span != span or offset:
+            forced = Forced(self._ladder, s.heat_power.later(offset), span)
+            if not offset:
+                s.forced = forced
         heat = HeatStretch(
-            now,
-            self._ladder,
-            self._modes,
-            s.heat_power.later(offset),
-            span,
-            float(self._world["ambient"]),
-            str(self._world["thermistor"]),
+            now, forced, self._modes, float(self._world["ambient"]), str(self._world["thermistor"])
         )
         if self._heats and self._heats[-1].start_ns == now:
             self._heats.pop()
@@ -1187,7 +1268,11 @@ class Sink:
         bands: dict[int, list[float]] = {}
         curves: dict[int, Curve] = {}
         members: dict[int, list[Watch]] = {}
+        lasts_ns = end - s.start_ns
+        passed = s.passed[0] == self._watched and lasts_ns <= s.passed[1]
         for watch in self._watches.values():
+            if passed and watch.signal in _OF_THE_CIRCUIT:
+                continue
             found = self._curve_of(watch, s, heat)
             if found is None:
                 continue
@@ -1243,14 +1328,18 @@ class Sink:
                 first = when
                 if self._loop == "slow" and key in curves and self._exact_until_ns < when:
                     self._replay_before(when)
+        if not passed and first > end and now == s.start_ns:
+            s.passed[:] = self._watched, lasts_ns
         return first if first <= self._due_ns else _NEVER
 
     def _speed_watches(self) -> int:
         """When a watch of the fan's speed changes: the tachometer's exponential has one crossing at most."""
         air = self._airs[-1]
         first = _NEVER
+        if air.from_speed == air.to_speed:
+            return first
         for watch in self._watches.values():
-            if watch.signal != "fan.speed" or air.from_speed == air.to_speed:
+            if watch.signal != "fan.speed":
                 continue
             share = (watch.threshold - air.to_speed) / (air.from_speed - air.to_speed)
             if not 0.0 < share < 1.0:
