@@ -60,7 +60,7 @@ def command(
         with hooked_up(vow, port, rig, seed=case.seed, envelope=envelope) as hookup:
             shown = replay(hookup.tester, case)
             if shown is not None and shorter is not None:
-                shown = shortened(hookup.tester, shown)
+                shown = shortened(hookup.tester, shown) or shown
     except (NotSelected, Doubtful) as why:
         click.echo(f"inconclusive: {why}")
         return EXIT_CODE[Verdict.INCONCLUSIVE]

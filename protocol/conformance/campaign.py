@@ -11,12 +11,13 @@ import random
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from wirevow.protocol.conformance.casefile import Case, steps_of
 from wirevow.protocol.conformance.host import lateness_ns
 from wirevow.protocol.conformance.purposes import TOUR, Purpose, purposes_for
 from wirevow.protocol.conformance.purposes.tour import ORDER
-from wirevow.protocol.conformance.replay import purpose_random, shortened
+from wirevow.protocol.conformance.replay import Recurrence, purpose_random, recurrence, shortened
 from wirevow.protocol.conformance.replies import ReplyTimes, reply_times
 from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.suite.group import Group, group_for
@@ -48,6 +49,8 @@ LATE_ACQUAINTED = 20
 """So often a late host may keep the check from getting to know the instrument."""
 LATE_TRIES = 3
 """A purpose is tried so often while the host is late: what the instrument does, it does again."""
+DEFECTS = (ArithmeticError, AssertionError, AttributeError, LookupError, TypeError, ValueError)
+"""What a purpose never raises, unless the checker itself is wrong."""
 CUT_SHORT = "the check ended before all that tries it was done"
 BOOTS_EVERY = 100
 """Lines after which a silent boot is looked for again."""
@@ -67,6 +70,8 @@ class Failure:
     """Requests sent in the whole check up to here."""
     case: Case
     """The way to it, as short as it was found to be."""
+    again: Recurrence | None = None
+    """How often it came when it was looked for again; None if that was not done."""
 
 
 @dataclass(slots=True)
@@ -224,12 +229,8 @@ def _work(
             tester.lenient = late < LATE_TRIES - 1
             tester.home()
             tester.mark()
-            # Sequences and searches go by a requirement's name; they try everything.
-            tester.trying = requirement.id if purpose.section == requirement.section else None
-            tester.random = purpose_random(report.seed, requirement.id, purpose.rank)
             began = tester.lines
-            purpose.work(tester, requirement)
-            tester.quiet()
+            _try(tester, report.seed, requirement, purpose)
             if tester.lines - counted >= BOOTS_EVERY:
                 tester.trying = "wire.boot"
                 tester.ask("self.boots")
@@ -257,8 +258,15 @@ def _work(
         except OutOfBudget:
             report.note = _used_up(tester)
             return
+        except DEFECTS as defect:
+            # Ours, not the instrument's; what else there is to try is tried.
+            finding.verdict = finding.verdict.overwritten(Verdict.INCONCLUSIVE)
+            finding.reason = f"a defect of Wirevow, please report it: {type(defect).__name__}: {defect}"
+            if not _acquaint(tester, report, scribe):
+                return
         except Broken as broken:
-            _fail(tester, report, requirement, broken, scribe)
+            work_again = partial(_try, tester, report.seed, requirement, purpose)
+            _fail(tester, report, requirement, broken, scribe, work_again)
             cut_short += 1
             if until_failure or len(report.failures) >= MOST_FAILURES or cut_short >= MOST_CUT_SHORT:
                 report.note = report.note or (
@@ -271,6 +279,15 @@ def _work(
         late = 0
     if progress is not None and work:
         progress(len(work), len(work), report.findings[work[-1][0].id])
+
+
+def _try(tester: Tester, seed: int, requirement: Requirement, purpose: Purpose) -> None:
+    """Work a purpose from the initial state."""
+    # Sequences and searches go by a requirement's name; they try everything.
+    tester.trying = requirement.id if purpose.section == requirement.section else None
+    tester.random = purpose_random(seed, requirement.id, purpose.rank)
+    purpose.work(tester, requirement)
+    tester.quiet()
 
 
 def _doubt(finding: Finding, why: Doubtful) -> None:
@@ -320,6 +337,9 @@ def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
                 raise
             report.note = lost.message
             return False
+        except (Doubtful, NotSelected) as why:
+            report.note = f"the instrument cannot be brought back to a known state: {why}"
+            return False
         attempt += 1
     report.note = "the instrument cannot be brought back to a known state"
     return False
@@ -336,7 +356,16 @@ class _Scribe:
     source: str
     reduce: bool
 
-    def case(self, tester: Tester, report: Report, finding: Finding, purpose: str, broken: Broken) -> Case:
+    def case(
+        self,
+        tester: Tester,
+        report: Report,
+        finding: Finding,
+        purpose: str,
+        broken: Broken,
+        work: Callable[[], None] | None,
+    ) -> tuple[Case, Recurrence | None]:
+        """The way to it, and whether it comes again on it, or else when `work` is done."""
         steps = steps_of(broken.steps or tester.since_mark(), tester.vow)
         requirement = finding.requirement
         case = Case(
@@ -350,11 +379,21 @@ class _Scribe:
             expected=broken.judgement.expected,
             seen=broken.seen,
         )
-        return shortened(tester, case) if self.reduce else case
+        if not self.reduce:
+            return case, None
+        shorter = shortened(tester, case)
+        if shorter is not None:
+            return shorter, Recurrence(1, 1)
+        return case, None if work is None else recurrence(tester, work)
 
 
 def _fail(
-    tester: Tester, report: Report, purpose: Requirement | None, broken: Broken, scribe: _Scribe
+    tester: Tester,
+    report: Report,
+    purpose: Requirement | None,
+    broken: Broken,
+    scribe: _Scribe,
+    work: Callable[[], None] | None = None,
 ) -> None:
     identity = broken.judgement.requirement
     finding = report.findings.get(identity)
@@ -373,8 +412,10 @@ def _fail(
         return
     finding.reason = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
     tried = purpose.id if purpose is not None else identity
-    case = scribe.case(tester, report, finding, tried, broken)
-    report.failures.append(Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case))
+    case, again = scribe.case(tester, report, finding, tried, broken, work)
+    report.failures.append(
+        Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case, again)
+    )
 
 
 def _tally(tester: Tester, report: Report) -> None:

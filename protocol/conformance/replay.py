@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from wirevow.protocol.conformance.casefile import Case, Step, doings, sent, steps_of
 from wirevow.protocol.conformance.purposes import purposes_for
@@ -20,16 +20,31 @@ from wirevow.protocol.document.model import duration_ns
 from wirevow.protocol.document.requirements import Requirement, requirements
 from wirevow.protocol.vow import value_of
 
+FREED = Step("bench", "link.transmitter free")
 MOST_TRIES = 200
 """Attempts to make a case shorter on a held clock; each starts the instrument afresh."""
+AGAIN = 3
+"""A failure that its steps alone do not show is looked for so often by what found it."""
 MOST_TRIES_REAL = 40
 """The same on a clock that runs by itself, where every wait is one."""
 
 
 def perform(tester: Tester, steps: Sequence[Step]) -> None:
-    """Do the steps from where the instrument is. `Broken` when an answer is wrong."""
+    """Do the steps from where the instrument is. `Broken` when an answer is wrong.
+
+    What is sent to a stalled transmitter is answered when it is free again. NotSelected where the steps leave
+    it stalled: no instrument could answer then.
+    """
     tickets: list[str] = []
+    held_back = b""
     for step in steps:
+        if step.kind in (">", ">>") and tester.oracle.twin.blocked:
+            held_back += sent(step, tickets)
+            continue
+        if held_back and step == FREED:
+            tester.free_after(held_back)
+            held_back = b""
+            continue
         match step.kind:
             case ">" | ">>":
                 tester.raw(sent(step, tickets))
@@ -43,6 +58,10 @@ def perform(tester: Tester, steps: Sequence[Step]) -> None:
                 tester.power_cycle()
             case "reset":
                 tester.reset()
+        if held_back and not tester.oracle.twin.blocked:
+            raise NotSelected("a boot came before the answers to what a stalled transmitter was sent")
+    if tester.oracle.twin.blocked:
+        raise NotSelected("the steps leave the transmitter stalled")
     tester.quiet()
 
 
@@ -114,8 +133,39 @@ def purpose_random(seed: int, requirement: str, rank: int) -> random.Random:
     return random.Random(f"{seed} {requirement} {rank}")
 
 
-def shortened(tester: Tester, case: Case) -> Case:
-    """The case by a shorter way to the same broken promise, if its steps alone show it; else as it is.
+@dataclass(frozen=True, slots=True)
+class Recurrence:
+    """How often a failure came when the way to it was gone again."""
+
+    came: int
+    tries: int
+
+    @property
+    def intermittent(self) -> bool:
+        """Whether it did not come every time."""
+        return self.came < self.tries
+
+
+def recurrence(tester: Tester, work: Callable[[], None]) -> Recurrence | None:
+    """Try again from the beginning what found a failure; whatever breaks counts. None if that cannot be."""
+    came = tries = 0
+    for _ in range(AGAIN):
+        try:
+            tester.trying = None
+            tester.acquaint()
+            tester.home()
+            tester.mark()
+            work()
+        except Broken:
+            came += 1
+        except (Doubtful, NotSelected, NoInstrument, OutOfBudget):
+            break
+        tries += 1
+    return Recurrence(came, tries) if tries else None
+
+
+def shortened(tester: Tester, case: Case) -> Case | None:
+    """The case by a shorter way to the same broken promise; None if its steps alone do not show it.
 
     Delta debugging (A. Zeller and R. Hildebrandt, Simplifying and isolating failure-inducing input, IEEE
     Transactions on Software Engineering 28(2), 2002), for a failure at the end of its steps: first the last
@@ -125,9 +175,9 @@ def shortened(tester: Tester, case: Case) -> Case:
     try:
         steps = attempts.shortest(doings(case.steps))
     except OutOfBudget:
-        return case
+        return None
     if steps is None:
-        return case
+        return None
     # Once more, for the lines that come on the shorter way.
     try:
         tester.acquaint()
@@ -139,7 +189,7 @@ def shortened(tester: Tester, case: Case) -> Case:
         return _as_it_went(tester, case, broken)
     except (NotSelected, Doubtful, NoInstrument, OutOfBudget):
         pass
-    return case
+    return None
 
 
 class _Attempts:

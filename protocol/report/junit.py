@@ -74,6 +74,8 @@ def _told(breach: Breach) -> str:
             yield f"    {step.kind} {step.text}".rstrip()
         yield f"expected {breach.expected or 'nothing'}"
         yield f"seen     {breach.seen}"
+        if breach.again:
+            yield f"again    {breach.again}"
         if breach.case is not None:
             yield f"case     {breach.case}"
 

@@ -16,6 +16,7 @@ from wirevow.protocol.conformance.campaign import Report
 from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import BEYOND, MISHAP
 from wirevow.protocol.conformance.hookup import Profile
+from wirevow.protocol.conformance.replay import Recurrence
 from wirevow.protocol.conformance.replies import ReplyTimes
 from wirevow.protocol.conformance.tester import DRY
 from wirevow.protocol.conformance.verdict import Verdict
@@ -73,6 +74,8 @@ class Breach:
     """The shortest way to it that was found."""
     case: str | None
     """Path of its case file, if one was written."""
+    again: str = ""
+    """How often it came when it was looked for again, if not every time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +173,14 @@ class Outcome:
         return [row.id for row in self.rows if row.verdict in chosen and row.reason.endswith(DRY)]
 
 
+def _again(found: Recurrence | None) -> str:
+    """Empty for a failure that comes whenever it is looked for, or was not looked for."""
+    if found is None or not found.intermittent:
+        return ""
+    came = f"intermittent: tried again, it came {found.came} of {found.tries} times"
+    return came if found.came else f"{came}; it may depend on what came before these steps"
+
+
 def printable(text: str) -> str:
     """Text in which nothing can move a cursor or end a line: what a device says may be anything."""
     return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
@@ -232,6 +243,7 @@ def outcome_of(
             failure.lines,
             tuple(replace(step, text=printable(step.text)) for step in failure.case.steps),
             cases.get(index),
+            _again(failure.again),
         )
         for index, failure in enumerate(report.failures)
     )

@@ -138,6 +138,8 @@ def _told(breach: Breach) -> Iterator[tuple[str, str]]:
     yield "expected", breach.expected or "nothing"
     yield "seen", breach.seen
     yield "found", _found(breach)
+    if breach.again:
+        yield "again", breach.again
     if breach.case is not None:
         yield "case", breach.case
 

@@ -7,11 +7,16 @@ from dataclasses import replace
 import pytest
 
 from tests.protocol.conformance.instruments import hands_on, vow_of
-from wirevow.protocol.conformance import campaign
+from wirevow.emu.direct import direct_tester
+from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance import campaign, purposes
 from wirevow.protocol.conformance.campaign import Report
 from wirevow.protocol.conformance.tester import NoInstrument
+from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.conformance.verdict import Verdict
-from wirevow.protocol.document.requirements import requirement_ids
+from wirevow.protocol.device import Answer, Device
+from wirevow.protocol.document.requirements import Requirement, requirement_ids
+from wirevow.protocol.message import Request
 
 
 def facts(report: Report) -> object:
@@ -122,3 +127,54 @@ def test_progress_is_told_and_ends_at_the_whole() -> None:
     campaign.run(hands_on("brae"), progress=lambda done, whole, finding: told.append((done, whole)))
     assert [done for done, _ in told] == list(range(len(told)))
     assert told[-1][0] == told[-1][1]
+
+
+# -------------------------------------------------------------------------------- failures that come and go
+
+
+@pytest.mark.parametrize("period", [10**6, 97])
+def test_a_failure_that_does_not_come_every_time_is_called_intermittent(period: int) -> None:
+    asked = 0
+
+    class Moody(Device):
+        """Answers the question about its count of boots wrongly, now and then, or once in its life."""
+
+        def _ask(self, request: Request, now_ns: int) -> Answer:
+            nonlocal asked
+            if request.name == "self.boots":
+                asked += 1
+                if asked == 4 or asked % period == 0:
+                    return False, ("unknown",)
+            return super()._ask(request, now_ns)
+
+    vow = vow_of("brae")
+    report = campaign.run(direct_tester(vow, Instrument(vow, device_class=Moody)), until_failure=True)
+    again = report.failures[0].again
+    assert again is not None
+    assert again.intermittent
+
+
+def test_a_failure_that_comes_every_time_is_not() -> None:
+    report = campaign.run(hands_on("brae", "unit-in-any-case"), until_failure=True)
+    again = report.failures[0].again
+    assert again is not None
+    assert not again.intermittent
+
+
+def test_a_slip_of_the_checker_is_inconclusive_and_the_check_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    def slips(t: Hands, r: Requirement) -> None:
+        t.ask("self.state")
+        raise ValueError("empty range")
+
+    index, broken = next(
+        (index, each) for index, each in enumerate(purposes.PURPOSES) if each.aspect == "unit"
+    )
+    others = purposes.PURPOSES[:index] + purposes.PURPOSES[index + 1 :]
+    monkeypatch.setattr(purposes, "PURPOSES", [*others, replace(broken, work=slips)])
+    report = campaign.run(hands_on("brae"))
+    finding = report.findings[f"wire.{broken.aspect}"]
+    assert finding.verdict is Verdict.INCONCLUSIVE
+    assert "a defect of Wirevow" in finding.reason
+    assert "empty range" in finding.reason
+    assert report.verdict is Verdict.INCONCLUSIVE
+    assert sum(each.verdict is Verdict.PASS for each in report.findings.values()) > 90

@@ -15,6 +15,7 @@ from wirevow.protocol.conformance.casefile import Case, Step, doings, read_case,
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.replay import perform, replay, shortened
 from wirevow.protocol.conformance.tester import Broken, NotSelected
+from wirevow.protocol.conformance.tester import Tester as Hands
 
 FAULTS = {
     "spaces-run-together": 1,
@@ -31,7 +32,10 @@ FAULTS = {
 
 def shows(fault: str, requirement: str, steps: tuple[Step, ...]) -> bool:
     """Whether these steps show that this requirement is broken."""
-    tester = hands_on("tarn", fault)
+    return shows_on(hands_on("tarn", fault), requirement, steps)
+
+
+def shows_on(tester: Hands, requirement: str, steps: tuple[Step, ...]) -> bool:
     tester.acquaint()
     tester.home()
     tester.trying = requirement
@@ -83,7 +87,7 @@ def test_a_longer_way_is_shortened_on_replay() -> None:
 
 def test_a_case_whose_steps_do_not_show_it_is_left_as_it_is() -> None:
     case = first_case("bound-dependent-ignored")
-    assert shortened(hands_on("tarn"), case) is case
+    assert shortened(hands_on("tarn"), case) is None
 
 
 def test_a_case_that_rests_on_several_answers_is_shown_by_its_purpose() -> None:
@@ -92,6 +96,28 @@ def test_a_case_that_rests_on_several_answers_is_shown_by_its_purpose() -> None:
     again = replay(hands_on("tarn", "fan-step-back"), replace(case, steps=()))
     assert again is not None
     assert again.requirement == case.requirement
+
+
+STALLED = (
+    Step("bench", "link.transmitter stalled"),
+    Step("bench", "panel.control local"),
+    Step(">", "@2b ask self.state"),
+)
+
+
+def test_what_a_stalled_transmitter_is_sent_is_answered_once_it_is_free() -> None:
+    steps = (*STALLED, Step("bench", "link.transmitter free"))
+    assert not shows_on(hands_on("tarn"), "wire.notice.number", steps)
+    assert shows_on(hands_on("tarn", "sent-twice-after-a-stall"), "wire.notice.number", steps)
+
+
+def test_steps_that_leave_the_transmitter_stalled_accuse_nobody() -> None:
+    for fault in (None, "sent-twice-after-a-stall"):
+        hands = hands_on("tarn", fault)
+        hands.acquaint()
+        hands.home()
+        with pytest.raises(NotSelected, match="stalled"):
+            perform(hands, STALLED)
 
 
 def test_another_failure_is_named_as_what_it_is() -> None:
