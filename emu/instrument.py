@@ -90,6 +90,10 @@ class Instrument:
         """Bytes to the host, drained."""
         return self.device.take() if self.powered else b""
 
+    def draw_tickets(self, chance: Callable[[], int | None]) -> None:
+        """Let tickets be what nobody can foresee, where `chance` gives a number (16 bits)."""
+        self.device.chance = chance
+
     def opened(self, now_ns: int) -> None:
         """A host opened the port; on some boards that is a reset."""
         self.advance(now_ns)

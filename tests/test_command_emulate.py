@@ -12,6 +12,7 @@ import pytest
 import serial
 
 from wirevow.emu import command
+from wirevow.protocol.conformance.rig import open_rig
 
 TARN = str(files("wirevow.spec").joinpath("tarn.yaml"))
 
@@ -57,22 +58,46 @@ def test_an_instrument_on_tcp_with_its_rig():
     with emulating("--listen", "tcp:127.0.0.1:0", "--rig", "tcp:127.0.0.1:0") as (_, addresses):
         with serial.serial_for_url(addresses["port"], timeout=20) as port:
             assert answer(port, b"ask self.vow").startswith(b"ok tarn ")
-        host, number = addresses["rig"].removeprefix("tcp:").rsplit(":", 1)
+        place, secret = addresses["rig"].removeprefix("tcp:").split("#")
+        host, number = place.rsplit(":", 1)
         with socket.create_connection((host, int(number)), timeout=20) as rig, rig.makefile("rw") as lines:
-            print(json.dumps({"do": "hello"}), file=lines, flush=True)
+            print(json.dumps({"do": "hello", "secret": secret}), file=lines, flush=True)
             assert json.loads(lines.readline())["document"] == "tarn"
 
 
-def test_the_seed_decides_the_tickets():
-    def ticket(seed):
-        with (
-            emulating("--listen", "tcp:127.0.0.1:0", "--seed", seed) as (_, addresses),
-            serial.serial_for_url(addresses["port"], timeout=20) as port,
-        ):
-            return answer(port, b"act sink.arm")
+def tickets(seed, held):
+    """Three tickets of an instrument in a process of its own."""
+    options = ("--listen", "tcp:127.0.0.1:0", "--rig", "tcp:127.0.0.1:0", "--seed", seed)
+    with emulating(*options) as (_, addresses):
+        rig = open_rig(addresses["rig"])
+        if held:
+            rig.hold()
+        with serial.serial_for_url(addresses["port"], timeout=20) as port:
+            given = [answer(port, b"act sink.arm") for _ in range(3)]
+        rig.close()
+        return given
 
-    assert ticket("1") == ticket("1")
-    assert ticket("1") != ticket("2")
+
+def test_the_seed_decides_the_tickets_where_a_rig_holds_the_clock():
+    assert tickets("1", held=True) == tickets("1", held=True)
+    assert tickets("1", held=True) != tickets("2", held=True)
+
+
+def test_nobody_can_foresee_the_tickets_while_the_clock_runs():
+    assert tickets("1", held=False) != tickets("1", held=False)
+
+
+def test_listening_where_other_machines_connect_has_to_be_meant():
+    command = "from wirevow.emu.command import main; main()"
+    with subprocess.Popen(
+        [sys.executable, "-c", command, "emulate", TARN, "--listen", "tcp:0.0.0.0:0", "--public"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout.readline().startswith("port socket://0.0.0.0:")
+        assert "caution: --public: whoever reaches this machine over a network" in process.stderr.readline()
+        process.terminate()
 
 
 @pytest.mark.parametrize(
@@ -81,6 +106,9 @@ def test_the_seed_decides_the_tickets():
         (["nowhere.yaml"], "wirevow: nowhere.yaml: "),
         ([TARN, "--bench", "nowhere.yaml"], "wirevow: nowhere.yaml: "),
         ([TARN, "--listen", "tcp:127.0.0.1"], "wirevow: tcp:127.0.0.1: "),
+        ([TARN, "--listen", "tcp:0.0.0.0:0"], "wirevow: tcp:0.0.0.0:0: other machines reach 0.0.0.0"),
+        ([TARN, "--listen", "tcp:[::]:0"], "wirevow: tcp:[::]:0: other machines reach ::"),
+        ([TARN, "--rig", "tcp:0.0.0.0:0"], "wirevow: tcp:0.0.0.0:0: other machines reach 0.0.0.0"),
         ([TARN, "--listen", "/dev/nowhere"], "wirevow: /dev/nowhere: "),
         ([TARN, "--pace", "12"], "wirevow: Invalid value for '--pace'"),
         ([TARN, "--rig", "nonsense"], "wirevow: nonsense: "),

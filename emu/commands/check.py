@@ -30,7 +30,7 @@ ROOM_BYTES = 4_000_000
 @click.command("check")
 @click.argument("doc")
 @click.argument("port")
-@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
+@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT#SECRET, or SCHEME:REST.")
 @click.option("--json", "json_file", metavar="F", help="Write the report as JSON.")
 @click.option("--junit", "junit_file", metavar="F", help="Write it as JUnit XML.")
 @click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")

@@ -20,7 +20,8 @@ import click
 @click.option("--fault", metavar="NAME", help="Break it in one way on purpose.")
 @click.option("--firmware", metavar="HOW", help="Run firmware instead: host, chip, or your own .elf file.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
-@click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT.")
+@click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT[#SECRET].")
+@click.option("--public", is_flag=True, help="Let other machines connect too, to whatever they find.")
 def command(
     doc: str,
     bench: str | None,
@@ -31,10 +32,12 @@ def command(
     firmware: str | None,
     seed: int,
     rig: str | None,
+    public: bool,
 ) -> None:
     """Simulate the instrument of DOC on a port until Ctrl-C.
 
-    Hosts may come and go; the instrument keeps running. Its address is printed once it listens.
+    Hosts may come and go; the instrument keeps running. Its address is printed once it listens; that of a rig
+    ends in a secret, which the checker needs: give it the whole address.
     """
     from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
@@ -63,6 +66,12 @@ def command(
         click.echo(f"port {port}")
         if rig_address is not None:
             click.echo(f"rig {rig_address}")
+        if public:
+            click.echo(
+                "wirevow: caution: --public: whoever reaches this machine over a network can connect to that "
+                "port and do with the instrument as they like",
+                err=True,
+            )
 
     serve(
         instrument,
@@ -72,5 +81,6 @@ def command(
         pace=pace,
         baud=document.wire.baud,
         rig=rig,
+        public=public,
         ready=ready,
     )

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.command("learn")
 @click.argument("doc")
 @click.argument("port")
-@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
+@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT#SECRET, or SCHEME:REST.")
 @click.option("--dot", "dot_file", metavar="F", help="Write the machine as text for Graphviz.")
 @click.option("--svg", "svg_file", metavar="F", help="Write it as an SVG picture.")
 @click.option(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.command("replay")
 @click.argument("case_file", metavar="CASE")
 @click.argument("port")
-@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT, or SCHEME:REST.")
+@click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT#SECRET, or SCHEME:REST.")
 @click.option("--document", metavar="DOC", help="The document, if it is not where the case says.")
 @click.option("--shorter", metavar="FILE", help="If it fails, look for a shorter way and write it to FILE.")
 @within_envelope

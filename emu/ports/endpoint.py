@@ -5,6 +5,8 @@ import socket
 from collections.abc import Sequence
 from typing import Protocol
 
+from wirevow.emu.ports.request_line import begins_http
+
 CHUNK = 4096
 """Most bytes taken from a host at once."""
 
@@ -38,19 +40,38 @@ class FileHost:
 
 
 class SocketHost:
-    """A host behind a socket that does not block; on some systems those are no files."""
+    """A host behind a socket that does not block; on some systems those are no files.
 
-    __slots__ = ("_socket", "descriptor")
+    One whose first line is HTTP is a web page: nothing of it is heard, and its end comes at once.
+    """
+
+    __slots__ = ("_begun", "_held", "_socket", "descriptor")
 
     def __init__(self, connection: socket.socket) -> None:
         self._socket = connection
         self.descriptor = connection.fileno()
+        self._begun = False
+        """It is known not to be HTTP."""
+        self._held = b""
+        """The first bytes, while they may be either."""
 
     def read(self) -> bytes:
-        return self._socket.recv(CHUNK)
+        data = self._socket.recv(CHUNK)
+        return data if self._begun else self._first(data)
 
     def write(self, data: bytes) -> int:
         return self._socket.send(data)
+
+    def _first(self, data: bytes) -> bytes:
+        held, self._held = self._held + data, b""
+        http = begins_http(held)
+        if http:
+            return b""
+        if http is None and data:
+            self._held = held
+            raise BlockingIOError
+        self._begun = True
+        return held
 
 
 class Endpoint(Protocol):

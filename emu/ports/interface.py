@@ -1,6 +1,6 @@
 """What a port asks of an instrument. Bytes and instants in, bytes and instants out; no I/O."""
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from typing import Protocol, runtime_checkable
 
 
@@ -67,3 +67,11 @@ class Pausing(Protocol):
 
     def advance_to_output(self, to_ns: int) -> None:
         """Run to `to_ns`, but stop at the first instant at which `take` gives something."""
+
+
+@runtime_checkable
+class Drawing(Protocol):
+    """What an instrument whose tickets need not follow from its seed has besides."""
+
+    def draw_tickets(self, chance: Callable[[], int | None]) -> None:
+        """Draw tickets from what `chance` gives, 16 bits; where it gives None, the seed decides."""

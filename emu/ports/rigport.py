@@ -1,11 +1,15 @@
 """The rig as a second endpoint: JSON objects, one per line each way, over TCP.
 
-One client at a time. When it hangs up, the clock runs by itself again from where it stands.
+A client's first line is a hello with the secret. One client at a time. When it hangs up, the clock runs by
+itself again from where it stands.
 """
 
 import contextlib
+import hmac
 import json
 import math
+import re
+import secrets
 import socket
 import time
 from decimal import Decimal, InvalidOperation
@@ -13,11 +17,18 @@ from typing import Any
 
 from wirevow.emu.clock import Clock
 from wirevow.emu.ports.line import Line
+from wirevow.emu.ports.request_line import begins_http
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.emu.ports.tcp import Refusals, hung_up, listen, place
 from wirevow.protocol.conformance.rig import VERSION, RigError
+from wirevow.protocol.serialport import PortError
 
 BUSY = b'{"ok": false, "error": "busy: another client has this rig"}\n'
+STRANGER = (
+    b'{"ok": false, "error": "begin with {\\"do\\": \\"hello\\", \\"secret\\": ...}; the secret is what the '
+    b'simulator printed behind # in the address of its rig: give that whole address"}\n'
+)
+SECRET = re.compile(r"[A-Za-z0-9_-]{8,64}")
 LINE_LIMIT = 65536
 ARRIVAL_S = 5.0
 """How long bytes that the host has sent may be on their way (a kernel's buffers, a network)."""
@@ -28,12 +39,21 @@ _decoded = json.JSONDecoder(parse_float=Decimal).decode
 
 
 class RigPort:
-    """Listens at `tcp:HOST:PORT` and does what a client asks of the instrument's rig."""
+    """Listens at `tcp:HOST:PORT#SECRET` and does what a client who knows the secret asks of the rig.
 
-    def __init__(self, text: str, line: Line, clock: Clock, document: str) -> None:
+    Without a secret in it one is made; `address` has it. PortError if it cannot listen there.
+    """
+
+    def __init__(self, text: str, line: Line, clock: Clock, document: str, public: bool = False) -> None:
         self._rig = InstrumentRig(line, clock, document)
-        self._listener = listen(text)
-        self.address = f"tcp:{place(self._listener)}"
+        where, _, secret = text.partition("#")
+        self._secret = secret or secrets.token_hex(8)
+        if not SECRET.fullmatch(self._secret):
+            raise PortError(f"{where}: a rig's secret is 8 to 64 letters, digits, - and _")
+        self._listener = listen(where, public)
+        self.address = f"tcp:{place(self._listener)}#{self._secret}"
+        self._admitted = False
+        """The client has said the secret."""
         self._client: socket.socket | None = None
         self._refusals = Refusals(BUSY)
         self._heard = b""
@@ -93,6 +113,7 @@ class RigPort:
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._client = connection
         self._heard = b""
+        self._admitted = False
 
     def _hang_up(self) -> None:
         if self._client is not None:
@@ -117,21 +138,34 @@ class RigPort:
                     self._hang_up()
                 return
             self._heard = rest
+            if not self._admitted and not self._admit(line):
+                return
             try:
-                request = _decoded(line.decode())
-                if not isinstance(request, dict):
-                    raise TypeError
+                request = _understood(line)
                 if request.get("do") in ("advance", "counts"):
                     self._awaited = request, _whole(request, "sent"), time.monotonic() + ARRIVAL_S
                     continue
             except RigError as error:
                 self._say(_refusal(error.message))
                 continue
-            except (ValueError, TypeError, RecursionError):
-                self._say(_refusal('write one JSON object per line, such as {"do": "hello"}'))
-                continue
             else:
                 self._answer(request)
+
+    def _admit(self, line: bytes) -> bool:
+        """Hear the first line: who does not say the secret is hung up on, and a web page is told nothing."""
+        assert self._client is not None
+        if begins_http(line):
+            self._hang_up()
+            return False
+        with contextlib.suppress(RigError):
+            request = _understood(line)
+            secret = request.get("secret")
+            if request.get("do") == "hello" and isinstance(secret, str):
+                self._admitted = hmac.compare_digest(secret.encode("utf-8", "replace"), self._secret.encode())
+        if not self._admitted:
+            self._refusals.refuse(self._client, STRANGER)
+            self._client = None
+        return self._admitted
 
     def _answer(self, request: Answer) -> None:
         try:
@@ -193,6 +227,17 @@ class RigPort:
                 if self._client.send(data) == len(data):
                     return
             self._hang_up()
+
+
+def _understood(line: bytes) -> dict[str, Any]:
+    """The JSON object of a line. RigError."""
+    try:
+        request = _decoded(line.decode())
+    except (ValueError, RecursionError):
+        request = None
+    if not isinstance(request, dict):
+        raise RigError('write one JSON object per line, such as {"do": "reset"}')
+    return request
 
 
 def _refusal(error: str) -> Answer:

@@ -8,6 +8,7 @@ host's bytes, the rig. So a rig's command finds done what the host did before it
 import contextlib
 import ctypes
 import os
+import secrets
 import signal
 import socket
 import sys
@@ -18,7 +19,7 @@ from typing import Protocol
 
 from wirevow.emu.clock import RealClock
 from wirevow.emu.ports.endpoint import Endpoint, Host
-from wirevow.emu.ports.interface import Instrument
+from wirevow.emu.ports.interface import Drawing, Instrument
 from wirevow.emu.ports.line import INPUT_LIMIT, Line
 from wirevow.emu.ports.waiter import READ, WRITE, make_waiter
 
@@ -75,6 +76,9 @@ class Server:
         self._stopping = False
         self._brisk = False
         """The last one came back in less than `_BRISK_S`."""
+        if isinstance(instrument, Drawing):
+            # Where a rig holds the clock everything comes again as before; otherwise nobody is to foresee it.
+            instrument.draw_tickets(lambda: None if self.clock.held else secrets.randbits(16))
         self._waiter = make_waiter(punctual=pace is not None)
         self._waker, self._alarm = socket.socketpair()
         # Not blocking, because signals write to it too.
@@ -308,7 +312,7 @@ def _wake_punctually() -> None:
             ctypes.CDLL(None).prctl(_PR_SET_TIMERSLACK, _SLACK_NS, 0, 0, 0)
 
 
-def open_endpoint(where: str, link: str | None = None, baud: int = 115200) -> Endpoint:
+def open_endpoint(where: str, link: str | None = None, baud: int = 115200, public: bool = False) -> Endpoint:
     """The endpoint that `--listen` names: `pty`, `tcp:HOST:PORT`, or a port as pyserial spells it.
 
     Raises PortError.
@@ -324,7 +328,7 @@ def open_endpoint(where: str, link: str | None = None, baud: int = 115200) -> En
     if where.startswith("tcp:"):
         from wirevow.emu.ports.tcp import TcpPort
 
-        return TcpPort(where)
+        return TcpPort(where, public)
     from wirevow.emu.ports.adapter import AdapterPort
 
     return AdapterPort(where, baud)
@@ -339,21 +343,23 @@ def serve(
     pace: int | None = None,
     baud: int = 115200,
     rig: str | None = None,
+    public: bool = False,
     ready: Callable[[str, str | None], None],
 ) -> None:
     """Serve `instrument` until interrupted (KeyboardInterrupt is let through).
 
     `document`: its name, for the rig's greeting. `baud`: rate of a serial adapter. `rig`: where the
-    rig listens (`tcp:HOST:PORT`), or None. `ready` is called once with the addresses of port and rig.
+    rig listens (`tcp:HOST:PORT`), or None. `public`: where other machines reach it is allowed. `ready`
+    is called once with the addresses of port and rig.
     Raises PortError.
     """
-    server = Server(instrument, open_endpoint(listen, link, pace or baud), pace)
+    server = Server(instrument, open_endpoint(listen, link, pace or baud, public), pace)
     address = server.endpoint.address
     try:
         if rig is not None:
             from wirevow.emu.ports.rigport import RigPort
 
-            server.rig = desk = RigPort(rig, server.line, server.clock, document)
+            server.rig = desk = RigPort(rig, server.line, server.clock, document, public)
             ready(address, desk.address)
         else:
             ready(address, None)

@@ -4,6 +4,7 @@ Hosts open it with pyserial's `socket://HOST:PORT`.
 """
 
 import contextlib
+import ipaddress
 import os
 import select
 import socket
@@ -25,11 +26,16 @@ def split_address(text: str) -> tuple[str, int]:
     return host.strip("[]") or "127.0.0.1", int(port)
 
 
-def listen(text: str) -> socket.socket:
-    """A listening socket, not blocking, at `tcp:HOST:PORT`."""
+def listen(text: str, public: bool = False) -> socket.socket:
+    """A listening socket, not blocking, at `tcp:HOST:PORT`; if `public`, other machines may reach it."""
     host, port = split_address(text)
     try:
         family, _, _, _, where = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        if not public and not is_loopback(str(where[0])):
+            raise PortError(
+                f"{text}: other machines reach {where[0]}, and whoever connects has the instrument; "
+                "write 127.0.0.1, or add --public if that is meant"
+            )
         return _bound(socket.socket(family, socket.SOCK_STREAM), where)
     except socket.gaierror as error:
         raise PortError(f"{text}: no such host ({error.strerror}); 127.0.0.1 is this machine") from error
@@ -37,6 +43,11 @@ def listen(text: str) -> socket.socket:
         raise PortError(
             f"{text}: cannot listen there ({error.strerror}); choose another port, or 0 for any free one"
         ) from error
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine reaches that address."""
+    return ipaddress.ip_address(host.partition("%")[0]).is_loopback
 
 
 def _bound(listener: socket.socket, where: object) -> socket.socket:
@@ -78,16 +89,16 @@ def hung_up(connection: socket.socket) -> bool:
 
 
 class Refusals:
-    """Connections that were one too many: each gets one line, and is closed when it has read it."""
+    """Connections that nobody serves: each gets one line, and is closed when it has read it."""
 
     def __init__(self, line: bytes) -> None:
         self._line = line
         self._leaving: list[socket.socket] = []
 
-    def refuse(self, connection: socket.socket) -> None:
+    def refuse(self, connection: socket.socket, line: bytes | None = None) -> None:
         connection.setblocking(False)
         with contextlib.suppress(OSError):
-            connection.send(self._line)
+            connection.send(self._line if line is None else line)
             # Closing at once could reset the connection and take the line with it.
             connection.shutdown(socket.SHUT_WR)
         self._leaving.append(connection)
@@ -122,8 +133,8 @@ class TcpPort:
 
     look_again_s: float | None = None
 
-    def __init__(self, text: str) -> None:
-        self._listener = listen(text)
+    def __init__(self, text: str, public: bool = False) -> None:
+        self._listener = listen(text, public)
         self.address = f"socket://{place(self._listener)}"
         self.host: Host | None = None
         self._connection: socket.socket | None = None

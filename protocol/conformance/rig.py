@@ -1,9 +1,10 @@
 """The rig: a checker's hands. It changes what is wired to the instrument, cuts its power, moves its clock.
 
-A rig is reached by an endpoint: `tcp:HOST:PORT` is the socket that a simulator offers (one JSON
-object per line each way); any other scheme is looked up among the installed entry points of the
-group `wirevow.rig`, so that a person with a programmable supply and a relay can write an adapter: a
-callable under the name of the scheme that takes what follows the colon and returns a `Rig`.
+A rig is reached by an endpoint: `tcp:HOST:PORT#SECRET` is the socket that a simulator offers (one JSON
+object per line each way, the first a hello with the secret that keeps others out); any other scheme is
+looked up among the installed entry points of the group `wirevow.rig`, so that a person with a
+programmable supply and a relay can write an adapter: a callable under the name of the scheme that takes
+what follows the colon and returns a `Rig`.
 """
 
 import importlib.metadata
@@ -87,10 +88,10 @@ class Rig(Protocol):
 
 
 def open_rig(endpoint: str) -> Rig:
-    """The rig at `tcp:HOST:PORT`, or of an installed adapter SCHEME:REST. Raises RigError."""
+    """The rig at `tcp:HOST:PORT#SECRET`, or of an installed adapter SCHEME:REST. Raises RigError."""
     scheme, colon, rest = endpoint.partition(":")
     if not colon:
-        raise RigError(f"{endpoint}: not a rig; write tcp:HOST:PORT, or SCHEME:REST of an adapter")
+        raise RigError(f"{endpoint}: not a rig; write tcp:HOST:PORT#SECRET, or SCHEME:REST of an adapter")
     if scheme == "tcp":
         return SocketRig(endpoint)
     adapters = {entry.name: entry for entry in importlib.metadata.entry_points(group=GROUP)}
@@ -111,13 +112,14 @@ def open_rig(endpoint: str) -> Rig:
 
 
 class SocketRig:
-    """The client of a rig endpoint `tcp:HOST:PORT`."""
+    """The client of a rig endpoint `tcp:HOST:PORT#SECRET`."""
 
     def __init__(self, endpoint: str) -> None:
+        endpoint, _, self._secret = endpoint.partition("#")
         self.endpoint = endpoint
         host, _, port = endpoint.removeprefix("tcp:").rpartition(":")
         if not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
-            raise RigError(f"{endpoint}: write tcp:HOST:PORT, as the simulator prints it for --rig")
+            raise RigError(f"{endpoint}: write tcp:HOST:PORT#SECRET, as the simulator prints it for --rig")
         try:
             where = host.strip("[]") or "127.0.0.1", int(port)
             self._socket = socket.create_connection(where, timeout=ANSWER_S)
@@ -185,8 +187,10 @@ class SocketRig:
         self._socket.close()
 
     def _greet(self) -> Hello:
-        answer = self._ask({"do": "hello"})
+        answer = self._ask({"do": "hello", "secret": self._secret})
         version = answer.get("rig")
+        if answer.get("ok") is False and isinstance(answer.get("error"), str):
+            raise RigError(f"{self.endpoint}: {answer['error']}")
         if answer.get("ok") is not True or version is None:
             raise self._stranger(json.dumps(answer))
         if version != VERSION:

@@ -1,5 +1,6 @@
 """TCP as an instrument's serial port."""
 
+import contextlib
 import socket
 
 import pytest
@@ -61,6 +62,48 @@ def test_a_host_that_returns_at_once_is_welcome_and_its_last_words_were_heard() 
         until(lambda: len(fake.seen) == 200)
         assert fake.seen == [("opened",), ("closed",)] * 100
         assert fake.heard == b"".join(b"ping %d\nbye\n" % visit for visit in range(100))
+
+
+def post(body: bytes) -> bytes:
+    """What a browser sends for a page (RFC 9112, section 3, and a form's or a script's body)."""
+    head = b"POST /" + b"x" * 5000 + b" HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: text/plain\r\n"
+    return head + b"Content-Length: %d\r\n\r\n" % len(body) + body
+
+
+@pytest.mark.parametrize("piece", [1, 3, 6, 10_000])
+def test_a_web_page_is_hung_up_on_and_nothing_of_it_is_heard(piece: int) -> None:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _):
+        where = address.removeprefix("socket://").rsplit(":", 1)
+        with socket.create_connection((where[0], int(where[1])), timeout=5) as page:
+            page.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            data = post(b"ping x\n" * 1000)
+            with contextlib.suppress(ConnectionError):
+                for at in range(0, len(data), piece):
+                    page.sendall(data[at : at + piece])
+                assert page.recv(1000) == b""
+        with serial.serial_for_url(address, timeout=5) as port:
+            port.write(b"ping y\n")
+            assert port.readline() == b"ok y\n"
+        assert fake.heard == b"ping y\n"
+
+
+@pytest.mark.parametrize(
+    "begin", [b"ASK", b"PUT sink", b"GET\n", b"\n", b"A" * 17, b"/", b" GET /", b"Get /"]
+)
+def test_what_only_looks_a_little_like_a_web_page_is_heard(begin: bytes) -> None:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _):
+        with serial.serial_for_url(address, timeout=5) as port:
+            for at in range(len(begin)):
+                port.write(begin[at : at + 1])
+            port.write(b"\nping x\n")
+            assert port.read_until(b"ok x\n").endswith(b"ok x\n")
+        assert fake.heard == begin + b"\nping x\n"
+
+
+def test_an_address_that_other_machines_reach_has_to_be_meant() -> None:
+    with pytest.raises(PortError, match=r"other machines reach 0\.0\.0\.0.*127\.0\.0\.1, or add --public"):
+        TcpPort("tcp:0.0.0.0:0")
+    TcpPort("tcp:0.0.0.0:0", public=True).close()
 
 
 def test_a_port_in_use_is_an_error_with_a_remedy() -> None:

@@ -1,5 +1,6 @@
 """The rig endpoint and its client, over a real socket and beside a real port."""
 
+import contextlib
 import importlib.metadata
 import json
 import socket
@@ -15,7 +16,9 @@ from tests.emu.serving import serving, until
 from wirevow.emu.clock import VirtualClock
 from wirevow.emu.ports.line import Line
 from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.emu.ports.rigport import RigPort
 from wirevow.protocol.conformance.rig import Rig, RigError, SocketRig, open_rig
+from wirevow.protocol.serialport import PortError
 
 
 @pytest.fixture(params=["pty", "tcp:127.0.0.1:0", "paced"])
@@ -231,16 +234,24 @@ def test_in_process_it_is_the_same_rig() -> None:
 class TestWire:
     """The endpoint as a program of another language would use it."""
 
+    def where(self, endpoint: str) -> tuple[tuple[str, int], bytes]:
+        """The address, and the line that begins a conversation."""
+        place, secret = endpoint.removeprefix("tcp:").split("#")
+        host, port = place.rsplit(":", 1)
+        return (host, int(port)), json.dumps({"do": "hello", "secret": secret}).encode() + b"\n"
+
     def talk(self, endpoint: str, *lines: bytes) -> list[dict[str, object]]:
-        host, port = endpoint.removeprefix("tcp:").rsplit(":", 1)
-        with socket.create_connection((host, int(port)), timeout=5) as connection:
-            connection.sendall(b"".join(line + b"\n" for line in lines))
+        """The answers to lines after the hello."""
+        where, hello = self.where(endpoint)
+        with socket.create_connection(where, timeout=5) as connection:
+            connection.sendall(hello + b"".join(line + b"\n" for line in lines))
             answers = connection.makefile("rb")
-            return [json.loads(answers.readline()) for _ in lines]
+            return [json.loads(answers.readline()) for _ in (hello, *lines)][1:]
 
     def test_hello(self) -> None:
         with serving(rig=True) as (_, _, endpoint):
-            assert self.talk(endpoint, b'{"do": "hello"}') == [
+            hello = json.dumps({"do": "hello"}).encode()
+            assert self.talk(endpoint, hello) == [
                 {
                     "ok": True,
                     "rig": 1,
@@ -309,11 +320,60 @@ class TestWire:
         assert answer == {"ok": True, "received": 7, "emitted": 5}
 
     def test_an_endless_line_is_refused_and_hung_up_on(self) -> None:
-        with serving(rig=True) as (_, _, endpoint):
-            host, port = endpoint.removeprefix("tcp:").rsplit(":", 1)
-            with socket.create_connection((host, int(port)), timeout=5) as connection:
-                connection.sendall(b"x" * 65537)
-                assert b"at most 65536 bytes" in connection.makefile("rb").readline()
+        with (
+            serving(rig=True) as (_, _, endpoint),
+            socket.create_connection(self.where(endpoint)[0], timeout=5) as connection,
+        ):
+            connection.sendall(b"x" * 65537)
+            assert b"at most 65536 bytes" in connection.makefile("rb").readline()
+
+    @pytest.mark.parametrize(
+        "first",
+        [
+            b'{"do": "reset"}',
+            b'{"do": "hello"}',
+            b'{"do": "hello", "secret": "0000000000000000"}',
+            b'{"do": "hello", "secret": "\\ud800"}',
+            b'{"do": "reset", "secret": "SECRET"}',
+            b"nonsense",
+            b"",
+        ],
+    )
+    def test_who_does_not_begin_with_the_secret_is_told_and_hung_up_on(self, first: bytes) -> None:
+        with serving(rig=True) as (fake, _, endpoint):
+            first = first.replace(b"SECRET", endpoint.partition("#")[2].encode())
+            where, hello = self.where(endpoint)
+            with socket.create_connection(where, timeout=5) as connection:
+                connection.sendall(first + b"\n" + hello + b'{"do": "reset"}\n')
+                answers = connection.makefile("rb").read().splitlines()
+            assert len(answers) == 1
+            assert "the secret is what the simulator printed" in json.loads(answers[0])["error"]
+            with pytest.raises(RigError, match="the secret is what the simulator printed"):
+                open_rig(endpoint.partition("#")[0])
+            assert fake.seen == []
+            open_rig(endpoint).close()
+
+    def test_a_web_page_is_hung_up_on(self) -> None:
+        with serving(rig=True) as (fake, _, endpoint):
+            where, hello = self.where(endpoint)
+            with socket.create_connection(where, timeout=5) as connection:
+                connection.sendall(b"POST / HTTP/1.1\r\nHost: x\r\n\r\n" + hello + b'{"do": "reset"}\n')
+                with contextlib.suppress(ConnectionResetError):
+                    assert connection.recv(1000) == b""
+            open_rig(endpoint).close()
+            assert fake.seen == []
+
+    def test_one_may_name_the_secret_oneself(self) -> None:
+        line = Line(Fake())
+        desk = RigPort("tcp:127.0.0.1:0#on-my-bench", line, VirtualClock(), "fake")
+        desk.close()
+        assert desk.address.endswith("#on-my-bench")
+        with pytest.raises(PortError, match="8 to 64 letters"):
+            RigPort("tcp:127.0.0.1:0#short", line, VirtualClock(), "fake")
+
+    def test_every_simulator_makes_its_own_secret(self) -> None:
+        with serving(rig=True) as (_, _, one), serving(rig=True) as (_, _, other):
+            assert one.partition("#")[2] != other.partition("#")[2]
 
     def test_a_second_client_is_refused(self) -> None:
         with serving(rig=True) as (_, _, endpoint):
@@ -325,11 +385,11 @@ class TestWire:
 
     def test_a_client_that_returns_at_once_is_welcome_and_what_it_asked_for_last_was_done(self) -> None:
         with serving(rig=True) as (fake, _, endpoint):
-            host, port = endpoint.removeprefix("tcp:").rsplit(":", 1)
+            where, hello = self.where(endpoint)
             for _ in range(50):
                 assert self.talk(endpoint, b'{"do":"power","on":true}')[0]["ok"] is True
-                with socket.create_connection((host, int(port)), timeout=5) as connection:
-                    connection.sendall(b'{"do":"reset"}\n')
+                with socket.create_connection(where, timeout=5) as connection:
+                    connection.sendall(hello + b'{"do":"reset"}\n')
             until(lambda: fake.seen == [("power", True), ("reset",)] * 50)
 
 
