@@ -14,7 +14,7 @@ comma := ,
 VENV := .venv
 PY := $(VENV)/bin/python
 LOCK := .ci/requirements.lock
-EXTRAS := pictures,automata,mutants,test,dev$(if $(CI),$(comma)reference)
+EXTRAS := pictures,tables,automata,mutants,test,dev$(if $(CI),$(comma)reference)
 
 # CI installs exactly what is locked; everybody else anything not older than pyproject.toml says.
 # The second variable is the first one's name for build environments from pip 26.2 on.

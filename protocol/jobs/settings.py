@@ -1,0 +1,37 @@
+"""Settings that a job changes, and puts back."""
+
+from __future__ import annotations
+
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.jobs.box import Answer, Box
+from wirevow.protocol.jobs.parts import Part
+
+
+class Borrowed:
+    """Puts settings and remembers what they were; `back` puts them back, the last one first."""
+
+    def __init__(self, box: Box) -> None:
+        self._box = box
+        self._were: dict[str, Answer] = {}
+
+    def put(self, name: str, value: float | str) -> Answer:
+        """Set a point for as long as the job lasts. Raises WirevowError."""
+        if name not in self._were:
+            (self._were[name],) = self._box.ask(name)
+        return self._box.put(name, value)
+
+    def put_si(self, part: Part, value: float) -> float:
+        """The same in SI units; what took effect."""
+        took = self.put(part.name, value / part.si)
+        return float(took) * part.si
+
+    def back(self) -> list[str]:
+        """Put everything back; what could not be, for people."""
+        failed = []
+        for name, value in reversed(self._were.items()):
+            try:
+                self._box.put(name, value)
+            except WirevowError as error:
+                failed.append(f"{name} was {value} and could not be put back: {error.message}")
+        self._were.clear()
+        return failed
