@@ -142,6 +142,10 @@ class Line:
 
     def run(self, until_ns: int) -> None:
         """Do everything that is due by `until_ns`, each thing at its own instant."""
+        instrument = self.instrument
+        if instrument.now_ns >= until_ns and not self._in.queued and not self._out.queued:
+            self._transmit(instrument.now_ns)
+            return
         while self.step(until_ns) < until_ns:
             pass
         while (due_ns := self._wire_ns()) is not None and due_ns <= until_ns:
