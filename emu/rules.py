@@ -198,8 +198,10 @@ class Rules:
         """When a rule acts, or must be looked at, if the plant reports nothing before."""
         least: int | None = None
         for rule in self._active:
-            due = rule.fires_ns
-            if due is None and rule.clocked:
+            due = None
+            if rule.since_ns is not None:
+                due = rule.since_ns + rule.after_ns
+            elif rule.clocked:
                 for comparison in rule.comparisons:
                     if comparison.due_ns is not None and (due is None or comparison.due_ns < due):
                         due = comparison.due_ns
@@ -211,6 +213,8 @@ class Rules:
         """The first rule that acts at or before `now_ns`, and when; None if there is none."""
         first: tuple[int, int, Rule] | None = None
         for rule in self._active:
+            if rule.since_ns is None and not rule.clocked:
+                continue
             fires_ns = rule.fires_ns
             if rule.clocked:
                 acts = fires_ns is not None and fires_ns <= now_ns

@@ -1004,6 +1004,28 @@ class Tester:
             self.quiet()
             self.expect_notices()
 
+    def panel_taken(self, times: int) -> None:
+        """The front panel takes control and gives it back, so many times; what comes of it is judged at the
+        end. For counts that no notice tells of: with notices on, more than the queue holds would be dropped.
+        """
+        event = "panel.control"
+        turns = ("local", "remote")
+        if self.gate is not None or not self.session.held:
+            for value in turns * times:
+                self.panel(event, value)
+            return
+        self.panel(event, turns[0])
+        self.panel(event, turns[1])
+        rig, twin, now_ns = self.need("bench"), self.oracle.twin, self.now_ns
+        entries = [Entry(now_ns, "bench", name=event, value=value) for value in turns]
+        for _ in range(times - 1):
+            self.session.journal += entries
+            for value in turns:
+                rig.bench(event, value)
+                twin.panel(event, value, now_ns)
+        self.quiet()
+        self.expect_notices()
+
     def transmitter(self, condition: str) -> None:
         """The instrument's transmitter is stalled, or free again."""
         self.bench("link.transmitter", condition)

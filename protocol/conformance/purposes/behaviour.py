@@ -237,7 +237,7 @@ def not_left_in_time(t: Tester, r: Requirement) -> None:
 def _alternate_seldom(t: Tester, state: str) -> None:
     """What alternates in a state keeps each level as long as it may: a long time passes sooner so."""
     for law in t.vow.document.laws.values():
-        if law.alternates is None or state not in law.armed_in:
+        if law.alternates is None or (law.armed_in is not None and state not in law.armed_in):
             continue
         for phase in law.phases or ():
             entry = t.vow.points[phase.lasts]
