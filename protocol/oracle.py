@@ -739,15 +739,17 @@ class Oracle:
                 twin.due = deque(((each + shift) % LAST_NOTICE + 1, rest) for each, rest in twin.due)
             if notice.checked == twin.guard and words == (notice.event, *notice.words):
                 right = not known or notice.number == number
-                return Judgement(right, "wire.notice.number", f"note {number} {' '.join(words)}")
-            requirement = f"point.{words[1]}.local" if words[0] == "local" else "wire.notice.number"
-            if notice.checked != twin.guard:
-                requirement = "wire.echo_check"
-            return Judgement(False, requirement, f"note {number} {' '.join(words)}")
+                # Whoever drops some and gives their numbers back is so much behind.
+                given_back = 0 < number - notice.number == twin.drops
+                requirement = "wire.notice.queue" if given_back else self._misnumbered(notice, number)
+                return Judgement(
+                    right, "wire.notice.number" if right else requirement, f"note {number} {' '.join(words)}"
+                )
+            return Judgement(False, self._misnoticed(notice, words), f"note {number} {' '.join(words)}")
         number = twin.number % LAST_NOTICE + 1
         twin.number = notice.number
         if known and notice.number != number:
-            return Judgement(False, "wire.notice.number", f"note {number} {notice.event}")
+            return Judgement(False, self._misnumbered(notice, number), f"note {number} {notice.event}")
         if not twin.notices:
             return Judgement(False, "wire.notice.off", "")
         if notice.checked != twin.guard:
@@ -759,6 +761,32 @@ class Oracle:
         return Judgement(
             False, "promise.quiet" if "quiet" in self.vow.document.promises else "wire.syntax", ""
         )
+
+    @staticmethod
+    def _misnumbered(notice: Notice, due: int) -> str:
+        """What a wrong number breaks: where it begins again at 1 there was a boot that did not show."""
+        return "wire.boot" if notice.number == 1 and due > 2 else "wire.notice.number"
+
+    def _misnoticed(self, notice: Notice, due: tuple[str, ...]) -> str:
+        """What another notice than the one due breaks."""
+        seen = (notice.event, *notice.words)
+        if seen == due:
+            return "wire.echo_check"
+        if (notice.number, seen) in self.twin.due:
+            return "wire.notice.queue"  # those before it were dropped, or it has overtaken them
+        if notice.event == "trip" and notice.words[:1] and notice.words[0] in self.vow.trips:
+            return f"trip.{notice.words[0]}.{'notice' if due[0] == 'trip' else 'fires'}"
+        match due[0]:
+            case "local":
+                return f"point.{due[1]}.local"
+            case "control":
+                return "point.panel.control.readable"
+            case "state":
+                for name, state in self.vow.states.items():
+                    for leave in state.leaves:
+                        if leave.to == due[1] and leave.when is None:
+                            return f"state.{name}.leave.{leave.index + 1}"
+        return "wire.notice.number"
 
     def _booted(self, notice: Notice, now_ns: int) -> Judgement:
         expected, self.expect_boot = self.expect_boot, None

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
+from wirevow.protocol.conformance.blame import shape
 from wirevow.protocol.conformance.casefile import Case, steps_of
 from wirevow.protocol.conformance.host import lateness_ns
 from wirevow.protocol.conformance.purposes import TOUR, Purpose, purposes_for
@@ -72,6 +73,8 @@ class Failure:
     """The way to it, as short as it was found to be."""
     again: Recurrence | None = None
     """How often it came when it was looked for again; None if that was not done."""
+    also: list[tuple[str, str]] = field(default_factory=list)
+    """Other requirements that the same difference breaks, and how it shows there."""
 
 
 @dataclass(slots=True)
@@ -402,6 +405,8 @@ def _fail(
         finding = report.findings[purpose.id] if purpose is not None else next(iter(report.findings.values()))
         identity = finding.requirement.id
     lines = tester.lines if broken.lines is None else broken.lines
+    seen_here = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
+    first = _same_cause(report, finding.requirement, broken)
     finding.verdict = finding.verdict.overwritten(Verdict.FAIL)
     finding.failures += 1
     if purpose is not None and purpose.id != identity:
@@ -410,12 +415,31 @@ def _fail(
         other.reason = other.reason or f"cut short by {identity}"
     if finding.failures > CASES:
         return
-    finding.reason = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
+    if first is not None:
+        finding.reason = finding.reason or f"as {first.requirement} is: {seen_here}"
+        if identity not in dict(first.also):
+            first.also.append((identity, seen_here))
+        return
+    finding.reason = seen_here
     tried = purpose.id if purpose is not None else identity
     case, again = scribe.case(tester, report, finding, tried, broken, work)
     report.failures.append(
         Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case, again)
     )
+
+
+def _same_cause(report: Report, requirement: Requirement, broken: Broken) -> Failure | None:
+    """The failure of another element that differs in the same way, if there is one."""
+    due, seen = shape(broken.judgement.expected), shape(broken.seen)
+    for failure in report.failures:
+        other = report.findings[failure.requirement].requirement
+        if (
+            other.id != requirement.id
+            and (other.section, other.aspect) == (requirement.section, requirement.aspect)
+            and (shape(failure.expected), shape(failure.seen)) == (due, seen)
+        ):
+            return failure
+    return None
 
 
 def _tally(tester: Tester, report: Report) -> None:

@@ -15,6 +15,7 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
+from wirevow.protocol.conformance.blame import Difference, blamed
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
 from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
 from wirevow.protocol.conformance.gate import DRY as DRY
@@ -48,10 +49,11 @@ SHOWN_AS = frozenset(
         ("wire.order", "wire.tag"),
         ("wire.framing", "wire.syntax"),
         ("wire.notice.off", "wire.notice.number"),
-        ("wire.notice.queue", "wire.notice.number"),
     }
 )
 """What is tried, and what its breach looks like to whoever does not know what is tried."""
+ABOUT_NOTICES = ("wire.notice.", "wire.watchdog")
+"""What is tried with readings and hands: an answer that does not come has nothing to do with them."""
 MANY = 4
 """A wait of more times the silence that is allowed is long."""
 WATCH_NAP_NS = 2_000_000
@@ -162,6 +164,8 @@ class Tester:
         self._asked: Counter[bytes] = Counter()
         self._late: Counter[bytes] = Counter()
         self._aspect: str | None = None
+        self._overlong = False
+        """Whether the last line was too long."""
         self._store_known = False
         self._tag = 0
         self._mark = 0
@@ -267,7 +271,8 @@ class Tester:
         self.reply_ns.append(took_ns)
         self.slowest_ns = max(self.slowest_ns, took_ns)
         state = self.state
-        judgement = self._blamed(self.oracle.reply(line, raw, now_ns))
+        judgement = self._blamed(self.oracle.reply(line, raw, now_ns), line, raw)
+        self._overlong = isinstance(line, Overlong)
         sent = line.decode("latin-1") if isinstance(line, bytes) else f"(more than {line.limit} bytes)"
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
@@ -298,17 +303,21 @@ class Tester:
         assert isinstance(parsed, Reply)
         return parsed
 
-    def _blamed(self, judgement: Judgement) -> Judgement:
+    def _blamed(self, judgement: Judgement, line: bytes | Overlong | None, raw: bytes | None) -> Judgement:
+        difference = Difference(line, judgement.expected, raw, self._overlong)
+        named = None if judgement.right else blamed(difference, self.vow)
+        if named is not None:
+            return replace(judgement, requirement=named)
         if self._aspect is not None and judgement.requirement.startswith("point."):
             element = judgement.requirement.partition(".")[2].rpartition(".")[0]
             return replace(judgement, requirement=f"point.{element}.{self._aspect}")
         return (
             judgement
             if judgement.right
-            else replace(judgement, requirement=self._bearing(judgement.requirement))
+            else replace(judgement, requirement=self._bearing(judgement.requirement, difference))
         )
 
-    def _bearing(self, requirement: str) -> str:
+    def _bearing(self, requirement: str, difference: Difference) -> str:
         """The requirement that a wrong answer bears on.
 
         Where the question was plain, the answer had been right before: it is what was tried since that broke
@@ -321,7 +330,11 @@ class Tester:
         element, _, aspect = rest.rpartition(".")
         if trying.startswith("point."):
             return trying if section == "point" and trying.startswith(f"point.{element}.") else requirement
-        plain = requirement in PLAIN or aspect in ("readable", "reachable")
+        if requirement in PLAIN and trying.startswith(ABOUT_NOTICES):
+            return requirement
+        if requirement == "promise.quiet" and difference.reply is None:
+            return requirement
+        plain = requirement in PLAIN or (aspect in ("readable", "reachable") and not difference.reason)
         return trying if plain or (trying, requirement) in SHOWN_AS else requirement
 
     def _answer(self, timeout_ns: int) -> bytes | None:
@@ -373,7 +386,7 @@ class Tester:
         state = self.state
         judgement = self.oracle.notice(notice, self.now_ns)
         if (self.trying, judgement.requirement) in SHOWN_AS:
-            judgement = self._blamed(judgement)
+            judgement = replace(judgement, requirement=self.trying or judgement.requirement)
         if not judgement.right:
             raise Broken(judgement, "", _shown(line))
         self._keep(judgement.requirement, state)
@@ -384,7 +397,7 @@ class Tester:
             line = self._answer(0)
             if line is not None:
                 requirement = "promise.quiet" if "quiet" in self.vow.document.promises else "wire.order"
-                unasked = Judgement(False, self._bearing(requirement), "nothing unasked")
+                unasked = self._blamed(Judgement(False, requirement, "nothing unasked"), None, line)
                 raise Broken(unasked, "", _shown(line))
         overdue = self.oracle.overdue(self.now_ns)
         if overdue is not None:
@@ -1057,9 +1070,21 @@ class Tester:
             number, words = self.oracle.twin.due[0]
             self.oracle.twin.due.clear()
             requirement = f"point.{words[1]}.local" if words[0] == "local" else "point.panel.control.readable"
+            if self._comes_late(words):
+                requirement = "wire.notice.whole"
             raise Broken(
                 Judgement(False, requirement, f"note {number} {' '.join(words)}"), "", "no such notice"
             )
+
+    def _comes_late(self, words: tuple[str, ...]) -> bool:
+        """Whether a notice that is missing comes with, or after, the next reply."""
+        self.session.send(b"ask self.state\n")
+        for _ in range(3):
+            line = self._awaited(self.deadline_ns)
+            parsed = parse_answer(line) if isinstance(line, bytes) else None
+            if isinstance(parsed, Notice) and (parsed.event, *parsed.words) == words:
+                return True
+        return False
 
     def goto(self, state: str) -> None:
         """Go to a state, by actions where possible, else by what the document says provokes the way."""

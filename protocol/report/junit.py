@@ -61,6 +61,10 @@ def _case(outcome: Outcome, row: Row, breaches: list[Breach]) -> ET.Element:
         message = f"expected {first.expected or 'nothing'}, seen {first.seen}"
         failure = ET.SubElement(case, "failure", message=_clean(message), type="broken promise")
         failure.text = _clean("\n\n".join(_told(breach) for breach in breaches))
+    elif row.verdict == str(Verdict.FAIL):
+        ET.SubElement(case, "failure", message=_clean(row.reason), type="broken promise").text = _clean(
+            f"{row.sentence}\n{row.place}"
+        )
     if row.measured:
         ET.SubElement(case, "system-out").text = _clean(f"measured: {row.measured}")
     return case

@@ -76,6 +76,8 @@ class Breach:
     """Path of its case file, if one was written."""
     again: str = ""
     """How often it came when it was looked for again, if not every time."""
+    also: tuple[tuple[str, str], ...] = ()
+    """Other requirements that the same cause breaks, and how it shows there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +246,7 @@ def outcome_of(
             tuple(replace(step, text=printable(step.text)) for step in failure.case.steps),
             cases.get(index),
             _again(failure.again),
+            tuple((key, printable(shown)) for key, shown in failure.also),
         )
         for index, failure in enumerate(report.failures)
     )

@@ -140,6 +140,10 @@ def _told(breach: Breach) -> Iterator[tuple[str, str]]:
     yield "found", _found(breach)
     if breach.again:
         yield "again", breach.again
+    if breach.also:
+        ids = [key for key, _ in breach.also]
+        more = f" and {len(ids) - MOST_IDS} more" if len(ids) > MOST_IDS else ""
+        yield "the same in", f"{', '.join(ids[:MOST_IDS])}{more}"
     if breach.case is not None:
         yield "case", breach.case
 

@@ -1,0 +1,80 @@
+"""Blame follows from the kind of difference."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.protocol.conformance.instruments import hands_on, vow_of
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.blame import Difference, blamed, shape
+from wirevow.protocol.framing import Overlong
+from wirevow.protocol.message import Request
+
+GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~0000"
+
+
+@pytest.mark.parametrize(
+    ("line", "due", "seen", "after_overlong", "named"),
+    [
+        # A notice that is damaged, or inside a reply, is a notice's.
+        (None, "nothing unasked", b"not 4 local sink.level 3.000 A", False, "wire.notice.whole"),
+        (b"ask self.state", "ok off", b"ok note 7 state armedoff", False, "wire.notice.whole"),
+        (None, "nothing unasked", b"note 3 control local ~0000", False, "wire.notice.whole"),
+        # What is no message at all.
+        (b"ask self.state", "ok off", b"tarn 1.0.0 ready", False, "promise.quiet"),
+        (b"ask self.state", "ok off", b"ok  off", False, "wire.framing"),
+        # Lines that are too long, and what comes after them.
+        (b"ask self.state", "ok off", None, True, "wire.resync"),
+        (b"ask self.state", "ok off", None, False, None),
+        (Overlong(96), "refuse length 96", None, False, "wire.length"),
+        (Overlong(96), "refuse length 96", b"@9 refuse type none", False, "wire.length"),
+        (None, "nothing unasked", b"refuse syntax", True, "wire.length"),
+        # A check that does not match, and is taken.
+        (BAD, "refuse check", b"ok off", False, "wire.check"),
+        (BAD, "refuse check", b"refuse unknown", False, "wire.check"),
+        (GOOD, "refuse unknown", b"ok off", False, None),
+        # The form of a number is the point's.
+        (b"ask sink.level", "ok 0.000 A", b"ok -0.000 A", False, "point.sink.level.unit"),
+        (b"ask sink.level", "ok 0.000 A", b"ok 00.000 A", False, "point.sink.level.unit"),
+        (b"ask sink.level", "ok 0.500 A", b"ok .500 A", False, "point.sink.level.unit"),
+        (b"ask sink.level", "ok 0.500 A", b"ok 0.600 A", False, None),
+        # A refusal that carries no tag is about what it refuses.
+        (b"@1 ask self.state", "@1 ok off", b"refuse syntax", False, "wire.syntax"),
+        (b"@1 ask self.state", "@1 ok off", b"refuse check", False, "wire.guard"),
+    ],
+)
+def test_the_difference_names_the_promise(
+    line: bytes | Overlong | None, due: str, seen: bytes | None, after_overlong: bool, named: str | None
+) -> None:
+    assert blamed(Difference(line, due, seen, after_overlong), vow_of("tarn")) == named
+
+
+@pytest.mark.parametrize(
+    ("fault", "named"),
+    [
+        ("notice-number-in-a-byte", "wire.notice.number"),
+        ("notice-number-taken-twice", "wire.notice.number"),
+        ("notice-of-state-missing", "state.armed.leave.1"),
+        ("control-notice-names-other", "point.panel.control.readable"),
+        ("characters-echoed", "promise.quiet"),
+        ("length-without-tag", "wire.length"),
+    ],
+)
+def test_what_was_being_tried_is_not_blamed(fault: str, named: str) -> None:
+    report = campaign.run(hands_on("tarn", fault), until_failure=True, reduce=False)
+    assert report.failures[0].requirement == named
+
+
+def test_failures_of_one_cause_differ_in_names_and_numbers_only() -> None:
+    assert shape("@1f ok -0.000 A ~12AB") == shape("@2 ok -0.00 A")
+    assert shape("refuse range 0.000 6.000 A") == shape("refuse range 0.0 40.0 A")
+    assert shape("ok -0.000 A") != shape("ok -1.000 A")
+    assert shape("refuse unit A") != shape("refuse unit V")
+
+
+def test_one_cause_is_one_failure_with_the_other_places_listed() -> None:
+    report = campaign.run(hands_on("tarn", "zero-printed-bare"), reduce=False)
+    listed = [key for failure in report.failures for key, _ in failure.also]
+    assert listed
+    assert all(report.findings[key].verdict is campaign.Verdict.FAIL for key in listed)
+    assert not set(listed) & {failure.requirement for failure in report.failures}
