@@ -38,6 +38,7 @@ COMMANDS: dict[str, str] = {
     "audit": "Run the checker against every named fault.",
     "learn": "Infer the state machine of the instrument at a port.",
     "generate": "Write the C core of an instrument from its document.",
+    "discharge": "Discharge a battery: capacity, energy, internal resistance.",
     "draw": "Draw what an instrument and its bench do: a discharge, a swing.",
 }
 """Subcommand -> what it is for, in the order `wirevow --help` shows them."""

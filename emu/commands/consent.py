@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TypeVar
 
 import click
@@ -31,14 +31,19 @@ def consented(path: str, vow: Vow, yes: bool) -> Envelope:
     from wirevow.protocol.conformance.envelope import CAUTIONS, load_envelope
 
     envelope = load_envelope(path, vow)
-    if yes:
-        return envelope
-    for caution in CAUTIONS:
-        click.echo(click.wrap_text(caution, 78, "  - ", "    "), err=True)
     declared = f"Declared by {envelope.source.declared_by}: {envelope.source.means} {envelope.text()}."
+    agreed(CAUTIONS, declared, yes)
+    return envelope
+
+
+def agreed(cautions: Sequence[str], declared: str, yes: bool) -> None:
+    """Show the cautions and what was declared, and have the person agree. Raises WirevowError if not."""
+    if yes:
+        return
+    for caution in cautions:
+        click.echo(click.wrap_text(caution, 78, "  - ", "    "), err=True)
     click.echo(f"\n{click.wrap_text(declared, 78)}\n", err=True)
     if not sys.stdin.isatty():
         raise WirevowError("nobody is there to agree to the cautions; read them, and say so with --yes")
     if not click.confirm("Is that what is wired up, and will you stay with it?", err=True):
         raise WirevowError("not agreed to: nothing was sent")
-    return envelope

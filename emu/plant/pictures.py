@@ -1,7 +1,8 @@
 """Two pictures of the simulated instrument at work: a discharge over hours, a swing edge over microseconds.
+And discharges that were logged, compared.
 
-They show the physics with the firmware's loops, not the wire: the plant is driven directly. matplotlib is an
-extra (`pictures`) and imported only when something is drawn.
+The first two show the physics with the firmware's loops, not the wire: the plant is driven directly.
+matplotlib is an extra (`pictures`) and imported only when something is drawn.
 """
 
 from __future__ import annotations
@@ -224,6 +225,29 @@ def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int,
 def draw_swing(doc: str, bench: str, low: float, high: float, slew: float, seed: int, file: Path) -> None:
     """Draw the edges of a swing into FILE (png, svg or pdf)."""
     _save(swing(*_loaded(doc, bench), low, high, slew, seed), file)
+
+
+@command.command("runs")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), callback=_drawable)
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=click.Path(path_type=Path))
+def draw_runs(file: Path, logs: tuple[Path, ...]) -> None:
+    """Compare up to four discharges in one picture, FILE, from their logs (or the folders of them).
+
+    \b
+      wirevow draw runs both.png build/new build/old
+    """
+    from wirevow.protocol.jobs.pictures import COLOURS, compared
+    from wirevow.protocol.jobs.runlog import read
+
+    if len(logs) > len(COLOURS):
+        raise WirevowError(f"{len(logs)} runs are too many for one picture: name {len(COLOURS)} at most")
+    runs = []
+    for log in logs:
+        run = read(log / "run.csv" if log.is_dir() else log)
+        if not run.rows:
+            raise WirevowError(f"{log}: it has no rows yet: leave it out")
+        runs.append((log.name if log.is_dir() else log.parent.name or log.name, run))
+    _save(compared(runs), file)
 
 
 def _save(figure: Figure, file: Path) -> None:

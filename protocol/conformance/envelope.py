@@ -28,7 +28,7 @@ RESERVE_S = 3 * PATIENCE_S
 PATIENCE = "link.patience"
 
 _CAUTIONS = """
-This check will let the instrument handle power, from the source you have declared. A fault in its
+This will let the instrument handle power, from the source you have declared. A fault in its
 firmware or its hardware can then do harm; this program lessens that risk, and cannot remove it.
 
 Stay with it, with your hand at a switch or a plug that cuts the source. A fuse, and a source that
