@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
@@ -18,6 +18,7 @@ from wirevow.emu.plant.interface import Plant
 from wirevow.emu.rules import Rules
 from wirevow.protocol.device import Device, Store, Values
 from wirevow.protocol.document.model import BenchEvent
+from wirevow.protocol.inputs import decimal_of
 from wirevow.protocol.record import span_ns
 from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events
@@ -246,13 +247,10 @@ class Instrument:
         if declared.value is None:
             return None
         try:
-            number = Decimal(str(value))
-            if not number.is_finite():
-                raise InvalidOperation
-        except InvalidOperation:
+            return decimal_of(value)
+        except ValueError as wrong:
             unit = self.vow.document.quantities[declared.value].unit
-            raise ValueError(f"{event} needs a number in {unit}, not {value!r}") from None
-        return number
+            raise ValueError(f"{event} needs a number in {unit}, not {str(value)[:40]!r}: {wrong}") from None
 
     # ------------------------------------------------------------------------ the device's world (`World`)
 

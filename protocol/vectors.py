@@ -35,6 +35,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.inputs import MOST_CASE_BYTES, file_content
 from wirevow.protocol.message import check_of
 
 _RULE = re.compile(r"rule ((?:[a-z][a-z0-9_.]*)(?: [a-z][a-z0-9_.]*)*): (\S.*)")
@@ -188,9 +189,11 @@ def read_vectors(folder: Path) -> tuple[Case, ...]:
 def read_vector_file(path: Path) -> tuple[Case, ...]:
     """The cases of one file, in order. Raises VectorError with FILE:LINE, or with FILE if unreadable."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as wrong:
+        text = file_content(path, MOST_CASE_BYTES, "file of vectors").decode("utf-8")
+    except UnicodeDecodeError as wrong:
         raise VectorError(f"{path}: cannot be read ({wrong}); give a UTF-8 text file") from wrong
+    except ValueError as wrong:
+        raise VectorError(f"{path}: cannot be read: {wrong}; give a UTF-8 text file") from None
     return tuple(parse_vectors(text.split("\n"), path.name))
 
 

@@ -14,7 +14,7 @@ import shutil
 import tempfile
 from collections import deque
 from collections.abc import Mapping
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
@@ -24,6 +24,7 @@ from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.sink import Sink
 from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.inputs import decimal_of
 from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import Vow, bench_events
 
@@ -352,10 +353,7 @@ def _value(vow: Vow, event: str, declared: BenchEvent, value: float | str | None
     if declared.value is None:
         return None
     try:
-        number = Decimal(str(value))
-        if not number.is_finite():
-            raise InvalidOperation
-    except InvalidOperation:
+        return decimal_of(value)
+    except ValueError as wrong:
         unit = vow.document.quantities[declared.value].unit
-        raise ValueError(f"{event} needs a number in {unit}, not {value!r}") from None
-    return number
+        raise ValueError(f"{event} needs a number in {unit}, not {str(value)[:40]!r}: {wrong}") from None

@@ -7,12 +7,11 @@ itself again from where it stands.
 import contextlib
 import hmac
 import json
-import math
 import re
 import secrets
 import socket
 import time
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any
 
 from wirevow.emu.clock import Clock
@@ -21,6 +20,7 @@ from wirevow.emu.ports.request_line import begins_http
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.emu.ports.tcp import Refusals, hung_up, listen, place
 from wirevow.protocol.conformance.rig import VERSION, RigError
+from wirevow.protocol.inputs import MOST_NUMBER_CHARACTERS, decimal_of
 from wirevow.protocol.serialport import PortError
 
 BUSY = b'{"ok": false, "error": "busy: another client has this rig"}\n'
@@ -210,7 +210,7 @@ class RigPort:
                 return {"emitted": rig.counts(_whole(request, "sent")), "now_ns": rig.now_ns()}
             case other:
                 raise RigError(
-                    f'"do" is hello, bench, power, reset, hold, run, advance or counts, not {other!r}'
+                    f'"do" is hello, bench, power, reset, hold, run, advance or counts, not {_shown(other)}'
                 )
         return {}
 
@@ -247,7 +247,7 @@ def _refusal(error: str) -> Answer:
 def _whole(request: dict[str, Any], name: str) -> int:
     number = request.get(name)
     if not isinstance(number, int) or isinstance(number, bool) or number < 0:
-        raise RigError(f'"{name}" is a whole number of bytes, not {number!r}')
+        raise RigError(f'"{name}" is a whole number of bytes, not {_shown(number)}')
     return number
 
 
@@ -255,29 +255,36 @@ def _nanoseconds(request: Answer) -> int:
     given = request.get("seconds")
     try:
         if not isinstance(given, (str, int, Decimal)) or isinstance(given, bool):
-            raise InvalidOperation
-        seconds = Decimal(given)
-        if not (seconds.is_finite() and -(10**9) <= seconds <= 10**9):
-            raise InvalidOperation
-    except InvalidOperation:
-        raise RigError(f'"seconds" is a number such as "0.005", not {given!r}') from None
+            raise ValueError
+        seconds = decimal_of(given)
+        if not -(10**9) <= seconds <= 10**9:
+            raise ValueError
+    except ValueError:
+        raise RigError(f'"seconds" is a number such as "0.005", not {_shown(given)}') from None
     return round(seconds * 1_000_000_000)
 
 
 def _event(request: Answer) -> str:
     event = request.get("event")
     if not isinstance(event, str):
-        raise RigError(f'"event" is the name of a bench event, not {event!r}')
+        raise RigError(f'"event" is the name of a bench event, not {_shown(event)}')
     return event
 
 
 def _value(request: dict[str, Any]) -> float | str | None:
     value = request.get("value")
-    if value is None or isinstance(value, str):
+    if value is None or (isinstance(value, str) and len(value) <= MOST_NUMBER_CHARACTERS):
         return value
     if isinstance(value, (int, Decimal)) and not isinstance(value, bool):
-        with contextlib.suppress(OverflowError):
-            number = float(value)
-            if math.isfinite(number):
-                return number
-    raise RigError(f'"value" is a number, a word or null, not {value!r}')
+        with contextlib.suppress(ValueError):
+            return float(decimal_of(value))
+    raise RigError(
+        f'"value" is a number, a word or null, of at most {MOST_NUMBER_CHARACTERS} characters, '
+        f"not {_shown(value)}"
+    )
+
+
+def _shown(given: object) -> str:
+    """What was given, as far as a person looks at it."""
+    text = repr(given)
+    return text if len(text) <= 60 else f"{text[:60]}..."

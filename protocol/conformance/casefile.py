@@ -40,6 +40,7 @@ from pathlib import Path
 from wirevow.protocol.conformance.session import Entry
 from wirevow.protocol.document.model import duration_ns, duration_text
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.inputs import MOST_CASE_BYTES, decimal_of, file_content
 from wirevow.protocol.message import Malformed, Reply, check_of, parse_answer, parse_request
 from wirevow.protocol.vow import Vow
 
@@ -205,18 +206,20 @@ def write_case(case: Case, path: str | Path) -> None:
 
 # ------------------------------------------------------------------------------------------------- reading
 
-_STEP = re.compile(r"\s*(?:(\d+\.\d+)\s+)?(>>|>|<|wait|bench|power|reset)(?: (.*))?")
-_PIECE = re.compile(r"\\x([0-9a-fA-F]{2})|\\([r\\{])|\{(ticket(?:-\d+)?|check)\}|([ -\[\]-z|}~])")
+_STEP = re.compile(r"\s*(?:([0-9]{1,12}\.[0-9]{1,12})\s+)?(>>|>|<|wait|bench|power|reset)(?: (.*))?")
+_PIECE = re.compile(r"\\x([0-9a-fA-F]{2})|\\([r\\{])|\{(ticket(?:-[0-9]{1,4})?|check)\}|([ -\[\]-z|}~])")
 
 
 def read_case(path: str | Path) -> Case:
     """The case in a file. Raises CaseError with FILE:LINE."""
     try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as wrong:
+        text = file_content(Path(path), MOST_CASE_BYTES, "case file").decode("utf-8")
+    except UnicodeDecodeError as wrong:
         raise CaseError(
-            f"{path}: cannot be read ({wrong}); give a case file that a check has written"
+            f"{path}: cannot be read as UTF-8 text; give a case file that a check has written"
         ) from wrong
+    except ValueError as wrong:
+        raise CaseError(f"{path}: cannot be read: {wrong}") from None
     return parse_case(text, str(path))
 
 
@@ -271,8 +274,15 @@ def _proven(step: Step, place: str) -> None:
             duration_ns(step.text)
         except ValueError as wrong:
             raise CaseError(f"{place}: {wrong}") from None
-    elif step.kind == "bench" and not re.fullmatch(r"[a-z][a-z0-9_.]*(?: \S+)?", step.text):
-        raise CaseError(f"{place}: not a bench event; write `bench EVENT` or `bench EVENT VALUE`")
+    elif step.kind == "bench":
+        found = re.fullmatch(r"[a-z][a-z0-9_.]*(?: (\S+))?", step.text)
+        if found is None:
+            raise CaseError(f"{place}: not a bench event; write `bench EVENT` or `bench EVENT VALUE`")
+        try:
+            if found[1] is not None and not re.match(r"[a-z]", found[1]):
+                decimal_of(found[1])
+        except ValueError as wrong:
+            raise CaseError(f"{place}: {wrong}") from None
     elif step.kind == "power" and step.text != "cycle":
         raise CaseError(f"{place}: write `power cycle`")
     elif step.kind in (">", ">>"):

@@ -21,6 +21,8 @@ VERSION = 1
 GROUP = "wirevow.rig"
 ANSWER_S = 60.0
 """Longest wait for an answer."""
+ANSWER_LIMIT = 65536
+"""Bytes of an answer: far more than a rig has to say."""
 STRIDE_NS = 20 * 1_000_000_000
 """Time is advanced in strides, at first of this length: a simulated chip is hardly faster than a real one."""
 QUICK_S = ANSWER_S / 200
@@ -132,7 +134,6 @@ class SocketRig:
                 f"{endpoint}: cannot connect ({error.strerror or error}); look at host and port"
             ) from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._lines = self._socket.makefile("rb")
         self._stride_ns = STRIDE_NS
         self._held = False
         self._known: tuple[int, int] | None = None
@@ -183,7 +184,6 @@ class SocketRig:
         return self._emitted(self._do({"do": "counts", "sent": sent}))
 
     def close(self) -> None:
-        self._lines.close()
         self._socket.close()
 
     def _greet(self) -> Hello:
@@ -202,8 +202,8 @@ class SocketRig:
             return Hello(
                 simulated=answer["simulated"] is True,
                 document=str(answer["document"]),
-                events=frozenset(answer["events"]),
-                abilities=frozenset(answer["abilities"]),
+                events=frozenset(map(str, answer["events"])),
+                abilities=frozenset(map(str, answer["abilities"])),
                 held=answer["clock"] == "held",
             )
         except (KeyError, TypeError) as error:
@@ -225,8 +225,9 @@ class SocketRig:
 
     def _ask(self, request: dict[str, object]) -> dict[str, Any]:
         try:
+            self._socket.settimeout(ANSWER_S)
             self._socket.sendall(json.dumps(request).encode() + b"\n")
-            line = self._lines.readline()
+            line = self._line()
         except TimeoutError as error:
             raise RigError(
                 f"{self.endpoint}: no answer to {request['do']} within {ANSWER_S:.0f} s; "
@@ -234,15 +235,36 @@ class SocketRig:
             ) from error
         except (OSError, ValueError) as error:
             raise self._lost() from error
-        if not line:
-            raise self._lost()
         try:
             answer = json.loads(line)
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             raise self._stranger(line[:60].decode("ascii", "replace")) from error
         if not isinstance(answer, dict):
             raise self._stranger(line[:60].decode("ascii", "replace"))
         return answer
+
+    def _line(self) -> bytes:
+        """The answer, once it is whole. TimeoutError, OSError; RigError if it is none of a rig's."""
+        end_s = time.monotonic() + ANSWER_S
+        heard = b""
+        while True:
+            piece = self._socket.recv(ANSWER_LIMIT)
+            if not piece:
+                raise self._lost()
+            heard += piece
+            line, newline, more = heard.partition(b"\n")
+            if newline and not more:
+                return line
+            if newline:
+                raise RigError(f"{self.endpoint}: it says more than it was asked; is it a rig?")
+            if len(heard) >= ANSWER_LIMIT:
+                raise RigError(
+                    f"{self.endpoint}: its answer is longer than {ANSWER_LIMIT} bytes; is it a rig?"
+                )
+            left_s = end_s - time.monotonic()
+            if left_s <= 0:
+                raise TimeoutError
+            self._socket.settimeout(left_s)
 
     def _emitted(self, answer: dict[str, Any]) -> int:
         emitted = answer.get("emitted")

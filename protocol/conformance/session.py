@@ -33,6 +33,9 @@ GATE_MEMORY = 4096
 ARRIVAL_S = 5.0
 """Longest way of a byte that the instrument has emitted, through the system to us."""
 
+MOST_UNREAD = 1_000_000
+"""Bytes that may come before anybody asks what has come: more than an instrument says unasked in days."""
+
 JournalKind = Literal["send", "line", "wait", "bench", "power", "reset"]
 
 
@@ -66,6 +69,8 @@ class Session:
         self.sent = 0
         """Bytes written since the port was opened."""
         self._got = 0
+        self._looked = 0
+        """Of those, what had come when lines were last asked for."""
         self._got_offset = 0
         self._held_ns = 0
         self._lines: list[bytes | Overlong] = []
@@ -151,6 +156,7 @@ class Session:
         self.look()
         if self._lines:
             return self._pop()
+        self._looked = self._got
         if not self.held:
             end_ns = time.monotonic_ns() + timeout_ns
             while not self._lines:
@@ -199,6 +205,7 @@ class Session:
         self._read(0.0)
         self._lines.clear()
         self._framer.reset()
+        self._looked = self._got
 
     def _pop(self) -> bytes | Overlong:
         line = self._lines.pop(0)
@@ -238,10 +245,14 @@ class Session:
             raise self._lost(error) from error
         if data:
             self._got += len(data)
+            if self._got - self._looked > MOST_UNREAD:
+                raise self._flooded()
             self._lines += self._framer.feed(data, 0)
         return len(data)
 
     def _read_to(self, emitted: int) -> None:
+        if emitted - self._got_offset - self._looked > MOST_UNREAD:
+            raise self._flooded()
         end = time.monotonic() + ARRIVAL_S
         while self._got + self._got_offset < emitted:
             if not self._read(REAL_PATIENCE_S) and time.monotonic() > end:
@@ -249,6 +260,12 @@ class Session:
                     f"{self.port.port}: the instrument has sent {emitted} bytes, "
                     f"{self._got + self._got_offset} have come; is something else reading this port?"
                 )
+
+    def _flooded(self) -> PortError:
+        return PortError(
+            f"{self.port.port}: more than {MOST_UNREAD} bytes came that nobody asked for; "
+            "is this the instrument's port, and its baud rate?"
+        )
 
     def _catch_up(self, emitted: int) -> None:
         """Read what is under way; whatever a driver has thrown away before is not waited for."""

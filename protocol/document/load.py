@@ -21,7 +21,7 @@ from decimal import Decimal
 from os import PathLike
 from pathlib import Path
 from types import UnionType
-from typing import Annotated, Any, Generic, NoReturn, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Generic, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -41,12 +41,12 @@ from ruamel.yaml.reader import ReaderError
 
 from wirevow.protocol.document.model import NAME_PATTERN, WORD_PATTERN, Document
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.inputs import MOST_NUMBER_CHARACTERS, file_content
 
 MOST_BYTES = 256 * 1024
 MOST_LEVELS = 32
 MOST_NODES = 12_000
 """Far more than an instrument needs, and few enough that reading them takes about a second."""
-MOST_NUMBER_CHARACTERS = 40
 MOST_PROBLEMS = 20
 MOST_COMPLAINTS = 200
 
@@ -170,21 +170,10 @@ def read_yaml_model(content: bytes | str, model: type[M], name: str) -> Loaded[M
 
 
 def _bytes_of(path: Path, name: str) -> bytes:
-    def refuse(message: str) -> NoReturn:
-        raise DocumentError(name, [Problem(None, message)])
-
     try:
-        if path.is_dir():
-            refuse("this is a directory: name the YAML file in it")
-        if path.exists() and not path.is_file():
-            refuse("this is not a regular file: name a YAML file")  # a pipe could hold us up for ever
-        with path.open("rb") as file:
-            return file.read(MOST_BYTES + 1)
-    except FileNotFoundError:
-        refuse("there is no such file: check the name")
-    except (OSError, ValueError) as wrong:
-        reason = wrong.strerror if isinstance(wrong, OSError) and wrong.strerror else str(wrong)
-        refuse(f"the file cannot be read ({reason}): name a readable YAML file")
+        return file_content(path, MOST_BYTES, "YAML file")
+    except ValueError as wrong:
+        raise DocumentError(name, [Problem(None, str(wrong))]) from None
 
 
 # ------------------------------------------------------------------------------------ text to plain data

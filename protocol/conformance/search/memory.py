@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.inputs import file_content
 
 HEAD = "wirevow memory"
 VERSION = 1
@@ -43,16 +44,14 @@ class Memory:
     def _read(self) -> list[dict[str, str]]:
         """The entries of the file; none if there is no file. Raises WirevowError."""
         try:
-            with self.path.open("rb") as file:
-                text = file.read(MOST_BYTES + 1)
-        except FileNotFoundError:
-            return []
-        except OSError as wrong:
-            why = wrong.strerror or str(wrong)
-            raise WirevowError(f"--memory {self.path}: it cannot be read ({why}); name another") from wrong
+            if not self.path.exists():
+                return []
+            text = file_content(self.path, MOST_BYTES, "memory")
+        except (OSError, ValueError) as wrong:
+            raise WirevowError(
+                f"--memory {self.path}: it is no memory that a check has written ({wrong}); name another file"
+            ) from wrong
         try:
-            if len(text) > MOST_BYTES:
-                raise ValueError
             held = json.loads(text)
             if held[HEAD] != VERSION:
                 raise ValueError
