@@ -46,6 +46,7 @@ from wirevow.protocol.conformance.search.actions import (
     Wait,
     repertoire,
 )
+from wirevow.protocol.conformance.search.constants import without_constants
 from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
 
@@ -105,7 +106,7 @@ class Search:
             print_blob=False,
         )
         try:
-            with TemporaryDirectory() as folder:
+            with TemporaryDirectory() as folder, without_constants():
                 # Hypothesis keeps notes of its own, else in the current folder.
                 set_hypothesis_home_dir(folder)
                 run_state_machine_as_test(seed(self.seed)(self._machine()), settings=options)

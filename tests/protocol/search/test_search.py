@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from fnmatch import fnmatchcase
 from pathlib import Path
 
@@ -83,7 +84,7 @@ def test_the_same_seed_walks_the_same_way_and_another_another() -> None:
 def test_a_fault_is_found_and_shown_in_few_lines(fault: str) -> None:
     hands = acquainted("brae", fault=fault)
     # A walk goes by chance: one may miss what three find.
-    broken = next((each for seed in (1, 2, 3) if (each := found(hands, seed)) is not None), None)
+    broken = next((each for seed in (2, 3, 4) if (each := found(hands, seed)) is not None), None)
     assert broken is not None
     about = broken.judgement.requirement
     assert any(fnmatchcase(about, each) for each in fault_named(fault).breaks)
@@ -312,3 +313,17 @@ def test_nor_when_the_instrument_is_met_like_that() -> None:
     hands.acquaint()
     hands.home()
     assert hands.ask("limit.voltage").words == ("38.000", "V")
+
+
+def test_what_else_is_loaded_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def sent() -> list[bytes]:
+        hands = acquainted()
+        hands.mark()
+        found(hands, lines=800)
+        return [entry.data for entry in hands.since_mark() if entry.kind == "send"]
+
+    before = sent()
+    (tmp_path / "of_somebody_else.py").write_text(f"N = {list(range(200, 6000, 17))}\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    importlib.import_module("of_somebody_else")
+    assert sent() == before
