@@ -39,6 +39,7 @@ COMMANDS: dict[str, str] = {
     "learn": "Infer the state machine of the instrument at a port.",
     "generate": "Write the C core of an instrument from its document.",
     "discharge": "Discharge a battery: capacity, energy, internal resistance.",
+    "calibrate": "Correct readings and levels against a reference meter.",
     "draw": "Draw what an instrument and its bench do: a discharge, a swing.",
 }
 """Subcommand -> what it is for, in the order `wirevow --help` shows them."""

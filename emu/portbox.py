@@ -11,6 +11,7 @@ from typing import Any
 
 import serial
 
+from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.framing import Framer
 from wirevow.protocol.jobs.box import Answer, Refused, Silent
@@ -58,6 +59,12 @@ class PortBox:
 
     def now(self) -> float:
         return self._port.rig.now_ns() / 1e9 if self.simulated else time.monotonic()
+
+    @property
+    def rig(self) -> InstrumentRig:
+        """The hands on the simulated instrument behind emu://."""
+        rig: InstrumentRig = self._port.rig
+        return rig
 
     def sleep(self, seconds: float) -> None:
         until = self.now() + seconds

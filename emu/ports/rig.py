@@ -46,6 +46,15 @@ class InstrumentRig:
             except ValueError as error:
                 raise RigError(str(error)) from error
 
+    def true(self, signal: str) -> float:
+        """What a perfect meter would show of a signal of the plant, in SI units. RigError if it has none."""
+        with self._turn():
+            self._settle()
+            plant = getattr(self._line.instrument, "plant", None)
+            if plant is None or signal not in plant.signals:
+                raise RigError(f"this instrument does not tell what {signal} is: use the simulated one")
+            return float(plant.at(signal, plant.now_ns))
+
     def power(self, on: bool) -> None:
         with self._turn():
             self._line.instrument.power(on, self._settle())

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from wirevow.protocol.jobs.calibrating import Calibrated
+
 COLOURS = ("#1f5fa8", "#b8432f", "#2d7d46", "#6b4c9a")
 GREY = "#666666"
 
@@ -104,3 +106,28 @@ def save(made: Figure, file: str) -> None:
         made.savefig(file)
     except OSError as error:
         raise WirevowError(f"{file}: it cannot be written ({error.strerror})") from None
+
+
+def residuals(done: Sequence[Calibrated]) -> Figure:
+    """Errors as they were found and as they are left, and the points' distance from the line."""
+    made, axes = figure([1.8, 1.5] * len(done), shared=False)
+    for each, above, below in zip(done, axes[::2], axes[1::2], strict=True):
+        unit = "V" if each.of == "voltage" else "A"
+        above.axhline(0, color=GREY, linewidth=0.8)
+        found = [1000 * pair.error for pair in each.found]
+        true = [pair.true for pair in each.found]
+        above.plot(true, found, "o-", color=COLOURS[1], markersize=4, linewidth=0.9, label="as found")
+        left = [one.pair.true for one in each.verified]
+        errors = [1000 * one.pair.error for one in each.verified]
+        expanded = [1000 * one.expanded for one in each.verified]
+        above.errorbar(left, errors, yerr=expanded, fmt="s", color=COLOURS[0], markersize=4, capsize=3,
+                       linewidth=1.0, label="verified, with uncertainty")  # fmt: skip
+        above.legend(fontsize=8, frameon=False, loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=2)
+        label(above, f"{each.of}\nerror\nm{unit}")
+        below.axhline(0, color=GREY, linewidth=0.8)
+        rest = [1000 * value for value in each.correction.residuals]
+        below.plot(true, rest, "o", color=COLOURS[2], markersize=4)
+        label(below, f"from the\nline, m{unit}")
+        below.set_xlabel(f"meter, {unit}", fontsize=9)
+        below.margins(y=0.2)
+    return made
