@@ -4,6 +4,7 @@
 # make benchmark   ratios against bare loops; writes build/benchmark.json
 # make campaign    the long versions: two hundred seeds of the clean instrument, every fault with three, mutants; resumable
 # make fuzz        the generated cores under libFuzzer, and which of their lines and branches that reaches
+# make readme      renew the outputs that the README shows
 # make lock        renew .ci/requirements.lock
 #
 # All but `clean` make a virtual environment in .venv first. `make PYTHON=python3.12 test` picks an interpreter.
@@ -24,7 +25,7 @@ export PIP_BUILD_CONSTRAINT := $(PIP_CONSTRAINT)
 endif
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: demo test lint benchmark campaign fuzz lock wheel clean
+.PHONY: demo test lint benchmark campaign fuzz readme lock wheel clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/installed
@@ -50,6 +51,9 @@ campaign: $(VENV)/developing
 RUNS ?= 200000
 fuzz: $(VENV)/developing
 	$(PY) -m tests.codegen.fuzz spec/*.yaml tests/codegen/loft.yaml --runs $(RUNS)
+
+readme: $(VENV)/developing
+	$(PY) -m tests.readme
 
 wheel: $(VENV)/developing
 	rm -rf build/wheel

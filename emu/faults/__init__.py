@@ -26,9 +26,8 @@ def fault_named(name: str) -> Fault:
 
     fault = FAULTS.get(name)
     if fault is None:
-        near = get_close_matches(name, FAULTS, n=3, cutoff=0.5)
-        remedy = f"did you mean {' or '.join(near)}?" if near else f"write one of {', '.join(FAULTS)}"
-        raise WirevowError(f"there is no fault {name!r}: {remedy}")
+        near = get_close_matches(name[:60], FAULTS, n=3, cutoff=0.0)
+        raise WirevowError(f"there is no fault {name[:60]!r}: did you mean {', '.join(near)}?")
     return fault
 
 
