@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from wirevow.emu.board import Board
 from wirevow.emu.plant.terminals import EVENTS, ROOM_EVENTS
+from wirevow.protocol.document.model import Prose
 
 
 class BenchSection(BaseModel):
@@ -191,7 +192,7 @@ class Mishap(BenchSection):
 class Bench(BenchSection):
     """A whole bench."""
 
-    title: str = Field(min_length=3, max_length=120)
+    title: Prose = Field(max_length=120)
     means: str = Field(
         default="", max_length=1200, description="What this bench is good for, and its cautions."
     )

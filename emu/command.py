@@ -28,6 +28,7 @@ from types import FrameType
 import click
 
 from wirevow._version import __version__
+from wirevow.emu.screen import open_closed, screens
 from wirevow.protocol.errors import WirevowError
 
 COMMANDS: dict[str, str] = {
@@ -96,6 +97,11 @@ def _say(message: str) -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command line (default: the process's own) and return its exit status."""
+    with screens():
+        return _run(arguments)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     try:
         result = wirevow.main(arguments, prog_name="wirevow", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
@@ -130,6 +136,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> None:
     """Entry point of the installed command."""
+    open_closed()
     for name in ("SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)  # there is no SIGHUP on Windows
         if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # nohup's choice is left alone
@@ -142,6 +149,9 @@ def main() -> None:
         import traceback
 
         traceback.print_exc()
-        _say("this is a defect of Wirevow; please report it with the lines above and the command.")
+        print(
+            "wirevow: this is a defect of Wirevow; please report it with the lines above and the command.",
+            file=sys.stderr,
+        )
         status = DEFECT
     sys.exit(status)

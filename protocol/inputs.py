@@ -17,6 +17,12 @@ MOST_CASE_BYTES = 1024 * 1024
 
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?", re.ASCII)
 
+# General category Cc but for tab and line feed; the explicit directional characters of UAX 9; the separators
+# that some terminals and editors take for line ends; halves of a surrogate pair.
+_UNPRINTABLE = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]"
+)
+
 
 def decimal_of(given: object) -> Decimal:
     """The number that a text or a number gives. ValueError, with the bound, for any other and for what is too
@@ -56,3 +62,17 @@ def file_content(path: Path, most: int, what: str) -> bytes:
         reason = wrong.strerror if isinstance(wrong, OSError) and wrong.strerror else str(wrong)
         unusable = f"the file cannot be read ({reason}): name a readable {what}"
     raise ValueError(unusable)
+
+
+def unprintable(text: str) -> str | None:
+    """The first character that is no text to read, as `U+202E`; None if there is none.
+
+    It is a control character other than a line end or a tab, or changes the direction of text (UAX 9).
+    """
+    found = _UNPRINTABLE.search(text)
+    return None if found is None else f"U+{ord(found[0]):04X}"
+
+
+def shown(text: str) -> str:
+    """The text with such characters written out, so that they steer nothing: `\\x1b`, `\\u202e`."""
+    return _UNPRINTABLE.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)

@@ -199,16 +199,10 @@ def _write_cases(report: Report, folder: Path) -> dict[int, str]:
 
 
 def _show(outcome: Outcome, brief: bool) -> None:
-    from rich.console import Console
-
+    from wirevow.emu.screen import console
     from wirevow.protocol.report import terminal
 
-    try:
-        terminal.show(outcome, Console(markup=False, highlight=False, emoji=False), brief=brief)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # Whoever read has seen enough; the verdict is still the exit status.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    terminal.show(outcome, console(), brief=brief)
 
 
 @contextmanager
@@ -217,9 +211,10 @@ def _progress(report: Report) -> Iterator[Progress | None]:
     if not sys.stderr.isatty():
         yield None
         return
-    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
     from rich.table import Column
+
+    from wirevow.emu.screen import console
 
     one_line = Column(no_wrap=True, overflow="ellipsis")
     columns = (
@@ -228,7 +223,7 @@ def _progress(report: Report) -> Iterator[Progress | None]:
         TextColumn("{task.fields[failures]}"),
         TextColumn("{task.description}", markup=False, table_column=one_line),
     )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
         task = bar.add_task("getting acquainted", total=None, failures="")
 
         def show(done: int, whole: int, finding: Finding) -> None:

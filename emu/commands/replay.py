@@ -94,10 +94,9 @@ def _document_of(case: Case, given: str | None) -> Path:
 
 def _say(shown: Case, case: Case) -> None:
     """The promise, the exchange, what was due and what came, as a check prints them."""
-    from rich.console import Console
-
+    from wirevow.emu.screen import console
     from wirevow.protocol.report import terminal
 
-    terminal.show_case(shown, Console(markup=False, highlight=False, emoji=False))
+    terminal.show_case(shown, console())
     other = "" if shown.requirement == case.requirement else f", another failure than {case.requirement}"
     click.echo(f"\nfail: {shown.requirement}{other}")

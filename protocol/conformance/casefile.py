@@ -40,7 +40,7 @@ from pathlib import Path
 from wirevow.protocol.conformance.session import Entry
 from wirevow.protocol.document.model import duration_ns, duration_text
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.inputs import MOST_CASE_BYTES, decimal_of, file_content
+from wirevow.protocol.inputs import MOST_CASE_BYTES, decimal_of, file_content, unprintable
 from wirevow.protocol.message import Malformed, Reply, check_of, parse_answer, parse_request
 from wirevow.protocol.vow import Vow
 
@@ -225,6 +225,13 @@ def read_case(path: str | Path) -> Case:
 
 def parse_case(text: str, name: str) -> Case:
     """The case in a text; `name` stands for the file in errors."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        strange = unprintable(line.removesuffix("\r"))
+        if strange is not None:
+            raise CaseError(
+                f"{name}:{number}: {strange} is a control character, or changes the direction of text; "
+                "a case file has none"
+            )
     lines = text.splitlines()
     if not lines or lines[0].strip() != HEAD:
         raise CaseError(f"{name}:1: not a case file; its first line is `{HEAD}`")

@@ -41,7 +41,7 @@ from ruamel.yaml.reader import ReaderError
 
 from wirevow.protocol.document.model import NAME_PATTERN, WORD_PATTERN, Document
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.inputs import MOST_NUMBER_CHARACTERS, file_content
+from wirevow.protocol.inputs import MOST_NUMBER_CHARACTERS, file_content, unprintable
 
 MOST_BYTES = 256 * 1024
 MOST_LEVELS = 32
@@ -245,11 +245,13 @@ def _events(text: str) -> Iterator[Event]:
         raise _Stop(mark.line + 1 if mark else None, _yaml_words(wrong)) from None
     except (YAMLError, ValueError, LookupError, TypeError, AttributeError, AssertionError) as wrong:
         # The parser itself fails on some broken texts (a %YAML line with a word for a number).
-        raise _Stop(None, f"this is not YAML ({wrong}): check quotes, brackets and indents") from None
+        raise _Stop(
+            None, f"this is not YAML ({_short(str(wrong))}): check quotes, brackets and indents"
+        ) from None
 
 
 def _yaml_words(wrong: MarkedYAMLError) -> str:
-    problem = " ".join(str(wrong.problem or wrong.context or "broken text").split())
+    problem = _short(" ".join(str(wrong.problem or wrong.context or "broken text").split()))
     if "\\t" in problem:
         return "a tab where YAML wants spaces: indent with spaces"
     if "mapping values are not allowed" in problem:
@@ -276,16 +278,18 @@ def _build(events: Iterable[Event]) -> tuple[Any, dict[NodePath, Mark]]:
                 raise _Stop(line, "a second document begins here: keep one per file, remove the line ---")
             continue
         if isinstance(event, AliasEvent):
-            raise _Stop(line, f"aliases are not allowed: write the value out instead of *{event.anchor}")
+            raise _Stop(
+                line, f"aliases are not allowed: write the value out instead of *{_short(event.anchor)}"
+            )
         if not isinstance(event, ScalarEvent | SequenceStartEvent | MappingStartEvent):
             continue
         nodes += 1
         if nodes > MOST_NODES:
             raise _Stop(line, f"more than {MOST_NODES} values: a document is smaller, shorten it")
         if event.anchor is not None:
-            raise _Stop(line, f"anchors are not allowed: remove &{event.anchor} and write values out")
+            raise _Stop(line, f"anchors are not allowed: remove &{_short(event.anchor)} and write values out")
         if event.tag is not None:
-            raise _Stop(line, f"tags are not allowed: remove {event.tag}")
+            raise _Stop(line, f"tags are not allowed: remove {_short(str(event.tag))}")
 
         parent = stack[-1] if stack else None
         here = Mark(line, event.start_mark.column + 1)
@@ -329,7 +333,7 @@ def _key(event: Event, parent: _Open, line: int) -> str:
         raise _Stop(line, "a key is one word or name: write 'key: value'")
     value = _scalar(event, line)
     if not isinstance(value, str):
-        shown = event.value or "nothing"
+        shown = _short(event.value) or "nothing"
         raise _Stop(line, f"a key is a word, and {shown} is none: write another, or quote a text with commas")
     if value in parent.node:
         raise _Stop(line, f'key "{_short(value)}" is here twice: remove one of them')
@@ -338,6 +342,12 @@ def _key(event: Event, parent: _Open, line: int) -> str:
 
 def _scalar(event: ScalarEvent, line: int) -> Any:
     text: str = event.value
+    strange = unprintable(text)
+    if strange is not None:
+        raise _Stop(
+            line,
+            f"{strange} is a control character, or changes the direction of text: remove it",
+        )
     if event.style is not None or not event.implicit[0]:
         return text
     if text in _NULL:
@@ -347,7 +357,7 @@ def _scalar(event: ScalarEvent, line: int) -> Any:
     if text in _FALSE:
         return False
     if _NOT_FINITE.fullmatch(text):
-        raise _Stop(line, f"{text} is not a finite number: write a decimal number")
+        raise _Stop(line, f"{_short(text)} is not a finite number: write a decimal number")
     number = _INTEGER.fullmatch(text) or _OTHER_BASE.fullmatch(text) or _DECIMAL.fullmatch(text)
     if number is None:
         return text

@@ -15,6 +15,7 @@ from decimal import Decimal
 from typing import Annotated, Any, Literal
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -28,6 +29,7 @@ from pydantic import (
 
 from wirevow.protocol.document.plant import Plant
 from wirevow.protocol.expression import Expression, ExpressionError, parse
+from wirevow.protocol.inputs import unprintable
 
 WORD_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
 NAME_PATTERN = r"^[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*){0,3}$"
@@ -42,7 +44,17 @@ Word = Annotated[str, StringConstraints(pattern=WORD_PATTERN)]
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN, max_length=40)]
 """One to four words joined by points."""
 
-Prose = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=600)]
+
+def _readable(text: str) -> str:
+    found = unprintable(text) or ("a line end" if "\n" in text else None)
+    if found is not None:
+        raise ValueError(f"{found} does not belong in a text: write words, in one paragraph")
+    return text
+
+
+Prose = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=3, max_length=600), AfterValidator(_readable)
+]
 """A sentence for people. Not on the wire: it does not count in the wire digest."""
 
 _NANOSECONDS = {"ns": 1, "us": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
