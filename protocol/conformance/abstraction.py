@@ -167,9 +167,9 @@ def _actions(
     for name, action in vow.actions.items():
         kinds = {kind for kind, _ in action.does}
         if "save" in kinds:
-            omitted.append((name, "it wears the store"))
+            omitted.append((name, "each save wears the EEPROM"))
         elif "recall" in kinds:
-            omitted.append((name, "what it does hangs on what is stored"))
+            omitted.append((name, "what it does depends on the saved settings"))
         elif not reach.energise and name in energising:
             omitted.append((name, DRY_REASON))
         else:
@@ -275,7 +275,7 @@ def _causes(vow: Vow, reach: Reach, omitted: list[tuple[str, str]]) -> Iterator[
         chosen, *rest = sorted(alike, key=lambda each: (each.provoke.within, len(each.provoke.put)))
         shown = chosen.requirement.removesuffix(".fires")
         yield Stimulus(f"{shown} is provoked", "cause", cause=chosen)
-        omitted.extend((each.requirement.removesuffix(".fires"), f"{shown} stands for it") for each in rest)
+        omitted.extend((each.requirement.removesuffix(".fires"), f"covered by {shown}") for each in rest)
 
 
 def _hindrance(vow: Vow, reach: Reach, provoke: Provoke | None) -> str | None:

@@ -181,7 +181,9 @@ class EnvelopeGate:
             self._decide(line, ledger, now_ns)
         if begun:
             if ledger.live and not self.isolated:
-                raise NotSelected("no half lines while it may handle power: nothing could be asked meanwhile")
+                raise NotSelected(
+                    "no incomplete lines while the input may be on: no reading could be asked for meanwhile"
+                )
             self._loose(begun, ledger.copy(), now_ns, half=True)
             self._decide(begun, ledger, now_ns)  # so that it can be ended
 
@@ -292,8 +294,8 @@ class EnvelopeGate:
             ledger.live = ledger.live or hostile
         elif hostile or (half and self._names(line, self.reach.settings)):
             raise NeedsIsolation(
-                "lines that are no request go to a real instrument only while a rig keeps power from flowing "
-                "(`isolated_by` of the envelope)"
+                "lines that are not requests are sent to a real instrument only while a rig keeps power "
+                "from flowing (`isolated_by` of the envelope)"
             )
         else:
             for name in self._names(line, (*self.reach.settings, PATIENCE)):
@@ -472,7 +474,7 @@ class EnvelopeGate:
         if refusal:
             raise NotSelected(refusal)
         if self.connects(event, value) and self.live:
-            raise NotSelected(f"{event} stays as it is: the instrument does not say that it is at rest")
+            raise NotSelected(f"{event} is not changed: the instrument does not report that it is at rest")
         self._count(now_ns)
         self._current = None
         self._bench[event] = str(value)

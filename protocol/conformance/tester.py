@@ -289,7 +289,7 @@ class Tester:
                 judgement = replace(judgement, requirement="wire.deadline")
             broken = Broken(judgement, sent, seen)
             if self.lenient and not self.session.held and not self._often_late(line):
-                raise Late(f"{came}, though the host was punctual; not again when it was tried anew", broken)
+                raise Late(f"{came}, although the host was on time; it did not happen again", broken)
             raise broken
         if not judgement.right:
             raise Broken(judgement, sent, _shown(raw) if raw is not None else "no answer")
@@ -1187,7 +1187,7 @@ class Tester:
             if self.setting(name) != wanted and not self.put(name, wanted).ok:
                 if self.gate is not None:
                     raise NotSelected(f"{name} {value} is refused by limits of which more is {BEYOND}")
-                raise Doubtful(f"the document has a tester put {name} {value}, which is refused")
+                raise Doubtful(f"the instrument refuses {name} {value}, which the document says to put")
 
     def relieve(self, provoke: Provoke) -> None:
         """Undo what a provocation did to the bench."""

@@ -57,7 +57,7 @@ def _rest(outcome: Outcome) -> Iterator[RenderableType]:
         yield _headed("Measured", _pairs((row.id, row.measured) for row in measured))
     if outcome.replies.greatest_s:
         yield _headed("Reply times", _replies(outcome))
-    yield _headed("Looked at, by state", _states(outcome))
+    yield _headed("Coverage by state", _states(outcome))
     if outcome.guarantee:
         yield _headed("State machine", Text(outcome.guarantee))
     yield _headed("Check", _facts(outcome))

@@ -145,7 +145,7 @@ def test_the_command_finds_the_same_machine(capfd: pytest.CaptureFixture[str], t
     assert command.run(["learn", "brae", "emu://brae", "--svg", str(picture), "--dot", str(text)]) == 0
     shown = capfd.readouterr().out
     assert shown.endswith("the document's machine is the same\n")
-    assert "store.keep: it wears the store" in shown
+    assert "store.keep: each save wears the EEPROM" in shown
     ElementTree.parse(picture)
     assert text.read_text().startswith("digraph")
 

@@ -422,7 +422,7 @@ def _enter(t: Tester, rule: Law, others: Mapping[str, Decimal | str] | None = No
     if rule.when is not None:
         settings = {name: t.vow.points[name].exact(t.setting(name)) for name in rule.when.names}
         if not rule.when.truth(settings):
-            raise Doubtful(f"the document has a tester provoke it where {rule.when.text} is false")
+            raise Doubtful(f"the document provokes it where {rule.when.text} is false")
     return Between(t.oracle.twin.entered_ns, t.now_ns)
 
 
@@ -462,7 +462,7 @@ def _promised(t: Tester, name: str, rule: Law) -> Alternation:
         rule.settle,
     )
     if abs(second - first) <= 4 * promised.step or min(spans_ns) < SHORTEST * entry.period_ns:
-        raise NotSelected(f"what the document has a tester put is too close for {entry.name} to tell apart")
+        raise NotSelected(f"the values that `provoke` puts are too close for {entry.name} to tell apart")
     return promised
 
 

@@ -1161,7 +1161,7 @@ def delay(t: Tester, r: Requirement) -> None:
     if not t.session.held:
         raise NotSelected("needs a rig that can hold the clock")
     if provoke.silence or not provoke.relief:
-        raise NotSelected("its condition cannot be taken back")
+        raise NotSelected("its condition cannot be removed again")
     t.arrange(provoke)
     if _holds_already(t, trip) is not False:
         # Heat that an earlier purpose has left, say: let it trip, and begin again when that has died away.

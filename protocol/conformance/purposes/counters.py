@@ -249,7 +249,7 @@ def counted_for_hours(t: Tester, r: Requirement) -> None:
         if all(abs(last[name] - first[name]) <= abs(last[name]) * STEADY for name in readings):
             break
     else:
-        raise NotSelected(f"what {state} draws does not stay the same for so long")
+        raise NotSelected(f"the current drawn in {state} does not stay constant for so long")
     mean = {name: (first[name] + last[name]) / 2 for name in readings}
     span = Fraction(t.now_ns - began_ns, NS_PER_S)
     for name, entry in counters.items():

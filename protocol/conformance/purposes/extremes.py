@@ -303,7 +303,7 @@ def reads_the_bench(t: Tester, r: Requirement) -> None:
     if event not in t.events:
         raise NotSelected(f"needs a rig that can make {event} happen")
     if not t.session.held:
-        raise NotSelected("how accurate a rig is in the open is not known")
+        raise NotSelected("the accuracy of a rig on a real bench is not known")
     top = _top(t, event)
     places = [declared.other] if top is None else [decimal_of(top), decimal_of(top * (1 - NEARLY))]
     if isinstance(declared.base, Decimal) and declared.value is not None:
@@ -329,7 +329,7 @@ def reads_the_bench(t: Tester, r: Requirement) -> None:
             if abs(seen - value) > slack:
                 due = f"{float(value):g} within {float(slack):.2g}, as {event} is"
                 raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"{float(seen):g}")
-        t.measured[r.id] = f"{float(seen):g} at {float(value):g}; {float(slack):.2g} off would be right"
+        t.measured[r.id] = f"{float(seen):g} at {float(value):g}, tolerance ±{float(slack):.2g}"
     t.keep(r.id)
 
 

@@ -218,7 +218,7 @@ def begun_through_change(t: Tester, r: Requirement) -> None:
         if leave.when is None and not state.energised
     )
     if not spans or not may_wait(t, spans[0][0]) or spans[0][0] >= t.vow.document.wire.idle_typing:
-        raise NotSelected("no transition that time makes while a line may wait")
+        raise NotSelected("no timed transition is short enough to happen while a line is incomplete")
     after_ns, state = spans[0]
     t.goto(state)
     t.raw(b"ask self.")
@@ -854,7 +854,7 @@ def _stay_tripped(t: Tester) -> str:
                 if t.state in action.to and not t.act(action.name).ok:
                     return action.name
         t.home()
-    raise NotSelected("no trip that these hands provoke holds against being cleared")
+    raise NotSelected("no trip that this rig can cause blocks clearing")
 
 
 @purpose("wire", "reasons", 1)

@@ -1104,7 +1104,7 @@ def promise_in_words(t: Tester, r: Requirement) -> None:
         return  # `quiet` has looked
     work = PROMISES.get(r.element)
     if work is None:
-        raise NotSelected("a promise in words; no check is entered for it")
+        raise NotSelected("a promise in words only: there is no check for it")
     work(t, r)
 
 

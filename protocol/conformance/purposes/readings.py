@@ -311,7 +311,7 @@ def corrects_what_is_read(t: Tester, r: Requirement) -> None:
     if not hidden or not states:
         return
     if not t.energise:
-        raise NotSelected(f"nothing shows it where it is put, and to handle power {DRY}")
+        raise NotSelected(f"no reading shows it where it can be put, and switching the input on {DRY}")
     t.home()
     t.prepare()
     t.goto(states[0])

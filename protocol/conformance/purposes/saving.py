@@ -234,7 +234,7 @@ def saves_are_whole(t: Tester, r: Requirement) -> None:
     saved = [entry for entry in t.vow.settings if entry.saved]
     moved = [entry for entry in _spread(saved) if t.settable_here(entry)]
     if len(moved) < 2:
-        raise NotSelected("a mixture needs two settings that are saved")
+        raise NotSelected("needs at least two saved settings")
     t.act(save)
     for cut_ns in CUTS_NS:
         before = _values(t, saved)

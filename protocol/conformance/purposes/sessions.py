@@ -192,7 +192,7 @@ def numbers_come_round(t: Tester, r: Requirement) -> None:
     began_s = time.monotonic()
     t.panel_taken(TURNS // 2)
     if time.monotonic() - began_s > QUICK_S:
-        raise NotSelected("as many turns of the panel as there are numbers take too long with this rig")
+        raise NotSelected("65,535 changes at the front panel take too long with this rig")
     t.panel_taken((LAST_NOTICE - t.oracle.twin.number) // 2)
     t.say("put link.notices on")
     _turned(t, 4)
@@ -578,7 +578,7 @@ def ticket_after_misses(t: Tester, r: Requirement) -> None:
     if take is None:
         raise NotSelected("no action takes the ticket without a guard")
     if not t.energise:
-        raise NotSelected("whether a ticket is void shows only where it might start something")
+        raise NotSelected("a void ticket shows only where a good one could energise the input")
     t.prepare()
     for _ in range(2):
         t.act(give.name)

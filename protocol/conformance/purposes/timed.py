@@ -179,8 +179,8 @@ def trips_in_time(t: Tester, r: Requirement) -> None:
         due = f"not before {trip.after_ns / 1e6:g} ms"
         raise Broken(Judgement(False, r.id, due), "", f"after {took_ns / 1e6:.0f} ms")
     t.measured[r.id] = (
-        f"it was seen {took_ns / 1e6:.0f} ms after its cause; {trip.after_ns / 1e6:g} ms to"
-        f" {provoke.within / 1e6:g} ms are right"
+        f"seen {took_ns / 1e6:.0f} ms after its cause, {trip.after_ns / 1e6:g} ms to"
+        f" {provoke.within / 1e6:g} ms allowed"
     )
     t.keep(r.id)
 
@@ -255,8 +255,8 @@ def changes_no_faster(t: Tester, r: Requirement) -> None:
     if unsure > whole / 2:
         raise Late(f"it changed by {float(whole):g}, too little or seen too late to tell how fast")
     t.measured[r.id] = (
-        f"a change of {float(whole):.3g} was nowhere faster than {float(limit):g} in a second allows, "
-        f"as far as samples {entry.period_ns / 1e6:g} ms apart tell"
+        f"slew at most {float(limit):g}/s over a change of {float(whole):.3g}, "
+        f"by samples {entry.period_ns / 1e6:g} ms apart"
     )
     t.keep(r.id)
 
@@ -397,7 +397,7 @@ def clock(t: Tester, r: Requirement) -> None:
         if abs(parts) - sure > 1e6 / CLOCK_PARTS:
             due = f"within one part in {CLOCK_PARTS}"
             raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"{parts:+.0f} in a million")
-        t.measured[r.id] = f"{parts:+.0f} parts in a million within {sure:.0f}, over {ours_s:.0f} s"
+        t.measured[r.id] = f"{parts:+.0f} ppm ± {sure:.0f} ppm, over {ours_s:.0f} s"
     else:
         t.measured[r.id] = f"within one part in {CLOCK_PARTS}, since the check began or it booted"
     t.keep(r.id)
