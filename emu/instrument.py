@@ -283,6 +283,8 @@ class Instrument:
             self._owe(partial(self._rules.enter, self.device.state, now_ns))
         elif names:
             self._owe(partial(self._rules.changed, names, now_ns))
+        else:
+            self._quiet_ns = 0  # a time has changed: ask for it anew
 
     def capture(self, record: str, now_ns: int) -> None:
         """Start the series of a record; a capture that runs is begun afresh."""

@@ -301,6 +301,8 @@ class Tester:
             return None
         parsed = parse_answer(raw)
         assert isinstance(parsed, Reply)
+        if not parsed.ok and parsed.words[:1] == ("fault",):
+            self.done.add(f"clearing refused, {parsed.words[1]}")
         return parsed
 
     def _blamed(self, judgement: Judgement, line: bytes | Overlong | None, raw: bytes | None) -> Judgement:

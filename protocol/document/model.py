@@ -610,6 +610,14 @@ class Trial(Section):
     )
 
 
+class Promise(Section):
+    """A promise in words that has a number in it: the number is read, and checked."""
+
+    means: Prose
+    within_ppm: Annotated[int, Field(ge=1, le=1_000_000)]
+    """What `means` speaks of is right to so many parts in a million."""
+
+
 class Document(Section):
     """One instrument's vow, whole."""
 
@@ -625,7 +633,7 @@ class Document(Section):
     fan: Fan | None = None
     laws: dict[Word, Law] = Field(default={}, max_length=64)
     records: dict[Word, Record] = Field(default={}, max_length=32)
-    promises: dict[Name, Prose] = Field(default={}, max_length=200)
+    promises: dict[Name, Prose | Promise] = Field(default={}, max_length=200)
     bench: dict[Name, BenchEvent] = Field(default={}, max_length=64)
     trial: Trial = Trial()
     plant: Plant

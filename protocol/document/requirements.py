@@ -457,7 +457,15 @@ RECORDS = (
     ),
 )
 
-PROMISES = (Aspect("", _always, lambda d, n, prose: prose),)
+PROMISES = (
+    Aspect(
+        "",
+        _always,
+        lambda d, n, p: (
+            p if isinstance(p, str) else f"{p.means} It is right to {p.within_ppm} parts in a million."
+        ),
+    ),
+)
 
 SECTIONS: dict[str, tuple[str, tuple[Aspect, ...]]] = {
     "wire": ("wire", WIRE),

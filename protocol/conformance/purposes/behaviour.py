@@ -1128,6 +1128,11 @@ def seen_on_the_way(t: Tester, r: Requirement) -> None:
     """What `fires` has looked at once, for all of its requirements."""
     if f"tripped {r.element}" not in t.done:
         fires(t, r)
+    if r.aspect in ("latch", "clears") and f"clearing refused, {r.element}" not in t.done:
+        raise NotSelected(
+            f"its condition never held in state {t.vow.trips[r.element].to}, so clearing was never refused; "
+            "a bench event that keeps it true there would show more"
+        )
     t.keep(r.id)
 
 

@@ -25,8 +25,10 @@ from wirevow.protocol.message import Request
 from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.vow import PointEntry, Value
 
-CUTS_NS = (0, 5_000_000, 40_000_000)
+CUTS_NS = (0, 300_000, 1_000_000, 5_000_000, 40_000_000, 200_000_000)
 """After the request to save. A byte takes a small store a few milliseconds (common practice, no source)."""
+FINE_NS = 20_000
+"""On a held clock cuts come closer and closer to the moment of a save, to this."""
 MOVED = 6
 """Settings that differ between before and after, spread over all that are saved."""
 QUICK_NS = NS_PER_S
@@ -236,17 +238,42 @@ def saves_are_whole(t: Tester, r: Requirement) -> None:
     if len(moved) < 2:
         raise NotSelected("needs at least two saved settings")
     t.act(save)
-    for cut_ns in CUTS_NS:
+    early: int | None = None
+    late: int | None = None
+    cuts = list(CUTS_NS)
+    while cuts:
+        cut_ns = cuts.pop(0)
         before = _values(t, saved)
         for entry in moved:
             with suppress(NotSelected):
                 t.put(entry.name, other_value(t, entry))
         after = _values(t, saved)
         t.cut_short(Request(t.new_tag(), "act", save, (), t.guard).line(), cut_ns)
-        _look(t, r, f"act {save}, and no supply {cut_ns / 1e6:g} ms later", before, after)
+        if _look(t, r, f"act {save}, and no supply {cut_ns / 1e6:g} ms later", before, after):
+            late = cut_ns if late is None else min(late, cut_ns)
+        else:
+            early = cut_ns if early is None else max(early, cut_ns)
+        if not cuts and t.session.held and late is not None and early is not None and late - early > FINE_NS:
+            cuts.append((early + late) // 2)
     # The defaults are saved again, as they were.
     t.home()
     t.act(save)
+    if not t.session.held:
+        raise NotSelected(
+            "no cut is known to have fallen inside a save; a rig that holds the clock shows more"
+        )
+    if late is None:
+        raise NotSelected(
+            f"no save was complete {CUTS_NS[-1] / 1e6:g} ms after its request; later cuts would show more"
+        )
+    if early is None:
+        t.measured[r.id] = "cut at once, it was complete: it takes no time that could be cut into"
+    else:
+        t.measured[r.id] = (
+            f"whole: as before up to {early / 1e6:.2f} ms after the request, as saved from"
+            f" {late / 1e6:.2f} ms on"
+        )
+    t.keep(r.id)
 
 
 def _spread(entries: list[PointEntry]) -> list[PointEntry]:
@@ -259,12 +286,11 @@ def _values(t: Tester, entries: list[PointEntry]) -> dict[str, Value]:
     return {entry.name: t.setting(entry.name) for entry in entries}
 
 
-def _look(t: Tester, r: Requirement, sent: str, before: dict[str, Value], after: dict[str, Value]) -> None:
-    """The boot has shown what is saved (`Tester.cut_short`)."""
+def _look(t: Tester, r: Requirement, sent: str, before: dict[str, Value], after: dict[str, Value]) -> bool:
+    """Whether all is as saved. The boot has shown what is saved (`Tester.cut_short`)."""
     now = {name: t.setting(name) for name in before}
     if now in (before, after):
-        t.keep(r.id)
-        return
+        return now == after
     old = [name for name in now if now[name] == before[name] != after[name]]
     new = [name for name in now if now[name] == after[name] != before[name]]
     other = [name for name in now if now[name] not in (before[name], after[name])]
