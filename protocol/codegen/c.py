@@ -271,7 +271,7 @@ def _sources(found: Tables, derived: int) -> dict[str, int]:
 
 def _comment(text: str) -> str:
     """Prose that cannot end the comment it stands in."""
-    return " ".join(text.split()).replace("*/", "* /").replace("/*", "/ *")
+    return " ".join(text.split()).replace("*/", "* /").replace("/*", "/ *").replace("??", "? ?")
 
 
 def _int32(value: int) -> str:
