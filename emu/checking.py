@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,10 +15,12 @@ from wirevow.protocol.conformance.envelope import CAUTIONS, Envelope, load_envel
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.search.memory import Memory
+from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.suite.group import group_for
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import Loaded, load_document
 from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.requirements import requirements
 from wirevow.protocol.document.vet import vet
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.report.outcome import Outcome, outcome_of
@@ -48,19 +50,29 @@ def check(
     envelope: str | PathLike[str] | None = None,
     budget: int | None = None,
     extra_states: int = 0,
+    only: Sequence[str] = (),
 ) -> Outcome:
     """Hold the instrument at `port` to every requirement of `doc`.
 
     `doc` is a file, or the name of a document that comes with Wirevow. `port` is whatever pyserial opens, or
     `emu://NAME`; `rig` the endpoint of the hands on its bench. Nothing is energised unless a rig says the
     instrument is simulated, or `envelope`, a file, says how far a real one may go: giving it means that its
-    cautions have been read. `budget` is the most lines that are sent. Raises WirevowError.
+    cautions have been read. `budget` is the most lines that are sent. `only` are patterns such as `trip.*` of
+    the requirements to look at; the rest is not selected. Raises WirevowError.
     """
     loaded = sound(doc)
     vow = compile_vow(loaded.document)
     within = None if envelope is None else load_envelope(str(envelope), vow)
     ended = run(
-        loaded, vow, port, rig=rig, seed=seed, envelope=within, budget=budget, extra_states=extra_states
+        loaded,
+        vow,
+        port,
+        rig=rig,
+        seed=seed,
+        envelope=within,
+        budget=budget,
+        extra_states=extra_states,
+        only=only,
     )
     if ended.trouble is not None:
         raise ended.trouble
@@ -92,6 +104,7 @@ def run(
     envelope: Envelope | None,
     budget: int | None,
     extra_states: int,
+    only: Sequence[str] = (),
     memory: Memory | None = None,
     say: Callable[[str], None] = lambda text: None,
     shown: Shown = lambda report: nullcontext(),
@@ -103,6 +116,8 @@ def run(
     warnings included.
     """
     started = datetime.now(UTC)
+    ids = [each.id for each in requirements(vow.document)]
+    chosen = selected(ids, only) if only else None
     trouble: WirevowError | KeyboardInterrupt | None = None
     hookup, report = None, None
     try:
@@ -120,6 +135,7 @@ def run(
                     report=report,
                     group=group,
                     searches=Searches(memory=memory),
+                    only=chosen,
                 )
     except (WirevowError, KeyboardInterrupt) as error:
         if hookup is None or report is None:

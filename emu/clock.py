@@ -30,24 +30,40 @@ class Clock(Protocol):
 
 
 class RealClock:
-    """A clock that runs by itself (`source`, in nanoseconds; the machine's monotonic one) but can be held."""
+    """A clock that runs by itself (`source`, in nanoseconds; the machine's monotonic one) but can be held.
 
-    __slots__ = ("_held_ns", "_origin_ns", "_source")
+    One that is not `begun` stands at 0 until it is told to begin, or held.
+    """
 
-    def __init__(self, source: Callable[[], int] = time.monotonic_ns) -> None:
+    __slots__ = ("_begun", "_held_ns", "_origin_ns", "_source")
+
+    def __init__(self, source: Callable[[], int] = time.monotonic_ns, *, begun: bool = True) -> None:
         self._source = source
         self._origin_ns = source()
-        self._held_ns: int | None = None
+        self._held_ns: int | None = None if begun else 0
+        self._begun = begun
 
     @property
     def held(self) -> bool:
+        return self._begun and self._held_ns is not None
+
+    @property
+    def stands(self) -> bool:
+        """Whether time does not pass: it is held, or has not begun."""
         return self._held_ns is not None
+
+    def begin(self) -> None:
+        """Run, if it has neither run nor been held yet."""
+        if not self._begun:
+            self._begun = True
+            self.run()
 
     def now_ns(self) -> int:
         return self._source() - self._origin_ns if self._held_ns is None else self._held_ns
 
     def hold(self) -> None:
         self._held_ns = self.now_ns()
+        self._begun = True
 
     def run(self) -> None:
         if self._held_ns is not None:

@@ -53,6 +53,12 @@ ROOM_BYTES = 4_000_000
     show_default=True,
     help="Find faults in states that only K inputs more lead to; says first how long it takes.",
 )
+@click.option(
+    "--only",
+    metavar="PATTERN",
+    multiple=True,
+    help="Look only at requirements named so, such as 'trip.*'; may be given again.",
+)
 def command(
     doc: str,
     port: str,
@@ -66,6 +72,7 @@ def command(
     budget: int | None,
     memory_file: str | None,
     extra_states: int,
+    only: tuple[str, ...],
 ) -> int:
     """Hold the instrument at PORT to every requirement of DOC.
 
@@ -93,6 +100,7 @@ def command(
         envelope=envelope,
         budget=budget,
         extra_states=extra_states,
+        only=only,
         memory=None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity)),
         say=lambda text: click.echo(f"wirevow: {text}", err=True),
         shown=_progress,

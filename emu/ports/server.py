@@ -66,7 +66,8 @@ class Server:
     """
 
     def __init__(self, instrument: Instrument, endpoint: Endpoint, pace: int | None = None) -> None:
-        self.clock = RealClock()
+        self.clock = RealClock(begun=False)
+        """It begins with the first host, or a rig holds it from the very beginning."""
         self.line = Line(instrument, pace, _GRAIN_NS)
         self.rig: RigDesk | None = None
         self._instrument = instrument
@@ -137,7 +138,7 @@ class Server:
         """What is there within a breath, if nothing is due sooner."""
         wait, now = self._waiter.wait, time.perf_counter
         breath_s, brisk_s = _BREATH_S, _BRISK_S if self._brisk else 0.0
-        if self.line.baud is not None and not self.clock.held:
+        if self.line.baud is not None and not self.clock.stands:
             patience_s = self._patience_s()
             if patience_s is not None and patience_s < breath_s:
                 return wait(patience_s)
@@ -255,6 +256,7 @@ class Server:
         for opened in changes:
             self._pending = b""
             if opened:
+                self.clock.begin()
                 self.line.opened(self.clock.now_ns())
             else:
                 if words := self.endpoint.last_words():
@@ -270,7 +272,7 @@ class Server:
             if rig_s is not None and (wait_s is None or rig_s < wait_s):
                 wait_s = rig_s
         clock = self.clock
-        if not clock.held:
+        if not clock.stands:
             due_ns = self.line.next_ns()
             if due_ns is not None:
                 due_s = min(max(0, due_ns - clock.now_ns()) / 1e9, _LONGEST_S)

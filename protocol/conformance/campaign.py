@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -21,6 +21,7 @@ from wirevow.protocol.conformance.purposes.tour import ORDER
 from wirevow.protocol.conformance.replay import Recurrence, purpose_random, recurrence, shortened
 from wirevow.protocol.conformance.replies import ReplyTimes, reply_times
 from wirevow.protocol.conformance.search.group import Searches
+from wirevow.protocol.conformance.selection import NOT_ASKED
 from wirevow.protocol.conformance.suite.group import Group, group_for
 from wirevow.protocol.conformance.tester import (
     Broken,
@@ -116,6 +117,8 @@ class Report:
     energised: bool = False
     rig: bool = False
     slowest_s: float = 0.0
+    bytes_sha256: str = ""
+    """Digest of all bytes both ways; on a held clock the same wherever the instrument is connected."""
     replies: ReplyTimes = field(default_factory=ReplyTimes)
     guarantee: str = ""
     """What the complete suite of the state machine has shown, with its assumptions, in words."""
@@ -151,6 +154,7 @@ def run(
     report: Report | None = None,
     group: Group | None = None,
     searches: Searches | None = None,
+    only: Set[str] | None = None,
 ) -> Report:
     """Check the instrument.
 
@@ -158,12 +162,14 @@ def run(
     shorter way to each failure. `report` is filled in, for a caller who wants what there is when an
     exception ends the check, or leaves findings out of it: nothing is tried for their sake. `group` is the
     suite of the state machine, by default the one for no extra states; `searches` those of the check, by
-    default some that remember nothing.
+    default some that remember nothing. With `only` just the requirements of these ids are looked at; what is
+    seen of others by the way is not told, unless it is wrong.
     PortError and NoInstrument pass through when nothing could be checked.
     """
     if report is None:
         report = blank(tester, seed=seed, marks=marks)
-    asked = [finding.requirement for finding in report.findings.values()]
+    chosen = report.findings.keys() if only is None else report.findings.keys() & only
+    asked = [finding.requirement for name, finding in report.findings.items() if name in chosen]
     began = time.monotonic()
     order = random.Random(seed)
     # The tour has its own order.
@@ -181,7 +187,7 @@ def run(
     host_ns = 0 if tester.session.held else lateness_ns()
     tester.shorten = reduce
     batches, walks, recalled = (
-        [(report.findings[name].requirement, each) for name, each in named if name in report.findings]
+        [(report.findings[name].requirement, each) for name, each in named if name in chosen]
         for named in (
             group.batches(report.findings.keys()),
             searches.batches(tester),
@@ -194,9 +200,10 @@ def run(
     try:
         _work(tester, report, whole, progress, until_failure, _Scribe(source, reduce))
     finally:
-        report.guarantee = group.guarantee()
-        _tally(tester, report)
+        report.guarantee = group.guarantee() if only is None else ""
+        _tally(tester, report, chosen)
         report.replies = reply_times(tester.reply_ns, max(host_ns, tester.latest_ns))
+        report.bytes_sha256 = tester.session.bytes_sha256
         report.seconds = time.monotonic() - began
     return report
 
@@ -442,7 +449,7 @@ def _same_cause(report: Report, requirement: Requirement, broken: Broken) -> Fai
     return None
 
 
-def _tally(tester: Tester, report: Report) -> None:
+def _tally(tester: Tester, report: Report, chosen: Set[str]) -> None:
     for requirement, count in tester.kept.items():
         finding = report.findings.get(requirement)
         if finding is not None:
@@ -455,6 +462,9 @@ def _tally(tester: Tester, report: Report) -> None:
         if finding.left and finding.verdict is Verdict.PASS:
             # What was shown so far is not all that shows it.
             finding.verdict, finding.reason = Verdict.INCONCLUSIVE, CUT_SHORT
+    for name, finding in report.findings.items():
+        if name not in chosen and finding.verdict < Verdict.FAIL:
+            report.findings[name] = Finding(finding.requirement, reason=NOT_ASKED)
     report.lines = tester.lines
     report.visited = set(tester.visited)
     report.slowest_s = tester.slowest_ns / 1e9

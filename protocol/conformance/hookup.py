@@ -122,6 +122,8 @@ def _opened(vow: Vow, url: str, endpoint: str | None) -> tuple[Rig | None, Hello
     rig = None if endpoint is None else open_rig(endpoint)
     try:
         hello = None if rig is None else _greeting(rig, endpoint, vow)
+        if rig is not None and hello is not None and {"hold", "advance"} <= hello.abilities:
+            rig.hold()  # so that it does not matter how long the opening takes
         port = open_port(url, vow.document.wire.baud, vow.document.wire.opening)
     except BaseException:
         if rig is not None:

@@ -47,7 +47,8 @@ class Hello:
     events: frozenset[str]
     """Bench events that it can make happen."""
     abilities: frozenset[str]
-    """Of `bench`, `power`, `reset`, `hold`, `advance`: what it can do at all."""
+    """Of `bench`, `power`, `reset`, `hold`, `advance`: what it can do. `quick` besides: nothing needs to
+    be left out because it takes long, so that what is tried does not depend on how long things took."""
     held: bool
     """Its clock stands still unless advanced."""
 

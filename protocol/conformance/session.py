@@ -12,6 +12,7 @@ import select
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Literal
 
 import serial
@@ -35,6 +36,9 @@ ARRIVAL_S = 5.0
 
 MOST_UNREAD = 1_000_000
 """Bytes that may come before anybody asks what has come: more than an instrument says unasked in days."""
+
+BITS = 10
+"""Of a character on the wire: start, eight data bits, stop."""
 
 JournalKind = Literal["send", "line", "wait", "bench", "power", "reset"]
 
@@ -68,6 +72,13 @@ class Session:
         """What was sent of a line that is not ended yet; the last of it, if it is long."""
         self.sent = 0
         """Bytes written since the port was opened."""
+        self.character_ns = -(-BITS * 10**9 // int(getattr(port, "baudrate", 0) or 10**9))
+        """How long a character takes on the wire while the clock runs."""
+        self._free_ns = 0
+        self.heard_ns = 0
+        """When the last byte came, on a clock that runs."""
+        self._bytes = sha256(), sha256()
+        """What was sent and what came, since the clock was held or the port opened."""
         self._got = 0
         self._looked = 0
         """Of those, what had come when lines were last asked for."""
@@ -98,6 +109,7 @@ class Session:
         self.held = True
         self._held_ns = 0
         self._catch_up(self.rig.counts(self.sent))
+        self._bytes = sha256(), sha256()
 
     def wait(self, ns: int, until: Callable[[], bool] | None = None) -> None:
         """Let time pass; lines that come are kept. On a real clock `until` may end it early."""
@@ -114,6 +126,21 @@ class Session:
             self._read(left_ns / 1e9)
             if until is not None and until():
                 return
+
+    # ------------------------------------------------------------------------------------------------ wire
+
+    def wire_ns(self, count: int) -> int:
+        """How long so many characters take on the wire; nothing on a held clock."""
+        return 0 if self.held else count * self.character_ns
+
+    @property
+    def left_ns(self) -> int:
+        """When all that was sent has left the wire, as far as its rate tells."""
+        return self.now_ns() if self.held else max(self._free_ns, time.monotonic_ns())
+
+    def arrived(self, but: int = 0) -> None:
+        """What came shows that all that was sent is there, but for the last so many bytes."""
+        self._free_ns = min(self._free_ns, self.now_ns() + self.wire_ns(but))
 
     # ----------------------------------------------------------------------------------------------- bytes
 
@@ -138,6 +165,9 @@ class Session:
         self.look()
         self.journal.append(Entry(self.now_ns(), "send", data))
         self.sent += len(data)
+        self._bytes[0].update(data)
+        if not self.held:
+            self._free_ns = self.left_ns + self.wire_ns(len(data))
         try:
             if self.descriptor is None:
                 self.port.write(data)
@@ -189,6 +219,11 @@ class Session:
             self._read_to(self.rig.counts(self.sent))
         else:
             self._read(0.0)
+
+    @property
+    def bytes_sha256(self) -> str:
+        """Digest of all bytes both ways: of the digests of what was sent and of what came."""
+        return sha256(b"".join(each.digest() for each in self._bytes)).hexdigest()
 
     @property
     def received(self) -> int:
@@ -245,6 +280,9 @@ class Session:
             raise self._lost(error) from error
         if data:
             self._got += len(data)
+            self._bytes[1].update(data)
+            if not self.held:
+                self.heard_ns = time.monotonic_ns()
             if self._got - self._looked > MOST_UNREAD:
                 raise self._flooded()
             self._lines += self._framer.feed(data, 0)

@@ -7,6 +7,7 @@ answer that the document does not allow raises `Broken`; what its hands cannot d
 from __future__ import annotations
 
 import random
+import re
 from array import array
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping
@@ -59,6 +60,12 @@ MANY = 4
 WATCH_NAP_NS = 2_000_000
 """A host that waits wakes up so often to see how late it is."""
 PLAIN_TRIES = 3
+WIRE_TRIES = 3
+WIRE_MORE = 40
+"""So many characters a long question has more than a short one."""
+SLOWER = 1.25
+"""A wire so much slower than the document's rate is another one."""
+WIRE_TIMED = "the wire is timed"
 OFTEN = 3
 """Late so many times, and once in so many, is the instrument's own doing."""
 SYNC_TRIES = 16
@@ -171,6 +178,9 @@ class Tester:
         self._mark = 0
         self._looking = False
         self._silent = False
+        self._line_length = vow.document.wire.line_limit + 1
+        self._came = 0
+        """Bytes of the last answer, and of what came before it."""
         self._woke_late_ns = 0
         """How late the host woke up at most while it waited for the last answer."""
         self.latest_ns = 0
@@ -249,6 +259,8 @@ class Tester:
         self._clear_the_way(data)
         self.session.admit(data)
         self._afford(data.count(b"\n"))
+        if not self.session.held:
+            return self._on_the_wire(data, pieces)
         now_ns = self.now_ns
         lines = self.oracle.twin.frames(data, now_ns)
         self.session.send(data, pieces)
@@ -256,30 +268,47 @@ class Tester:
             return [None]
         return [self._reply(line, now_ns) for line in lines]
 
+    def _on_the_wire(self, data: bytes, pieces: int) -> list[Reply | None]:
+        """The same on a clock that runs: each line is there when its LF has left the wire."""
+        session = self.session
+        session.send(data, pieces)
+        left_ns, left = session.left_ns, len(data)
+        lines: list[tuple[bytes | Overlong, int, int]] = []
+        for piece in re.findall(rb"[^\n]*\n|[^\n]+", data):
+            left -= len(piece)
+            there_ns = left_ns - session.wire_ns(left)
+            lines += [(line, there_ns, left) for line in self.oracle.twin.frames(piece, there_ns)]
+        return [self._reply(line, there_ns, left) for line, there_ns, left in lines] or [None]
+
     def _afford(self, lines: int) -> None:
         if self.budget is not None and self.lines + lines > self.budget:
             raise OutOfBudget
 
-    def _reply(self, line: bytes | Overlong, now_ns: int) -> Reply | None:
+    def _reply(self, line: bytes | Overlong, there_ns: int, behind: int = 0) -> Reply | None:
+        """The reply to a line that is there at `there_ns` at the latest, with so many bytes behind it."""
         self.lines += 1
         self._woke_late_ns = 0
         if not self.session.held:
             self._asked[_kind(line)] += 1
-        waited_ns = self.session.now_ns()
-        raw = self._answer(self.deadline_ns + (0 if self.session.held else HOST_SLACK_NS))
-        took_ns = self.session.now_ns() - waited_ns
-        self.reply_ns.append(took_ns)
-        self.slowest_ns = max(self.slowest_ns, took_ns)
+        # The deadline is for the first byte, from when the line is there.
+        asked_ns, got = self.session.now_ns(), self.session.received
+        waited_ns = max(asked_ns, there_ns)
+        slack_ns = 0 if self.session.held else HOST_SLACK_NS
+        raw = self._answer(waited_ns - asked_ns + self.deadline_ns + slack_ns)
+        self._came = self.session.received - got
+        self.reply_ns.append(self._took_ns(waited_ns, got))
+        if raw is not None:
+            there_ns = min(there_ns, self.session.now_ns())
+            self.session.arrived(behind)
         state = self.state
-        judgement = self._blamed(self.oracle.reply(line, raw, now_ns), line, raw)
+        judgement = self._blamed(self.oracle.reply(line, raw, there_ns), line, raw)
         self._overlong = isinstance(line, Overlong)
         sent = line.decode("latin-1") if isinstance(line, bytes) else f"(more than {line.limit} bytes)"
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
             raw = self._answer(4 * self.deadline_ns)
             if raw is not None:
-                self.reply_ns[-1] = self.session.now_ns() - waited_ns
-                self.slowest_ns = max(self.slowest_ns, self.reply_ns[-1])
+                self.reply_ns[-1] = self._took_ns(waited_ns, got)
             came = f"the answer to {sent[:40]!r} {'did not come' if raw is None else 'came too late'}"
             # What never comes is not explained by a host that is a little late.
             if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
@@ -304,6 +333,12 @@ class Tester:
         if not parsed.ok and parsed.words[:1] == ("fault",):
             self.done.add(f"clearing refused, {parsed.words[1]}")
         return parsed
+
+    def _took_ns(self, waited_ns: int, got: int) -> int:
+        """How long the first of the bytes that came since then took to come."""
+        took_ns = self.session.now_ns() - waited_ns - self.session.wire_ns(self.session.received - got)
+        self.slowest_ns = max(self.slowest_ns, took_ns)
+        return max(0, took_ns)
 
     def _blamed(self, judgement: Judgement, line: bytes | Overlong | None, raw: bytes | None) -> Judgement:
         difference = Difference(line, judgement.expected, raw, self._overlong)
@@ -364,20 +399,25 @@ class Tester:
         return late >= OFTEN and late * OFTEN >= self._asked[_kind(line)]
 
     def _awaited(self, timeout_ns: int) -> bytes | Overlong | None:
-        """The next line. On a running clock the host sees meanwhile how late it wakes up itself."""
+        """The next line that begins within so long a time.
+
+        On a running clock the host sees meanwhile how late it wakes up itself.
+        """
         if self.session.held:
             return self.session.line(timeout_ns)
-        end_ns = self.session.now_ns() + timeout_ns
+        end_ns, got = self.session.now_ns() + timeout_ns, self.session.received
         while True:
             began_ns = self.session.now_ns()
-            nap_ns = min(WATCH_NAP_NS, max(0, end_ns - began_ns))
+            # While bytes come, the time that they take on the wire does not count.
+            left_ns = end_ns + self.session.wire_ns(self.session.received - got) - began_ns
+            nap_ns = min(WATCH_NAP_NS, max(0, left_ns))
             line = self.session.line(nap_ns)
             woke_ns = self.session.now_ns()
             if line is not None:
                 return line
             self._woke_late_ns = max(self._woke_late_ns, woke_ns - began_ns - nap_ns)
             self.latest_ns = max(self.latest_ns, self._woke_late_ns)
-            if woke_ns >= end_ns:
+            if woke_ns >= began_ns + left_ns:
                 return None
 
     def _host_late_ns(self) -> int:
@@ -401,7 +441,8 @@ class Tester:
                 requirement = "promise.quiet" if "quiet" in self.vow.document.promises else "wire.order"
                 unasked = self._blamed(Judgement(False, requirement, "nothing unasked"), None, line)
                 raise Broken(unasked, "", _shown(line))
-        overdue = self.oracle.overdue(self.now_ns)
+        # What came last may have kept a notice waiting for the transmitter; then it takes its own time.
+        overdue = self.oracle.overdue(self.now_ns - self.session.wire_ns(self._came + self._line_length))
         if overdue is not None:
             raise Broken(overdue, "", "no such notice")
 
@@ -410,7 +451,8 @@ class Tester:
         if self.session.held:
             self.session.settle()
         else:
-            self.session.wait(HOST_SLACK_NS, until=lambda: self.session.waiting)
+            way_ns = self.session.left_ns - self.now_ns + self.session.wire_ns(self._line_length)
+            self.session.wait(way_ns + HOST_SLACK_NS, until=lambda: self.session.waiting)
         self.attend()
 
     def wait(self, ns: int) -> None:
@@ -670,7 +712,8 @@ class Tester:
         self.oracle.boot(cause, self.now_ns)
         self.oracle.expect_boot = cause
         if settle_ns or not self.session.held:
-            self.session.wait(settle_ns + (0 if self.session.held else HOST_SLACK_NS))
+            way_ns = self.session.wire_ns(self._line_length)
+            self.session.wait(settle_ns + (0 if self.session.held else HOST_SLACK_NS) + way_ns)
         else:
             self.session.settle()
         self.attend()
@@ -709,7 +752,7 @@ class Tester:
 
     def _hear(self, tag: str) -> Reply | None:
         """The reply with this tag, whatever else comes before it."""
-        end_ns = self.now_ns + 2 * self.deadline_ns + HOST_SLACK_NS
+        end_ns = self.session.left_ns + 2 * self.deadline_ns + HOST_SLACK_NS
         self.heard = b""
         for _ in range(200):
             left_ns = end_ns - self.now_ns
@@ -758,7 +801,7 @@ class Tester:
 
     def acquaint(self) -> None:
         """Begin anew with an instrument of which nothing is known but who it is."""
-        self.oracle = Oracle(self.vow, 0 if self.session.held else HOST_SLACK_NS)
+        self.oracle = Oracle(self.vow, self._slack_ns)
         if self.gate is not None:
             self._rest_plainly(self.gate)
         for event, base in self._off_base():
@@ -773,6 +816,7 @@ class Tester:
         twin.booted_ns = twin.accepted_ns = self.acquainted_ns = self.now_ns
         # Whether the guard is on is not known: a checked line is right either way, and turns it off.
         self._plainly("put link.guard off", check=True)
+        self._time_the_wire()
         if "link.notices" in self.vow.points:
             self._plainly("put link.notices on")
         if self.vow.document.trial.safe is not None:
@@ -803,6 +847,38 @@ class Tester:
         twin.forget_request()
         for name in ("self.boots", "self.boot_cause"):
             self.ask(name)
+
+    @property
+    def _slack_ns(self) -> int:
+        """How far our idea of a moment may be off the instrument's; a notice takes its time on the wire."""
+        return 0 if self.session.held else HOST_SLACK_NS + self.session.wire_ns(self._line_length)
+
+    def _time_the_wire(self) -> None:
+        """Once: whether characters take longer than the document's rate says, as over a radio or a network.
+
+        Long and short questions are compared, so that the instrument's own time does not count. Only if the
+        quickest long one took longer than the slowest short one by more than the rate says is it the wire.
+        """
+        if self.session.held or WIRE_TIMED in self.done:
+            return
+        self.done.add(WIRE_TIMED)
+        more = min(WIRE_MORE, self._line_length - len("@ffff ask self.vow x\n"))
+        short: list[int] = []
+        long: list[int] = []
+        for _ in range(WIRE_TRIES):
+            for taken, argument in ((short, "x"), (long, "x" * (1 + more))):
+                asked_ns = self.now_ns
+                self._plainly(f"ask self.vow {argument}")
+                taken.append(self.now_ns - asked_ns)
+        if min(long) - max(short) <= SLOWER * more * self.session.character_ns:
+            return
+        self.session.character_ns = (min(long) - min(short)) // more
+        self.oracle.twin.slack_ns = self._slack_ns
+        found = 10**10 // self.session.character_ns
+        self.measured["wire.deadline"] = (
+            f"the wire carries about {found} baud, the document says {self.vow.document.wire.baud}; "
+            "the time that characters take on it is not counted"
+        )
 
     def _rest_plainly(self, gate: EnvelopeGate) -> None:
         """Before anything else: safe, whatever it was doing. Raises NoInstrument if it does not say so."""

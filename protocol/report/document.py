@@ -47,6 +47,7 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
         "started": outcome.started,
         "seconds": round(outcome.seconds, 3),
         "lines": outcome.lines,
+        "bytes_sha256": outcome.bytes_sha256,
         "slowest_reply_seconds": round(outcome.slowest_s, 6),
         "reply_deadline_seconds": outcome.deadline_s,
         "reply_times": {

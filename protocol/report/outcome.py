@@ -121,6 +121,9 @@ class Outcome:
     started: str
     seconds: float
     lines: int
+    bytes_sha256: str
+    """Digest of all bytes both ways. On a held clock it is the same for the same document, instrument, seed
+    and version, wherever the instrument is connected."""
     slowest_s: float
     deadline_s: float
     replies: ReplyTimes
@@ -273,6 +276,7 @@ def outcome_of(
         started=started.isoformat(timespec="seconds"),
         seconds=report.seconds,
         lines=report.lines,
+        bytes_sha256=report.bytes_sha256,
         slowest_s=report.slowest_s,
         deadline_s=document.wire.reply_deadline / 1e9,
         replies=report.replies,

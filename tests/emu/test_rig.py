@@ -37,7 +37,7 @@ def test_says_who_it_is(bench: tuple[Fake, serial.Serial, Rig]) -> None:
     assert hello.simulated
     assert hello.document == "fake"
     assert hello.events == {"source.voltage", "trigger"}
-    assert hello.abilities == {"bench", "power", "reset", "hold", "advance"}
+    assert hello.abilities == {"bench", "power", "reset", "hold", "advance", "quick"}
     assert not hello.held
 
 
@@ -259,7 +259,7 @@ class TestWire:
                     "document": "fake",
                     "events": ["source.voltage", "trigger"],
                     "clock": "real",
-                    "abilities": ["advance", "bench", "hold", "power", "reset"],
+                    "abilities": ["advance", "bench", "hold", "power", "quick", "reset"],
                 }
             ]
 
