@@ -72,6 +72,37 @@ def test_a_check_that_its_budget_cuts_short_has_not_passed(tmp_path, capfd):
     assert all(row["reason"] for row in data["requirements"] if row["verdict"] == "inconclusive")
 
 
+def test_only_what_is_asked_for_is_looked_at(tmp_path):
+    report = tmp_path / "report.json"
+    asked = ("--only", "trip.overcurrent.*", "--only", "wire.tag")
+    assert check(TARN, "emu://tarn", *asked, "--json", report) == 0
+    data = json.loads(report.read_text())
+    looked_at = {row["id"] for row in data["requirements"] if row["verdict"] != "not selected"}
+    assert looked_at == {
+        row["id"]
+        for row in data["requirements"]
+        if row["id"].startswith("trip.overcurrent.") or row["id"] == "wire.tag"
+    }
+    rest = {row["reason"] for row in data["requirements"] if row["verdict"] == "not selected"}
+    assert rest == {"not asked for: the check was told which requirements to look at"}
+
+
+def test_what_was_not_asked_for_fails_all_the_same(tmp_path):
+    report = tmp_path / "report.json"
+    port = "emu://tarn?fault=ticket-used-is-good-again"
+    assert check(TARN, port, "--only", "wire.ticket", "--json", report) == 1
+    failures = json.loads(report.read_text())["failures"]
+    assert {failure["requirement"] for failure in failures} == {"action.sink.start.ticket"}
+
+
+def test_a_name_that_no_requirement_has_is_an_error_with_those_near_it(capfd):
+    assert check(TARN, "emu://tarn", "--only", "wire.*", "--only", "wire.tags") == 2
+    said = one_line(capfd)
+    assert said.startswith(
+        "no requirement is named wire.tags: write an id, or a part and *; near it are wire.tag"
+    )
+
+
 def test_the_same_seed_sends_the_same_lines(tmp_path):
     counts = []
     for number, seed in enumerate((1, 1, 2)):

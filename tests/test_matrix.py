@@ -4,6 +4,8 @@ import pytest
 
 from tests.matrix import Cell, cells, looked_at
 
+pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+"""pyserial's RFC 2217 client still calls them."""
 QUICK = ("wire.tag", "wire.length", "wire.check", "point.sink.level.bounds", "trip.overcurrent.*")
 """Each shows at once when bytes, hands or times are not told apart as they should be."""
 REAL = ("wire.tag", "wire.length", "wire.deadline")
@@ -27,8 +29,9 @@ PACED = ("wire.deadline", "wire.check")
 def test_nothing_of_a_good_instrument_fails_here(cell: Cell, only: tuple[str, ...]) -> None:
     assert cell in cells()
     verdict, troubles, _ = looked_at(cell, only)
-    # Only where others keep the machine busy may something not be judged.
-    assert verdict in (("pass",) if cell.clock == "held" else ("pass", "inconclusive")), troubles
+    # Only where others keep the machine busy, or an envelope bars the way, may something not be judged.
+    sure = cell.clock == "held" and cell.profile != "envelope"
+    assert verdict in (("pass",) if sure else ("pass", "inconclusive")), troubles
 
 
 def test_where_time_is_virtual_the_bytes_are_the_same_at_every_port() -> None:

@@ -46,6 +46,12 @@ def test_a_check_returns_its_report():
     assert report.lines <= 150
 
 
+def test_a_check_looks_only_at_what_it_is_asked_for():
+    report = wirevow.check("brae", "emu://brae", only=["wire.tag", "wire.le*"])
+    looked_at = {row.id for row in report.rows if row.verdict != "not selected"}
+    assert looked_at == {"wire.tag", "wire.length"}
+
+
 def test_a_projects_own_modules_of_our_rooms_names_stay_its_own(tmp_path):
     """A user's `protocol.py`, `emu.py` and `spec/` are imported by the user alone."""
     (tmp_path / "protocol.py").write_text("mine = True\n")

@@ -85,7 +85,9 @@ class Session:
         self._got_offset = 0
         self._held_ns = 0
         self._lines: list[bytes | Overlong] = []
-        self._framer = Framer(4 * line_limit + 64, None)
+        self.longest = 4 * line_limit + 64
+        """Bytes of a line from the instrument; more are one without end."""
+        self._framer = Framer(self.longest, None)
         self.descriptor = _descriptor(port)
         """Of a port whose reads and writes are the system's own."""
         if self.descriptor is None:

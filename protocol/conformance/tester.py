@@ -408,8 +408,9 @@ class Tester:
         end_ns, got = self.session.now_ns() + timeout_ns, self.session.received
         while True:
             began_ns = self.session.now_ns()
-            # While bytes come, the time that they take on the wire does not count.
-            left_ns = end_ns + self.session.wire_ns(self.session.received - got) - began_ns
+            # While the bytes of a line come, the time that they take on the wire does not count.
+            came = min(self.session.received - got, self.session.longest)
+            left_ns = end_ns + self.session.wire_ns(came) - began_ns
             nap_ns = min(WATCH_NAP_NS, max(0, left_ns))
             line = self.session.line(nap_ns)
             woke_ns = self.session.now_ns()
