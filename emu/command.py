@@ -41,6 +41,7 @@ COMMANDS: dict[str, str] = {
     "generate": "Write the C core of an instrument from its document.",
     "discharge": "Discharge a battery: capacity, energy, internal resistance.",
     "calibrate": "Correct readings and levels against a reference meter.",
+    "sweep": "Load a source over a range: regulation, resistance, step response.",
     "draw": "Draw what an instrument and its bench do: a discharge, a swing.",
 }
 """Subcommand -> what it is for, in the order `wirevow --help` shows them."""

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from wirevow.protocol.jobs.calibrating import Calibrated
+    from wirevow.protocol.jobs.sweeping import Swept
 
 COLOURS = ("#1f5fa8", "#b8432f", "#2d7d46", "#6b4c9a")
 GREY = "#666666"
@@ -130,4 +131,32 @@ def residuals(done: Sequence[Calibrated]) -> Figure:
         label(below, f"from the\nline, m{unit}")
         below.set_xlabel(f"meter, {unit}", fontsize=9)
         below.margins(y=0.2)
+    return made
+
+
+def sweep(result: Swept) -> Figure:
+    """Voltage and power against current, and the step response if there is one."""
+    made, axes = figure([2.2, 1.4, *((1.4, 1.8) if result.step is not None else ())], shared=False)
+    amps = [each.amperes for each in result.points]
+    axes[0].plot(amps, [each.volts for each in result.points], "o", color=COLOURS[0], markersize=4)
+    if result.regulation is not None:
+        open_volts, ohms = result.regulation.open_volts, result.regulation.ohms.value
+        ends = [amps[0], amps[-1]]
+        axes[0].plot(ends, [open_volts - ohms * each for each in ends], color=COLOURS[0], linewidth=1.0,
+                     label=f"{open_volts:.3f} V behind {1000 * ohms:.1f} mΩ")  # fmt: skip
+        axes[0].legend(fontsize=8.5, frameon=False, loc="upper right")
+    label(axes[0], "voltage\nV")
+    axes[1].plot(
+        amps, [each.watts for each in result.points], "o-", color=COLOURS[3], markersize=4, linewidth=1
+    )
+    label(axes[1], "power\nW")
+    axes[1].set_xlabel("current, A", fontsize=9)
+    if result.step is not None:
+        at = [1e6 * each for each in result.step.seconds]
+        axes[2].plot(at, result.step.amperes, "o-", color=COLOURS[1], markersize=3, linewidth=1.1)
+        label(axes[2], "step\nA")
+        axes[3].plot(at, result.step.volts, "o-", color=COLOURS[0], markersize=3, linewidth=1.1)
+        axes[3].axhline(result.step.after, color=GREY, linewidth=0.8, linestyle=(0, (4, 3)))
+        label(axes[3], "answer\nV")
+        axes[3].set_xlabel("microseconds from the edge", fontsize=9)
     return made

@@ -20,7 +20,7 @@ from wirevow.protocol.jobs.uncertainty import Measured, coverage, rectangular
 LEAST_POINTS = 5
 INTERVAL_DAYS = 366
 """A meter is calibrated once a year (common practice, no source)."""
-_SCATTER = "scatter of the points"
+SCATTER = "scatter of the points"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,17 +95,17 @@ def chosen(low: float, high: float, count: int) -> tuple[list[float], list[float
     return points, between[:: max(1, len(between) // 4)]
 
 
-def _line(
+def straight(
     x: Sequence[float], y: Sequence[float], step: float
 ) -> tuple[UFloat, UFloat, float, tuple[float, ...]]:
-    """(value at 0, slope, scatter, residuals)."""
+    """(value at 0, slope, scatter, residuals) of the least-squares line; `step` is that of `y`."""
     mean = math.fsum(x) / len(x)
     line = fit_line(x, y, mean)  # about the mean the two are not correlated
     scatter = max(line.scatter, quantisation_rms(step))
     variance = scatter**2
     sxx = math.fsum((each - mean) ** 2 for each in x)
     middle, slope = correlated_values(
-        [line.intercept, line.slope], [[variance / len(x), 0.0], [0.0, variance / sxx]], tags=[_SCATTER] * 2
+        [line.intercept, line.slope], [[variance / len(x), 0.0], [0.0, variance / sxx]], tags=[SCATTER] * 2
     )
     residuals = tuple(b - line.at(a)[0] for a, b in zip(x, y, strict=True))
     return middle - mean * slope, slope, scatter, residuals
@@ -114,7 +114,7 @@ def _line(
 def _measured(value: UFloat, unit: str, freedom: int) -> Measured:
     """With the coverage factor of its effective degrees of freedom (Welch-Satterthwaite, GUM G.4.1)."""
     plain = Measured.of(value, unit)
-    scatter = dict(plain.causes).get(_SCATTER, 0.0)
+    scatter = dict(plain.causes).get(SCATTER, 0.0)
     effective = freedom * (plain.u / scatter) ** 4 if scatter > 0 else math.inf
     return Measured(plain.value, plain.u, unit, coverage(effective), plain.causes)
 
@@ -123,7 +123,7 @@ def reading(
     pairs: Sequence[Pair], meter: Meter, gain: float, shift: float, step: float, unit: str
 ) -> Correction:
     """New trims of a reading, taken with the trims `gain` and `shift`: trimmed = raw * gain + shift."""
-    zero, slope, scatter, residuals = _line([p.true for p in pairs], [p.seen for p in pairs], step)
+    zero, slope, scatter, residuals = straight([p.true for p in pairs], [p.seen for p in pairs], step)
     if slope.nominal_value <= 0:
         raise ValueError("the readings do not follow the meter: check the wiring")
     back = (1 + meter.gain) / slope
@@ -139,7 +139,7 @@ def level(
     pairs: Sequence[Pair], meter: Meter, gain: float, shift: float, step: float, unit: str
 ) -> Correction:
     """New trims of what is held, taken with those in force: the converter gets level * gain + shift."""
-    zero, slope, scatter, residuals = _line([p.seen for p in pairs], [p.true for p in pairs], step)
+    zero, slope, scatter, residuals = straight([p.seen for p in pairs], [p.true for p in pairs], step)
     if slope.nominal_value <= 0:
         raise ValueError("the meter does not follow the level: check the wiring")
     true = 1 + meter.gain

@@ -1,0 +1,236 @@
+"""The course of a sweep: a source is loaded over the range that a person declares, and stops at limits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from statistics import fmean
+from typing import Any
+
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.jobs.box import Box, ask_si, at_rest, begin, safely, set_si, watchful, why_left
+from wirevow.protocol.jobs.parts import Part, Parts, PartsError
+from wirevow.protocol.jobs.regulation import (
+    Capture,
+    Point,
+    Regulation,
+    Step,
+    edge_of,
+    regulation,
+    step_response,
+)
+from wirevow.protocol.jobs.settings import Borrowed
+from wirevow.protocol.jobs.uncertainty import Channel
+from wirevow.protocol.record import parse, span_ns
+from wirevow.protocol.vow import part_bytes, part_count, record_of
+
+READINGS = 8
+CAPTURES, TRIES = 8, 40
+AHEAD, BEHIND = 4, 10
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """What the person declares of the source, and asks for."""
+
+    low: float
+    high: float
+    """A"""
+    points: int
+    least_volts: float
+    most_watts: float
+    settle_s: float = 0.3
+    step: bool = False
+    """Also the response to a step from `low` to `high`."""
+
+    def levels(self) -> list[float]:
+        return [self.low + (self.high - self.low) * n / (self.points - 1) for n in range(self.points)]
+
+
+@dataclass(frozen=True, slots=True)
+class Swept:
+    """What was found."""
+
+    points: tuple[Point, ...]
+    regulation: Regulation | None
+    """None when a limit left fewer than three points."""
+    stopped: str | None
+    """Which limit ended it, None if all points were reached."""
+    step: Step | None
+    left_over: tuple[str, ...] = ()
+
+
+def check_range(parts: Parts, asked: Range) -> None:
+    """Raises WirevowError for a range that cannot be."""
+    level = parts.level("current")
+    parts.mode("current")
+    if asked.points < 3:
+        raise WirevowError(f"{asked.points} points show no line: take 3 or more")
+    if not asked.low < asked.high:
+        raise WirevowError(f"{asked.low:g} A to {asked.high:g} A is no range: give the lower end first")
+    if asked.low < level.low or asked.high > level.high:
+        raise WirevowError(f"{level.name} goes from {level.low:g} A to {level.high:g} A: narrow the range")
+    if asked.step:
+        _swing(parts)
+        _capture(parts)
+
+
+class Sweep:
+    """One sweep of a source. `tell` gets every point."""
+
+    def __init__(self, box: Box, parts: Parts, asked: Range, tell: Callable[[Point], None]) -> None:
+        check_range(parts, asked)
+        self.box, self.parts, self.asked, self.tell = box, parts, asked, tell
+        self.volts, self.amps = parts.voltage(), parts.current()
+        self.level = parts.level("current")
+        self.start = parts.start(False, self.volts)
+
+    def run(self) -> Swept:
+        """All of it; the box is at rest afterwards. Raises WirevowError."""
+        box, parts, asked = self.box, self.parts, self.asked
+        (volts,) = ask_si(box, self.volts)
+        if volts < -0.2:
+            raise WirevowError(f"the source is connected reversed: {self.volts.name} reads {volts:.3f} V")
+        if volts < asked.least_volts:
+            raise WirevowError(
+                f"{self.volts.name} reads {volts:.3f} V before any load, and {asked.least_volts:g} V is the"
+                " least that you allow: switch the source on, or look at its leads"
+            )
+        borrowed = Borrowed(box)
+        points: list[Point] = []
+        step: Step | None = None
+        left: list[str] = []
+        try:
+            with safely(box, parts):
+                at_rest(box, parts)
+                watchful(box, parts, max(1.0, asked.settle_s))
+                mode = parts.mode("current")
+                if mode is not None:
+                    borrowed.put(mode.name, "current")
+                borrowed.put_si(self.level, asked.low)
+                begin(box, self.start)
+                stopped = self._points(points)
+                if asked.step and stopped is None:
+                    step = self._step(borrowed)
+        finally:
+            left = borrowed.back()
+        channels = Channel.of(self.volts.entry, self.volts.si), Channel.of(self.amps.entry, self.amps.si)
+        found = regulation(points, *channels) if len(points) >= 3 else None
+        return Swept(tuple(points), found, stopped, step, tuple(left))
+
+    def _points(self, points: list[Point]) -> str | None:
+        """Fill in the points; what ended them early."""
+        asked = self.asked
+        for amps in asked.levels():
+            (before,) = ask_si(self.box, self.volts)
+            if before * amps > asked.most_watts:
+                return f"{amps:g} A would be {before * amps:.1f} W, beyond {asked.most_watts:g} W"
+            took = set_si(self.box, self.level, amps)
+            self.box.sleep(asked.settle_s)
+            point = self._point(took)
+            (state,) = self.box.ask(self.parts.state)
+            if state != self.start.state.name:
+                return why_left(self.box, self.parts, str(state))
+            if point.volts < asked.least_volts:
+                return f"{point.volts:.3f} V at {point.amperes:.3f} A, below {asked.least_volts:g} V"
+            slack = 0.01 * took + 10 * self.amps.step + float(self.amps.entry.range_error) * self.amps.si
+            if abs(point.amperes - took) > slack:
+                return f"the source gives {point.amperes:.3f} A when {took:.3f} A are asked for"
+            points.append(point)
+            self.tell(point)
+        return None
+
+    def _point(self, level: float) -> Point:
+        period = max(self.volts.entry.period_ns, self.amps.entry.period_ns, 5_000_000) / 1e9
+        seen = []
+        for _ in range(READINGS):
+            self.box.sleep(period)
+            seen.append(ask_si(self.box, self.volts, self.amps))
+        return Point(level, fmean(each[1] for each in seen), fmean(each[0] for each in seen))
+
+    # ------------------------------------------------------------------------------------------------- step
+
+    def _step(self, borrowed: Borrowed) -> Step:
+        """Swing between the ends of the range, so fast that every capture holds an edge."""
+        box, parts, asked = self.box, self.parts, self.asked
+        swing, low, high, times = _swing(parts)
+        take, record = _capture(parts)
+        half = span_ns(record_of(parts.vow, record)) / 2e9
+        fast = parts.number_driven("slew")
+        if fast is not None:
+            borrowed.put_si(fast, fast.high)
+        borrowed.put_si(low, low.low)
+        borrowed.put_si(high, asked.high)
+        borrowed.put_si(low, asked.low)
+        for each in times:
+            borrowed.put_si(each, half)
+        set_si(box, self.level, asked.low)
+        box.act(swing)
+        captures: list[Capture] = []
+        for attempt in range(TRIES):
+            # The swing and the capture know nothing of each other: where the edge falls is chance.
+            box.sleep(0.05 + 0.00037 * attempt)
+            box.act(take)
+            box.sleep(3 * half + 0.02)
+            captured = self._read(record)
+            edge = edge_of(captured)
+            if edge is not None and AHEAD <= edge <= len(captured.volts) - BEHIND:
+                captures.append(captured)
+                if len(captures) == CAPTURES:
+                    break
+        try:
+            return step_response(captures, AHEAD, BEHIND)
+        except ValueError as error:
+            raise WirevowError(str(error)) from None
+
+    def _read(self, record: Any) -> Capture:
+        vow = self.parts.vow
+        layout = record_of(vow, record)
+        data = b"".join(self.box.part(record.name, index) for index in range(part_count(vow, record)))
+        assert len(data) <= part_count(vow, record) * part_bytes(vow, record)
+        values = parse(layout, data)
+        amps = next(each for each in layout.fields if _series(vow, each) == "A")
+        volts = next(each for each in layout.fields if _series(vow, each) == "V")
+        assert isinstance(amps.value, str)
+        assert isinstance(volts.value, str)
+        scales = [float(vow.points[name].number.step) for name in (amps.value, volts.value)]
+        return Capture(
+            (amps.every or 0) / 1e9,
+            [scales[0] * count for count in values[amps.name]],
+            [scales[1] * count for count in values[volts.name]],
+        )
+
+
+def _swing(parts: Parts) -> tuple[str, Part, Part, tuple[Part, Part]]:
+    """The action that begins a swing, its two levels and its two times."""
+    vow = parts.vow
+    states = {name for name, state in vow.states.items() if state.outputs.get("stage") == "swing"}
+    begins = [
+        each for each in vow.actions.values() if states & {to for at, to in each.to.items() if at != to}
+    ]
+    found = [parts.number_driven(f"swing.{each}") for each in ("low", "high", "low_time", "high_time")]
+    low, high, one, other = found
+    if not begins or low is None or high is None or one is None or other is None:
+        raise PartsError(f"{vow.identity[0]} cannot swing between two levels: leave --step out")
+    return begins[0].name, low, high, (one, other)
+
+
+def _capture(parts: Parts) -> tuple[str, Any]:
+    """The action that takes a capture of current and voltage, and the point that answers it."""
+    vow = parts.vow
+    for entry in vow.points.values():
+        if entry.record is None:
+            continue
+        action = vow.doing("capture", entry.record)
+        units = {_series(vow, each) for each in record_of(vow, entry).fields}
+        if action is not None and {"A", "V"} <= units:
+            return action.name, entry
+    raise PartsError(f"{vow.identity[0]} has no capture of current and voltage: leave --step out")
+
+
+def _series(vow: Any, field: Any) -> str | None:
+    """The unit of a series of samples; None for another field."""
+    if field.count == 1 or not isinstance(field.value, str):
+        return None
+    scale = vow.points[field.value].scale
+    return None if scale is None else str(scale.unit)
