@@ -1,24 +1,78 @@
-"""The simulated instrument of a document in this process, for as long as a `with` block lasts."""
+"""The simulated instrument of a document in this process, for as long as a `with` block lasts.
+
+    with wirevow.emulate("tarn", bench="lithium-pack", seed=7) as run:
+        tarn = run.client                      # a `wirevow.Client`; virtual time
+        tarn.sink.level.put(2.0)
+        tarn.capacity.start()                  # arms and starts
+        run.advance(hours=1)                   # the client keeps the link alive; takes no time of yours
+        run.bench("ambient", 40.0)             # a bench event of the document
+        print(tarn.read("capacity.*"))
+
+A program of your own may open `run.url` with pyserial instead: one host at a time has the port.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from os import PathLike
+from typing import TYPE_CHECKING
 from urllib.parse import quote, urlencode
 from uuid import uuid4
 
 from wirevow.emu.ports.address import SCHEME, parse
-from wirevow.emu.ports.world import forget, world_of
+from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.emu.ports.world import World, forget, world_of
+
+if TYPE_CHECKING:
+    from wirevow.protocol.client.sync import Client
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Emulation:
-    """A running instrument. Its time passes while a host waits for it."""
+    """A running instrument. Its time passes while a host waits for it, or by `advance`."""
 
     url: str
     """Opens its port, again and again: `serial.serial_for_url(url)`."""
+    doc: str
+    _world: World = field(repr=False)
+    _client: Client | None = field(default=None, repr=False)
+
+    @property
+    def client(self) -> Client:
+        """The client of this instrument, opened at its first use and made safe at the block's end."""
+        if self._client is None:
+            from wirevow.emu.connecting import connect
+
+            self._client = connect(self.url, self.doc)
+        return self._client
+
+    @property
+    def rig(self) -> InstrumentRig:
+        """The hands on its bench, supply and clock."""
+        return self._world.rig
+
+    @property
+    def now(self) -> float:
+        """The virtual time, seconds since the instrument was made."""
+        return self._world.rig.now_ns() / 1e9
+
+    def advance(self, seconds: float = 0.0, *, minutes: float = 0.0, hours: float = 0.0) -> None:
+        """Let virtual time pass. A client keeps its link alive meanwhile; without one the host is silent."""
+        span_s = seconds + 60 * minutes + 3600 * hours
+        if self._client is not None:
+            self._client.sleep(span_s)
+        else:
+            self._world.advance(round(span_s * 1e9))
+
+    def bench(self, event: str, value: float | str | None = None) -> None:
+        """Make a bench event of the document happen, with its value in SI units or its word."""
+        self._world.rig.bench(event, value)
+
+    def power(self, on: bool) -> None:
+        """Give or cut the instrument's own supply."""
+        self._world.rig.power(on)
 
 
 @contextmanager
@@ -38,8 +92,12 @@ def emulate(
     given = {"bench": None if bench is None else str(bench), "seed": str(seed), "fault": fault, "name": name}
     query = urlencode({key: value for key, value in given.items() if value is not None})
     url = f"{SCHEME}{quote(str(doc))}?{query}"
-    world_of(parse(url))
+    running = Emulation(url, str(doc), world_of(parse(url)))
     try:
-        yield Emulation(url)
+        yield running
     finally:
-        forget(name)
+        try:
+            if running._client is not None:
+                running._client.close()
+        finally:
+            forget(name)

@@ -2,15 +2,21 @@
 
 These names are public, and change only with the version:
 
-================  ===================================================================================
+=================  ===================================================================================
 `load`            a document (a file, or the name of one that comes with Wirevow) as a checked `Vow`
 `emulate`         the simulated instrument of a document, in this process, for a `with` block
+`connect`         the instrument at a port as a `Client`, its points and actions as attributes
+`Client`          what `connect` gives; a `with` block that ends safe
+`Refused`         the instrument refused a request: `reason`, `details`, `low`, `high`, `unit`
+`Unsure`          a put or an act during which the port was lost or the instrument booted
+`Silent`          the instrument does not answer
+`WrongInstrument` another document's instrument is at the port
 `check`           hold the instrument at a port to a document; returns a `Report`
 `Vow`             a document made ready: `document` is its typed model
 `Emulation`       what `emulate` gives: `url` is a port that pyserial opens
 `Report`          what a check has found: `verdict`, `rows`, `breaches` and more
 `WirevowError`    every error that a person can do something about, in one line
-================  ===================================================================================
+=================  ===================================================================================
 
     import serial
     import wirevow
@@ -36,14 +42,38 @@ from wirevow._version import __version__
 
 if TYPE_CHECKING:
     from wirevow.emu.checking import check, load
+    from wirevow.emu.connecting import connect
     from wirevow.emu.emulation import Emulation, emulate
+    from wirevow.protocol.client.failures import Refused, Silent, Unsure, WrongInstrument
+    from wirevow.protocol.client.sync import Client
     from wirevow.protocol.errors import WirevowError
     from wirevow.protocol.report.outcome import Outcome as Report
     from wirevow.protocol.vow import Vow
 
-__all__ = ["Emulation", "Report", "Vow", "WirevowError", "__version__", "check", "emulate", "load"]
+__all__ = [
+    "Client",
+    "Emulation",
+    "Refused",
+    "Report",
+    "Silent",
+    "Unsure",
+    "Vow",
+    "WirevowError",
+    "WrongInstrument",
+    "__version__",
+    "check",
+    "connect",
+    "emulate",
+    "load",
+]
 
 _HOMES = {
+    "Client": ("wirevow.protocol.client.sync", "Client"),
+    "Refused": ("wirevow.protocol.client.failures", "Refused"),
+    "Silent": ("wirevow.protocol.client.failures", "Silent"),
+    "Unsure": ("wirevow.protocol.client.failures", "Unsure"),
+    "WrongInstrument": ("wirevow.protocol.client.failures", "WrongInstrument"),
+    "connect": ("wirevow.emu.connecting", "connect"),
     "Emulation": ("wirevow.emu.emulation", "Emulation"),
     "Report": ("wirevow.protocol.report.outcome", "Outcome"),
     "Vow": ("wirevow.protocol.vow", "Vow"),

@@ -158,6 +158,11 @@ class World:
             line.run(self.clock.now_ns())
         return data
 
+    def advance(self, span_ns: int) -> None:
+        """Let time pass while the host does nothing."""
+        with self.turn():
+            self._move(self.clock.now_ns() + span_ns)
+
     def waiting(self) -> int:
         """Bytes that can be read at once; asking again and again in vain lets time pass."""
         if self.line.ready <= self._polled:

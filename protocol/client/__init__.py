@@ -1,0 +1,1 @@
+"""Hosts of instruments: `dialogue` and `operations` without I/O, `sync` with it."""

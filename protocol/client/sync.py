@@ -1,0 +1,365 @@
+"""The client for ordinary programs: an instrument as an object, its points and actions as attributes.
+
+    with wirevow.connect("/dev/ttyUSB0", "mine.yaml") as tarn:
+        tarn.input.voltage.read()        # 12.005, in tarn.input.voltage.unit
+        tarn.sink.level.put(2.5)         # the value that took effect; Refused says reason and limits
+        tarn.read("input.*")             # {"input.voltage": 12.005, ...}: asked together
+        tarn.sink.start()                # takes the ticket it needs, arms and starts
+        tarn.sleep(10)                   # keeps the link alive; virtual time on a simulated one
+        for event in tarn.notices(timeout=60): print(event)
+
+`tarn["input.voltage"]` is the same as `tarn.input.voltage`, for names that Python does not allow. Whatever
+ends the block, once something was put or done, the document's safe action is sent and confirmed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import select
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Any, TypeVar
+
+import serial
+
+from wirevow.protocol.client.failures import HungWait, UnsafeEnd
+from wirevow.protocol.client.names import Tree, describe_action, describe_point
+from wirevow.protocol.client.operations import LONGEST_VIRTUAL_NS, NANO, Came, Event, Host, Operation, Step
+from wirevow.protocol.client.values import Plain, quantity
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.record import parse
+from wirevow.protocol.serialport import PortError, explain, open_port
+from wirevow.protocol.vow import ActionEntry, PointEntry, Vow, record_of
+
+T = TypeVar("T")
+RECONNECT_S = 10.0
+"""How long a port that was lost is looked for."""
+LOOK_S = 0.2
+MOST = 4096
+
+
+class Link:
+    """An open port, as operations use it: send, then wait for bytes, on the instrument's clock."""
+
+    def __init__(self, url: str, vow: Vow) -> None:
+        self.url = url
+        self._vow = vow
+        self.virtual = url.lower().startswith("emu://")
+        self.open()
+
+    def open(self) -> None:
+        wire = self._vow.document.wire
+        self._port: Any = open_port(self.url, wire.baud, wire.opening)
+        self._descriptor: int | None = None
+        if not self.virtual and os.name == "posix" and isinstance(self._port, serial.Serial):
+            with contextlib.suppress(OSError, AttributeError, serial.SerialException):
+                self._descriptor = int(self._port.fileno())
+
+    def now_ns(self) -> int:
+        return int(self._port.rig.now_ns()) if self.virtual else time.monotonic_ns()
+
+    def turn(self, step: Step) -> Came:
+        """Raises PortError."""
+        try:
+            if step.data:
+                self._write(step.data)
+            wait_ns = step.until_ns - self.now_ns() if step.until_ns else 0
+            return Came(self._read(max(0, wait_ns) / NANO), self.now_ns())
+        except (OSError, serial.SerialException) as error:
+            raise explain(self.url, error) from error
+
+    def close(self) -> None:
+        with contextlib.suppress(Exception):
+            self._port.close()
+
+    def _write(self, data: bytes) -> None:
+        if self._descriptor is None:
+            self._port.write(data)
+            return
+        end = time.monotonic() + 2.0
+        while data:
+            if not select.select([], [self._descriptor], [], max(0.0, end - time.monotonic()))[1]:
+                raise OSError("it takes no more bytes")
+            with contextlib.suppress(BlockingIOError):
+                data = data[os.write(self._descriptor, data) :]
+
+    def _read(self, wait_s: float) -> bytes:
+        if self._descriptor is not None:
+            if not select.select([self._descriptor], [], [], wait_s)[0]:
+                return b""
+            data = os.read(self._descriptor, MOST)
+            if not data:
+                raise serial.SerialException("the port was disconnected")
+            return data
+        if not wait_s:
+            if self.virtual:
+                return b""
+            return bytes(self._port.read(self._port.in_waiting)) if self._port.in_waiting else b""
+        self._port.timeout = wait_s
+        if self.virtual:
+            return bytes(self._port.read_until(b"\n"))
+        return bytes(self._port.read(max(1, self._port.in_waiting)))
+
+
+class Point:
+    """A point of the document. Numbers are plain, in `unit`."""
+
+    def __init__(self, client: Client, entry: PointEntry) -> None:
+        self._client = client
+        self._entry = entry
+        self.name = entry.name
+        self.unit = entry.scale.unit if entry.scale is not None else None
+
+    @property
+    def choices(self) -> tuple[str, ...]:
+        """The words it may be; empty for a number."""
+        return self._entry.choices
+
+    def read(self) -> Plain:
+        """Its present value."""
+        return self._client.run(self._client.host.read_one(self.name))
+
+    def put(self, value: object) -> Plain:
+        """Set it, rounded to its step; a pint quantity is converted. The value that took effect."""
+        return self._client.run(self._client.host.put(self.name, value))
+
+    def quantity(self) -> Any:
+        """Its present value as a pint quantity."""
+        return quantity(self._entry, self.read())
+
+    def record(self) -> dict[str, Any]:
+        """The fields of a record, in steps as its layout says."""
+        vow = self._client.vow
+        return parse(record_of(vow, self._entry), self._client.run(self._client.host.parts(self.name)))
+
+    def __repr__(self) -> str:
+        return describe_point(self._client.vow, self._entry)
+
+
+class Action:
+    """An action of the document: call it."""
+
+    def __init__(self, client: Client, entry: ActionEntry) -> None:
+        self._client = client
+        self._entry = entry
+        self.name = entry.name
+
+    def __call__(self) -> str | None:
+        """Do it, once; one that needs a ticket gets it first. Refused, Unsure."""
+        return self._client.run(self._client.host.act(self.name))
+
+    def __repr__(self) -> str:
+        return describe_action(self._client.vow, self._entry)
+
+
+class Client:
+    """An instrument at a port. See the module for how it is used; everything raises WirevowError."""
+
+    def __init__(
+        self,
+        url: str,
+        vow: Vow,
+        *,
+        checks: bool | None = None,
+        keep_alive_s: float = 2.0,
+        reconnect_s: float = RECONNECT_S,
+    ) -> None:
+        self.vow = vow
+        self.url = url
+        self._reconnect_s = reconnect_s
+        self._lock = threading.RLock()
+        self._callbacks: list[Callable[[Event], object]] = []
+        self._former: dict[int, Any] = {}
+        self._closed = False
+        self._link = Link(url, vow)
+        self.host = Host(
+            vow,
+            checks=not self._link.virtual if checks is None else checks,
+            tag=1 if self._link.virtual else secrets.randbelow(0x10000),
+            virtual=self._link.virtual,
+            keep_alive_s=keep_alive_s,
+        )
+        self._tree: Tree[Point | Action] = Tree(
+            {name: Point(self, entry) for name, entry in vow.points.items()}
+            | {name: Action(self, entry) for name, entry in vow.actions.items()}
+        )
+        try:
+            self._drive(self.host.identify())
+        except BaseException:
+            self._link.close()
+            raise
+
+    # ------------------------------------------------------------------------------------------------- names
+
+    def __getattr__(self, name: str) -> Any:
+        tree = self.__dict__.get("_tree")
+        if tree is None:
+            raise AttributeError(name)
+        return getattr(tree, name)
+
+    def __getitem__(self, name: str) -> Any:
+        return self._tree[name]
+
+    def __dir__(self) -> list[str]:
+        return sorted({*super().__dir__(), *dir(self._tree)})
+
+    def __repr__(self) -> str:
+        name, version, _ = self.vow.identity
+        return f"<{name} {version} at {self.url}: {', '.join(self._tree.words())}>"
+
+    # ------------------------------------------------------------------------------------------------- doing
+
+    def read(self, pattern: str = "*") -> dict[str, Plain]:
+        """Every point whose name is like `pattern` (`input.*`), asked together."""
+        return self.run(self.host.read(pattern))
+
+    def sleep(self, seconds: float) -> None:
+        """Let time pass on the instrument's clock, with the link kept alive."""
+        self.run(self.host.pause(round(seconds * NANO)))
+
+    def now_s(self) -> float:
+        """The clock that its waits follow, seconds: the instrument's own if that is in this process."""
+        return self._link.now_ns() / NANO
+
+    def wait_for(
+        self, condition: Callable[[], bool], *, timeout: float | None = None, every: float = 1.0
+    ) -> bool:
+        """Look every so many seconds until `condition` holds; whether it did before `timeout`."""
+        end_s = None if timeout is None else self.now_s() + timeout
+        begun_s = self.now_s()
+        while not condition():
+            if end_s is not None and self.now_s() >= end_s:
+                return False
+            if end_s is None and self.host.virtual and self.now_s() - begun_s > LONGEST_VIRTUAL_NS / NANO:
+                raise HungWait("the condition did not come true in six hours of virtual time: give a timeout")
+            self.sleep(every)
+        return True
+
+    def on_notice(self, callback: Callable[[Event], object]) -> None:
+        """Call it with every `Event`, after the operation in which it came."""
+        self._callbacks.append(callback)
+
+    def notices(self, timeout: float | None = 0.0) -> Iterator[Event]:
+        """Events that no iterator has given yet, and those that come; ends after `timeout` without one."""
+        while True:
+            if not self.host.events:
+                self.run(self.host.pause(None if timeout is None else round(timeout * NANO), 1))
+            if not self.host.events:
+                return
+            yield self.host.events.popleft()
+
+    def run(self, operation: Operation[T]) -> T:
+        """Drive an operation; a port that is lost is opened again, and a read done then."""
+        with self._lock:
+            if self._closed:
+                raise WirevowError(f"{self.url}: the client is closed; connect again")
+            try:
+                return self._drive(operation)
+            finally:
+                self._call_back()
+
+    def _drive(self, operation: Operation[T]) -> T:
+        try:
+            step = next(operation)
+            while True:
+                try:
+                    came = self._link.turn(step)
+                except PortError as error:
+                    self._again(error)
+                    step = operation.throw(error)
+                else:
+                    step = operation.send(came)
+        except StopIteration as stop:
+            found: T = stop.value
+            return found
+        finally:
+            operation.close()
+
+    def _again(self, error: PortError) -> None:
+        """Open the port again, and see what has become of the instrument; PortError if it stays away."""
+        self._link.close()
+        self.host.dialogue.abandon()
+        end = time.monotonic() + self._reconnect_s
+        while True:
+            try:
+                self._link.open()
+                break
+            except PortError:
+                if time.monotonic() >= end:
+                    raise error from None
+                time.sleep(LOOK_S)
+        operation = self.host.reconnected()
+        try:
+            step = next(operation)
+            while True:
+                step = operation.send(self._link.turn(step))
+        except StopIteration:
+            return
+
+    def _call_back(self) -> None:
+        while self.host.fresh:
+            event = self.host.fresh.pop(0)
+            for callback in self._callbacks:
+                callback(event)
+
+    # ------------------------------------------------------------------------------------------------ ending
+
+    def close(self) -> None:
+        """Make the instrument safe if anything was put or done, and let go. UnsafeEnd if that failed."""
+        with self._lock:
+            if self._closed:
+                return
+            self._closed = True
+            try:
+                if self.host.changed:
+                    self._make_safe()
+            finally:
+                self._link.close()
+
+    def _make_safe(self) -> None:
+        self._reconnect_s = min(self._reconnect_s, 1.0)
+        why: WirevowError | None = None
+        for _ in range(2):
+            try:
+                self._drive(self.host.make_safe())
+                return
+            except WirevowError as error:
+                why = error
+        raise UnsafeEnd(
+            f"{self.url}: {self.vow.document.trial.safe or 'no safe action'} could not be confirmed: {why}. "
+            "THE INSTRUMENT MAY STILL BE HANDLING POWER: disconnect the source by hand."
+        )
+
+    def __enter__(self) -> Client:
+        if threading.current_thread() is threading.main_thread():
+            for name in ("SIGTERM", "SIGHUP"):
+                number = getattr(signal, name, None)
+                if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+                    self._former[number] = signal.signal(number, _leave)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self.close()
+        except UnsafeEnd as alarm:
+            if error is None:
+                raise
+            error.add_note(alarm.message)
+            print(f"wirevow: {alarm.message}", file=sys.stderr)
+        finally:
+            for number, former in self._former.items():
+                signal.signal(number, former)
+            self._former.clear()
+
+
+def _leave(number: int, frame: object) -> None:
+    """A signal that would end the process at once ends it through every block's end instead."""
+    raise SystemExit(128 + number)
