@@ -12,6 +12,7 @@ These names are public, and change only with the version:
 `Silent`          the instrument does not answer
 `WrongInstrument` another document's instrument is at the port
 `check`           hold the instrument at a port to a document; returns a `Report`
+`discharge`       a battery's capacity, energy and resistance, with their uncertainties
 `Vow`             a document made ready: `document` is its typed model
 `Emulation`       what `emulate` gives: `url` is a port that pyserial opens
 `Report`          what a check has found: `verdict`, `rows`, `breaches` and more
@@ -43,6 +44,7 @@ from wirevow._version import __version__
 if TYPE_CHECKING:
     from wirevow.emu.checking import check, load
     from wirevow.emu.connecting import connect
+    from wirevow.emu.discharging import discharge
     from wirevow.emu.emulation import Emulation, emulate
     from wirevow.protocol.client.failures import Refused, Silent, Unsure, WrongInstrument
     from wirevow.protocol.client.sync import Client
@@ -63,6 +65,7 @@ __all__ = [
     "__version__",
     "check",
     "connect",
+    "discharge",
     "emulate",
     "load",
 ]
@@ -79,6 +82,7 @@ _HOMES = {
     "Vow": ("wirevow.protocol.vow", "Vow"),
     "WirevowError": ("wirevow.protocol.errors", "WirevowError"),
     "check": ("wirevow.emu.checking", "check"),
+    "discharge": ("wirevow.emu.discharging", "discharge"),
     "emulate": ("wirevow.emu.emulation", "emulate"),
     "load": ("wirevow.emu.checking", "load"),
 }
