@@ -14,9 +14,11 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from decimal import Decimal
+from fractions import Fraction
 from functools import partial
 
 from wirevow.protocol.conformance.blame import Difference, blamed
+from wirevow.protocol.conformance.bracket import Look
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
 from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
 from wirevow.protocol.conformance.gate import DRY as DRY
@@ -159,6 +161,8 @@ class Tester:
         """When all that is known of the instrument's time began."""
         self.measured: dict[str, str] = {}
         """What was measured for a requirement, and how surely, in words."""
+        self.looks: dict[tuple[str, str], list[Look]] = {}
+        """What trips have been seen to do, by trip and the reading it looks at."""
         self.done: set[str] = set()
         """Work that is done once for several requirements."""
         self.shorten = True
@@ -433,6 +437,21 @@ class Tester:
         if not judgement.right:
             raise Broken(judgement, "", _shown(line))
         self._keep(judgement.requirement, state)
+        trip = self.vow.trips.get(notice.words[0]) if notice.event == "trip" else None
+        if trip is not None:
+            entry = self.vow.points[trip.reports]
+            parsed = entry.scale.parse(notice.words[1]) if entry.scale is not None else None
+            if parsed is not None:
+                self.looked(trip.name, entry.name, parsed[0] * entry.number.step, acted=True)
+
+    def looked(self, trip: str, point: str, value: Fraction, *, acted: bool) -> None:
+        """A reading that a trip's condition looks at, and whether it acted then."""
+        condition = self.vow.trips[trip].when
+        settings = [self.vow.points[name] for name in condition.names - {point}]
+        exact = {each.name: each.exact(self.setting(each.name)) for each in settings if each.settable}
+        self.looks.setdefault((trip, point), []).append(
+            Look(value, {name: each for name, each in exact.items() if isinstance(each, Fraction)}, acted)
+        )
 
     def attend(self) -> None:
         """Judge what has come unasked, and what should have come by now."""

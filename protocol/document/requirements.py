@@ -31,7 +31,7 @@ from wirevow.protocol.document.model import (
     duration_text,
 )
 from wirevow.protocol.expression import Expression
-from wirevow.protocol.expression.tree import Call, Number, Quantity, write
+from wirevow.protocol.expression.tree import Call, Number, Quantity, walk, write
 from wirevow.protocol.expression.tree import Point as PointNode
 from wirevow.protocol.quantity import Scale
 from wirevow.protocol.record import parts_of, record_bytes
@@ -287,7 +287,10 @@ POINTS = (
     ),
     Aspect(
         "accuracy",
-        lambda d, p: any(d.points.get(name) is p for event in d.bench.values() for name in event.shown_by),
+        lambda d, p: (
+            any(d.points.get(name) is p for event in d.bench.values() for name in event.shown_by)
+            or (p.signal is not None and d.quantities[p.quantity or ""].accuracy is not None)
+        ),
         lambda d, n, p: _accuracy(d, n, p),
         "quantity",
     ),
@@ -357,6 +360,12 @@ ACTIONS = (
 
 TRIPS = (
     Aspect("fires", _always, lambda d, n, t: _fires(d, t), "when"),
+    Aspect(
+        "threshold",
+        lambda d, t: any(isinstance(node, Number) for node in walk(t.when.root)),
+        lambda d, n, t: f"Each number in `{write(t.when.root)}` is right to a tenth of it.",
+        "when",
+    ),
     Aspect(
         "delay",
         lambda d, t: t.after > 0,
@@ -542,11 +551,13 @@ def _readable(document: Document, name: str, point: Point) -> str:
 
 
 def _accuracy(document: Document, name: str, point: Point) -> str:
-    event = next(event for event, declared in document.bench.items() if name in declared.shown_by)
+    event = next((event for event, declared in document.bench.items() if name in declared.shown_by), None)
     accuracy = document.quantities[point.quantity or ""].accuracy
     parts = ("0", "0") if accuracy is None else (accuracy.reading_percent, accuracy.range_percent)
     initial = next(state for state, declared in document.states.items() if declared.initial)
     within = f"within {parts[0]} % of the reading and {parts[1]} % of the range"
+    if event is None:
+        return f"`{name}` is what it measures, {within}."
     return f"In {initial}, `{name}` is {event} as the bench has it, {within}."
 
 

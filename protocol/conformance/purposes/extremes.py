@@ -298,7 +298,10 @@ def _top(t: Tester, event: str) -> Fraction | None:
 def reads_the_bench(t: Tester, r: Requirement) -> None:
     """At rest a reading is what the bench was set to: nearly as high as may be, a small part, below zero."""
     entry = t.vow.points[r.element]
-    event, declared = next((e, each) for e, each in t.declared.items() if entry.name in each.shown_by)
+    found = next(((e, each) for e, each in t.declared.items() if entry.name in each.shown_by), None)
+    if found is None:
+        raise NotSelected("no reference tells what it should read: no bench event names it (`shown_by`)")
+    event, declared = found
     t.need("bench")
     if event not in t.events:
         raise NotSelected(f"needs a rig that can make {event} happen")

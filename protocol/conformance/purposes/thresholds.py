@@ -13,6 +13,7 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
+from wirevow.protocol.conformance.bracket import brackets, nearest
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.behaviour import about, act_guarded, target_state
 from wirevow.protocol.conformance.purposes.points import at_rest
@@ -235,8 +236,44 @@ def close_to_the_threshold(t: Tester, r: Requirement) -> None:
     margin = SURELY * held.accuracy * (1 if threshold.above else -1)
     if _put_beside(t, held, held.value + margin, 1):
         _stays(t, r, held.value, _level(t, threshold), due_ns)
+        t.looked(trip.name, threshold.point, held.value, acted=False)
         if _put_beside(t, held, held.value - margin, -1):
             _acts(t, r, trip.to, due_ns)
+
+
+@purpose("trip", "threshold", 5)
+def numbers_are_shown(t: Tester, r: Requirement) -> None:
+    """What the check has seen of this trip so far excludes that a number in its condition is another."""
+    trip, provoke = _provoked(t, r)
+    threshold = _threshold(t, trip.when)
+    if threshold is None:
+        raise NotSelected("its condition is shown only as a whole: it does not look at one reading")
+    entry = t.vow.points[threshold.point]
+    t.arrange(provoke)
+    if t.state in trip.armed_in:
+        before, value = t.state, _read(t, entry)
+        t.alive(2 * _due_ns(t, trip))
+        t.ask("self.state")
+        if t.state == before:
+            t.looked(trip.name, entry.name, value, acted=False)
+    looks = t.looks.get((trip.name, entry.name), [])
+    quiet, acted = nearest(looks, threshold)
+    level = _level(t, threshold)
+    seen = " and ".join(
+        f"{word} at {float(look.value):g} {entry.number.unit} with the threshold at"
+        f" {float(threshold.expression.number(look.settings)):g}"
+        for word, look in (("nothing", quiet), ("a trip", acted))
+        if look is not None
+    )
+    found = brackets(threshold, entry.accuracy(level), looks)
+    open_ended = [f"{float(each.number):g}" for each in found if not each.shown]
+    if open_ended or quiet is None or acted is None:
+        raise NotSelected(
+            f"shown: {seen or 'nothing'}; {' and '.join(open_ended) or 'each number'} may be a tenth more or"
+            f" less; a bench event that brings {entry.name} closer to it would show more"
+        )
+    t.measured[r.id] = seen
+    t.keep(r.id)
 
 
 @purpose("state", "leave", 3)
@@ -374,10 +411,12 @@ def _by_the_bench(
         return  # it does not move what is looked at
     accuracy = entry.accuracy(level)
     for side in (-1, 1):
-        beside = level + 2 * accuracy * side * (1 if threshold.above else -1)
+        beside = level + SURELY * accuracy * side * (1 if threshold.above else -1)
         t.bench(knob, _given(t, knob, places[1] + (beside - seen[1]) / slope))
         if side < 0:
             _stays(t, r, beside, level, due_ns)
+            if r.section == "trip":
+                t.looked(r.element, entry.name, beside, acted=False)
         else:
             _acts(t, r, to, due_ns)
 

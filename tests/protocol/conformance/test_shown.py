@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -10,10 +11,12 @@ import pytest
 from tests.protocol.conformance.instruments import SPEC, hands_on, try_purpose, vow_of
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.bracket import Look, brackets
 from wirevow.protocol.conformance.tester import Broken, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.device import Device
 from wirevow.protocol.document.load import load_document
+from wirevow.protocol.expression import parse
 from wirevow.protocol.vow import PointEntry, Value, compile_vow
 
 
@@ -59,7 +62,7 @@ def test_a_clock_is_held_against_the_number_of_the_document() -> None:
     assert "within 100 parts in a million" in broken.value.judgement.expected
     hands = clean()
     try_purpose(hands, "promise_in_words", "promise.clock")
-    assert "parts in a million" in hands.measured["promise.clock"]
+    assert "ppm" in hands.measured["promise.clock"]
 
 
 # -------------------------------------------------------------------------------------------------- latching
@@ -79,6 +82,56 @@ def test_a_latch_that_refused_to_open_is() -> None:
     hands = clean()
     try_purpose(hands, "seen_on_the_way", "trip.overvoltage.latch")
     assert hands.kept["trip.overvoltage.latch"]
+
+
+# ------------------------------------------------------------------------------------------------ thresholds
+
+OVER = parse("input.power > limit.power * 1.1 + 2").as_threshold({"input.power"})[0]
+
+
+def look(value: str, ceiling: str, acted: bool) -> Look:
+    return Look(Fraction(value), {"limit.power": Fraction(ceiling)}, acted)
+
+
+def test_a_number_is_shown_by_looks_on_both_sides_of_a_tenth() -> None:
+    near = [look("111", "100", False), look("113", "100", True)]
+    assert [each.shown for each in brackets(OVER, Fraction(1, 10), near)] == [True, False]
+    # At a low ceiling the factor does little; what is added stands out.
+    low = [look("2.05", "0.1", False), look("2.25", "0.1", True)]
+    assert [each.shown for each in brackets(OVER, Fraction(1, 100), low)] == [False, True]
+    assert all(each.shown for each in brackets(OVER, Fraction(1, 100), near + low))
+    assert not any(each.shown for each in brackets(OVER, Fraction(1, 10), near[:1]))
+    # Nothing finer than twice what the reading is accurate to is asked for.
+    assert brackets(OVER, Fraction(1), near)[1].needed == 2
+
+
+@pytest.mark.parametrize(
+    ("trip", "fires", "event"),
+    [
+        ("overpower", "close_to_the_threshold", "input.power"),
+        ("thermistor_shorted", "fires", "heat.sensor"),
+    ],
+)
+def test_a_number_that_the_bench_cannot_bracket_is_not_passed(trip: str, fires: str, event: str) -> None:
+    hands = clean()
+    try_purpose(hands, fires, f"trip.{trip}.fires")
+    hands.home()
+    with pytest.raises(NotSelected, match=f"shown: nothing at .* and a trip at .*a bench event .*{event}"):
+        try_purpose(hands, "numbers_are_shown", f"trip.{trip}.threshold")
+
+
+def test_one_that_it_can_is() -> None:
+    hands = clean()
+    try_purpose(hands, "close_to_the_threshold", "trip.overcurrent.fires")
+    hands.home()
+    try_purpose(hands, "numbers_are_shown", "trip.overcurrent.threshold")
+    assert hands.kept["trip.overcurrent.threshold"]
+    assert "a trip at" in hands.measured["trip.overcurrent.threshold"]
+
+
+def test_an_accuracy_without_a_reference_is_listed() -> None:
+    with pytest.raises(NotSelected, match="no reference"):
+        try_purpose(clean(), "reads_the_bench", "point.input.current.accuracy")
 
 
 # ----------------------------------------------------------------------------------------------------- saves
