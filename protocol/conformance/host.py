@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 
+PRESSURE = "/proc/pressure/cpu"
 NAPS = 20
 NAP_NS = 1_000_000
 BUSY_NS = 5_000_000
@@ -19,3 +20,18 @@ def lateness_ns() -> int:
         time.sleep(NAP_NS / 1e9)
         latest_ns = max(latest_ns, time.monotonic_ns() - began_ns - NAP_NS)
     return latest_ns
+
+
+def contended_ns() -> int:
+    """For how long, since it was started, programs of this machine have waited for a processor, at least one
+    at a time; 0 where the system does not tell (Linux: the kernel's `psi.rst`, pressure
+    stall information).
+
+    An instrument that is simulated here is late when it waits; a host that wakes up in time does not see it.
+    """
+    try:
+        with open(PRESSURE, "rb") as file:
+            some = file.readline()
+        return int(some.rpartition(b"total=")[2]) * 1000
+    except (OSError, ValueError):
+        return 0

@@ -23,7 +23,7 @@ from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fit
 from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
 from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
-from wirevow.protocol.conformance.host import BUSY_NS, lateness_ns
+from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
 from wirevow.protocol.conformance.rig import Rig, RigError
 from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
@@ -68,6 +68,9 @@ WIRE_MORE = 40
 SLOWER = 1.25
 """A wire so much slower than the document's rate is another one."""
 WIRE_TIMED = "the wire is timed"
+BUSY_SHARE = 0.5
+"""Where programs of this machine wait for a processor so large a part of the time that an answer takes, an
+instrument that is simulated here may have waited as well."""
 OFTEN = 3
 """Late so many times, and once in so many, is the instrument's own doing."""
 SYNC_TRIES = 16
@@ -157,6 +160,8 @@ class Tester:
         self.slowest_ns = 0
         self.reply_ns = array("q")
         """How long each answer took, in nanoseconds of the checker's time."""
+        self.waited_ns = array("q")
+        """The same for its first byte, from when the request was there, as far as the wire's rate tells."""
         self.acquainted_ns = 0
         """When all that is known of the instrument's time began."""
         self.measured: dict[str, str] = {}
@@ -296,11 +301,13 @@ class Tester:
             self._asked[_kind(line)] += 1
         # The deadline is for the first byte, from when the line is there.
         asked_ns, got = self.session.now_ns(), self.session.received
+        contended = 0 if self.session.held else contended_ns()
         waited_ns = max(asked_ns, there_ns)
         slack_ns = 0 if self.session.held else HOST_SLACK_NS
         raw = self._answer(waited_ns - asked_ns + self.deadline_ns + slack_ns)
         self._came = self.session.received - got
-        self.reply_ns.append(self._took_ns(waited_ns, got))
+        self._took(asked_ns)
+        self.waited_ns.append(self.session.now_ns() - waited_ns - self.session.wire_ns(self._came))
         if raw is not None:
             there_ns = min(there_ns, self.session.now_ns())
             self.session.arrived(behind)
@@ -312,8 +319,14 @@ class Tester:
             # Late, or never? Both are wrong; say which.
             raw = self._answer(4 * self.deadline_ns)
             if raw is not None:
-                self.reply_ns[-1] = self._took_ns(waited_ns, got)
+                self.reply_ns.pop()
+                self._took(asked_ns)
             came = f"the answer to {sent[:40]!r} {'did not come' if raw is None else 'came too late'}"
+            stood_ns = 0 if self.session.held else contended_ns() - contended
+            if stood_ns > (self.session.now_ns() - waited_ns) * BUSY_SHARE:
+                raise Late(
+                    f"{came}, and meanwhile programs here waited {stood_ns / 1e6:.0f} ms for a processor"
+                )
             # What never comes is not explained by a host that is a little late.
             if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
                 raise Late(f"{came}, and the host itself wakes up {host_ns / 1e6:.0f} ms late")
@@ -338,11 +351,10 @@ class Tester:
             self.done.add(f"clearing refused, {parsed.words[1]}")
         return parsed
 
-    def _took_ns(self, waited_ns: int, got: int) -> int:
-        """How long the first of the bytes that came since then took to come."""
-        took_ns = self.session.now_ns() - waited_ns - self.session.wire_ns(self.session.received - got)
+    def _took(self, asked_ns: int) -> None:
+        took_ns = self.session.now_ns() - asked_ns
+        self.reply_ns.append(took_ns)
         self.slowest_ns = max(self.slowest_ns, took_ns)
-        return max(0, took_ns)
 
     def _blamed(self, judgement: Judgement, line: bytes | Overlong | None, raw: bytes | None) -> Judgement:
         difference = Difference(line, judgement.expected, raw, self._overlong)

@@ -66,12 +66,12 @@ def replies_in_time(t: Tester, r: Requirement) -> None:
         return
     trusted(t)
     names = [name for name, entry in t.vow.points.items() if entry.kind != "record"]
-    began = len(t.reply_ns)
+    began = len(t.waited_ns)
     for index in range(QUESTIONS):
         t.ask(names[index % len(names)], tag=True)
     t.raw(b"ask self.state\n" * t.vow.document.wire.pipeline)
     t.quiet()
-    slowest_ns = max(t.reply_ns[began:])
+    slowest_ns = max(t.waited_ns[began:])
     if slowest_ns > t.deadline_ns:
         # Later than the deadline and yet within what a host is allowed: whose fault it is cannot be told.
         raise Late(

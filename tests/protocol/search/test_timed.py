@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -116,8 +117,25 @@ def test_a_late_answer_is_a_failure_unless_the_host_is_too_busy_to_say(
     # However late the host of this test is while it waits.
     monkeypatch.setattr(tester_module, "BUSY_NS", busy_ns)
     monkeypatch.setattr(tester_module, "lateness_ns", lambda: host_ns)
+    monkeypatch.setattr(tester_module, "contended_ns", lambda: 0)
     with running(Dawdler(vow_of("brae"))) as hands, pytest.raises(error, match=r"deadline|too late"):
         hands.line(b"@0 ask overdue.question")
+
+
+def test_a_late_answer_is_no_failure_while_others_wait_for_a_processor_here(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # It may be simulated on this machine, and wait as they do, while the host itself wakes up in time.
+    monkeypatch.setattr(tester_module, "lateness_ns", lambda: 0)
+    monkeypatch.setattr(tester_module, "contended_ns", time.monotonic_ns)
+    instrument = Dozes(vow_of("tarn"))
+    with running(instrument) as hands:
+        instrument.left = 10**6
+        hands.budget = hands.lines + 400
+        report = campaign.run(hands, until_failure=True, reduce=False)
+    assert instrument.left < 10**6
+    assert report.findings["wire.deadline"].verdict is Verdict.INCONCLUSIVE
+    assert not report.failures
 
 
 @pytest.mark.parametrize(("times", "verdict"), [(1, Verdict.PASS), (10**6, Verdict.INCONCLUSIVE)])
@@ -162,6 +180,7 @@ def test_an_answer_that_is_late_once_is_no_failure_and_one_that_is_late_again_is
     monkeypatch: pytest.MonkeyPatch, times: int, verdict: Verdict
 ) -> None:
     monkeypatch.setattr(tester_module, "BUSY_NS", 10**10)  # however late the host of this test is
+    monkeypatch.setattr(tester_module, "contended_ns", lambda: 0)
     instrument = Dozes(vow_of("tarn"))
     with running(instrument) as hands:
         instrument.left = times
