@@ -198,3 +198,14 @@ def test_a_document_without_the_parts_says_which():
     with pytest.raises(PartsError, match="no number in V"):
         Parts(VOW, {"voltage": "sink.level"}).voltage()
     assert Parts(VOW, {"voltage": "input.terminal"}).voltage().name == "input.terminal"
+
+
+def test_a_log_that_cannot_be_written_is_one_error_and_leaves_the_box_off():
+    def add(row):
+        if row.seconds > 30:
+            raise WirevowError("run.csv: a row cannot be written (No space left on device)")
+
+    with opened("emu://tarn?bench=lithium-pack", VOW) as box:
+        with pytest.raises(WirevowError, match="No space left"):
+            Course(box, Parts(VOW), Plan(PACK, "current", 2.5), add=add).run()
+        assert box.ask("self.state", "sink.level") == ["off", 0.0]
