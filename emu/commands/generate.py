@@ -38,3 +38,31 @@ def c(doc: str, out: Path) -> int:
     for path in write(generate(compile_vow(findings.document)), out):
         click.echo(path)
     return 0
+
+
+@command.command("stubs")
+@click.argument("doc")
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; else it is printed."
+)
+def stubs(doc: str, out: Path | None) -> int:
+    """Write the types of DOC's points and actions, for editors and mypy.
+
+    Example: wirevow generate stubs tarn --out tarn_types.py
+
+    In a program, `tarn_types.as_tarn(client)` is the client with its types.
+    """
+    from wirevow.emu.checking import load
+    from wirevow.protocol.codegen import stubs as written
+    from wirevow.protocol.errors import WirevowError
+
+    text = written.stubs(load(doc))
+    if out is None:
+        click.echo(text, nl=False)
+        return 0
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise WirevowError(f"{out}: cannot be written ({error.strerror}); name another file") from error
+    click.echo(out)
+    return 0
