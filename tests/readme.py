@@ -66,7 +66,7 @@ def talked(lines: Sequence[str]) -> list[str]:
 
 def shape(line: str) -> str:
     """A line with its numbers and digests taken out, which are what grows stale."""
-    return re.sub(r"[0-9a-f]*\d[0-9a-f]*", "#", re.sub(r" +", " ", line))
+    return re.sub(r"[0-9a-f]*\d[0-9a-f]*|(?<= )-(?= |$)", "#", re.sub(r" +", " ", line))
 
 
 def shown(segments: Sequence[Sequence[str]], output: Sequence[str]) -> list[list[str]]:
