@@ -28,6 +28,8 @@ class Call:
 
     request: Request
     line: bytes
+    most: int = ATTEMPTS
+    """Times it may be sent."""
     attempts: int = 0
     sent_ns: int = 0
     reply: Reply | None = None
@@ -64,11 +66,11 @@ class Dialogue:
         self.strays = 0
         """Lines that were no answer to anything: noise, or answers that came twice."""
 
-    def submit(self, verb: str, name: str, arguments: tuple[str, ...] = ()) -> Call:
-        """A request that goes out with the next `to_send`."""
+    def submit(self, verb: str, name: str, arguments: tuple[str, ...] = (), most: int = ATTEMPTS) -> Call:
+        """A request that goes out with the next `to_send`, at most so many times."""
         self._tag = (self._tag + 1) % (LAST_TAG + 1)
         request = Request(f"@{self._tag:x}", verb, name, arguments, self.checks)
-        call = Call(request, request.line() + b"\n")
+        call = Call(request, request.line() + b"\n", most)
         self._queue.append(call)
         return call
 
@@ -77,7 +79,7 @@ class Dialogue:
         out = b""
         for call in list(self._waiting):
             if call.damaged or now_ns - call.sent_ns >= self.timeout_ns:
-                if call.attempts >= ATTEMPTS:
+                if call.attempts >= call.most:
                     call.given_up = True
                     self._waiting.remove(call)
                     continue

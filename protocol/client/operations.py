@@ -116,7 +116,7 @@ class Host:
         if self._boot_seen:
             yield from self.note_boots()
         self.changed = True
-        call = self.dialogue.submit(verb, name, arguments)
+        call = self.dialogue.submit(verb, name, arguments, self._most(verb, name))
         text = " ".join((verb, name, *arguments))
         try:
             yield from self.exchange([call])
@@ -126,7 +126,7 @@ class Host:
             ) from error
         if call.reply is None:
             raise Unsure(
-                f"`{text}` was sent {ATTEMPTS} times without an answer; it may have been done or not"
+                f"`{text}` was sent {call.attempts} times without an answer; it may have been done or not"
             )
         if call.attempts > 1 or self._boot_seen:
             # What a boot makes the instrument forget, it would do again.
@@ -135,6 +135,18 @@ class Host:
             if self._boots != before:
                 raise Unsure(f"the instrument booted during `{text}`, which may have been done before or not")
         return self._words(call)
+
+    def _most(self, verb: str, name: str) -> int:
+        """Times a change may be sent. A boot between two of them would let it be done twice.
+
+        That does no harm where twice is as good as once (`repeat: safe`, and every put), and cannot be where
+        the boot voids its ticket or leads to a state that refuses it.
+        """
+        if verb == "put":
+            return ATTEMPTS
+        action = self.vow.actions[name]
+        twice = action.once and action.takes_ticket is None and self.vow.initial in action.to
+        return 1 if twice else ATTEMPTS
 
     def note_boots(self) -> Operation[None]:
         """Remember how often it has booted."""
