@@ -46,6 +46,7 @@ LINES ?= 400000
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
+	$(PY) -m tests.protocol.client.lossy 100000
 
 # It goes on from what earlier runs have found (build/fuzz). Needs clang, libclang-rt-dev and llvm.
 RUNS ?= 200000

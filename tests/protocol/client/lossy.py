@@ -1,8 +1,12 @@
-"""A link that loses and doubles lines, is unplugged and whose instrument boots; and what really was done."""
+"""A link that loses and doubles lines, is unplugged and whose instrument boots; and what really was done.
+
+python -m tests.protocol.client.lossy ROUNDS
+"""
 
 from __future__ import annotations
 
 import random
+import sys
 from collections import Counter
 from typing import Any
 
@@ -108,3 +112,11 @@ def trial(rounds: int, seed: int, share: float = 0.15, doc: str = "tarn") -> Cou
                 assert not times, f"{name} was believed refused in round {index}"
         lossy.off = True
     return seen
+
+
+if __name__ == "__main__":
+    total: Counter[str] = Counter()
+    for part in range(-(-int(sys.argv[1]) // 500)):
+        total += trial(500, 1000 + part)
+        print(f"\rexactly once: {500 * (part + 1)} puts and acts", end="", flush=True)
+    print(f", none done twice, none believed done that was not: {dict(total)}")
