@@ -18,11 +18,6 @@ LOCK := .ci/requirements.lock
 EXTRAS := pictures,tables,automata,mutants,test,dev$(if $(CI),$(comma)reference)
 
 # CI installs exactly what is locked; everybody else anything not older than pyproject.toml says.
-# The second variable is the first one's name for build environments from pip 26.2 on.
-ifdef CI
-export PIP_CONSTRAINT := $(abspath $(LOCK))
-export PIP_BUILD_CONSTRAINT := $(PIP_CONSTRAINT)
-endif
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
 .PHONY: demo test lint benchmark campaign fuzz readme lock wheel clean
@@ -47,6 +42,7 @@ campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
 	$(PY) -m tests.protocol.client.lossy 100000
+	$(if $(CI),,.ci/debian)
 
 # It goes on from what earlier runs have found (build/fuzz). Needs clang, libclang-rt-dev and llvm.
 RUNS ?= 200000
@@ -58,18 +54,12 @@ readme: $(VENV)/developing
 
 wheel: $(VENV)/developing
 	rm -rf build/wheel
-	$(PY) -m pip wheel -qq --no-deps --wheel-dir build/wheel .
+	$(PY) -m pip wheel -qq --no-deps $(if $(CI),--no-build-isolation) --wheel-dir build/wheel .
 	@ls build/wheel/*.whl
 
-# A scratch environment, so that nothing installed by hand gets into the lock.
-lock:
-	rm -rf build/lock
-	$(PYTHON) -m venv build/lock
-	build/lock/bin/python -m pip install -qq --upgrade hatchling editables -e '.[$(EXTRAS),reference]'
-	{ echo '# Exact versions that CI installs. Renewed by `make lock`.'; \
-	  build/lock/bin/python -m pip freeze --exclude-editable; } > $(LOCK)
-	rm -rf build/lock
-	@echo "$(LOCK): $$(grep -c == $(LOCK)) packages."
+# Nothing is installed for it: pip says what it would install. A minute or two.
+lock: $(VENV)/made
+	$(PY) .ci/lock.py write $(subst $(comma)reference,,$(EXTRAS)),reference
 
 clean:
 	rm -rf $(VENV) build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis
@@ -84,12 +74,12 @@ $(VENV)/made:
 	@$(PYTHON) -m venv $(VENV)
 	@touch $@
 
-$(VENV)/installed: pyproject.toml $(VENV)/made
+$(VENV)/installed: pyproject.toml $(VENV)/made $(if $(CI),$(LOCK))
 	@echo 'Installing Wirevow and what it needs into $(VENV) (a minute or two, once)...'
-	@$(PY) -m pip install -qq --editable .
+	@$(PY) $(if $(CI),.ci/lock.py install,-m pip install -qq --editable .)
 	@touch $@
 
 $(VENV)/developing: pyproject.toml $(VENV)/made $(if $(CI),$(LOCK))
 	@echo 'Installing Wirevow and the tools for its tests into $(VENV) (a minute or two, once)...'
-	@$(PY) -m pip install -qq --editable '.[$(EXTRAS)]'
+	@$(PY) $(if $(CI),.ci/lock.py install,-m pip install -qq --editable '.[$(EXTRAS)]')
 	@touch $@ $(VENV)/installed
