@@ -106,6 +106,8 @@ def renewed(block: str, folder: Path) -> str:
             else:
                 segments[-1].append(line)
         output = ran(shlex.split(lines[start][2:]), folder)
+        if segments == [[]]:
+            output = []  # only how it is typed is shown
         parts = [output] if len(segments) == 1 else shown(segments, output)
         new.append(lines[start])
         for index, part in enumerate(parts):
