@@ -1,0 +1,84 @@
+"""`wirevow compare`: what a new version of a document changes for those who have the old one."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from wirevow.protocol.errors import WirevowError
+
+if TYPE_CHECKING:
+    from wirevow.protocol.document.load import Loaded
+    from wirevow.protocol.document.model import Document
+
+GIT_S = 20
+"""Longest that git may take."""
+
+
+@click.command("compare")
+@click.argument("old")
+@click.argument("new")
+@click.option("--uses", metavar="FILE", help="A host's source or recording: only what it names counts.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(old: str, new: str, uses: str | None, as_json: bool) -> int:
+    """Tell every difference between two versions of an instrument's document, and what it means.
+
+    OLD and NEW are files, names of ready documents, or REVISION:FILE from git. For the bench it tells what
+    protects it later, earlier or otherwise; for hosts what breaks, may break (and when) or is safe; for the
+    store what an old image cannot give back. A break that shows in one request is shown with both answers.
+
+    \b
+    Example:  wirevow compare HEAD~1:spec/tarn.yaml spec/tarn.yaml
+
+    Status 0: hosts, bench and store are safe, and the version is right; 1: not so; 2: usage error.
+    """
+    from wirevow.emu.witness import witness
+    from wirevow.protocol.compare.comparison import compare, names_in
+    from wirevow.protocol.report import differences
+    from wirevow.protocol.vow import compile_vow
+
+    before, after = _document(old), _document(new)
+    touched = None if uses is None else names_in(_text(uses), before.document)
+    comparison = compare(before, after, touched)
+    vows = compile_vow(before.document), compile_vow(after.document)
+    shown = {each: witness(*vows, each) for each in comparison.differences if each.effect.tries}
+    witnesses = {each: text for each, text in shown.items() if text is not None}
+    if as_json:
+        click.echo(differences.text(comparison, witnesses))
+    else:
+        for line in differences.lines(comparison, witnesses):
+            click.echo(line)
+    harmless = all(each.effect.grade == "safe" for each in comparison.differences)
+    return 0 if harmless and comparison.enough else 1
+
+
+def _text(path: str) -> str:
+    return Path(path).read_text(encoding="utf-8", errors="replace")
+
+
+def _document(given: str) -> Loaded[Document]:
+    """The document of a file, a ready one's name, or of a revision in git. Raises WirevowError."""
+    from wirevow.emu import checking
+    from wirevow.protocol.document.load import read_document
+    from wirevow.protocol.document.vet import vet
+
+    revision, colon, path = given.partition(":")
+    if not colon or Path(given).exists():
+        return checking.sound(given)
+    try:
+        done = subprocess.run(
+            ["git", "show", f"{revision}:{path}"], capture_output=True, timeout=GIT_S, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise WirevowError(f"{given}: git cannot be asked ({error}); give a file") from error
+    if done.returncode:
+        why = done.stderr.decode("utf-8", "replace").strip().splitlines() or ["it says nothing"]
+        raise WirevowError(f"{given}: git does not have it ({why[0]}); write REVISION:PATH from its top")
+    loaded = read_document(done.stdout, given)
+    errors = vet(loaded).errors
+    if errors:
+        raise WirevowError(f"{errors[0].text(given)}; mend that version first, or compare another")
+    return loaded

@@ -1,0 +1,156 @@
+"""Two versions of a document compared: what is found, how it is judged, and that no judgement is wrong."""
+
+import json
+import subprocess
+from importlib.resources import files
+
+import pytest
+
+from wirevow.emu.command import run
+from wirevow.emu.witness import witness
+from wirevow.protocol.compare.comparison import Comparison, compare, names_in
+from wirevow.protocol.document.load import read_document
+from wirevow.protocol.document.vet import vet
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import compile_vow
+
+TARN = files("wirevow.spec").joinpath("tarn.yaml").read_text()
+OLD = read_document(TARN, "old.yaml")
+
+
+def changed(*edits: tuple[str, str], version: str = "2.0.0") -> str:
+    text = TARN.replace("version: 1.0.0", f"version: {version}", 1)
+    for old, new in edits:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return text
+
+
+def compared(*edits: tuple[str, str], version: str = "2.0.0") -> Comparison:
+    new = read_document(changed(*edits, version=version), "new.yaml")
+    assert not vet(new).errors
+    return compare(OLD, new)
+
+
+def told(comparison: Comparison) -> dict[str, str]:
+    """Requirement -> grade, of what is not safe."""
+    return {
+        f"{each.effect.side} {each.requirement}": each.effect.grade
+        for each in comparison.differences
+        if each.effect.grade != "safe"
+    }
+
+
+def test_a_document_does_not_differ_from_itself():
+    same = compare(OLD, read_document(TARN, "same.yaml"))
+    assert not same.differences
+    assert same.asked is None
+    assert same.enough
+
+
+SLOWER = ("reply_deadline: 50 ms", "reply_deadline: 80 ms")
+QUICKER = ("reply_deadline: 50 ms", "reply_deadline: 40 ms")
+OVERPOWER = "when: input.power > limit.power * 1.1 + 2"
+LINE_LIMIT = ("line_limit: 96", "line_limit: 90")
+CELLS = "step: 1, low: 1, high: 8"
+PATIENCE = "unit: s, step: 0.1, low: 0.5, high: 60.0"
+TRIGGER = (
+    "  swing.trigger:\n    means: A trigger by wire, as good as one on the trigger input.\n"
+    "    from: [swinging]\n    does: [{pulse: swing.trigger}]\n    repeat: once\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("edit", "expected"),
+    [
+        (SLOWER, {"host wire.deadline": "may break"}),
+        (QUICKER, {}),
+        (LINE_LIMIT, {"host wire.length": "may break"}),
+        (("line_limit: 96", "line_limit: 100"), {}),
+        (
+            (OVERPOWER, "when: input.power > limit.power * 1.2 + 2"),
+            {"bench trip.overpower.fires": "later", "host trip.overpower.fires": "may break"},
+        ),
+        (
+            (OVERPOWER, "when: input.power > limit.power * 1.05 + 1"),
+            {"bench trip.overpower.fires": "earlier", "host trip.overpower.fires": "may break"},
+        ),
+        (
+            (CELLS, "step: 1, low: 1, high: 6"),
+            {"host point.capacity.cells.bounds": "may break", "store point.capacity.cells": "lost"},
+        ),
+        ((PATIENCE, "unit: s, step: 0.1, low: 0.2, high: 90.0"), {}),
+        ((TRIGGER, ""), {"host action.swing.trigger.effect": "breaks"}),
+    ],
+)
+def test_a_change_is_judged_by_what_a_lawful_host_and_the_bench_see(edit, expected):
+    assert told(compared(edit)) == expected
+
+
+def test_both_places_and_the_condition_stand_beside_a_difference():
+    found = compared(SLOWER).differences
+    deadline = next(each for each in found if each.requirement == "wire.deadline")
+    line = 1 + TARN[: TARN.index("reply_deadline")].count("\n")
+    assert (deadline.old_place, deadline.new_place) == (f"old.yaml:{line}", f"new.yaml:{line}")
+    assert deadline.effect.condition == "a host waits no longer than 50 ms"
+
+
+def test_a_rename_is_offered_and_both_halves_are_told():
+    found = compared(("  swing.trigger:\n", "  swing.cue_now:\n"))
+    assert [(each.old, each.new) for each in found.renames] == [("swing.trigger", "swing.cue_now")]
+    assert told(found) == {"host action.swing.trigger.effect": "breaks"}
+
+
+@pytest.mark.parametrize(
+    ("edit", "version", "part", "enough"),
+    [
+        (SLOWER, "1.1.0", "major", False),
+        (SLOWER, "2.0.0", "major", True),
+        (QUICKER, "1.0.0", "patch", False),
+        (QUICKER, "1.0.1", "patch", True),
+    ],
+)
+def test_the_version_has_to_rise_with_what_changed(edit, version, part, enough):
+    found = compared(edit, version=version)
+    assert (found.asked, found.enough) == (part, enough)
+
+
+def test_only_what_a_host_names_counts_for_it():
+    uses = names_in('box.read("input.voltage"); box.act("sink.stop")', OLD.document)
+    assert uses == {"input.voltage", "sink.stop"}
+    new = read_document(changed((TRIGGER, "")), "new.yaml")
+    assert told(compare(OLD, new, uses)) == {}
+    assert told(compare(OLD, new, {"swing.trigger"})) == {"host action.swing.trigger.effect": "breaks"}
+
+
+def test_two_instruments_are_not_compared():
+    brae = read_document(files("wirevow.spec").joinpath("brae.yaml").read_text(), "brae.yaml")
+    with pytest.raises(WirevowError, match=r"brae.yaml: this is the document of brae, old.yaml that of tarn"):
+        compare(OLD, brae)
+
+
+def test_a_break_is_shown_by_the_request_that_both_answer_otherwise():
+    text = changed((CELLS, "step: 1, low: 1, high: 6"))
+    new = read_document(text, "new.yaml")
+    found = [each for each in compare(OLD, new).differences if each.effect.tries]
+    shown = [witness(compile_vow(OLD.document), compile_vow(new.document), each) for each in found]
+    assert shown == [
+        "> put capacity.cells 8\n< ok 8   (old)\n< refuse range 1 6   (new)",
+    ]
+
+
+def test_the_command_reads_versions_from_git_and_ends_with_a_status(tmp_path, monkeypatch, capfd):
+    monkeypatch.chdir(tmp_path)
+    git = ["git", "-c", "user.name=A", "-c", "user.email=a@example.org"]
+    subprocess.run([*git, "init", "-q"], check=True)
+    (tmp_path / "box.yaml").write_text(TARN)
+    subprocess.run([*git, "add", "."], check=True)
+    subprocess.run([*git, "commit", "-qm", "Say what it promises"], check=True)
+    assert run(["compare", "HEAD:box.yaml", "box.yaml"]) == 0
+    assert capfd.readouterr().out == "nothing differs\n"
+    (tmp_path / "box.yaml").write_text(changed(SLOWER))
+    assert run(["compare", "HEAD:box.yaml", "box.yaml", "--json"]) == 1
+    found = json.loads(capfd.readouterr().out)
+    assert "wire.deadline" in [each["requirement"] for each in found["differences"]]
+    assert run(["compare", "HEAD:none.yaml", "box.yaml"]) == 2
+    assert "git does not have it" in capfd.readouterr().err
