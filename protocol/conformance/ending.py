@@ -17,6 +17,8 @@ from contextlib import suppress
 
 import serial
 
+from wirevow.protocol.conformance.envelope import saving_actions
+from wirevow.protocol.conformance.keeping import RESTORE_S, Restorer
 from wirevow.protocol.conformance.rig import Rig, RigError
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
@@ -42,6 +44,8 @@ def end(tester: Tester, *, orderly: bool) -> list[str]:
     thread.join(WHOLE_S)
     if "safe" not in done:
         warnings.append(_alarm(tester, f"the port took longer than {WHOLE_S:g} s"))
+    elif tester.found is not None:
+        thread.join(RESTORE_S + 2 * ANSWER_S)
     return warnings
 
 
@@ -54,6 +58,8 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
     if warning is not None:
         warnings.append(warning)
     done.append("safe")
+    if warning is None and tester.found is not None and tester.lines:
+        warnings += _restored(tester)
     if session.rig is not None:
         if orderly:
             _put_back(tester, session.rig, warnings)
@@ -62,6 +68,20 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
         # A system may wait half a minute for bytes that cannot go out.
         _quietly(session.port.reset_output_buffer)
     _quietly(session.port.close)
+
+
+def _restored(tester: Tester) -> list[str]:
+    """Put back what the instrument was found with; what the user has to be told of it."""
+    assert tester.found is not None
+    names = [name.encode("ascii") for name in saving_actions(tester.vow)]
+    sent = (entry.data for entry in tester.session.journal if entry.kind == "send")
+    saved = any(name in data for data in sent for name in names)
+    wire = _Wire(tester.session)
+    restorer = Restorer(tester.vow, tester.found, wire.exchange, _tag, saved)
+    try:
+        return restorer.run()
+    except (OSError, serial.SerialException) as error:
+        return restorer.warnings(f"putting back was broken off: the port is lost ({error})")
 
 
 def _quietly(let_go: Callable[[], object]) -> None:

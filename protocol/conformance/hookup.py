@@ -11,6 +11,7 @@ import serial
 from wirevow.protocol.conformance.ending import end
 from wirevow.protocol.conformance.envelope import Envelope, Reach
 from wirevow.protocol.conformance.interrupts import Interrupts
+from wirevow.protocol.conformance.keeping import Found
 from wirevow.protocol.conformance.rig import Hello, Rig, RigError, open_rig
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
@@ -102,6 +103,8 @@ def hooked_up(
                 port.close()
                 raise
             session.interrupts = interrupts
+            if hello is None or not hello.simulated:
+                tester.found = Found()
             hookup = Hookup(tester, profile, hello is not None and hello.simulated)
             orderly = False
             try:

@@ -24,6 +24,7 @@ from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, Envelop
 from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
 from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
+from wirevow.protocol.conformance.keeping import Found, kept, saved_words
 from wirevow.protocol.conformance.rig import Rig, RigError
 from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
@@ -140,6 +141,8 @@ class Tester:
             session.gate = DryGate(vow)
         elif envelope is not None:
             session.gate = self.gate = EnvelopeGate(Reach(vow, envelope))
+        self.found: Found | None = None
+        """What a real instrument is found with, to be put back; None where nothing need be."""
         self.random = random.Random(seed)
         hello = self.rig.hello() if self.rig is not None else None
         self.abilities = hello.abilities if hello is not None else frozenset()
@@ -846,6 +849,8 @@ class Tester:
         self.synchronise()
         twin = self.oracle.twin
         twin.booted_ns = twin.accepted_ns = self.acquainted_ns = self.now_ns
+        if self.found is not None and not self.found.words:
+            self._find(self.found)
         # Whether the guard is on is not known: a checked line is right either way, and turns it off.
         self._plainly("put link.guard off", check=True)
         self._time_the_wire()
@@ -865,6 +870,8 @@ class Tester:
         twin.latched = None
         self._clear_trips()
         self._learn_store()
+        if self.found is not None and self.found.saved is None and self._store_known:
+            self.found.saved = saved_words(self.vow, twin.store.settings)
         reset = self.vow.document.trial.reset
         if reset is None or self.state != self.vow.initial or not self._plainly(f"act {reset}").ok:
             for entry in self.vow.settings:
@@ -879,6 +886,18 @@ class Tester:
         twin.forget_request()
         for name in ("self.boots", "self.boot_cause"):
             self.ask(name)
+
+    def _find(self, found: Found) -> None:
+        """Read what is going to be changed, before anything is."""
+        words: dict[str, tuple[str, ...]] = {}
+        for entry in kept(self.vow):
+            reply = self._plainly(f"ask {entry.name}")
+            if reply.ok:
+                words[entry.name] = reply.words
+        saves = self.vow.system_point("saves")
+        if saves is not None:
+            found.saves = self._plainly(f"ask {saves.name}").words
+        found.words = words
 
     @property
     def _slack_ns(self) -> int:
