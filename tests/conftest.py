@@ -15,6 +15,9 @@ from hypothesis import HealthCheck, settings
 
 CI = "CI" in os.environ
 
+# These are a user's: tests/emu/test_pytest_plugin.py runs them, in a pytest of their own.
+collect_ignore = ["examples"]
+
 # A run in the background ignores Ctrl-C and hang-ups, and every process that it starts would inherit that:
 # tests that end one by a signal would wait for ever.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:

@@ -22,6 +22,7 @@ import signal
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import Any, TypeVar
@@ -42,6 +43,8 @@ RECONNECT_S = 10.0
 """How long a port that was lost is looked for."""
 LOOK_S = 0.2
 MOST = 4096
+REMEMBERED = 24
+"""Pieces of the conversation that are kept for whoever asks what was said last."""
 
 
 class Link:
@@ -51,6 +54,7 @@ class Link:
         self.url = url
         self._vow = vow
         self.virtual = url.lower().startswith("emu://")
+        self.said: deque[tuple[str, bytes]] = deque(maxlen=REMEMBERED)
         self.open()
 
     def open(self) -> None:
@@ -68,9 +72,13 @@ class Link:
         """Raises PortError."""
         try:
             if step.data:
+                self.said.append((">", step.data))
                 self._write(step.data)
             wait_ns = step.until_ns - self.now_ns() if step.until_ns else 0
-            return Came(self._read(max(0, wait_ns) / NANO), self.now_ns())
+            data = self._read(max(0, wait_ns) / NANO)
+            if data:
+                self.said.append(("<", data))
+            return Came(data, self.now_ns())
         except (OSError, serial.SerialException) as error:
             raise explain(self.url, error) from error
 
@@ -240,6 +248,14 @@ class Client:
                 raise HungWait("the condition did not come true in six hours of virtual time: give a timeout")
             self.sleep(every)
         return True
+
+    def last_exchange(self) -> str:
+        """What was said last on the wire, a line each: `>` sent, `<` received."""
+        return "\n".join(
+            f"{way} {line}"
+            for way, data in self._link.said
+            for line in data.decode("ascii", "backslashreplace").splitlines()
+        )
 
     def on_notice(self, callback: Callable[[Event], object]) -> None:
         """Call it with every `Event`, after the operation in which it came."""
