@@ -5,6 +5,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from contextlib import contextmanager
 from importlib.resources import files
 
@@ -65,6 +66,19 @@ def test_an_instrument_on_tcp_with_its_rig():
             assert json.loads(lines.readline())["document"] == "tarn"
 
 
+def test_time_passes_faster_for_the_instrument_than_for_its_host():
+    begun = time.monotonic()
+    with (
+        emulating("--listen", "tcp:127.0.0.1:0", "--speed", "1000") as (_, addresses),
+        serial.serial_for_url(addresses["port"], timeout=20) as port,
+    ):
+        first = answer(port, b"ask self.uptime")
+        time.sleep(0.3)
+        last = answer(port, b"ask self.uptime")
+    passed = float(last.split()[1]) - float(first.split()[1])
+    assert 300 <= passed + 1 <= 1000 * (time.monotonic() - begun) + 2
+
+
 def tickets(seed, held):
     """Three tickets of an instrument in a process of its own."""
     options = ("--listen", "tcp:127.0.0.1:0", "--rig", "tcp:127.0.0.1:0", "--seed", seed)
@@ -112,6 +126,8 @@ def test_listening_where_other_machines_connect_has_to_be_meant():
         ([TARN, "--listen", "/dev/nowhere"], "wirevow: /dev/nowhere: "),
         ([TARN, "--pace", "12"], "wirevow: Invalid value for '--pace'"),
         ([TARN, "--rig", "nonsense"], "wirevow: nonsense: "),
+        ([TARN, "--speed", "0"], "wirevow: Invalid value for '--speed'"),
+        ([TARN, "--speed", "60", "--firmware", "host"], "wirevow: --speed is for the simulated instrument"),
     ],
 )
 def test_what_cannot_be_used_is_named_on_one_line(arguments, said, capfd):

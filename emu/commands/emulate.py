@@ -20,6 +20,14 @@ import click
 @click.option("--fault", metavar="NAME", help="Break it in one way on purpose.")
 @click.option("--firmware", metavar="HOW", help="Run firmware instead: host, chip, or your own .elf file.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
+@click.option(
+    "--speed",
+    metavar="TIMES",
+    type=click.IntRange(1, 1000),
+    default=1,
+    show_default=True,
+    help="Seconds that pass for the instrument in one of yours; not for firmware.",
+)
 @click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT[#SECRET].")
 @click.option("--public", is_flag=True, help="Let other machines connect too, to whatever they find.")
 def command(
@@ -31,6 +39,7 @@ def command(
     fault: str | None,
     firmware: str | None,
     seed: int,
+    speed: int,
     rig: str | None,
     public: bool,
 ) -> None:
@@ -38,6 +47,9 @@ def command(
 
     Hosts may come and go; the instrument keeps running. Its address is printed once it listens; that of a rig
     ends in a secret, which the checker needs: give it the whole address.
+
+    With --speed 60 an hour of the instrument takes a minute: all its deadlines come sooner too, so a host has
+    to keep the link alive 60 times as often.
     """
     from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
@@ -54,6 +66,8 @@ def command(
     if firmware is None:
         instrument = build_instrument(compile_vow(document), wired, seed, fault)
     else:
+        if speed != 1:
+            raise click.UsageError("--speed is for the simulated instrument, not firmware: leave one out.")
         if fault is not None:
             raise click.UsageError(
                 "--fault breaks the simulated instrument, not the firmware: leave one out."
@@ -82,5 +96,6 @@ def command(
         baud=document.wire.baud,
         rig=rig,
         public=public,
+        speed=speed,
         ready=ready,
     )

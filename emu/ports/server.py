@@ -62,11 +62,15 @@ class RigDesk(Protocol):
 class Server:
     """An instrument on a running clock, at one endpoint, with or without a rig.
 
-    `pace`: baud rate that the bytes are held to, or None for as fast as they go.
+    `pace`: baud rate that the bytes are held to, or None for as fast as they go. `speed`: seconds of the
+    instrument in one of the machine.
     """
 
-    def __init__(self, instrument: Instrument, endpoint: Endpoint, pace: int | None = None) -> None:
-        self.clock = RealClock(begun=False)
+    def __init__(
+        self, instrument: Instrument, endpoint: Endpoint, pace: int | None = None, speed: int = 1
+    ) -> None:
+        self._speed = speed
+        self.clock = RealClock(lambda: time.monotonic_ns() * speed, begun=False)
         """It begins with the first host, or a rig holds it from the very beginning."""
         self.line = Line(instrument, pace, _GRAIN_NS)
         self.rig: RigDesk | None = None
@@ -275,7 +279,7 @@ class Server:
         if not clock.stands:
             due_ns = self.line.next_ns()
             if due_ns is not None:
-                due_s = min(max(0, due_ns - clock.now_ns()) / 1e9, _LONGEST_S)
+                due_s = min(max(0, due_ns - clock.now_ns()) / 1e9 / self._speed, _LONGEST_S)
                 if wait_s is None or due_s < wait_s:
                     wait_s = due_s
         return wait_s
@@ -346,16 +350,17 @@ def serve(
     baud: int = 115200,
     rig: str | None = None,
     public: bool = False,
+    speed: int = 1,
     ready: Callable[[str, str | None], None],
 ) -> None:
     """Serve `instrument` until interrupted (KeyboardInterrupt is let through).
 
     `document`: its name, for the rig's greeting. `baud`: rate of a serial adapter. `rig`: where the
-    rig listens (`tcp:HOST:PORT`), or None. `public`: where other machines reach it is allowed. `ready`
-    is called once with the addresses of port and rig.
-    Raises PortError.
+    rig listens (`tcp:HOST:PORT`), or None. `public`: where other machines reach it is allowed. `speed`:
+    seconds of the instrument in one of the machine. `ready` is called once with the addresses of port
+    and rig. Raises PortError.
     """
-    server = Server(instrument, open_endpoint(listen, link, pace or baud, public), pace)
+    server = Server(instrument, open_endpoint(listen, link, pace or baud, public), pace, speed)
     address = server.endpoint.address
     try:
         if rig is not None:
