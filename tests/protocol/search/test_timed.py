@@ -202,7 +202,7 @@ def test_a_host_that_is_never_punctual_does_not_get_to_know_the_instrument(
     monkeypatch.setattr(hands, "ask", slow)
     report = campaign.run(hands)
     assert report.note == "the host sleeps"
-    assert report.verdict is Verdict.NONE
+    assert report.verdict is Verdict.INCONCLUSIVE
     assert not report.failures
 
 
@@ -221,17 +221,17 @@ def test_good_replies_are_in_time() -> None:
 class Fast(Device):
     """A resonator of another rate."""
 
-    parts = 2_000
+    parts = 150
 
     def _elapsed(self, entry, since_ns):  # type: ignore[no-untyped-def]
         return super()._elapsed(entry, since_ns + since_ns * self.parts // 1_000_000)
 
 
 class SlightlyFast(Fast):
-    parts = 900
+    parts = 80
 
 
-def test_a_clock_within_one_part_in_a_thousand_is_not_accused_and_one_beyond_is() -> None:
+def test_a_clock_within_its_promise_of_100_ppm_is_not_accused_and_one_beyond_is() -> None:
     vow = vow_of("tarn")
     promise = requirement(hands_on("tarn"), "promise.clock")
     good = direct_tester(vow, Instrument(vow, device_class=SlightlyFast))
