@@ -89,6 +89,7 @@ class FirmwareInstrument:
         self._step_ampere = section.level.full_scale_ampere / 2 ** (section.level.bits or 12)
         # A fast clock makes shorter milliseconds.
         self._millisecond_ns = round(MILLISECOND_NS / (1.0 + section.clock_error_ppm * 1e-6))
+        self.step_ns = self._millisecond_ns
         self._next_ns = self._millisecond_ns
         self._outputs: tuple[int, ...] = ()
         self._capture_ns: int | None = None

@@ -59,6 +59,14 @@ class Wired(Protocol):
 
 
 @runtime_checkable
+class Stepping(Protocol):
+    """What an instrument has besides that runs firmware step by step, so that a long time takes long."""
+
+    step_ns: int
+    """How far it goes in one step."""
+
+
+@runtime_checkable
 class Pausing(Protocol):
     """What an instrument may have besides, so that hours of silence pass in one call.
 

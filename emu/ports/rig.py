@@ -4,7 +4,7 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 
 from wirevow.emu.clock import Clock
-from wirevow.emu.ports.interface import Wired
+from wirevow.emu.ports.interface import Stepping, Wired
 from wirevow.emu.ports.line import Line
 from wirevow.protocol.conformance.rig import Hello, RigError
 
@@ -38,7 +38,9 @@ class InstrumentRig:
             document=self._document,
             events=frozenset(self._line.instrument.bench_events),
             # One with a wire of its own inside is a simulated chip, which is hardly faster than a real one.
-            abilities=ABILITIES if isinstance(self._line.instrument, Wired) else ABILITIES | {QUICK},
+            abilities=ABILITIES
+            if isinstance(self._line.instrument, Wired | Stepping)
+            else ABILITIES | {QUICK},
             held=self._clock.held,
         )
 
