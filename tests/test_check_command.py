@@ -162,6 +162,10 @@ def test_the_document_may_go_by_its_name():
 # -------------------------------------------------------------------------------------------- the dry profile
 
 
+RESTORING = (b"recall", b"defaults", b"save")
+"""What puts settings back."""
+
+
 def test_without_a_rig_nothing_is_energised(tmp_path, capfd):
     device, report = Tarn(), tmp_path / "report.json"
     with plugged_in(device, tmp_path) as port:
@@ -173,7 +177,11 @@ def test_without_a_rig_nothing_is_energised(tmp_path, capfd):
     assert "dry: there is no rig to say that the instrument is simulated" in capfd.readouterr().out
     energising = (b"sink.start", b"capacity.start")
     assert not [line for line in device.lines if any(name in line for name in energising)]
-    assert next(line.split()[1:3] for line in device.lines[-4:] if line) == [b"act", b"sink.stop"]
+    safe = [index for index, line in enumerate(device.lines) if b"act sink.stop" in line and b"~" in line]
+    assert len(safe) == 1  # the check is over; what comes after it puts the settings back
+    after = {line.split()[2] for line in device.lines[safe[0] + 1 :] if b" act " in line}
+    assert after <= {b"trim.begin", b"trim.end", *(b"settings." + what for what in RESTORING)}
+    assert device.instrument.device.state == "off"
 
 
 def test_a_rig_of_another_instrument_is_refused(capfd):
