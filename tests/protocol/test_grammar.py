@@ -86,7 +86,7 @@ sent = sorted(
         line.removesuffix(b"\r")
         for step in STEPS
         if isinstance(step, Send)
-        for line in step.text.fill({"t": b"3fa1", "u": b"3fa1"}).split(b"\n")
+        for line in step.text.fill({"t": b"3fa1", "u": b"3fa1", "v": b"3fa1"}).split(b"\n")
     }
     - {b""}
 )

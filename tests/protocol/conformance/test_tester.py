@@ -118,7 +118,7 @@ def test_without_a_rig_nothing_on_the_bench_is_tried() -> None:
 
 def test_a_setting_that_is_refused_is_a_doubt_about_the_document() -> None:
     hands = acquainted()
-    with pytest.raises(Doubtful, match=r"put limit\.current 1\.0, which is refused"):
+    with pytest.raises(Doubtful, match=r"refuses limit\.current 1\.0, which the document says to put"):
         hands.settings({"sink.level": "5.9", "limit.current": "1.0"})
 
 
