@@ -390,7 +390,7 @@ def _saved(pair: Pair, change: Change) -> Iterator[Effect]:
 # -------------------------------------------------------------------------------------- trips, the bench
 
 
-def _drop_shown(old: Any, new: Any) -> str:
+def _was_and_is(old: Any, new: Any) -> str:
     return f"it was {text_of(old)}, it is {text_of(new)}"
 
 
@@ -443,7 +443,7 @@ def _armed(pair: Pair, change: Change) -> Iterator[Effect]:
 
 
 def _cleared(pair: Pair, change: Change) -> Iterator[Effect]:
-    yield Effect("bench", "otherwise", f"when it counts as gone: {_drop_shown(change.old, change.new)}")
+    yield Effect("bench", "otherwise", f"when it counts as gone: {_was_and_is(change.old, change.new)}")
     yield Effect("host", MAY, "it can be cleared at another value", "a host clears the trip", "clears")
 
 
@@ -456,7 +456,7 @@ def _latched(pair: Pair, change: Change) -> Iterator[Effect]:
 
 def _bench_and_host(grade: Grade, reason: str, condition: str, aspect: str = "") -> Rule:
     def rule(pair: Pair, change: Change) -> Iterator[Effect]:
-        shown = _drop_shown(change.old, change.new)
+        shown = _was_and_is(change.old, change.new)
         yield Effect("bench", grade, f"{reason}: {shown}", aspect=aspect)
         yield Effect("host", MAY, reason, condition, aspect)
 
@@ -469,7 +469,7 @@ def _energised(pair: Pair, change: Change) -> Iterator[Effect]:
 
 
 def _outputs(pair: Pair, change: Change) -> Iterator[Effect]:
-    yield Effect("bench", "otherwise", f"the state drives otherwise: {_drop_shown(change.old, change.new)}")
+    yield Effect("bench", "otherwise", f"the state drives otherwise: {_was_and_is(change.old, change.new)}")
 
 
 # ---------------------------------------------------------------------------------------------- actions

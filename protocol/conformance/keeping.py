@@ -40,7 +40,6 @@ class Found:
     """Settings in the store; None if nothing shows them."""
     saves: tuple[str, ...] | None = None
     """How often it was saved."""
-    state: str = ""
 
 
 def kept(vow: Vow) -> Iterator[PointEntry]:
