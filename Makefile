@@ -36,12 +36,13 @@ lint: $(VENV)/developing
 benchmark: $(VENV)/developing
 	$(PY) -m tests.benchmark
 
-# make campaign SEEDS=4 EVERY=6 LINES=20000 is a taste of it: four seeds, every sixth fault, few lines.
+# make campaign SEEDS=4 EVERY=6 LINES=20000 PUTS=5000 is a taste of it: few seeds, every sixth fault, few lines.
 LINES ?= 400000
+PUTS ?= 100000
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
-	$(PY) -m tests.protocol.client.lossy 100000
+	$(PY) -m tests.protocol.client.lossy $(PUTS)
 	$(if $(CI),,.ci/debian)
 
 # It goes on from what earlier runs have found (build/fuzz). Needs clang, libclang-rt-dev and llvm.

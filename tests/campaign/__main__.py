@@ -7,8 +7,9 @@ come mutants of the reference firmware's C, of which 95 % have to be detected.
     python -m tests.campaign [SEEDS [EVERY]]
 
 SEEDS: so many seeds of the clean instrument (200), and a long walk for every fifty. EVERY: of the faults that
-the checker is tuned on, one in so many of each kind, with one seed, and eight mutants; without it all faults,
-held out or not, with three, and every mutant that is drawn.
+the checker is tuned on, one in so many of each kind, with one seed, eight mutants, and the matrix on a held
+clock at two ports; without it all faults, held out or not, with three seeds, every mutant that is drawn, and
+all of the matrix.
 
 Results are kept in build/campaign.jsonl and build/mutants.jsonl: ended early, the campaign goes on there the
 next time, as long as neither the documents nor the code have changed. Walks begin with those in build/found
@@ -62,6 +63,7 @@ MUTANTS = Path("build/mutants.jsonl")
 EACH_MUTANT = 2
 """Mutants of each kind from each file."""
 FEW_MUTANTS = 8
+FEW_PORTS = ("emu", "tcp")
 REAL = ("wire.*", "state.*", "trip.*", "point.sink.*")
 """Requirements that are looked at where the clock runs, which takes minutes."""
 
@@ -263,10 +265,11 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         print(f"{path.name}: {len(alarms)} false alarms in long walks", *alarms, sep="\n")
         print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     begun = time.monotonic()
-    failing = [f"  {cell}: {trouble}" for cell in cells() for trouble in broken(cell)]
+    places = [cell for cell in cells() if every is None or (cell.clock == "held" and cell.port in FEW_PORTS)]
+    failing = [f"  {cell}: {trouble}" for cell in places for trouble in broken(cell)]
     wrong += len(failing)
     print(
-        f"{len(failing)} failures of a good tarn at {len(cells())} ports, clocks and profiles:",
+        f"{len(failing)} failures of a good tarn at {len(places)} ports, clocks and profiles:",
         *failing,
         sep="\n",
     )
