@@ -93,11 +93,13 @@ class Gate(Protocol):
 class DryGate:
     """Lets no line out that names an action which leads to where power is handled.
 
-    Not even where the document has it refused, nor damaged beyond what the grammar knows: the instrument is
-    taken to be faulty, and may read more into a line than it should.
+    Not even where the document has it refused, nor damaged beyond what the grammar knows, nor with one letter
+    wrong: the instrument is taken to be faulty, and may read more into a line than it should. A name that is
+    one flipped bit from an action that energises is refused here as it is within an envelope.
     """
 
     def __init__(self, vow: Vow, most_saves: int = DRY_SAVES) -> None:
+        self._vow = vow
         self._energising = energising_actions(vow)
         self._saving = saving_actions(vow)
         self._left = most_saves
@@ -105,11 +107,10 @@ class DryGate:
     def judge(self, lines: Sequence[bytes], begun: bytes, now_ns: int) -> None:
         left = self._left
         for line in (*lines, begun):
-            texts = _texts(line)
-            if any("act" in text for text in texts):
-                for name in self._energising:
-                    if any(name in text for text in texts):
-                        raise NotSelected(f"{name} energises the input; that {DRY}")
+            for name in _names(self._vow, line, self._energising):
+                raise NotSelected(
+                    f"a faulty instrument could take this for {name}, which energises; that {DRY}"
+                )
             left -= self._saves(line)
             if left < 0:
                 raise NotSelected(f"{DRY_SAVES} saves are enough wear for one check of a real instrument")
@@ -196,7 +197,7 @@ class EnvelopeGate:
 
     def energises(self, data: bytes) -> bool:
         """Whether something in these bytes could be taken for an action that leads into a live state."""
-        return any(self._names(line, self.reach.energising) for line in data.split(b"\n"))
+        return any(_names(self._vow, line, self.reach.energising) for line in data.split(b"\n"))
 
     def unproven(self, now_ns: int) -> list[str]:
         """What has to be read back before energising."""
@@ -215,7 +216,7 @@ class EnvelopeGate:
         line = line.removesuffix(b"\r")
         if not line:
             return
-        request = self._exact(line)
+        request = _exact(self._vow, line)
         if request is None:
             self._loose(line, ledger, now_ns)
             return
@@ -292,59 +293,24 @@ class EnvelopeGate:
         hostile = not isinstance(request, Request) or len(line) > self._vow.document.wire.line_limit
         if self.isolated:
             ledger.live = ledger.live or hostile
-        elif hostile or (half and self._names(line, self.reach.settings)):
+        elif hostile or (half and _names(self._vow, line, self.reach.settings)):
             raise NeedsIsolation(
                 "lines that are not requests are sent to a real instrument only while a rig keeps power "
                 "from flowing (`isolated_by` of the envelope)"
             )
         else:
-            for name in self._names(line, (*self.reach.settings, PATIENCE)):
+            for name in _names(self._vow, line, (*self.reach.settings, PATIENCE)):
                 if re.search(rb"[0-9]", _TAG.sub(b"", line)):
                     raise NeedsIsolation(
                         f"a faulty instrument could take this for a value of {name} that is {BEYOND}"
                     )
-        for name in self._names(line, self.reach.energising):
+        for name in _names(self._vow, line, self.reach.energising):
             if hostile or half:
                 raise NotSelected(f"a faulty instrument could take this for {name}, which energises")
             self._energise(name, ledger, now_ns)
-        for _ in self._names(line, self.reach.saving):
+        for _ in _names(self._vow, line, self.reach.saving):
             self._save(ledger)
         ledger.forget()
-
-    def _exact(self, line: bytes) -> Request | None:
-        """The request in a line, if nothing about it is wrong but perhaps its value or its time."""
-        request = parse_request(line)
-        if not isinstance(request, Request) or len(line) > self._vow.document.wire.line_limit:
-            return None
-        arguments = request.arguments
-        if request.verb == "act":
-            action = self._vow.actions.get(request.name)
-            if action is None:
-                return None
-            if action.takes_ticket is None:
-                return request if not arguments else None
-            return request if len(arguments) == 1 and _TICKET.fullmatch(arguments[0]) else None
-        entry = self._vow.points.get(request.name)
-        if entry is None:
-            return None
-        if request.verb == "ask":
-            if entry.kind != "record":
-                return request if not arguments else None
-            return request if len(arguments) == 1 and parse_integer(arguments[0]) is not None else None
-        return request if entry.settable and _right_form(entry, arguments, request.checked) else None
-
-    def _names(self, line: bytes, names: Iterable[str]) -> list[str]:
-        """Those of the names that a device might find in a line."""
-        exact = self._exact(line.removesuffix(b"\r"))
-        if exact is not None:
-            return [exact.name] if exact.name in set(names) else []
-        texts = _texts(line)
-        words = {word for text in texts for word in re.split(r"[^a-z0-9_.]+", text) if word}
-        return [
-            name
-            for name in names
-            if any(name in text for text in texts) or any(_near(word, name) for word in words)
-        ]
 
     # ---------------------------------------------------------------------------------------- what comes in
 
@@ -504,6 +470,44 @@ class EnvelopeGate:
         if name != event and name in self.reach.settings:
             return self.reach.settings[name]
         return self.reach.event_range(event)
+
+
+def _exact(vow: Vow, line: bytes) -> Request | None:
+    """The request in a line, if nothing about it is wrong but perhaps its value or its time."""
+    request = parse_request(line)
+    if not isinstance(request, Request) or len(line) > vow.document.wire.line_limit:
+        return None
+    arguments = request.arguments
+    if request.verb == "act":
+        action = vow.actions.get(request.name)
+        if action is None:
+            return None
+        if action.takes_ticket is None:
+            return request if not arguments else None
+        return request if len(arguments) == 1 and _TICKET.fullmatch(arguments[0]) else None
+    entry = vow.points.get(request.name)
+    if entry is None:
+        return None
+    if request.verb == "ask":
+        if entry.kind != "record":
+            return request if not arguments else None
+        return request if len(arguments) == 1 and parse_integer(arguments[0]) is not None else None
+    return request if entry.settable and _right_form(entry, arguments, request.checked) else None
+
+
+def _names(vow: Vow, line: bytes, names: Iterable[str]) -> list[str]:
+    """Those of the names that a device might find in a line."""
+    exact = _exact(vow, line.removesuffix(b"\r"))
+    if exact is not None:
+        return [exact.name] if exact.name in set(names) else []
+    texts = _texts(line)
+    # A flipped bit may turn a letter into what separates words, so words between spaces count as well.
+    words = {word for text in texts for word in (*re.split(r"[^a-z0-9_.]+", text), *text.split()) if word}
+    return [
+        name
+        for name in names
+        if any(name in text for text in texts) or any(_near(word, name) for word in words)
+    ]
 
 
 def _right_form(entry: PointEntry, arguments: tuple[str, ...], checked: bool) -> bool:

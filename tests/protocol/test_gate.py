@@ -837,3 +837,23 @@ def test_a_dry_check_names_no_energising_action_in_any_disguise(name, before, bi
     line = before + bytes(byte | bit for byte in (text.upper() if upper else text).encode())
     with pytest.raises(NotSelected, match="energises"):
         DryGate(VOW).judge([line], b"", 0)
+
+
+@pytest.mark.parametrize("name", STARTS)
+@pytest.mark.parametrize("form", [b"act %s 1a2b", b"@7 act %s 1a2b ~00"])
+def test_a_dry_check_sends_nothing_that_is_one_flipped_bit_from_energising(name, form):
+    line = form % name.encode()
+    for bit in range(8 * len(line)):
+        flipped = bytearray(line)
+        flipped[bit // 8] ^= 1 << bit % 8
+        if b"\n" in flipped:
+            continue
+        with pytest.raises(NotSelected, match="energises"):
+            DryGate(VOW).judge([bytes(flipped)], b"", 0)
+        with pytest.raises(NotSelected, match="energises"):
+            DryGate(VOW).judge([], bytes(flipped), 0)
+
+
+@pytest.mark.parametrize("line", [b"act sink.stop", b"ask sink.state", b"@7 ask input.voltage", b"hello"])
+def test_a_dry_check_sends_what_energises_nothing(line):
+    DryGate(VOW).judge([line], b"", 0)
