@@ -160,5 +160,6 @@ def run(
         warnings=hookup.warnings,
         cautions=CAUTIONS if hookup.tester.gate is not None else (),
         cases=kept(report),
+        done=hookup.tester.account.done(hookup.tester.now_ns),
     )
     return Ended(report.verdict, outcome, trouble)

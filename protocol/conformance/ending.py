@@ -155,11 +155,12 @@ def _tag() -> str:
 
 
 class _Wire:
-    """The port as it is, without oracle, journal or clock."""
+    """The port as it is, without oracle, journal or clock; what is done is put to the account."""
 
     def __init__(self, session: Session) -> None:
         self._port = session.port
         self._descriptor = session.descriptor
+        self._session = session
         self._heard = b""
         if self._descriptor is None:
             with suppress(NotImplementedError, ValueError, serial.SerialException):
@@ -168,12 +169,17 @@ class _Wire:
 
     def exchange(self, request: Request) -> Reply | None:
         end = time.monotonic() + ANSWER_S
+        account, now_ns = self._session.account, self._session.now_ns
         self._write(b"\n" + request.line() + b"\n", end)
+        if account is not None:
+            account.sent([request.line()], now_ns())
         while time.monotonic() < end:
             self._heard += self._read(end)
             *lines, self._heard = self._heard.split(b"\n")
             self._heard = self._heard[-1024:]
             for line in lines:
+                if account is not None:
+                    account.heard(line, now_ns())
                 answer = parse_answer(line.removesuffix(b"\r"))
                 if isinstance(answer, Reply) and answer.tag == request.tag:
                     return answer

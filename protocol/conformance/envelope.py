@@ -9,7 +9,7 @@ knows what kind of instrument it is.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from os import PathLike
@@ -226,7 +226,7 @@ class Reach:
         }
         """What may be put, by setting."""
         self.patience = Range(None, Fraction(PATIENCE_S))
-        self.readings = {name: self._range(vow.points[name]) for name in self._watched()}
+        self.readings = {name: self._range(vow.points[name]) for name in _limited(vow, self.settings)}
         """What may be read, by reading: beyond it everything stops."""
         self.held = {name: self._inner(*_kind_of(vow.points[name])) for name in self.settings}
         """What settings must be when it is energised: so far inside that a right reading is inside too."""
@@ -283,30 +283,6 @@ class Reach:
         """So far inside the envelope that a right reading is inside too."""
         return self._of(kind, factor).less(self._error(kind) / factor)
 
-    def _watched(self) -> list[str]:
-        """Readings that the document holds against a setting of the same kind, or calls a limit's own."""
-        document = self.vow.document
-        relations = [trip.when.names for trip in document.trips.values()]
-        relations += [action.guard.names for action in document.actions.values() if action.guard is not None]
-        relations += [
-            leave.when.names
-            for state in document.states.values()
-            for leave in state.leaves
-            if leave.when is not None
-        ]
-        watched = {limit.of for limit in document.limits.values()}
-        for limit in document.limits.values():
-            ends = [end.names for end in (limit.low, limit.high) if end is not None]
-            relations.append(frozenset({limit.of}.union(*ends)))
-        for names in relations:
-            kinds = {kind_of(self.vow.points[name]) for name in names if name in self.settings}
-            watched |= {name for name in names if kind_of(self.vow.points[name]) in kinds - {None}}
-        return [
-            name
-            for name, entry in self.vow.points.items()
-            if name in watched and entry.source == "signal" and kind_of(entry) not in (None, "Ohm")
-        ]
-
     def _lacking(self) -> str:
         vow = self.vow
         if not self.live:
@@ -337,6 +313,38 @@ class Reach:
             if allowed.low is not None and allowed.high is not None and allowed.low > allowed.high:
                 return f"{name} is left no value: right readings may be off by more than the envelope"
         return ""
+
+
+def _limited(vow: Vow, settings: Collection[str]) -> list[str]:
+    """Readings that the document holds against a setting of the same kind, or calls a limit's own."""
+    document = vow.document
+    relations = [trip.when.names for trip in document.trips.values()]
+    relations += [action.guard.names for action in document.actions.values() if action.guard is not None]
+    relations += [
+        leave.when.names
+        for state in document.states.values()
+        for leave in state.leaves
+        if leave.when is not None
+    ]
+    watched = {limit.of for limit in document.limits.values()}
+    for limit in document.limits.values():
+        ends = [end.names for end in (limit.low, limit.high) if end is not None]
+        relations.append(frozenset({limit.of}.union(*ends)))
+    for names in relations:
+        kinds = {kind_of(vow.points[name]) for name in names if name in settings}
+        watched |= {name for name in names if kind_of(vow.points[name]) in kinds - {None}}
+    return [
+        name
+        for name, entry in vow.points.items()
+        if name in watched and entry.source == "signal" and kind_of(entry) not in (None, "Ohm")
+    ]
+
+
+def limited_readings(vow: Vow, kinds: Collection[Kind]) -> dict[str, tuple[Kind, Fraction]]:
+    """Readings of these kinds that the document holds against its limits; the SI units in one of theirs."""
+    names = _limited(vow, {entry.name for entry in vow.settings if kind_of(entry) is not None})
+    found = {name: _kind_of(vow.points[name]) for name in names}
+    return {name: each for name, each in found.items() if each[0] in kinds}
 
 
 def kind_of(entry: PointEntry) -> Kind | None:

@@ -17,6 +17,7 @@ from typing import Literal
 
 import serial
 
+from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.gate import Gate
 from wirevow.protocol.conformance.interrupts import Interrupts
 from wirevow.protocol.conformance.rig import Rig
@@ -66,6 +67,8 @@ class Session:
         self.journal: list[Entry] = []
         self.gate: Gate | None = None
         """Sees every line before it goes out, begun ones too, and raises if one must not."""
+        self.account: Account | None = None
+        """Sees every whole line that goes out, and every one that comes."""
         self.interrupts: Interrupts | None = None
         """Looked at by every send and every wait: they raise `Interrupted` once somebody wants an end."""
         self.begun = b""
@@ -159,6 +162,8 @@ class Session:
         self.begun = begun[-GATE_MEMORY:]
         if self.gate is not None:
             self.gate.sent(lines, self.now_ns())
+        if self.account is not None:
+            self.account.sent(lines, self.now_ns())
         size = max(1, -(-len(data) // pieces))
         for start in range(0, len(data), size):
             self._write(data[start : start + size])
@@ -287,7 +292,12 @@ class Session:
                 self.heard_ns = time.monotonic_ns()
             if self._got - self._looked > MOST_UNREAD:
                 raise self._flooded()
-            self._lines += self._framer.feed(data, 0)
+            lines = self._framer.feed(data, 0)
+            self._lines += lines
+            if self.account is not None:
+                for line in lines:
+                    if isinstance(line, bytes):
+                        self.account.heard(line, self.now_ns())
         return len(data)
 
     def _read_to(self, emitted: int) -> None:

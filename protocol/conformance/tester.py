@@ -17,6 +17,7 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
+from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.blame import Difference, blamed
 from wirevow.protocol.conformance.bracket import Look
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
@@ -141,6 +142,8 @@ class Tester:
             session.gate = DryGate(vow)
         elif envelope is not None:
             session.gate = self.gate = EnvelopeGate(Reach(vow, envelope))
+        self.account = session.account = Account(vow)
+        """What was done to the instrument."""
         self.found: Found | None = None
         """What a real instrument is found with, to be put back; None where nothing need be."""
         self.random = random.Random(seed)
@@ -726,6 +729,7 @@ class Tester:
         self.session.look()
         self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
         self.session.arrive()
+        (self.account.booted if on else self.account.unpowered)(self.now_ns)
         rig.power(on)
 
     def reset(self, meanwhile: bytes = b"") -> None:
@@ -735,6 +739,7 @@ class Tester:
         self.attend()
         self.session.journal.append(Entry(self.now_ns, "reset"))
         self.session.arrive()
+        self.account.booted(self.now_ns)
         rig.reset()
         if meanwhile:
             self.session.send(meanwhile)

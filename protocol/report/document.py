@@ -58,6 +58,18 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
             "host_late_seconds": round(outcome.replies.host_late_s, 6),
             "bins": [{"to_seconds": each.to_s, "count": each.count} for each in outcome.replies.bins],
         },
+        "done_to_it": {
+            "settings_put": outcome.done.puts,
+            "saves": outcome.done.saves,
+            "saves_unanswered": outcome.done.saves_unanswered,
+            "boots": outcome.done.boots,
+            "boots_unasked": outcome.done.boots_unasked,
+            "outputs_switched": outcome.done.switchings,
+            "energised_seconds": round(outcome.done.energised_s, 3),
+            "energised_at_the_end": outcome.done.energised,
+            "highest_current_amperes": outcome.done.amperes,
+            "highest_power_watts": outcome.done.watts,
+        },
         "wirevow": outcome.wirevow,
         "python": outcome.python,
         "counts": {

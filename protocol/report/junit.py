@@ -97,6 +97,7 @@ def _properties(outcome: Outcome) -> ET.Element:
         ("lines", str(outcome.lines)),
         ("reply deadline s", f"{outcome.deadline_s:g}"),
         *_replies(outcome),
+        *((f"done to it: {what}", much) for what, much in outcome.done.pairs()),
         ("started", outcome.started),
         ("wirevow", outcome.wirevow),
     ):

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from wirevow._version import __version__
+from wirevow.protocol.conformance.account import Done
 from wirevow.protocol.conformance.campaign import Report
 from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import BEYOND, MISHAP
@@ -130,6 +131,8 @@ class Outcome:
     rows: tuple[Row, ...]
     breaches: tuple[Breach, ...]
     states: tuple[StateSeen, ...]
+    done: Done
+    """What was done to the instrument."""
     wirevow: str = __version__
     python: str = field(default_factory=platform.python_version)
 
@@ -204,8 +207,12 @@ def outcome_of(
     warnings: Sequence[str],
     cautions: Sequence[str] = (),
     cases: Mapping[int, str],
+    done: Done,
 ) -> Outcome:
-    """Put a report in order. `cases`: paths of case files by the failure's index."""
+    """Put a report in order.
+
+    `cases`: paths of case files by the failure's index; `done`: what was done to the instrument.
+    """
     document = loaded.document
     place = {
         key: f"{loaded.name}:{finding.requirement.line}" if finding.requirement.line else loaded.name
@@ -285,4 +292,5 @@ def outcome_of(
         states=tuple(
             StateSeen(name, state.energised, visits[name]) for name, state in document.states.items()
         ),
+        done=done,
     )

@@ -26,8 +26,10 @@ COLOURS = {"pass": "green", "inconclusive": "yellow", "fail": "red", "error": "r
 
 
 def show(outcome: Outcome, console: Console, *, brief: bool = False) -> None:
-    """Print the report; `brief` leaves out all but failures and verdict."""
+    """Print the report; `brief` leaves out all but failures, what was done to a real box, and verdict."""
     parts = [_failures(outcome)] if brief else [_failures(outcome), _counted(outcome), _rest(outcome)]
+    if brief and not outcome.simulated:
+        parts.append(_done(outcome))
     for part in chain(*parts, [_verdict(outcome)]):
         console.print(part)
 
@@ -60,7 +62,13 @@ def _rest(outcome: Outcome) -> Iterator[RenderableType]:
     yield _headed("Coverage by state", _states(outcome))
     if outcome.guarantee:
         yield _headed("State machine", Text(outcome.guarantee))
+    if not outcome.simulated:
+        yield from _done(outcome)
     yield _headed("Check", _facts(outcome))
+
+
+def _done(outcome: Outcome) -> Iterator[RenderableType]:
+    yield _headed("Done to it", _pairs(outcome.done.pairs()))
 
 
 def moves(steps: tuple[Step, ...]) -> bool:
@@ -246,6 +254,8 @@ def _facts(outcome: Outcome) -> Table:
         left_out = outcome.dry()
         if left_out:
             yield "", f"so {len(left_out)} requirements were left out, wholly or in part"
+        if outcome.simulated:
+            yield "done to it", outcome.done.text()
         budget = "" if outcome.budget is None else f" of {outcome.budget} allowed"
         yield "effort", f"{outcome.lines} lines{budget} in {outcome.seconds:.1f} s, seed {outcome.seed}"
 

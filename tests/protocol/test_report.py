@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
+from wirevow.protocol.conformance.account import Done
 from wirevow.protocol.conformance.campaign import Failure, Finding, Report
 from wirevow.protocol.conformance.casefile import Case, Step
 from wirevow.protocol.conformance.hookup import Profile
@@ -28,13 +29,32 @@ from wirevow.protocol.report.outcome import Outcome, outcome_of
 
 HUTCH = load_document(Path(__file__).with_name("hutch.yaml"))
 ASKED = requirements(HUTCH.document, HUTCH.marks)
+DONE = Done(
+    puts=20,
+    saves=3,
+    saves_unanswered=1,
+    boots=5,
+    boots_unasked=2,
+    switchings=7,
+    energised_s=12.5,
+    amperes=1.5,
+)
 DRY = "heat.start energises the input; that needs a simulated instrument or an envelope"
 HOSTILE = "\x00\x1b[2J]]><script>alert(1)</script>&amp;\x7f\x9b\ud7ff"
 REPLIES_NS = [200_000] * 420 + [900_000] * 10 + [25_000_000]
 SCHEMA = json.loads(files("wirevow.protocol.report").joinpath("report.schema.json").read_text())
 
 
-def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps=None, held=False):
+def outcome(
+    *,
+    verdict=Verdict.FAIL,
+    note="",
+    warnings=(),
+    words="ok 3.0",
+    steps=None,
+    held=False,
+    simulated=False,
+):
     """A check in which the first requirement failed twice, and the next three were not so simple either."""
     findings = {each.id: Finding(each, Verdict.PASS, "", 1, 2) for each in ASKED[:-1]}
     findings[ASKED[-1].id] = Finding(ASKED[-1])
@@ -73,7 +93,8 @@ def outcome(*, verdict=Verdict.FAIL, note="", warnings=(), words="ok 3.0", steps
         HUTCH,
         Profile("dry", "there is no rig"),
         rig=None,
-        simulated=False,
+        simulated=simulated,
+        done=DONE,
         held=held,
         budget=None,
         started=datetime(2026, 3, 1, 12, 30, tzinfo=UTC),
@@ -369,9 +390,10 @@ def test_what_stands_between_backquotes_is_code():
 # ---------------------------------------------------------------------------------------------- terminal
 
 
-def screen(made: Outcome, width: int = 80) -> str:
+def screen(made: Outcome, width: int = 80, brief: bool = False) -> str:
     target = io.StringIO()
-    terminal.show(made, Console(file=target, width=width, markup=False, highlight=False, emoji=False))
+    console = Console(file=target, width=width, markup=False, highlight=False, emoji=False)
+    terminal.show(made, console, brief=brief)
     return target.getvalue()
 
 
@@ -436,3 +458,34 @@ def test_a_held_clock_measures_no_replies():
     properties = next(iter(read_junit(outcome(held=True)))).properties()
     assert "reply p99 s" not in {each.name for each in properties}
     assert "not measured on a held clock" in Page(page.text(outcome(held=True))).text
+
+
+DONE_IN_WORDS = {
+    "settings put": "20",
+    "saves": "3, perhaps 1 more (no answer)",
+    "boots": "5 (2 of them not asked for)",
+    "outputs switched": "7",
+    "energised": "at most 12.5 s",
+    "highest current": "1.5 A",
+}
+
+
+def test_every_report_says_what_was_done_to_the_instrument():
+    real = outcome(verdict=Verdict.PASS)
+    assert document.as_data(real)["done_to_it"]["boots"] == 5
+    told = {each.name: each.value for each in next(iter(read_junit(real))).properties()}
+    for what, much in DONE_IN_WORDS.items():
+        assert told[f"done to it: {what}"] == much
+        assert f"<dt>{what}</dt><dd>{much}</dd>" in page.text(real)
+        assert any(line.split() == [*what.split(), *much.split()] for line in screen(real).splitlines())
+
+
+def test_what_was_done_to_a_simulated_instrument_is_folded_small():
+    shown = screen(outcome(verdict=Verdict.PASS, simulated=True))
+    assert "Done to it" not in shown
+    assert "boots 5 (2 of them not asked for)" in " ".join(shown.split())
+
+
+def test_what_was_done_to_a_real_instrument_is_told_when_the_check_was_interrupted_too():
+    assert "Done to it" in screen(outcome(), brief=True)
+    assert "Done to it" not in screen(outcome(simulated=True), brief=True)
