@@ -33,14 +33,8 @@ class Call:
     attempts: int = 0
     sent_ns: int = 0
     reply: Reply | None = None
-    given_up: bool = False
     damaged: bool = field(default=False, repr=False)
     """Send it again at once: what came back shows that it, or its answer, was damaged."""
-
-    @property
-    def done(self) -> bool:
-        """Answered, or given up."""
-        return self.reply is not None or self.given_up
 
     @property
     def changes(self) -> bool:
@@ -74,13 +68,17 @@ class Dialogue:
         self._queue.append(call)
         return call
 
+    @property
+    def busy(self) -> bool:
+        """Whether something is neither answered nor given up."""
+        return bool(self._waiting or self._queue)
+
     def to_send(self, now_ns: int) -> bytes:
         """The bytes that go out now."""
         out = b""
         for call in list(self._waiting):
             if call.damaged or now_ns - call.sent_ns >= self.timeout_ns:
                 if call.attempts >= call.most:
-                    call.given_up = True
                     self._waiting.remove(call)
                     continue
                 out += b"\n" + self._send(call, now_ns)
@@ -92,7 +90,10 @@ class Dialogue:
 
     def due_ns(self) -> int | None:
         """When `to_send` has something to do if nothing comes; None for never."""
-        return min((call.sent_ns + self.timeout_ns for call in self._waiting), default=None)
+        waiting = self._waiting
+        if len(waiting) == 1:
+            return waiting[0].sent_ns + self.timeout_ns
+        return min([call.sent_ns for call in waiting]) + self.timeout_ns if waiting else None
 
     def receive(self, data: bytes, now_ns: int) -> list[Notice]:
         """Take what has come; answers go to their calls, notices are returned."""

@@ -32,7 +32,12 @@ class Step(NamedTuple):
     """Send `data`, then wait for bytes until `until_ns`, less if some come."""
 
     data: bytes
-    until_ns: int
+    until_ns: int | None
+    """0 takes what there is; None does not even look: the time is all that is asked for."""
+
+
+NOW = Step(b"", None)
+LOOK = Step(b"", 0)
 
 
 class Came(NamedTuple):
@@ -92,23 +97,26 @@ class Host:
 
     # -------------------------------------------------------------------------------------------- exchanges
 
-    def exchange(self, calls: list[Call]) -> Operation[None]:
-        """Until each call is answered or given up."""
+    def exchange(self) -> Operation[None]:
+        """Until each call that was submitted is answered or given up."""
+        dialogue = self.dialogue
         try:
-            came = yield Step(b"", 0)
-            self._take(came)
-            while not all(call.done for call in calls):
-                data = self.dialogue.to_send(came.now_ns)
-                due_ns = self.dialogue.due_ns()
-                came = yield Step(data, came.now_ns if due_ns is None else due_ns)
-                self._take(came)
+            _, now_ns = yield NOW
+            while dialogue.busy:
+                data = dialogue.to_send(now_ns)
+                due_ns = dialogue.due_ns()
+                if due_ns is None:
+                    return  # the last of them was given up
+                came, now_ns = yield Step(data, due_ns)
+                for notice in dialogue.receive(came, now_ns):
+                    self._note(notice)
         finally:
-            self.dialogue.abandon()
+            dialogue.abandon()
 
     def ask(self, names: Iterable[str], arguments: tuple[str, ...] = ()) -> Operation[list[tuple[str, ...]]]:
         """The words that each point answers, asked together."""
         calls = [self.dialogue.submit("ask", name, arguments) for name in names]
-        yield from self.exchange(calls)
+        yield from self.exchange()
         return [self._words(call) for call in calls]
 
     def change(self, verb: str, name: str, arguments: tuple[str, ...] = ()) -> Operation[tuple[str, ...]]:
@@ -119,7 +127,7 @@ class Host:
         call = self.dialogue.submit(verb, name, arguments, self._most(verb, name))
         text = " ".join((verb, name, *arguments))
         try:
-            yield from self.exchange([call])
+            yield from self.exchange()
         except WirevowError as error:
             raise Unsure(
                 f"the port was lost during `{text}`, which may have been done or not: {error}"
@@ -158,7 +166,7 @@ class Host:
     def identify(self) -> Operation[None]:
         """End whatever line was begun, and see who it is. WrongInstrument, Silent."""
         settle_ns = self.vow.document.wire.opening.settle
-        came = yield Step(b"", 0)
+        came = yield NOW
         end_ns = came.now_ns + settle_ns
         while came.now_ns < end_ns:
             came = yield Step(b"", end_ns)
@@ -232,14 +240,14 @@ class Host:
             self.dialogue.submit("ask", name, (str(index),))
             for index in range(part_count(self.vow, self.vow.points[name]))
         ]
-        yield from self.exchange(calls)
+        yield from self.exchange()
         for call in calls:
             data += bytes.fromhex(self._words(call)[1])
         return data
 
     def pause(self, span_ns: int | None, enough: int | None = None) -> Operation[None]:
         """Let time pass, and keep the link alive; ends early once `enough` events wait."""
-        came = yield Step(b"", 0)
+        came = yield LOOK
         self._take(came)
         begun_ns = came.now_ns
         longest_ns = LONGEST_VIRTUAL_NS if self.virtual else None
@@ -259,7 +267,7 @@ class Host:
             self._take(came)
             if came.now_ns >= feed_ns:
                 yield from self.ask([name])
-                came = yield Step(b"", 0)
+                came = yield LOOK
                 self._take(came)
 
     def make_safe(self) -> Operation[None]:

@@ -43,6 +43,8 @@ RECONNECT_S = 10.0
 """How long a port that was lost is looked for."""
 LOOK_S = 0.2
 MOST = 4096
+WRITING_S = 2.0
+"""How long a port may take no bytes."""
 REMEMBERED = 24
 """Pieces of the conversation that are kept for whoever asks what was said last."""
 
@@ -74,8 +76,10 @@ class Link:
             if step.data:
                 self.said.append((">", step.data))
                 self._write(step.data)
+            if step.until_ns is None:
+                return Came(b"", self.now_ns())
             wait_ns = step.until_ns - self.now_ns() if step.until_ns else 0
-            data = self._read(max(0, wait_ns) / NANO)
+            data = self._read(wait_ns / NANO if wait_ns > 0 else 0)
             if data:
                 self.said.append(("<", data))
             return Came(data, self.now_ns())
@@ -90,19 +94,25 @@ class Link:
         if self._descriptor is None:
             self._port.write(data)
             return
-        end = time.monotonic() + 2.0
+        end = 0.0
         while data:
-            if not select.select([], [self._descriptor], [], max(0.0, end - time.monotonic()))[1]:
-                raise OSError("it takes no more bytes")
-            with contextlib.suppress(BlockingIOError):
+            try:
                 data = data[os.write(self._descriptor, data) :]
+            except BlockingIOError:
+                end = end or time.monotonic() + WRITING_S
+                if not select.select([], [self._descriptor], [], max(0.0, end - time.monotonic()))[1]:
+                    raise OSError("it takes no more bytes") from None
 
     def _read(self, wait_s: float) -> bytes:
         if self._descriptor is not None:
-            if not select.select([self._descriptor], [], [], wait_s)[0]:
+            if wait_s and not select.select([self._descriptor], [], [], wait_s)[0]:
                 return b""
-            data = os.read(self._descriptor, MOST)
-            if not data:
+            try:
+                data = os.read(self._descriptor, MOST)
+            except BlockingIOError:
+                return b""
+            if wait_s and not data:
+                # Readable, and yet nothing there. Without waiting nothing only means that nothing has come.
                 raise serial.SerialException("the port was disconnected")
             return data
         if not wait_s:

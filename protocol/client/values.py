@@ -30,13 +30,13 @@ class BadValue(WirevowError):
 def plain(entry: PointEntry, words: tuple[str, ...]) -> Plain:
     """The value in a reply. BadValue if it is none of this point's."""
     if entry.scale is not None:
-        parsed = entry.scale.parse(words[0]) if words else None
-        if parsed is None or tuple(words[1:]) != tuple(entry.words(0)[1:]):
+        scale = entry.scale
+        parsed = scale.parse(words[0]) if words else None
+        if parsed is None or words[1:] != (() if scale.unit == "1" else (scale.unit,)):
             raise BadValue(
                 f"{entry.name}: {' '.join(words)!r} is no value of it; is it this document's instrument?"
             )
-        exact = parsed[0] * entry.scale.step
-        return int(exact) if entry.scale.digits == 0 else float(exact)
+        return float(scale.text(parsed[0])) if scale.digits else int(scale.text(parsed[0]))
     return " ".join(words)
 
 

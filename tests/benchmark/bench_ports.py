@@ -55,18 +55,27 @@ def emulate(pace: int | None) -> None:
 
 
 @contextlib.contextmanager
-def port(call: str) -> Iterator[int]:
-    """An open raw terminal whose other end `call`, of this module, has in another process."""
+def terminal(call: str) -> Iterator[str]:
+    """The name of a terminal whose other end `call`, of this module, has in another process."""
     code = f"from {__name__} import *; {call}"
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        descriptor = os.open(process.stdout.readline().strip(), os.O_RDWR | os.O_NOCTTY)
+        try:
+            yield process.stdout.readline().strip()
+        finally:
+            process.kill()
+
+
+@contextlib.contextmanager
+def port(call: str) -> Iterator[int]:
+    """The same terminal, open and raw."""
+    with terminal(call) as name:
+        descriptor = os.open(name, os.O_RDWR | os.O_NOCTTY)
         try:
             tty.setraw(descriptor)
             yield descriptor
         finally:
             os.close(descriptor)
-            process.kill()
 
 
 def trip(descriptor: int, request: bytes) -> int:
