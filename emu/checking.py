@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from os import PathLike
 
-from wirevow.emu.ports.address import find
+from wirevow.emu.loading import sound
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.campaign import Progress, Report
 from wirevow.protocol.conformance.envelope import CAUTIONS, Envelope, load_envelope
@@ -18,10 +18,9 @@ from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.suite.group import group_for
 from wirevow.protocol.conformance.verdict import Verdict
-from wirevow.protocol.document.load import Loaded, load_document
+from wirevow.protocol.document.load import Loaded
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.requirements import requirements
-from wirevow.protocol.document.vet import vet
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.report.outcome import Outcome, outcome_of
 from wirevow.protocol.vow import Vow, compile_vow
@@ -77,21 +76,6 @@ def check(
     if ended.trouble is not None:
         raise ended.trouble
     return ended.outcome
-
-
-def sound(doc: str | PathLike[str]) -> Loaded[Document]:
-    """A document that does not contradict itself; no instrument could keep another. Raises WirevowError."""
-    loaded = load_document(find(str(doc)))
-    errors = vet(loaded).errors
-    if errors:
-        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
-        raise WirevowError(f"{errors[0].text(loaded.name)}{more}; `wirevow vet {loaded.name}` shows all")
-    return loaded
-
-
-def load(doc: str | PathLike[str]) -> Vow:
-    """The document in a file, or a ready one by name, vetted and made ready to run. Raises WirevowError."""
-    return compile_vow(sound(doc).document)
 
 
 def run(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from os import PathLike
 
-from wirevow.emu.checking import load
+from wirevow.emu.loading import load
 from wirevow.protocol.client.sync import RECONNECT_S, Client
 from wirevow.protocol.vow import Vow
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from os import PathLike
 
-from wirevow.emu.checking import load
+from wirevow.emu.loading import load
 from wirevow.emu.portbox import opened
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.jobs.battery import declared

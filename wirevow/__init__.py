@@ -42,10 +42,11 @@ import serial
 from wirevow._version import __version__
 
 if TYPE_CHECKING:
-    from wirevow.emu.checking import check, load
+    from wirevow.emu.checking import check
     from wirevow.emu.connecting import connect
     from wirevow.emu.discharging import discharge
     from wirevow.emu.emulation import Emulation, emulate
+    from wirevow.emu.loading import load
     from wirevow.protocol.client.failures import Refused, Silent, Unsure, WrongInstrument
     from wirevow.protocol.client.sync import Client
     from wirevow.protocol.errors import WirevowError
@@ -84,7 +85,7 @@ _HOMES = {
     "check": ("wirevow.emu.checking", "check"),
     "discharge": ("wirevow.emu.discharging", "discharge"),
     "emulate": ("wirevow.emu.emulation", "emulate"),
-    "load": ("wirevow.emu.checking", "load"),
+    "load": ("wirevow.emu.loading", "load"),
 }
 """Where each public name lives: looked up at its first use, so that `import wirevow` costs little."""
 

@@ -81,12 +81,13 @@ def command(
     `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
     """
     from wirevow.emu import checking
+    from wirevow.emu.loading import sound
     from wirevow.protocol.conformance.search.memory import Memory
     from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
     from wirevow.protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
     from wirevow.protocol.vow import compile_vow
 
-    loaded = checking.sound(doc)
+    loaded = sound(doc)
     vow = compile_vow(loaded.document)
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes)
     outputs = _outputs(Path(loaded.name), json_file, junit_file, html_file)

@@ -61,13 +61,13 @@ def _text(path: str) -> str:
 
 def _document(given: str) -> Loaded[Document]:
     """The document of a file, a ready one's name, or of a revision in git. Raises WirevowError."""
-    from wirevow.emu import checking
+    from wirevow.emu.loading import sound
     from wirevow.protocol.document.load import read_document
     from wirevow.protocol.document.vet import vet
 
     revision, colon, path = given.partition(":")
     if not colon or Path(given).exists():
-        return checking.sound(given)
+        return sound(given)
     try:
         done = subprocess.run(
             ["git", "show", f"{revision}:{path}"], capture_output=True, timeout=GIT_S, check=False

@@ -52,7 +52,7 @@ def stubs(doc: str, out: Path | None) -> int:
 
     In a program, `tarn_types.as_tarn(client)` is the client with its types.
     """
-    from wirevow.emu.checking import load
+    from wirevow.emu.loading import load
     from wirevow.protocol.codegen import stubs as written
     from wirevow.protocol.errors import WirevowError
 

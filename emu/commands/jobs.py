@@ -57,7 +57,7 @@ def consent(port: str, declared: str, yes: bool) -> None:
 
 def loaded(doc: str) -> Vow:
     """The document, checked and compiled."""
-    from wirevow.emu.checking import load
+    from wirevow.emu.loading import load
 
     return load(doc)
 

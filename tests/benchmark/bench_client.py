@@ -1,4 +1,4 @@
-"""What the client costs: reads per second against a bare loop of pyserial, and reading together against one by one.
+"""What the client costs: reads per second against a bare loop of pyserial, reading together against singly.
 
 Both sides of each ratio talk to the same instrument, in a process of its own, on the same port, with the same
 lines: a tag, a check, an answer whose tag, check and unit are looked at.
@@ -54,7 +54,7 @@ def reads() -> float:
         for _ in range(ROUNDS):
             with serial.Serial(url, timeout=1) as port:
                 port.write(b"\n")
-                bare_rate = per_second(lambda index: bare(port, index, b"input.voltage"))  # noqa: B023
+                bare_rate = per_second(lambda index: bare(port, index, b"input.voltage"))
             with wirevow.connect(url, "tarn") as client:
                 voltage = client.input.voltage
                 shares.append(per_second(lambda index: voltage.read()) / bare_rate)  # noqa: B023
