@@ -18,6 +18,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from os import PathLike
 from pathlib import Path
 from types import UnionType
@@ -161,7 +162,7 @@ def load_yaml_model(path: str | PathLike[str], model: type[M]) -> Loaded[M]:
 
 def read_yaml_model(content: bytes | str, model: type[M], name: str) -> Loaded[M]:
     """As `load_yaml_model`, from a text that is already in memory."""
-    source = read_yaml(content.encode() if isinstance(content, str) else content, name)
+    source = _read_once(content.encode() if isinstance(content, str) else content, name)
     try:
         return Loaded(model.model_validate(source.data), source)
     except ValidationError as wrong:
@@ -209,6 +210,10 @@ def read_yaml(content: bytes, name: str) -> Source:
     except _Stop as stop:
         raise DocumentError(name, [stop.problem]) from None
     return Source(name, data, Marks(marks), hashlib.sha256(content).hexdigest())
+
+
+_read_once = lru_cache(2)(read_yaml)
+"""An instrument and its host in one process read the same text, and reading is what takes longest."""
 
 
 def _text_of(content: bytes) -> str:
