@@ -34,6 +34,7 @@ from wirevow.protocol.errors import WirevowError
 COMMANDS: dict[str, str] = {
     "vet": "Find what is wrong with a document itself.",
     "emulate": "Simulate the instrument of a document on a port.",
+    "talk": "Talk to the instrument at a port: a console, or lines in a pipe.",
     "check": "Hold an instrument at a port to its document.",
     "replay": "Show the failure of a case file again.",
     "audit": "Run the checker against every named fault.",

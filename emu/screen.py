@@ -79,7 +79,7 @@ class Screen:
 
 
 class _Raw:
-    """The way of what `rich` has made: its own sequences pass, all else was cleaned before."""
+    """The way of what a library has drawn: its own sequences pass, all else was cleaned before."""
 
     def __init__(self, screen: Screen) -> None:
         self._screen = screen
@@ -119,6 +119,12 @@ def open_closed() -> None:
             os.fstat(number)
         except OSError:
             os.open(os.devnull, os.O_RDWR)  # takes the lowest free number
+
+
+def terminal() -> TextIO:
+    """Standard output for a library that draws on it: what that is given to draw has to be cleaned."""
+    raw: Any = _Raw(sys.stdout) if isinstance(sys.stdout, Screen) else sys.stdout
+    return raw  # type: ignore[no-any-return]
 
 
 def console(stderr: bool = False) -> Console:

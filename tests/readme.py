@@ -31,20 +31,26 @@ SLIPS = {"mine.yaml": ("    high: limit.current\n", "    high: limit.curent\n")}
 RUNNING = ("emulate",)
 """Commands that run until they are ended: the first line of their output is all that they show."""
 ELISION = "..."
-BLOCK = re.compile(r"^```\n(?=\$ wirevow |> )(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^```\n(?=\$ wirevow |\$ printf '|> )(.*?)^```$", re.MULTILINE | re.DOTALL)
 
 
 def ran(words: Sequence[str], folder: Path) -> list[str]:
-    """What a command writes, in lines without blanks at their ends."""
+    """What a command writes, in lines without blanks at their ends; `printf TEXT |` gives it input."""
+    said = ""
+    if words[0] == "printf":
+        said, words = words[1].replace("\\n", "\n"), words[3:]
     command = [sys.executable, "-c", "from wirevow.emu.command import main; main()", *words[1:]]
     paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
     environment = {**os.environ, "PYTHONPATH": paths, "COLUMNS": "110", "NO_COLOR": "1"}
     environment.pop("FORCE_COLOR", None)
     with subprocess.Popen(
-        command, cwd=folder, env=environment, text=True, stdin=subprocess.DEVNULL,
+        command, cwd=folder, env=environment, text=True, stdin=subprocess.PIPE,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
     ) as process:  # fmt: skip
+        assert process.stdin is not None
         assert process.stdout is not None
+        process.stdin.write(said)
+        process.stdin.close()
         if words[1] in RUNNING:
             text = process.stdout.readline()
             process.terminate()
