@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import serial
 
 from wirevow.emu.ports.endpoint import FileHost, Host, SocketHost
-from wirevow.protocol.serialport import PortError, open_port
+from wirevow.protocol.serialport import ModemLines, PortError, open_port
 
 _LOOK_S = 0.1
 """How long the pump's read waits before it looks whether to end."""
@@ -25,9 +25,9 @@ class AdapterPort:
 
     look_again_s: float | None = None
 
-    def __init__(self, url: str, baud: int) -> None:
+    def __init__(self, url: str, baud: int, opening: ModemLines | None = None) -> None:
         self.address = url
-        self._port = open_port(url, baud)
+        self._port = open_port(url, baud, opening)
         self._pump: _Pump | None = None
         self._attached: Host
         try:
@@ -36,7 +36,7 @@ class AdapterPort:
             self._attached = FileHost(descriptor)
         except (AttributeError, io.UnsupportedOperation, OSError):
             self._pump = _Pump(self._port)
-            self._attached = SocketHost(self._pump.near)
+            self._attached = SocketHost(self._pump.near, known=True)
         self.host: Host | None = None
 
     def watched(self) -> Sequence[int]:

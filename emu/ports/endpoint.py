@@ -42,15 +42,16 @@ class FileHost:
 class SocketHost:
     """A host behind a socket that does not block; on some systems those are no files.
 
-    One whose first line is HTTP is a web page: nothing of it is heard, and its end comes at once.
+    One whose first line is HTTP is a web page: nothing of it is heard, and its end comes at once. Where no
+    page can be at the other end (`known`), everything is heard.
     """
 
     __slots__ = ("_begun", "_held", "_socket", "descriptor")
 
-    def __init__(self, connection: socket.socket) -> None:
+    def __init__(self, connection: socket.socket, known: bool = False) -> None:
         self._socket = connection
         self.descriptor = connection.fileno()
-        self._begun = False
+        self._begun = known
         """It is known not to be HTTP."""
         self._held = b""
         """The first bytes, while they may be either."""

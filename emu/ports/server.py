@@ -7,7 +7,6 @@ host's bytes, the rig. So a rig's command finds done what the host did before it
 
 import contextlib
 import ctypes
-import os
 import secrets
 import signal
 import socket
@@ -21,7 +20,7 @@ from wirevow.emu.clock import RealClock
 from wirevow.emu.ports.endpoint import Endpoint, Host
 from wirevow.emu.ports.interface import Drawing, Instrument
 from wirevow.emu.ports.line import INPUT_LIMIT, Line
-from wirevow.emu.ports.waiter import READ, WRITE, make_waiter
+from wirevow.emu.ports.waiter import READ, WRITE, let_others, make_waiter
 
 _GRAIN_NS = 1_000_000
 """Characters of a paced reply are shown at least this often: as a full-speed USB adapter does."""
@@ -154,7 +153,7 @@ class Server:
             ready = wait(0)
         until = begun + brisk_s
         while not ready and now() < until:
-            _let_others()
+            let_others()
             ready = wait(0)
         if not ready:
             ready = wait(breath_s)
@@ -305,10 +304,6 @@ class Server:
                     hand = self.rig.descriptor if self.rig is not None else None
                     self._hand = None if hand is None else [(hand, READ)]
         self._waiter.watch(readers, writers)
-
-
-_let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
-"""Whoever waits for this processor gets it; a host may be the one."""
 
 
 def _wake_punctually() -> None:

@@ -1,9 +1,10 @@
 """Sleeping until a descriptor has something, or it is time."""
 
 import contextlib
+import os
 import select
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Protocol
 
 _EARLY_S = 60e-6
@@ -93,3 +94,7 @@ class SelectWaiter:
 def make_waiter(punctual: bool) -> Waiter:
     """The best there is; `punctual` if fractions of a millisecond matter."""
     return EpollWaiter(punctual) if hasattr(select, "epoll") else SelectWaiter()
+
+
+let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
+"""Whoever waits for this processor gets it; a host may be the one."""
