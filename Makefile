@@ -36,13 +36,16 @@ lint: $(VENV)/developing
 benchmark: $(VENV)/developing
 	$(PY) -m tests.benchmark
 
-# make campaign SEEDS=4 EVERY=6 LINES=20000 PUTS=5000 is a taste of it: few seeds, every sixth fault, few lines.
+# make campaign SEEDS=4 EVERY=6 LINES=20000 PUTS=5000 KILLS=20 is a taste of it: few seeds, every sixth
+# fault, few lines.
 LINES ?= 400000
 PUTS ?= 100000
+KILLS ?= 200
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
 	$(PY) -m tests.protocol.client.lossy $(PUTS)
+	$(PY) -m tests.emu.recorded $(KILLS)
 	$(if $(CI),,.ci/debian)
 
 # It goes on from what earlier runs have found (build/fuzz). Needs clang, libclang-rt-dev and llvm.

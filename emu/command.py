@@ -41,6 +41,7 @@ COMMANDS: dict[str, str] = {
     "learn": "Infer the state machine of the instrument at a port.",
     "compare": "Tell what a new version of a document changes.",
     "record": "Write down all that passes between a host program and a device.",
+    "journal": "Print, filter and export what was recorded.",
     "generate": "Write the C core of an instrument from its document.",
     "discharge": "Discharge a battery: capacity, energy, internal resistance.",
     "calibrate": "Correct readings and levels against a reference meter.",

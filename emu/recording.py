@@ -177,19 +177,23 @@ class Recorder:
             if not ready:
                 ready = wait(patience_s)
             self._brisk = now() - begun < _BRISK_NS
+            if host is not None and ready == from_host:
+                kind, side, to = Kind.HOST, host, device
+            elif host is not None and ready == from_device:
+                kind, side, to = Kind.DEVICE, device, host
+            else:
+                return ready
             try:
-                if host is not None and ready == from_host:
-                    data = host.read()
-                    kind, to = Kind.HOST, device
-                elif host is not None and ready == from_device:
-                    data = device.read()
-                    kind, to = Kind.DEVICE, host
-                else:
-                    return ready
+                data = side.read()
+            except BlockingIOError:
+                return ready
             except OSError:
-                return ready
-            if not data:
-                return ready
+                data = b""
+            if not data:  # an end is told once
+                if kind is Kind.DEVICE:
+                    self._lost()
+                self._greet(self._endpoint.lost())
+                return []
             try:
                 add(kind, data)
             except WirevowError as error:
