@@ -17,7 +17,7 @@ from typing import NoReturn
 
 from wirevow.emu.ports.adapter import AdapterPort
 from wirevow.emu.ports.endpoint import Endpoint, Host
-from wirevow.emu.ports.waiter import READ, let_others, make_waiter
+from wirevow.emu.ports.waiter import READ, WRITE, let_others, make_waiter
 from wirevow.protocol.conformance.interrupts import Interrupted, Interrupts
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.journal.layout import MOST_BYTES, Head, Kind, head_bytes, record_bytes
@@ -215,16 +215,17 @@ class Recorder:
     def _turn(self, ready: list[tuple[int, int]]) -> None:
         """Everything else, in its order."""
         descriptors = {descriptor for descriptor, _ in ready}
+        readable = {descriptor for descriptor, mask in ready if mask != WRITE}
         if self._interrupts.waker in descriptors:
             self._interrupts.woken()
         host = self._host
         if self._device.descriptor in descriptors:
             self._send_to_device()
-            if not self._to_host:
+            if self._device.descriptor in readable and not self._to_host:
                 self._from_device()
         if host is not None and host.descriptor in descriptors:
             self._send_to_host()
-            if not self._to_device and self._host is host:
+            if host.descriptor in readable and not self._to_device and self._host is host:
                 self._from_host()
         if not ready or descriptors & set(self._endpoint.watched()):
             self._greet(self._endpoint.changes())

@@ -58,7 +58,7 @@ def command(
         )
     rate, opening, known = 115200, None, {}
     if document is not None:
-        from wirevow.emu.checking import load
+        from wirevow.emu.loading import load
         from wirevow.protocol.document.canonical import wire_digest
 
         vow = load(document)

@@ -33,6 +33,7 @@ class AdapterPort:
         try:
             descriptor: int = self._port.fileno()
             os.set_blocking(descriptor, False)
+            _tell_nothing_from_the_end(descriptor)
             self._attached = FileHost(descriptor)
         except (AttributeError, io.UnsupportedOperation, OSError):
             self._pump = _Pump(self._port)
@@ -59,6 +60,16 @@ class AdapterPort:
             self._pump.close()
         with contextlib.suppress(serial.SerialException, OSError):
             self._port.close()
+
+
+def _tell_nothing_from_the_end(descriptor: int) -> None:
+    """A terminal as pyserial sets it (VMIN 0) reads b"" for nothing as well as at its end: termios(3)."""
+    if os.isatty(descriptor):
+        import termios
+
+        settings = termios.tcgetattr(descriptor)
+        settings[6][termios.VMIN] = 1
+        termios.tcsetattr(descriptor, termios.TCSANOW, settings)
 
 
 class _Pump:
