@@ -13,6 +13,7 @@ from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.campaign import Progress, Report
 from wirevow.protocol.conformance.envelope import CAUTIONS, Envelope, load_envelope
 from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.plan import NotAgreed
 from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.selection import selected
@@ -56,7 +57,8 @@ def check(
     `doc` is a file, or the name of a document that comes with Wirevow. `port` is whatever pyserial opens, or
     `emu://NAME`; `rig` the endpoint of the hands on its bench. Nothing is energised unless a rig says the
     instrument is simulated, or `envelope`, a file, says how far a real one may go: giving it means that its
-    cautions have been read. `budget` is the most lines that are sent. `only` are patterns such as `trip.*` of
+    cautions have been read. Nobody is asked before the settings of a real one are changed. `budget` is the
+    most lines that are sent. `only` are patterns such as `trip.*` of
     the requirements to look at; the rest is not selected. Raises WirevowError.
     """
     loaded = sound(doc)
@@ -90,14 +92,16 @@ def run(
     extra_states: int,
     only: Sequence[str] = (),
     memory: Memory | None = None,
+    agree: Callable[[], None] | None = None,
     say: Callable[[str], None] = lambda text: None,
     shown: Shown = lambda report: nullcontext(),
     kept: Kept = lambda report: {},
 ) -> Ended:
     """Check, and put in order what came of it; only what ends it before it begins is raised.
 
-    `memory` are failures found before, which are tried first. `say` gets what a person must read,
-    warnings included.
+    `memory` are failures found before, which are tried first. `agree` is called before the first thing that
+    changes anything of a real instrument, and raises NotAgreed if nobody agrees to it. `say` gets
+    what a person must read, warnings included.
     """
     started = datetime.now(UTC)
     ids = [each.id for each in requirements(vow.document)]
@@ -105,7 +109,7 @@ def run(
     trouble: WirevowError | KeyboardInterrupt | None = None
     hookup, report = None, None
     try:
-        with hooked_up(vow, port, rig, seed=seed, budget=budget, envelope=envelope) as hookup:
+        with hooked_up(vow, port, rig, seed=seed, budget=budget, envelope=envelope, agree=agree) as hookup:
             report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
             group = group_for(hookup.tester, extra_states)
             if extra_states:
@@ -122,7 +126,7 @@ def run(
                     only=chosen,
                 )
     except (WirevowError, KeyboardInterrupt) as error:
-        if hookup is None or report is None:
+        if hookup is None or report is None or isinstance(error, NotAgreed):
             raise
         trouble = error
     finally:

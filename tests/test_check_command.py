@@ -169,7 +169,7 @@ RESTORING = (b"recall", b"defaults", b"save")
 def test_without_a_rig_nothing_is_energised(tmp_path, capfd):
     device, report = Tarn(), tmp_path / "report.json"
     with plugged_in(device, tmp_path) as port:
-        assert check(TARN, port, "--budget", 250, "--json", report) == 3
+        assert check(TARN, port, "--yes", "--budget", 250, "--json", report) == 3
     data = json.loads(report.read_text())
     assert data["profile"]["name"] == "dry"
     assert data["rig"] is None
@@ -272,7 +272,7 @@ def test_answers_of_an_earlier_session_are_not_taken_for_ours(tmp_path):
         return stale if len(tarn.lines) == 1 else None
 
     with plugged_in(Tarn(leftovers), tmp_path) as port:
-        assert check(TARN, port, "--budget", 100) == 3
+        assert check(TARN, port, "--yes", "--budget", 100) == 3
 
 
 def test_a_board_that_does_not_listen_at_once(tmp_path):
@@ -280,7 +280,7 @@ def test_a_board_that_does_not_listen_at_once(tmp_path):
         return b"" if len(tarn.lines) < 6 else None
 
     with plugged_in(Tarn(booting), tmp_path) as port:
-        assert check(TARN, port, "--budget", 100) == 3
+        assert check(TARN, port, "--yes", "--budget", 100) == 3
 
 
 def test_a_port_lost_half_way(tmp_path, capfd):
@@ -291,7 +291,7 @@ def test_a_port_lost_half_way(tmp_path, capfd):
     outputs = [tmp_path / name for name in ("r.json", "r.xml", "r.html")]
     with plugged_in(Tarn(pull), tmp_path) as port:
         options = zip(("--json", "--junit", "--html"), outputs, strict=True)
-        assert check(TARN, port, *(word for option in options for word in option)) == 2
+        assert check(TARN, port, "--yes", *(word for option in options for word in option)) == 2
     shown = capfd.readouterr()
     loud, lost = shown.err.splitlines()
     assert "sink.stop could not be confirmed" in loud
@@ -311,7 +311,7 @@ def test_a_device_that_falls_silent_half_way_has_failed(tmp_path, capfd):
         return b"" if len(tarn.lines) > 120 else None
 
     with plugged_in(Tarn(die), tmp_path) as port:
-        assert check(TARN, port) == 1
+        assert check(TARN, port, "--yes") == 1
     shown = capfd.readouterr()
     assert "sink.stop could not be confirmed: no answer" in shown.err
     assert "ended early" in shown.out

@@ -79,7 +79,7 @@ def test_a_signal_ends_a_check_with_the_safe_action(number, tmp_path, capfd):
     device = Tarn(at_line(150, lambda tarn: interrupt(number)))
     before = handlers()
     with plugged_in(device, tmp_path) as port:
-        assert command.run(["check", "tarn", port, "--json", "report.json"]) == 128 + number
+        assert command.run(["check", "tarn", port, "--yes", "--json", "report.json"]) == 128 + number
     assert len(stops(device)) == 1
     assert device.instrument.device.state == "off"
     assert "could not be confirmed" not in capfd.readouterr().err
@@ -96,7 +96,7 @@ def test_a_second_interrupt_does_not_stop_the_safe_action(tmp_path, capfd):
 
     device = Tarn(impatient)
     with plugged_in(device, tmp_path) as port:
-        assert command.run(["check", "tarn", port]) == 130
+        assert command.run(["check", "tarn", port, "--yes"]) == 130
     assert len(stops(device)) == 1
     assert "could not be confirmed" not in capfd.readouterr().err
 
@@ -108,7 +108,7 @@ def test_the_command_itself_ends_so(tmp_path):
     with (
         plugged_in(device, tmp_path) as port,
         subprocess.Popen(
-            [sys.executable, "-c", code, "check", "tarn", port], stderr=subprocess.PIPE, text=True
+            [sys.executable, "-c", code, "check", "tarn", port, "--yes"], stderr=subprocess.PIPE, text=True
         ) as process,
     ):
         while len(device.lines) < 100 and process.poll() is None:
@@ -185,7 +185,7 @@ def test_a_defect_of_ours_ends_with_the_safe_action(tmp_path, monkeypatch):
 
     monkeypatch.setattr(campaign, "run", broken)
     with plugged_in(device, tmp_path) as port, pytest.raises(ZeroDivisionError):
-        command.run(["check", "tarn", port])
+        command.run(["check", "tarn", port, "--yes"])
     assert len(stops(device)) == 1
 
 
@@ -203,7 +203,7 @@ def test_a_safe_action_that_is_not_confirmed_is_said_loudly(reply, why, tmp_path
 
     device = Tarn(deaf)
     with plugged_in(device, tmp_path) as port:
-        assert command.run(["check", "tarn", port, "--budget", "100", "--json", "report.json"]) == 3
+        assert command.run(["check", "tarn", port, "--yes", "--budget", "100", "--json", "report.json"]) == 3
     (loud,) = [line for line in capfd.readouterr().err.splitlines() if "could not be confirmed" in line]
     assert why in loud
     assert "THE INSTRUMENT MAY STILL BE HANDLING POWER" in loud
@@ -222,7 +222,7 @@ def test_a_port_that_hangs_is_left_behind(tmp_path, capfd, monkeypatch):
     monkeypatch.setattr(ending._Wire, "exchange", hang)
     monkeypatch.setattr(ending, "WHOLE_S", 0.1)
     with plugged_in(Tarn(), tmp_path) as port:
-        command.run(["check", "tarn", port, "--budget", "100"])
+        command.run(["check", "tarn", port, "--yes", "--budget", "100"])
         never.set()
     assert "the port took longer than 0.1 s" in capfd.readouterr().err
 
@@ -231,7 +231,7 @@ def test_the_guard_is_off_afterwards(tmp_path):
     """The safe action went out with a check, which turns it on."""
     device = Tarn()
     with plugged_in(device, tmp_path) as port:
-        assert command.run(["check", "tarn", port, "--budget", "100"]) == 3
+        assert command.run(["check", "tarn", port, "--yes", "--budget", "100"]) == 3
     assert device.instrument.device.guard is False
 
 
@@ -239,7 +239,7 @@ def test_whoever_is_no_acquaintance_is_told_nothing(tmp_path, monkeypatch):
     monkeypatch.setattr("wirevow.protocol.conformance.tester.SYNC_TRIES", 2)
     device = Device()
     with plugged_in(device, tmp_path) as port:
-        assert command.run(["check", "tarn", port]) == 2
+        assert command.run(["check", "tarn", port, "--yes"]) == 2
     assert not [line for line in device.lines if b"act" in line or b"put" in line]
 
 
@@ -280,7 +280,7 @@ def test_a_port_that_is_lost_before_anything_was_asked(tmp_path, capfd):
         raise HangUp
 
     with plugged_in(Tarn(gone), tmp_path) as port:
-        assert command.run(["check", "tarn", port]) == 2
+        assert command.run(["check", "tarn", port, "--yes"]) == 2
     assert capfd.readouterr().err.count("\n") == 1  # nothing was done, so there is nothing to be loud about
 
 

@@ -14,11 +14,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.consent import consented, within_envelope
+from wirevow.emu.commands.consent import before_changes, consented, within_envelope
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
+    from rich.progress import Progress as RichProgress
+
     from wirevow.protocol.conformance.campaign import Finding, Progress, Report
+    from wirevow.protocol.conformance.envelope import Envelope
+    from wirevow.protocol.conformance.plan import Plan
     from wirevow.protocol.report.outcome import Outcome
 
 CASES = "cases"
@@ -77,19 +81,30 @@ def command(
     """Hold the instrument at PORT to every requirement of DOC.
 
     Nothing is energised (the dry profile) unless a rig says that the instrument is simulated, or an envelope
-    says how far a real one may go; then the cautions are shown first. Every failure becomes a case file that
+    says how far a real one may go. Before anything of a real one is changed, what will be done is shown with
+    the cautions, and you are asked; in scripts --yes says so. Every failure becomes a case file that
     `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
     """
     from wirevow.emu import checking
     from wirevow.emu.loading import sound
+    from wirevow.protocol.conformance.plan import ceilings_of, plan_of
     from wirevow.protocol.conformance.search.memory import Memory
+    from wirevow.protocol.conformance.selection import selected
     from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
+    from wirevow.protocol.document.requirements import requirement_ids
     from wirevow.protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
     from wirevow.protocol.vow import compile_vow
 
     loaded = sound(doc)
     vow = compile_vow(loaded.document)
-    envelope = None if envelope_file is None else consented(envelope_file, vow, yes)
+    progress = Bar()
+    count = len(selected(sorted(requirement_ids(vow.document)), only)) if only else None
+
+    def plan(within: Envelope | None) -> Plan:
+        return plan_of(vow, envelope=within, ceilings=ceilings_of(within), budget=budget, requirements=count)
+
+    envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
+    agree = None if yes or envelope is not None else before_changes(plan(None), progress.paused)
     outputs = _outputs(Path(loaded.name), json_file, junit_file, html_file)
     folder = outputs[0].path.parent if outputs else Path()
     ended = checking.run(
@@ -104,7 +119,8 @@ def command(
         only=only,
         memory=None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity)),
         say=lambda text: click.echo(f"wirevow: {text}", err=True),
-        shown=_progress,
+        agree=agree,
+        shown=progress.shown,
         kept=lambda report: _write_cases(report, folder / CASES),
     )
     written = [output.write(ended.outcome) for output in outputs]
@@ -214,32 +230,50 @@ def _show(outcome: Outcome, brief: bool) -> None:
     terminal.show(outcome, console(), brief=brief)
 
 
-@contextmanager
-def _progress(report: Report) -> Iterator[Progress | None]:
-    """Show on a terminal how far the check is; nothing where stderr is none."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-    from rich.table import Column
+class Bar:
+    """How far the check is, on a terminal; nothing where stderr is none."""
 
-    from wirevow.emu.screen import console
+    def __init__(self) -> None:
+        self._bar: RichProgress | None = None
 
-    one_line = Column(no_wrap=True, overflow="ellipsis")
-    columns = (
-        BarColumn(bar_width=20),
-        MofNCompleteColumn(),
-        TextColumn("{task.fields[failures]}"),
-        TextColumn("{task.description}", markup=False, table_column=one_line),
-    )
-    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
-        task = bar.add_task("getting acquainted", total=None, failures="")
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Inside the block the terminal is free for a question."""
+        if self._bar is None:
+            yield
+            return
+        self._bar.stop()
+        yield
+        self._bar.start()
 
-        def show(done: int, whole: int, finding: Finding) -> None:
-            broken = len(report.failures)
-            failures = f"[red]{broken} failed[/red]" if broken else ""
-            bar.update(
-                task, completed=done, total=whole, description=finding.requirement.id, failures=failures
-            )
+    @contextmanager
+    def shown(self, report: Report) -> Iterator[Progress | None]:
+        """Shown while the block runs."""
+        if not sys.stderr.isatty():
+            yield None
+            return
+        from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
+        from rich.progress import Progress as RichProgress
+        from rich.table import Column
 
-        yield show
+        from wirevow.emu.screen import console
+
+        one_line = Column(no_wrap=True, overflow="ellipsis")
+        columns = (
+            BarColumn(bar_width=20),
+            MofNCompleteColumn(),
+            TextColumn("{task.fields[failures]}"),
+            TextColumn("{task.description}", markup=False, table_column=one_line),
+        )
+        with RichProgress(*columns, console=console(stderr=True), transient=True) as bar:
+            task = bar.add_task("getting acquainted", total=None, failures="")
+            self._bar = bar
+
+            def show(done: int, whole: int, finding: Finding) -> None:
+                broken = len(report.failures)
+                failures = f"[red]{broken} failed[/red]" if broken else ""
+                bar.update(
+                    task, completed=done, total=whole, description=finding.requirement.id, failures=failures
+                )
+
+            yield show

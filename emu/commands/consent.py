@@ -1,49 +1,83 @@
-"""Consent before a command energises a real instrument: an envelope, and the cautions."""
+"""Consent before a command changes or energises a real instrument: the plan, and the cautions."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from wirevow.protocol.errors import WirevowError
-
 if TYPE_CHECKING:
     from wirevow.protocol.conformance.envelope import Envelope
+    from wirevow.protocol.conformance.plan import Plan
     from wirevow.protocol.vow import Vow
 
 C = TypeVar("C", bound=Callable[..., object])
+Agree = Callable[[], None]
 
 
 def within_envelope(command: C) -> C:
     """The options `--envelope FILE` and `--yes`, given as `envelope_file` and `yes`."""
-    asks = click.option("--yes", is_flag=True, help="The cautions have been read; do not ask.")
     allows = click.option(
         "--envelope", "envelope_file", metavar="FILE", help="Energise a real instrument, within this."
     )
-    return allows(asks(command))
+    return allows(with_yes(command))
 
 
-def consented(path: str, vow: Vow, yes: bool) -> Envelope:
-    """The envelope in the file, once the cautions have been shown and agreed to. Raises WirevowError."""
+def with_yes(command: C) -> C:
+    """The option `--yes`, given as `yes`."""
+    return click.option("--yes", is_flag=True, help="The cautions have been read; do not ask.")(command)
+
+
+def consented(path: str, vow: Vow, yes: bool, plan: Callable[[Envelope], Plan]) -> Envelope:
+    """The envelope in the file, once cautions and plan have been shown and agreed to. Raises WirevowError."""
     from wirevow.protocol.conformance.envelope import CAUTIONS, load_envelope
 
     envelope = load_envelope(path, vow)
-    declared = f"Declared by {envelope.source.declared_by}: {envelope.source.means} {envelope.text()}."
-    agreed(CAUTIONS, declared, yes)
+    declared = f"Declared by {envelope.source.declared_by}: {envelope.source.means}"
+    agreed(CAUTIONS, (declared, *_said(plan(envelope))), yes)
     return envelope
 
 
-def agreed(cautions: Sequence[str], declared: str, yes: bool) -> None:
-    """Show the cautions and what was declared, and have the person agree. Raises WirevowError if not."""
+def before_changes(plan: Plan, room: Callable[[], AbstractContextManager[object]] = nullcontext) -> Agree:
+    """What has a person agree to the plan, once it is called; within `room` the terminal is free for that."""
+    from wirevow.protocol.conformance.plan import CAUTIONS
+
+    def agree() -> None:
+        with room():
+            agreed(CAUTIONS, _said(plan), False, "Is that all right, and will you stay with it?")
+
+    return agree
+
+
+def _said(plan: Plan) -> Iterator[str]:
+    yield "What will be done to the instrument:"
+    for line in plan.text():
+        yield f"  {line}"
+
+
+def agreed(
+    cautions: Sequence[str],
+    declared: Iterable[str],
+    yes: bool,
+    question: str = "Is that what is wired up, and will you stay with it?",
+) -> None:
+    """Show the cautions and what is going to be, and have the person agree. Raises NotAgreed if not."""
+    from wirevow.protocol.conformance.plan import NotAgreed
+
     if yes:
         return
     for caution in cautions:
         click.echo(click.wrap_text(caution, 78, "  - ", "    "), err=True)
-    click.echo(f"\n{click.wrap_text(declared, 78)}\n", err=True)
+    click.echo(err=True)
+    for line in declared:
+        text = line.lstrip()
+        indent = line[: len(line) - len(text)]
+        click.echo(click.wrap_text(text, 78, indent, f"{indent}    " if indent else ""), err=True)
+    click.echo(err=True)
     if not sys.stdin.isatty():
-        raise WirevowError("nobody is there to agree to the cautions; read them, and say so with --yes")
-    if not click.confirm("Is that what is wired up, and will you stay with it?", err=True):
-        raise WirevowError("not agreed to: nothing was sent")
+        raise NotAgreed("nobody is there to agree to this; read it, and say so with --yes")
+    if not click.confirm(question, err=True):
+        raise NotAgreed("not agreed to: nothing was changed")

@@ -52,7 +52,7 @@ def consent(port: str, declared: str, yes: bool) -> None:
     from wirevow.emu.commands.consent import agreed
     from wirevow.protocol.conformance.envelope import CAUTIONS
 
-    agreed((*CAUTIONS, CAUTION), declared, yes)
+    agreed((*CAUTIONS, CAUTION), (declared,), yes)
 
 
 def loaded(doc: str) -> Vow:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from wirevow.emu.commands.consent import before_changes, with_yes
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 @click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT#SECRET, or SCHEME:REST.")
 @click.option("--dot", "dot_file", metavar="F", help="Write the machine as text for Graphviz.")
 @click.option("--svg", "svg_file", metavar="F", help="Write it as an SVG picture.")
+@with_yes
 @click.option(
     "--extra-states",
     metavar="K",
@@ -32,12 +34,19 @@ if TYPE_CHECKING:
     help="Look for states that only K further inputs lead to.",
 )
 def command(
-    doc: str, port: str, rig: str | None, dot_file: str | None, svg_file: str | None, extra_states: int
+    doc: str,
+    port: str,
+    rig: str | None,
+    dot_file: str | None,
+    svg_file: str | None,
+    yes: bool,
+    extra_states: int,
 ) -> int:
     """Infer the state machine of the instrument at PORT, and show how it differs from DOC's.
 
     DOC gives the names and the inputs; the instrument's own machine may be another. Nothing is energised
-    unless a rig says that the instrument is simulated. Status 0: the same machine; 1: it differs; 2: usage
+    unless a rig says that the instrument is simulated, and nothing of a real one is changed before you have
+    agreed to that. Status 0: the same machine; 1: it differs; 2: usage
     or port error.
     """
     if find_spec("aalpy") is None:
@@ -46,6 +55,7 @@ def command(
     from wirevow.protocol.conformance.abstraction import abstraction, machine_of
     from wirevow.protocol.conformance.hookup import hooked_up
     from wirevow.protocol.conformance.learning import compared, learn, met, named
+    from wirevow.protocol.conformance.plan import LEARNED_EACH, ceilings_of, plan_of
     from wirevow.protocol.conformance.suite.drawing import dot, svg
     from wirevow.protocol.conformance.suite.group import reach_of
     from wirevow.protocol.document.load import load_document
@@ -61,8 +71,13 @@ def command(
             raise WirevowError(f"{option} {file}: there is no such folder; make it, or name another")
     vow = compile_vow(loaded.document)
     hookup = None
+
+    def agree() -> None:
+        lines = LEARNED_EACH * len(document.machine) * len(document.machine.inputs)
+        before_changes(plan_of(vow, ceilings=ceilings_of(None), lines=lines))()
+
     try:
-        with hooked_up(vow, port, rig) as hookup:
+        with hooked_up(vow, port, rig, agree=None if yes else agree) as hookup:
             t = hookup.tester
             reach = reach_of(t)
             document = machine_of(abstraction(vow, reach))

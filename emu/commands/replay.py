@@ -7,11 +7,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.consent import consented, within_envelope
+from wirevow.emu.commands.consent import before_changes, consented, within_envelope
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
     from wirevow.protocol.conformance.casefile import Case
+    from wirevow.protocol.conformance.envelope import Envelope
+    from wirevow.protocol.conformance.plan import Plan
+
+AROUND = 300
+"""Lines that a replay sends besides the case's own, about: getting acquainted, its purpose, putting back."""
 
 
 @click.command("replay")
@@ -33,13 +38,15 @@ def command(
     """Do the steps of CASE with the instrument at PORT and judge its answers anew.
 
     CASE is a file that `wirevow check` has written, or one like it; steps on the bench need a rig. As in a
-    check, nothing is energised unless a rig says that the instrument is simulated, or within an envelope.
+    check, nothing is energised unless a rig says that the instrument is simulated, or within an envelope, and
+    nothing of a real one is changed before you have agreed to that.
 
     Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
     """
     from wirevow.protocol.conformance.casefile import read_case, write_case
     from wirevow.protocol.conformance.hookup import hooked_up
-    from wirevow.protocol.conformance.replay import replay, shortened
+    from wirevow.protocol.conformance.plan import ceilings_of, plan_of
+    from wirevow.protocol.conformance.replay import MOST_TRIES_REAL, replay, shortened
     from wirevow.protocol.conformance.tester import Doubtful, NotSelected
     from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
     from wirevow.protocol.document.load import load_document
@@ -53,11 +60,17 @@ def command(
             f"{case_file}: the case is of {case.document}, and {path} is {' '.join(vow.identity)}; "
             "name its own document with --document DOC, or check anew"
         )
-    envelope = None if envelope_file is None else consented(envelope_file, vow, yes)
+
+    def plan(within: Envelope | None) -> Plan:
+        lines = AROUND + (MOST_TRIES_REAL * case.sends if shorter is not None else case.sends)
+        return plan_of(vow, envelope=within, ceilings=ceilings_of(within), lines=lines)
+
+    envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
+    agree = None if yes or envelope is not None else before_changes(plan(None))
     shown: Case | None = None
     hookup = None
     try:
-        with hooked_up(vow, port, rig, seed=case.seed, envelope=envelope) as hookup:
+        with hooked_up(vow, port, rig, seed=case.seed, envelope=envelope, agree=agree) as hookup:
             shown = replay(hookup.tester, case)
             if shown is not None and shorter is not None:
                 shown = shortened(hookup.tester, shown) or shown

@@ -58,7 +58,7 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
     if warning is not None:
         warnings.append(warning)
     done.append("safe")
-    if warning is None and tester.found is not None and tester.lines:
+    if warning is None and tester.found is not None and tester.lines and session.consent is None:
         warnings += _restored(tester)
     if session.rig is not None:
         if orderly:
@@ -112,8 +112,8 @@ def _alarm(tester: Tester, why: str) -> str:
 
 def _make_safe(tester: Tester) -> str | None:
     """Send the safe action until it is confirmed; what to say if it never was."""
-    if not tester.lines:
-        return None  # nothing was sent but the question who it is: it may be any instrument
+    if not tester.lines or tester.session.consent is not None:
+        return None  # nothing was sent but questions: it may be any instrument, and nothing was changed
     vow = tester.vow
     action = vow.document.trial.safe
     if action is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -78,11 +78,13 @@ def hooked_up(
     seed: int = 0,
     budget: int | None = None,
     envelope: Envelope | None = None,
+    agree: Callable[[], None] | None = None,
 ) -> Iterator[Hookup]:
     """Open port and rig, hold the clock if the rig can, and wait until the board listens.
 
     `url`: any port of `open_port`; the simulated instrument in process (`emu://`) brings its own rig. An
-    `envelope` is kept to with a simulated instrument as well.
+    `envelope` is kept to with a simulated instrument as well. `agree` is called once, before the first thing
+    that changes anything on a port that no rig calls simulated, and raises if nobody agrees to that.
     However the block is left, Ctrl-C included, the safe action is sent first; see `ending`. A signal inside
     the block acts when that is done, and takes the place of whatever else ended the block. Raises PortError
     and RigError.
@@ -105,6 +107,7 @@ def hooked_up(
             session.interrupts = interrupts
             if hello is None or not hello.simulated:
                 tester.found = Found()
+                session.consent = agree
             hookup = Hookup(tester, profile, hello is not None and hello.simulated)
             orderly = False
             try:

@@ -8,9 +8,11 @@ instrument has emitted, all that happened is known.
 from __future__ import annotations
 
 import os
+import re
 import select
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import Literal
@@ -41,6 +43,9 @@ MOST_UNREAD = 1_000_000
 BITS = 10
 """Of a character on the wire: start, eight data bits, stop."""
 
+_ONLY_ASKS = re.compile(rb"((@[0-9a-f]{1,4} )?ask [ -~]+\r?\n|\r?\n)*")
+"""What changes nothing: whole questions, and blank lines."""
+
 JournalKind = Literal["send", "line", "wait", "bench", "power", "reset"]
 
 
@@ -67,6 +72,9 @@ class Session:
         self.journal: list[Entry] = []
         self.gate: Gate | None = None
         """Sees every line before it goes out, begun ones too, and raises if one must not."""
+        self.consent: Callable[[], None] | None = None
+        """Has a person agree before the first thing that changes anything; raises if they do not. None once
+        that is done, or where nobody need be asked."""
         self.account: Account | None = None
         """Sees every whole line that goes out, and every one that comes."""
         self.interrupts: Interrupts | None = None
@@ -100,6 +108,14 @@ class Session:
         """Raises `Interrupted` once somebody wants an end."""
         if self.interrupts is not None:
             self.interrupts.look()
+
+    def agree(self) -> None:
+        """Before anything is changed, by the wire or by hand: have the consent that is still wanted."""
+        if self.consent is None:
+            return
+        with nullcontext() if self.interrupts is None else self.interrupts.lifted():
+            self.consent()
+        self.consent = None
 
     # ------------------------------------------------------------------------------------------------ time
 
@@ -156,8 +172,10 @@ class Session:
             self.gate.judge(lines, begun, self.now_ns())
 
     def send(self, data: bytes, pieces: int = 1) -> None:
-        """Write all of `data`, in so many writes, or nothing if the gate is against it."""
+        """Write all of `data`, in so many writes, or nothing if the gate or the person is against it."""
         self.admit(data)
+        if self.consent is not None and not _ONLY_ASKS.fullmatch(data):
+            self.agree()
         *lines, begun = (self.begun + data).split(b"\n")
         self.begun = begun[-GATE_MEMORY:]
         if self.gate is not None:

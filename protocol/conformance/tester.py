@@ -679,6 +679,7 @@ class Tester:
         if event not in self.events:
             raise NotSelected(f"needs a rig that can make {event} happen")
         given = str(value) if value is not None else None
+        self.session.agree()
         if self.gate is not None:
             if self.gate.connects(event, value):
                 self.rest()
@@ -727,6 +728,7 @@ class Tester:
 
     def _power(self, rig: Rig, on: bool) -> None:
         self.session.look()
+        self.session.agree()
         self.session.journal.append(Entry(self.now_ns, "power", value="on" if on else "off"))
         self.session.arrive()
         (self.account.booted if on else self.account.unpowered)(self.now_ns)
@@ -736,6 +738,7 @@ class Tester:
         """Pull the reset pin. `meanwhile` comes while it boots, and is lost."""
         rig = self.need("reset")
         self.session.look()
+        self.session.agree()
         self.attend()
         self.session.journal.append(Entry(self.now_ns, "reset"))
         self.session.arrive()

@@ -238,7 +238,7 @@ def test_the_report_says_how_far_it_went_and_cautions(envelope, capfd):
 def test_without_an_envelope_nothing_is_energised_and_the_report_lists_what_was_left_out(envelope, tmp_path):
     device = Tarn()
     with plugged_in(device, tmp_path) as port:
-        check(port, "--budget", 150, "--json", "r.json")
+        check(port, "--yes", "--budget", 150, "--json", "r.json")
     data = json.loads(Path("r.json").read_text())
     assert data["profile"]["name"] == "dry"
     assert not any(b"act sink.start" in line for line in device.lines)

@@ -203,7 +203,7 @@ def test_a_shorter_case_is_written_where_asked(tmp_path: Path, capsys: pytest.Ca
 def test_what_cannot_be_tried_is_inconclusive(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     case = replace(first_case("spaces-run-together"), steps=(Step("bench", "source.voltage 5"),))
     with served(build_instrument(vow_of("tarn"))) as (port, _):
-        assert wirevow(["replay", written(case, tmp_path), port]) == 3
+        assert wirevow(["replay", written(case, tmp_path), port, "--yes"]) == 3
     assert "inconclusive: needs a rig that can bench" in capsys.readouterr().out
 
 

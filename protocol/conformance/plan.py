@@ -1,0 +1,157 @@
+"""The plan: what a check is going to do to a real instrument, for the person who has to agree to it.
+
+It follows from the document and from what was allowed, before anything is sent. How long it takes is an
+estimate: so many lines for each requirement, the time of their characters on the wire at its rate, and the
+waits that the document's own times make necessary.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from wirevow.protocol.conformance.envelope import Envelope, energising_actions, live_states, saving_actions
+from wirevow.protocol.conformance.gate import DRY_SAVES
+from wirevow.protocol.document.model import Pulse
+from wirevow.protocol.document.requirements import requirement_ids
+from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import Vow
+
+_CAUTIONS = """
+Nothing is meant to be energised, but the instrument's firmware is what is on trial: disconnect the
+source, above all a battery, and stay with it.
+
+What is changed is read first and put back at the end, but not after this program is killed, the cable
+is pulled or the instrument stops answering: write down its calibration, and whatever else it keeps.
+
+Where local codes, the rules of your workplace or a licensed practitioner say otherwise, do as they say.
+"""
+CAUTIONS = tuple(" ".join(each.split()) for each in _CAUTIONS.split("\n\n"))
+"""Before a check that changes something and energises nothing; `envelope.CAUTIONS` are for one that does."""
+
+LINES_EACH = 20
+"""Lines that a check sends for each requirement, about. Measured with the two demo documents and nothing
+energised: 13 and 17 of all requirements; energised 27 and 26."""
+LEARNED_EACH = 20
+"""Lines that learning sends for each state and input (measured: 19 and 20)."""
+CHARACTERS = 50
+"""Of a request and its answer together, about (measured: 47 with tarn)."""
+BITS = 10
+"""Of a character on the wire: start, eight data bits, stop."""
+PAUSE_S = 0.012
+"""The host's own pauses, for each line (measured: 0.012 with tarn)."""
+UNASKED_WAITS = 10
+"""So often a check waits for what a state does by itself after a time, for its notice above all (measured: 11
+with tarn); once where there are no notices."""
+IDLE_WAITS = 5
+"""So often a check waits for a begun line to be forgotten, about."""
+
+Ceilings = Mapping[str, int | None]
+"""How often it may save (`store`), boot (`boot`) and switch outputs (`switch`) at most: None for no limit; a
+kind that is not there is not allowed."""
+
+
+class NotAgreed(WirevowError):
+    """The person did not agree to the plan, or was not there: nothing was changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What will be done at most: each kind, and how often, in words."""
+
+    rows: tuple[tuple[str, str], ...]
+    lines: int
+    seconds: float
+
+    def text(self) -> list[str]:
+        """For people, a line for each kind."""
+        about = f"about {self.lines} lines, {_about(self.seconds)} (an estimate)"
+        return [f"{what}: {much}" for what, much in (*self.rows, ("effort", about))]
+
+
+def ceilings_of(envelope: Envelope | None) -> Ceilings:
+    """What a check may do of each kind."""
+    return {"store": DRY_SAVES if envelope is None else envelope.most.saves, "boot": None, "switch": None}
+
+
+def plan_of(
+    vow: Vow,
+    *,
+    envelope: Envelope | None = None,
+    ceilings: Ceilings,
+    budget: int | None = None,
+    requirements: int | None = None,
+    lines: int | None = None,
+) -> Plan:
+    """What a check of a real instrument will do.
+
+    `requirements`: how many are looked at, by default all; `lines`: how many
+    are sent, if that is known; `budget`: at most so many.
+    """
+    count = len(requirement_ids(vow.document)) if requirements is None else requirements
+    if lines is None:
+        lines = count * LINES_EACH
+    if budget is not None:
+        lines = min(lines, budget)
+    return Plan(tuple(_rows(vow, envelope, ceilings)), lines, _seconds(vow, envelope, ceilings, lines))
+
+
+def zeroed(vow: Vow, name: str) -> tuple[str, ...]:
+    """The readings that an action makes begin again at zero."""
+    does = vow.document.actions[name].does
+    return tuple(point for effect in does if isinstance(effect, Pulse) for point in effect.zeroes)
+
+
+def switching_states(vow: Vow) -> list[str]:
+    """States whose outputs are others than the initial state's, and that handle no power."""
+    live, rest = live_states(vow), vow.states[vow.initial].outputs
+    return [name for name, state in vow.states.items() if name not in live and state.outputs != rest]
+
+
+def _rows(vow: Vow, envelope: Envelope | None, ceilings: Ceilings) -> Iterator[tuple[str, str]]:
+    if vow.settings:
+        yield "settings", f"puts all {len(vow.settings)}, again and again, and at the end as they were found"
+    barred = frozenset() if envelope is not None else energising_actions(vow)
+    lost = {point: None for name in vow.actions if name not in barred for point in zeroed(vow, name)}
+    if lost:
+        yield "counters", f"zeroes {', '.join(lost)}: what they hold is lost"
+    if saving_actions(vow):
+        yield "store", _at_most("saves", ceilings.get("store", 0), ", and at the end what it held")
+    if any(("reboot", "") in action.does for action in vow.actions.values()):
+        yield "boots", _at_most("boots it", ceilings.get("boot", 0))
+    states = switching_states(vow)
+    if states:
+        what = f"switches outputs (in {', '.join(states)})"
+        yield "outputs", _at_most(what, ceilings.get("switch", 0))
+    yield "energised", "never" if envelope is None else f"within {envelope.text()}"
+
+
+def _at_most(what: str, times: int | None, also: str = "") -> str:
+    if times == 0:
+        return "never"
+    return f"{what}, {'as often as it takes' if times is None else f'at most {times} times'}{also}"
+
+
+def _seconds(vow: Vow, envelope: Envelope | None, ceilings: Ceilings, lines: int) -> float:
+    """An estimate: characters on the wire, the host's own pauses, and the document's times."""
+    wire = vow.document.wire
+    shut = live_states(vow) | (set() if "switch" in ceilings else set(switching_states(vow)))
+    unasked = [
+        leave.after_ns
+        for name, state in vow.states.items()
+        if name not in shut
+        for leave in state.leaves
+        if leave.when is None
+    ]
+    times = UNASKED_WAITS if "notices" in vow.parts else 1
+    waits_ns = times * min(unasked, default=0) + IDLE_WAITS * wire.idle_checked
+    # A check that its budget cuts short does not come to all of them.
+    share = min(1.0, lines / (LINES_EACH * len(requirement_ids(vow.document))))
+    energised_s = 0.0 if envelope is None else float(envelope.most.seconds)
+    return lines * (CHARACTERS * BITS / wire.baud + PAUSE_S) + share * (waits_ns / 1e9 + energised_s)
+
+
+def _about(seconds: float) -> str:
+    if seconds < 90:
+        return f"{max(10, 10 * round(seconds / 10))} s"
+    return f"{round(seconds / 60)} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
