@@ -5,7 +5,8 @@ from __future__ import annotations
 from os import PathLike
 
 from wirevow.emu.loading import load
-from wirevow.protocol.client.sync import RECONNECT_S, Client
+from wirevow.protocol.client.surface import RECONNECT_S
+from wirevow.protocol.client.sync import Client
 from wirevow.protocol.vow import Vow
 
 

@@ -111,10 +111,14 @@ class Dialogue:
                     self._waiting[0].damaged = True
         return notices
 
-    def abandon(self) -> None:
-        """Forget everything that is not answered; what was begun of a line too."""
+    def forget(self) -> None:
+        """Forget everything that is not answered."""
         self._queue.clear()
         self._waiting.clear()
+
+    def abandon(self) -> None:
+        """The same, with what has come of a line: the rest will not."""
+        self.forget()
         self._framer.reset()
 
     def _free(self, call: Call) -> bool:

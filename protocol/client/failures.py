@@ -49,6 +49,10 @@ class Silent(WirevowError):
     """The instrument does not answer."""
 
 
+class Reopened(WirevowError):
+    """The port was lost and is open again: thrown into an operation by its driver."""
+
+
 class WrongInstrument(WirevowError):
     """Another document's instrument is at the port."""
 

@@ -1,7 +1,8 @@
 """What a host does, step by step, without I/O: each operation is a generator that any driver can run.
 
-An operation yields `Step`s, bytes to send and until when to wait for some back, and is sent what came and the
-time it is. A driver that loses its port throws its PortError into the operation.
+An operation yields `Step`s, bytes to send and until when to wait for some back, and is sent what came and
+the time it is. A driver that loses its port opens it again and throws `Reopened` into the operation, or, if
+the port stays away, why.
 """
 
 from __future__ import annotations
@@ -10,17 +11,20 @@ import fnmatch
 from collections import deque
 from collections.abc import Generator, Iterable
 from dataclasses import dataclass
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from wirevow.protocol.client.dialogue import ATTEMPTS, Call, Dialogue
-from wirevow.protocol.client.failures import HungWait, Refused, Silent, Unsure, WrongInstrument
-from wirevow.protocol.client.values import BadValue, Plain, plain, written
+from wirevow.protocol.client.failures import HungWait, Refused, Reopened, Silent, Unsure, WrongInstrument
+from wirevow.protocol.client.values import BadValue, Plain, plain, quantity, written
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.message import Notice
-from wirevow.protocol.vow import Vow, part_count
+from wirevow.protocol.record import parse
+from wirevow.protocol.vow import Vow, part_count, record_of
 
 LONGEST_VIRTUAL_NS = 6 * 3600 * 10**9
 """A wait without an end in virtual time ends here, with an error: six hours."""
+LOSSES = 3
+"""Times a port may be lost during one question."""
 KEPT = 10_000
 """Notices that wait for whoever asks for them; older ones are dropped."""
 SLACK_NS = 50_000_000
@@ -34,6 +38,8 @@ class Step(NamedTuple):
     data: bytes
     until_ns: int | None
     """0 takes what there is; None does not even look: the time is all that is asked for."""
+    rests: bool = False
+    """Nothing is under way: a driver may let other operations run meanwhile."""
 
 
 NOW = Step(b"", None)
@@ -111,13 +117,23 @@ class Host:
                 for notice in dialogue.receive(came, now_ns):
                     self._note(notice)
         finally:
-            dialogue.abandon()
+            dialogue.forget()
 
     def ask(self, names: Iterable[str], arguments: tuple[str, ...] = ()) -> Operation[list[tuple[str, ...]]]:
-        """The words that each point answers, asked together."""
-        calls = [self.dialogue.submit("ask", name, arguments) for name in names]
-        yield from self.exchange()
-        return [self._words(call) for call in calls]
+        """The words that each point answers, asked together; asked again if the port was lost meanwhile."""
+        return (yield from self._ask([(name, arguments) for name in names]))
+
+    def _ask(self, questions: list[tuple[str, tuple[str, ...]]]) -> Operation[list[tuple[str, ...]]]:
+        losses = 0
+        while True:
+            calls = [self.dialogue.submit("ask", *question) for question in questions]
+            try:
+                yield from self.exchange()
+                return [self._words(call) for call in calls]
+            except Reopened:
+                losses += 1
+                if losses == LOSSES:
+                    raise
 
     def change(self, verb: str, name: str, arguments: tuple[str, ...] = ()) -> Operation[tuple[str, ...]]:
         """One put or act, done once or not at all; the words of its answer. Refused, Unsure."""
@@ -139,7 +155,12 @@ class Host:
         if call.attempts > 1 or self._boot_seen:
             # What a boot makes the instrument forget, it would do again.
             before = self._boots
-            yield from self.note_boots()
+            try:
+                yield from self.note_boots()
+            except WirevowError as error:
+                raise Unsure(
+                    f"`{text}` may have been done or not, and then the port was lost: {error}"
+                ) from error
             if self._boots != before:
                 raise Unsure(f"the instrument booted during `{text}`, which may have been done before or not")
         return self._words(call)
@@ -235,40 +256,48 @@ class Host:
 
     def parts(self, name: str) -> Operation[bytes]:
         """The bytes of a record, all parts joined."""
-        data = b""
-        calls = [
-            self.dialogue.submit("ask", name, (str(index),))
-            for index in range(part_count(self.vow, self.vow.points[name]))
-        ]
-        yield from self.exchange()
-        for call in calls:
-            data += bytes.fromhex(self._words(call)[1])
-        return data
+        count = part_count(self.vow, self.vow.points[name])
+        found = yield from self._ask([(name, (str(index),)) for index in range(count)])
+        return b"".join(bytes.fromhex(words[1]) for words in found)
+
+    def record(self, name: str) -> Operation[dict[str, Any]]:
+        """The fields of a record, in steps as its layout says."""
+        layout = record_of(self.vow, self.vow.points[name])
+        return parse(layout, (yield from self.parts(name)))
+
+    def quantity(self, name: str) -> Operation[Any]:
+        """A point's value as a pint quantity."""
+        return quantity(self.vow.points[name], (yield from self.read_one(name)))
 
     def pause(self, span_ns: int | None, enough: int | None = None) -> Operation[None]:
         """Let time pass, and keep the link alive; ends early once `enough` events wait."""
-        came = yield LOOK
-        self._take(came)
-        begun_ns = came.now_ns
+        now_ns = (yield from self._rest(0)).now_ns
+        begun_ns = now_ns
         longest_ns = LONGEST_VIRTUAL_NS if self.virtual else None
         end_ns = None if span_ns is None else begun_ns + span_ns
         name = self.vow.system_name("state") or self.vow.system_name("identity")
         assert name is not None
         while enough is None or len(self.events) < enough:
-            if end_ns is not None and came.now_ns >= end_ns:
+            if end_ns is not None and now_ns >= end_ns:
                 return
-            if end_ns is None and longest_ns is not None and came.now_ns - begun_ns > longest_ns:
+            if end_ns is None and longest_ns is not None and now_ns - begun_ns > longest_ns:
                 raise HungWait(
                     "nothing came within six hours of virtual time: the wait would never end; give a timeout"
                 )
-            feed_ns = came.now_ns + self.keep_alive_ns
-            until_ns = feed_ns if end_ns is None else min(end_ns, feed_ns)
-            came = yield Step(b"", until_ns)
-            self._take(came)
-            if came.now_ns >= feed_ns:
+            feed_ns = now_ns + self.keep_alive_ns
+            now_ns = (yield from self._rest(feed_ns if end_ns is None else min(end_ns, feed_ns))).now_ns
+            if now_ns >= feed_ns:
                 yield from self.ask([name])
-                came = yield LOOK
-                self._take(came)
+                now_ns = (yield from self._rest(0)).now_ns
+
+    def _rest(self, until_ns: int) -> Operation[Came]:
+        """Wait with nothing under way; to lose the port and have it again is no more than an event."""
+        try:
+            came = yield Step(b"", until_ns, True)
+        except Reopened:
+            came = yield NOW
+        self.take(came)
+        return came
 
     def make_safe(self) -> Operation[None]:
         """The document's safe action, and the guard as it was."""
@@ -285,7 +314,8 @@ class Host:
         self.events.append(event)
         self.fresh.append(event)
 
-    def _take(self, came: Came) -> None:
+    def take(self, came: Came) -> None:
+        """What came while no operation was waiting for it."""
         for notice in self.dialogue.receive(came.data, came.now_ns):
             self._note(notice)
 

@@ -16,37 +16,44 @@ from __future__ import annotations
 
 import contextlib
 import os
-import secrets
 import select
 import signal
-import sys
 import threading
 import time
-from collections import deque
+import weakref
 from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import Any, TypeVar
 
 import serial
 
-from wirevow.protocol.client.failures import HungWait, UnsafeEnd
-from wirevow.protocol.client.names import Tree, describe_action, describe_point
+from wirevow.protocol.client.failures import HungWait, Reopened, Silent, UnsafeEnd
+from wirevow.protocol.client.names import Tree
 from wirevow.protocol.client.operations import LONGEST_VIRTUAL_NS, NANO, Came, Event, Host, Operation, Step
-from wirevow.protocol.client.values import Plain, quantity
+from wirevow.protocol.client.surface import (
+    AT_THE_END_S,
+    ENDINGS,
+    LOOK_S,
+    RECONNECT_S,
+    NamedAction,
+    NamedPoint,
+    Said,
+    Surface,
+    alarm,
+    default_signals,
+    held_back,
+    host_of,
+    unsafe,
+)
+from wirevow.protocol.client.values import Plain
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.record import parse
 from wirevow.protocol.serialport import PortError, explain, open_port
-from wirevow.protocol.vow import ActionEntry, PointEntry, Vow, record_of
+from wirevow.protocol.vow import Vow
 
 T = TypeVar("T")
-RECONNECT_S = 10.0
-"""How long a port that was lost is looked for."""
-LOOK_S = 0.2
 MOST = 4096
 WRITING_S = 2.0
 """How long a port may take no bytes."""
-REMEMBERED = 24
-"""Pieces of the conversation that are kept for whoever asks what was said last."""
 
 
 class Link:
@@ -56,7 +63,7 @@ class Link:
         self.url = url
         self._vow = vow
         self.virtual = url.lower().startswith("emu://")
-        self.said: deque[tuple[str, bytes]] = deque(maxlen=REMEMBERED)
+        self.said = Said()
         self.open()
 
     def open(self) -> None:
@@ -74,19 +81,20 @@ class Link:
         """Raises PortError."""
         try:
             if step.data:
-                self.said.append((">", step.data))
+                self.said.add(">", step.data)
                 self._write(step.data)
             if step.until_ns is None:
                 return Came(b"", self.now_ns())
             wait_ns = step.until_ns - self.now_ns() if step.until_ns else 0
             data = self._read(wait_ns / NANO if wait_ns > 0 else 0)
             if data:
-                self.said.append(("<", data))
+                self.said.add("<", data)
             return Came(data, self.now_ns())
         except (OSError, serial.SerialException) as error:
             raise explain(self.url, error) from error
 
     def close(self) -> None:
+        self._descriptor = None  # the system gives its number to the next file
         with contextlib.suppress(Exception):
             self._port.close()
 
@@ -125,19 +133,96 @@ class Link:
         return bytes(self._port.read(max(1, self._port.in_waiting)))
 
 
-class Point:
+class Driver:
+    """Runs operations at a link, one at a time from whatever thread; ends safe."""
+
+    def __init__(self, link: Link, host: Host, reconnect_s: float) -> None:
+        self.link = link
+        self.host = host
+        self._reconnect_s = reconnect_s
+        self._lock = threading.RLock()
+        self._closed = False
+        self._process = os.getpid()
+
+    def run(self, operation: Operation[T]) -> T:
+        """Drive an operation; a port that is lost is opened again."""
+        with self._lock:
+            if self._closed:
+                raise WirevowError(f"{self.link.url}: the client is closed; connect again")
+            return self._drive(operation)
+
+    def _drive(self, operation: Operation[T]) -> T:
+        try:
+            step = next(operation)
+            while True:
+                try:
+                    came = self.link.turn(step)
+                except PortError as error:
+                    step = operation.throw(self._again(error))
+                else:
+                    step = operation.send(came)
+        except StopIteration as stop:
+            found: T = stop.value
+            return found
+        finally:
+            operation.close()
+
+    def _again(self, error: PortError) -> WirevowError:
+        """Open the port again, and see what has become of the instrument. What to tell the operation."""
+        end = time.monotonic() + self._reconnect_s
+        while True:
+            self.link.close()
+            self.host.dialogue.abandon()
+            try:
+                self.link.open()
+                self._drive_once(self.host.reconnected())
+                return Reopened(error.message)
+            except (PortError, Silent):
+                if time.monotonic() >= end:
+                    return error
+                time.sleep(LOOK_S)
+            except WirevowError as other:
+                return other
+
+    def _drive_once(self, operation: Operation[None]) -> None:
+        """Without opening the port again."""
+        try:
+            step = next(operation)
+            while True:
+                step = operation.send(self.link.turn(step))
+        except StopIteration:
+            return
+        finally:
+            operation.close()
+
+    def close(self) -> None:
+        """Make the instrument safe if anything was put or done, and let go. UnsafeEnd if that failed."""
+        with self._lock:
+            if self._closed:
+                return
+            self._closed = True
+            try:
+                # A child of this process has the port too, but it is not the child's to end.
+                if self.host.changed and os.getpid() == self._process:
+                    with held_back():
+                        self._make_safe()
+            finally:
+                self.link.close()
+
+    def _make_safe(self) -> None:
+        self._reconnect_s = min(self._reconnect_s, AT_THE_END_S)
+        why: WirevowError | None = None
+        for _ in range(ENDINGS):
+            try:
+                self._drive(self.host.make_safe())
+                return
+            except WirevowError as error:
+                why = error
+        raise unsafe(self.link.url, self.host.vow, why)
+
+
+class Point(NamedPoint["Client"]):
     """A point of the document. Numbers are plain, in `unit`."""
-
-    def __init__(self, client: Client, entry: PointEntry) -> None:
-        self._client = client
-        self._entry = entry
-        self.name = entry.name
-        self.unit = entry.scale.unit if entry.scale is not None else None
-
-    @property
-    def choices(self) -> tuple[str, ...]:
-        """The words it may be; empty for a number."""
-        return self._entry.choices
 
     def read(self) -> Plain:
         """Its present value."""
@@ -149,35 +234,26 @@ class Point:
 
     def quantity(self) -> Any:
         """Its present value as a pint quantity."""
-        return quantity(self._entry, self.read())
+        return self._client.run(self._client.host.quantity(self.name))
 
     def record(self) -> dict[str, Any]:
         """The fields of a record, in steps as its layout says."""
-        vow = self._client.vow
-        return parse(record_of(vow, self._entry), self._client.run(self._client.host.parts(self.name)))
-
-    def __repr__(self) -> str:
-        return describe_point(self._client.vow, self._entry)
+        return self._client.run(self._client.host.record(self.name))
 
 
-class Action:
+class Action(NamedAction["Client"]):
     """An action of the document: call it."""
-
-    def __init__(self, client: Client, entry: ActionEntry) -> None:
-        self._client = client
-        self._entry = entry
-        self.name = entry.name
 
     def __call__(self) -> str | None:
         """Do it, once; one that needs a ticket gets it first. Refused, Unsure."""
         return self._client.run(self._client.host.act(self.name))
 
-    def __repr__(self) -> str:
-        return describe_action(self._client.vow, self._entry)
 
+class Client(Surface):
+    """An instrument at a port. See the module for how it is used; everything raises WirevowError.
 
-class Client:
-    """An instrument at a port. See the module for how it is used; everything raises WirevowError."""
+    One that is forgotten, or still open when the program ends, is made safe then.
+    """
 
     def __init__(
         self,
@@ -188,48 +264,21 @@ class Client:
         keep_alive_s: float = 2.0,
         reconnect_s: float = RECONNECT_S,
     ) -> None:
-        self.vow = vow
-        self.url = url
-        self._reconnect_s = reconnect_s
-        self._lock = threading.RLock()
-        self._callbacks: list[Callable[[Event], object]] = []
+        link = Link(url, vow)
+        host = host_of(vow, virtual=link.virtual, checks=checks, keep_alive_s=keep_alive_s)
+        tree: Tree[Point | Action] = Tree(
+            {name: Point(self, vow, entry) for name, entry in vow.points.items()}
+            | {name: Action(self, vow, entry) for name, entry in vow.actions.items()}
+        )
+        super().__init__(url, vow, host, tree)
+        self._driver = Driver(link, host, reconnect_s)
         self._former: dict[int, Any] = {}
-        self._closed = False
-        self._link = Link(url, vow)
-        self.host = Host(
-            vow,
-            checks=not self._link.virtual if checks is None else checks,
-            tag=1 if self._link.virtual else secrets.randbelow(0x10000),
-            virtual=self._link.virtual,
-            keep_alive_s=keep_alive_s,
-        )
-        self._tree: Tree[Point | Action] = Tree(
-            {name: Point(self, entry) for name, entry in vow.points.items()}
-            | {name: Action(self, entry) for name, entry in vow.actions.items()}
-        )
         try:
-            self._drive(self.host.identify())
+            self._driver.run(host.identify())
         except BaseException:
-            self._link.close()
+            link.close()
             raise
-
-    # ------------------------------------------------------------------------------------------------- names
-
-    def __getattr__(self, name: str) -> Any:
-        tree = self.__dict__.get("_tree")
-        if tree is None:
-            raise AttributeError(name)
-        return getattr(tree, name)
-
-    def __getitem__(self, name: str) -> Any:
-        return self._tree[name]
-
-    def __dir__(self) -> list[str]:
-        return sorted({*super().__dir__(), *dir(self._tree)})
-
-    def __repr__(self) -> str:
-        name, version, _ = self.vow.identity
-        return f"<{name} {version} at {self.url}: {', '.join(self._tree.words())}>"
+        weakref.finalize(self, self._driver.close)
 
     # ------------------------------------------------------------------------------------------------- doing
 
@@ -243,7 +292,7 @@ class Client:
 
     def now_s(self) -> float:
         """The clock that its waits follow, seconds: the instrument's own if that is in this process."""
-        return self._link.now_ns() / NANO
+        return self._driver.link.now_ns() / NANO
 
     def wait_for(
         self, condition: Callable[[], bool], *, timeout: float | None = None, every: float = 1.0
@@ -261,15 +310,7 @@ class Client:
 
     def last_exchange(self) -> str:
         """What was said last on the wire, a line each: `>` sent, `<` received."""
-        return "\n".join(
-            f"{way} {line}"
-            for way, data in self._link.said
-            for line in data.decode("ascii", "backslashreplace").splitlines()
-        )
-
-    def on_notice(self, callback: Callable[[Event], object]) -> None:
-        """Call it with every `Event`, after the operation in which it came."""
-        self._callbacks.append(callback)
+        return str(self._driver.link.said)
 
     def notices(self, timeout: float | None = 0.0) -> Iterator[Event]:
         """Events that no iterator has given yet, and those that come; ends after `timeout` without one."""
@@ -282,92 +323,20 @@ class Client:
 
     def run(self, operation: Operation[T]) -> T:
         """Drive an operation; a port that is lost is opened again, and a read done then."""
-        with self._lock:
-            if self._closed:
-                raise WirevowError(f"{self.url}: the client is closed; connect again")
-            try:
-                return self._drive(operation)
-            finally:
-                self._call_back()
-
-    def _drive(self, operation: Operation[T]) -> T:
         try:
-            step = next(operation)
-            while True:
-                try:
-                    came = self._link.turn(step)
-                except PortError as error:
-                    self._again(error)
-                    step = operation.throw(error)
-                else:
-                    step = operation.send(came)
-        except StopIteration as stop:
-            found: T = stop.value
-            return found
+            return self._driver.run(operation)
         finally:
-            operation.close()
-
-    def _again(self, error: PortError) -> None:
-        """Open the port again, and see what has become of the instrument; PortError if it stays away."""
-        self._link.close()
-        self.host.dialogue.abandon()
-        end = time.monotonic() + self._reconnect_s
-        while True:
-            try:
-                self._link.open()
-                break
-            except PortError:
-                if time.monotonic() >= end:
-                    raise error from None
-                time.sleep(LOOK_S)
-        operation = self.host.reconnected()
-        try:
-            step = next(operation)
-            while True:
-                step = operation.send(self._link.turn(step))
-        except StopIteration:
-            return
-
-    def _call_back(self) -> None:
-        while self.host.fresh:
-            event = self.host.fresh.pop(0)
-            for callback in self._callbacks:
-                callback(event)
+            self._call_back()
 
     # ------------------------------------------------------------------------------------------------ ending
 
     def close(self) -> None:
         """Make the instrument safe if anything was put or done, and let go. UnsafeEnd if that failed."""
-        with self._lock:
-            if self._closed:
-                return
-            self._closed = True
-            try:
-                if self.host.changed:
-                    self._make_safe()
-            finally:
-                self._link.close()
-
-    def _make_safe(self) -> None:
-        self._reconnect_s = min(self._reconnect_s, 1.0)
-        why: WirevowError | None = None
-        for _ in range(2):
-            try:
-                self._drive(self.host.make_safe())
-                return
-            except WirevowError as error:
-                why = error
-        raise UnsafeEnd(
-            f"{self.url}: {self.vow.document.trial.safe or 'no safe action'} could not be confirmed: {why}. "
-            "THE INSTRUMENT MAY STILL BE HANDLING POWER: disconnect the source by hand."
-        )
+        self._driver.close()
 
     def __enter__(self) -> Client:
-        if threading.current_thread() is threading.main_thread():
-            for name in ("SIGTERM", "SIGHUP"):
-                number = getattr(signal, name, None)
-                if number is not None and signal.getsignal(number) is signal.SIG_DFL:
-                    self._former[number] = signal.signal(number, _leave)
+        for number in default_signals():
+            self._former[number] = signal.signal(number, _leave)
         return self
 
     def __exit__(
@@ -375,11 +344,10 @@ class Client:
     ) -> None:
         try:
             self.close()
-        except UnsafeEnd as alarm:
+        except UnsafeEnd as ended:
             if error is None:
                 raise
-            error.add_note(alarm.message)
-            print(f"wirevow: {alarm.message}", file=sys.stderr)
+            alarm(ended, error)
         finally:
             for number, former in self._former.items():
                 signal.signal(number, former)

@@ -23,8 +23,8 @@ class Lossy:
         self._share = share
         self._run = run
         client: Any = run.client
-        self._link = client._link
-        client._link = self
+        self._link = client._driver.link
+        client._driver.link = self
         self.done: Counter[tuple[int, str]] = Counter()
         """What was done since the trial began, by boot and name."""
         device = run._world.line.instrument.device
