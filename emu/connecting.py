@@ -1,13 +1,18 @@
-"""`wirevow.connect`: a client of the instrument at a port, from a document's name or file."""
+"""`wirevow.connect` and its twin: a client of the instrument at a port, from a document's name or file."""
 
 from __future__ import annotations
 
+import asyncio
 from os import PathLike
+from typing import TYPE_CHECKING
 
 from wirevow.emu.loading import load
 from wirevow.protocol.client.surface import RECONNECT_S
 from wirevow.protocol.client.sync import Client
 from wirevow.protocol.vow import Vow
+
+if TYPE_CHECKING:
+    from wirevow.protocol.client.aio import AsyncClient, Opener
 
 
 def connect(
@@ -26,3 +31,43 @@ def connect(
     """
     vow = doc if isinstance(doc, Vow) else load(doc)
     return Client(url, vow, checks=checks, keep_alive_s=keep_alive, reconnect_s=reconnect)
+
+
+def connect_async(
+    url: str,
+    doc: str | PathLike[str] | Vow,
+    *,
+    checks: bool | None = None,
+    keep_alive: float = 2.0,
+    reconnect: float = RECONNECT_S,
+) -> AsyncClient:
+    """The same for asyncio, without a thread: `async with wirevow.connect_async(...) as tarn`.
+
+    `url` is a device, `socket://HOST:PORT`, or `emu://NAME`, an instrument of its own on the loop's clock:
+    time is real, or in a `wirevow.VirtualLoop` jumps to what is waited for.
+    """
+    from wirevow.emu.ports.address import SCHEME
+    from wirevow.protocol.client.aio import AsyncClient
+
+    vow = doc if isinstance(doc, Vow) else load(doc)
+    opened = _in_process(url) if url.lower().startswith(SCHEME) else None
+    return AsyncClient(url, vow, opened=opened, checks=checks, keep_alive_s=keep_alive, reconnect_s=reconnect)
+
+
+def _in_process(url: str) -> Opener:
+    from wirevow.emu.ports.address import AddressError, make, parse
+    from wirevow.emu.ports.aio import InstrumentTransport
+    from wirevow.emu.ports.line import Line
+
+    address = parse(url)
+    if address.name is not None:
+        raise AddressError(
+            f"{url}: an instrument with a name has a clock of its own, and asyncio its loop's; leave name out"
+        )
+    instrument, baud = make(address)
+    line = Line(instrument, baud)
+
+    async def opened(protocol: asyncio.Protocol) -> asyncio.Transport:
+        return InstrumentTransport(asyncio.get_running_loop(), protocol, line, address.document)
+
+    return opened

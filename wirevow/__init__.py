@@ -7,9 +7,15 @@ These names are public, and change only with the version:
 `emulate`         the simulated instrument of a document, in this process, for a `with` block
 `connect`         the instrument at a port as a `Client`, its points and actions as attributes
 `Client`          what `connect` gives; a `with` block that ends safe
+`connect_async`   the same for asyncio, awaited: an `AsyncClient`, for `async with`
+`AsyncClient`     what `connect_async` gives
+`VirtualLoop`     an event loop in which waiting takes no time, for an instrument in this process
+`Event`           something that the instrument said unasked, or that happened to the link
 `Refused`         the instrument refused a request: `reason`, `details`, `low`, `high`, `unit`
 `Unsure`          a put or an act during which the port was lost or the instrument booted
 `Silent`          the instrument does not answer
+`UnsafeEnd`       the safe action could not be confirmed at the end: see to the instrument
+`HungWait`        a wait in virtual time that nothing would ever end
 `WrongInstrument` another document's instrument is at the port
 `check`           hold the instrument at a port to a document; returns a `Report`
 `discharge`       a battery's capacity, energy and resistance, with their uncertainties
@@ -43,35 +49,57 @@ from wirevow._version import __version__
 
 if TYPE_CHECKING:
     from wirevow.emu.checking import check
-    from wirevow.emu.connecting import connect
+    from wirevow.emu.connecting import connect, connect_async
     from wirevow.emu.discharging import discharge
     from wirevow.emu.emulation import Emulation, emulate
     from wirevow.emu.loading import load
-    from wirevow.protocol.client.failures import Refused, Silent, Unsure, WrongInstrument
+    from wirevow.emu.ports.aio import VirtualLoop
+    from wirevow.protocol.client.aio import AsyncClient
+    from wirevow.protocol.client.failures import (
+        HungWait,
+        Refused,
+        Silent,
+        UnsafeEnd,
+        Unsure,
+        WrongInstrument,
+    )
+    from wirevow.protocol.client.operations import Event
     from wirevow.protocol.client.sync import Client
     from wirevow.protocol.errors import WirevowError
     from wirevow.protocol.report.outcome import Outcome as Report
     from wirevow.protocol.vow import Vow
 
 __all__ = [
+    "AsyncClient",
     "Client",
     "Emulation",
+    "Event",
+    "HungWait",
     "Refused",
     "Report",
     "Silent",
+    "UnsafeEnd",
     "Unsure",
+    "VirtualLoop",
     "Vow",
     "WirevowError",
     "WrongInstrument",
     "__version__",
     "check",
     "connect",
+    "connect_async",
     "discharge",
     "emulate",
     "load",
 ]
 
 _HOMES = {
+    "AsyncClient": ("wirevow.protocol.client.aio", "AsyncClient"),
+    "Event": ("wirevow.protocol.client.operations", "Event"),
+    "HungWait": ("wirevow.protocol.client.failures", "HungWait"),
+    "UnsafeEnd": ("wirevow.protocol.client.failures", "UnsafeEnd"),
+    "VirtualLoop": ("wirevow.emu.ports.aio", "VirtualLoop"),
+    "connect_async": ("wirevow.emu.connecting", "connect_async"),
     "Client": ("wirevow.protocol.client.sync", "Client"),
     "Refused": ("wirevow.protocol.client.failures", "Refused"),
     "Silent": ("wirevow.protocol.client.failures", "Silent"),

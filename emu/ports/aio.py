@@ -48,6 +48,10 @@ class InstrumentTransport(asyncio.Transport):
         self, loop: asyncio.AbstractEventLoop, protocol: asyncio.Protocol, line: Line, document: str
     ) -> None:
         self._clock = RealClock(lambda: round(loop.time() * 1e9))
+        if line.instrument.now_ns:  # it has had a host before
+            self._clock.hold()
+            self._clock.move(line.instrument.now_ns)
+            self._clock.run()
         rig = InstrumentRig(line, self._clock, document, self._turn)
         super().__init__({"rig": rig})
         self._loop = loop
@@ -58,7 +62,7 @@ class InstrumentTransport(asyncio.Transport):
         self._host_waits = False
         self._low, self._high = INPUT_LIMIT // 4, INPUT_LIMIT
         self._timer: asyncio.Handle | None = None
-        line.opened(0)
+        line.opened(self._clock.now_ns())
         protocol.connection_made(self)
         self._soon()
 
@@ -165,6 +169,9 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     thread or a socket is waited for, time would rush past. Use it as
     `asyncio.Runner(loop_factory=VirtualLoop)`.
     """
+
+    virtual = True
+    """A wait that nothing ends takes no time here: who waits has to notice."""
 
     def __init__(self) -> None:
         self._skipping = _SkippingSelector()
