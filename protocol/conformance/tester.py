@@ -651,6 +651,13 @@ class Tester:
             self.bench(event, value)
         self._let_pass(self.vow.document.trial.settle)
 
+    def _reconnected(self) -> bool:
+        """End an isolation, from rest: a guard may look at the source. Whether there was one and it is over."""
+        if self.gate is None or not self.gate.isolated:
+            return False
+        self.restore_bench()
+        return not self.gate.isolated
+
     def rest(self) -> None:
         """Make sure that it handles no power, if it may, and that no line is begun."""
         if self.gate is not None and self.session.begun:
@@ -1238,6 +1245,9 @@ class Tester:
                         self.settings({name: value})
                 self.wait(self.vow.document.trial.settle)
                 step()
+            if self.state == before and self._reconnected():
+                self.goto(state)
+                return
             if self.state == before and self.session.held:
                 # What an earlier purpose has warmed, say, may take as long to rest as the bench to move it.
                 moves = [ns for declared in self.declared.values() for ns in declared.moves.values()]

@@ -997,6 +997,9 @@ def fires(t: Tester, r: Requirement) -> None:
     if guarded:
         t.say("put link.guard on")
     counters = [law.elapses for law in t.vow.document.laws.values() if law.elapses is not None]
+    if guarded and counters:
+        # What was zeroed just now shows it only with the next look.
+        t.alive(2 * max(t.vow.points[name].period_ns for name in counters))
     counted = {name: t.read(name) for name in counters if guarded}
     trip, provoke = _happen(t, r)
     _look(t)
