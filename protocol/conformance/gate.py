@@ -41,6 +41,7 @@ from wirevow.protocol.conformance.envelope import (
     kind_of,
     saving_actions,
 )
+from wirevow.protocol.conformance.foresight import margin, outer_readings
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.message import Notice, Reply, Request, parse_answer, parse_request
 from wirevow.protocol.quantity import parse_integer
@@ -168,6 +169,9 @@ class EnvelopeGate:
         self._safe = reach.vow.document.trial.safe
         self._events = bench_events(reach.vow.document)
         self._bench: dict[str, str] = {}
+        self.outer: dict[str, tuple[Fraction, Fraction]] = {}
+        """What the readings that the source moves have been, lowest and highest, and how far off they may be."""
+        self._outer = outer_readings(self._vow) & self.reach.readings.keys()
         self._current: tuple[Fraction, int] | None = None
         self._counted_ns: int | None = None
         self._looked_ns = -WATCH_NS
@@ -205,9 +209,13 @@ class EnvelopeGate:
         proven = self._ledger.proven
         return [name for name in self.reach.required if name not in proven or proven[name][1] < oldest_ns]
 
+    def allowed(self, name: str) -> Range | None:
+        """What the setting may be put to; None for anything."""
+        return self.reach.patience if name == PATIENCE else self.reach.settings.get(name)
+
     def allows(self, name: str, value: Value) -> bool:
         """Whether the setting may be put to this value."""
-        allowed = self.reach.patience if name == PATIENCE else self.reach.settings.get(name)
+        allowed = self.allowed(name)
         if allowed is None or not isinstance(value, int):
             return True
         return allowed.holds(value * self._vow.points[name].number.step)
@@ -216,7 +224,7 @@ class EnvelopeGate:
         line = line.removesuffix(b"\r")
         if not line:
             return
-        request = _exact(self._vow, line)
+        request = exact_request(self._vow, line)
         if request is None:
             self._loose(line, ledger, now_ns)
             return
@@ -235,7 +243,7 @@ class EnvelopeGate:
 
     def _put(self, request: Request, ledger: _Ledger) -> None:
         entry = self._vow.points[request.name]
-        allowed = self.reach.patience if entry.name == PATIENCE else self.reach.settings.get(entry.name)
+        allowed = self.allowed(entry.name)
         # As written: a device need not round as it should.
         if allowed is not None and not allowed.holds(Fraction(request.arguments[0])):
             raise _beyond(entry, request.arguments[0], allowed)
@@ -346,6 +354,10 @@ class EnvelopeGate:
 
     def _measured(self, entry: PointEntry, value: Fraction, now_ns: int) -> None:
         allowed = self.reach.readings[entry.name]
+        if entry.name in self._outer and not self.isolated:
+            off = margin(entry, value)
+            low, high = self.outer.get(entry.name, (value, value))
+            self.outer[entry.name] = min(low, value - off), max(high, value + off)
         kind = kind_of(entry)
         if kind == "A":
             self._count(now_ns, abs(value))
@@ -444,6 +456,8 @@ class EnvelopeGate:
         self._count(now_ns)
         self._current = None
         self._bench[event] = str(value)
+        for name in self._events[event].moves:
+            self.outer.pop(name, None)
         if event.startswith("panel."):
             self._ledger.forget()
 
@@ -472,7 +486,7 @@ class EnvelopeGate:
         return self.reach.event_range(event)
 
 
-def _exact(vow: Vow, line: bytes) -> Request | None:
+def exact_request(vow: Vow, line: bytes) -> Request | None:
     """The request in a line, if nothing about it is wrong but perhaps its value or its time."""
     request = parse_request(line)
     if not isinstance(request, Request) or len(line) > vow.document.wire.line_limit:
@@ -497,7 +511,7 @@ def _exact(vow: Vow, line: bytes) -> Request | None:
 
 def _names(vow: Vow, line: bytes, names: Iterable[str]) -> list[str]:
     """Those of the names that a device might find in a line."""
-    exact = _exact(vow, line.removesuffix(b"\r"))
+    exact = exact_request(vow, line.removesuffix(b"\r"))
     if exact is not None:
         return [exact.name] if exact.name in set(names) else []
     texts = _texts(line)

@@ -21,7 +21,8 @@ from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.blame import Difference, blamed
 from wirevow.protocol.conformance.bracket import Look
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
-from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation
+from wirevow.protocol.conformance.foresight import would_trip
+from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation, exact_request
 from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
 from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
@@ -589,8 +590,35 @@ class Tester:
     # -------------------------------------------------------------------------------------------- envelope
 
     def allows(self, entry: PointEntry, value: Value) -> bool:
-        """Whether the envelope, if there is one, lets the setting be put to this value."""
-        return self.gate is None or self.gate.allows(entry.name, value)
+        """Whether the envelope, if there is one, lets the setting be put to this value, and the source does."""
+        return self.gate is None or (
+            self.gate.allows(entry.name, value) and not self._foreseen(self.gate, entry, value)
+        )
+
+    def room(self, entry: PointEntry) -> tuple[int, int]:
+        """The limits in force of a number, in counts, as far as the envelope goes, if there is one.
+
+        Raises NotSelected if that leaves nothing.
+        """
+        low, high = self.bounds(entry)
+        if self.gate is None:
+            return low, high
+        allowed = self.gate.allowed(entry.name)
+        if allowed is not None:
+            low, high = fitting(entry, low, allowed), fitting(entry, high, allowed)
+        if low <= high and not self.allows(entry, low) and self.allows(entry, high):
+            low = bisect(low, high, lambda counts: self.allows(entry, counts))
+        elif low <= high and not self.allows(entry, high):
+            high = bisect(high, low, lambda counts: self.allows(entry, counts))
+        low, high = max(low, self.bounds(entry)[0]), min(high, self.bounds(entry)[1])
+        if low > high or not self.allows(entry, low):
+            raise NotSelected(f"{entry.name} is left no value that is not {BEYOND}")
+        return low, high
+
+    def _foreseen(self, gate: EnvelopeGate, entry: PointEntry, value: Value) -> str:
+        """The trip that the source would cause with this setting; empty if none."""
+        settings = {**self.oracle.twin.settings, entry.name: value}
+        return would_trip(self.vow, settings, gate.outer, {entry.name})
 
     def _clear_the_way(self, data: bytes) -> None:
         """Do what the envelope wants done before these bytes."""
@@ -598,6 +626,8 @@ class Tester:
         if gate is None or self._looking:
             return
         self._look()
+        for line in data.split(b"\n"):
+            self._foresee(gate, exact_request(self.vow, line.removesuffix(b"\r")))
         if gate.energises(data) and gate.unproven(self.now_ns):
             self._fit(gate)
             for name in gate.unproven(self.now_ns):
@@ -622,6 +652,22 @@ class Tester:
                 raise NotSelected(spent)
         finally:
             self._looking = False
+
+    def _foresee(self, gate: EnvelopeGate, request: Request | None) -> None:
+        """Raises NotSelected if what is asked for would trip, with the source that is in front of it."""
+        if request is None or request.verb == "ask" or gate.isolated:
+            return
+        trip = ""
+        if request.verb == "put":
+            entry = self.vow.points[request.name]
+            parsed = entry.number.parse(request.arguments[0]) if entry.scale is not None else None
+            if parsed is not None:
+                trip = self._foreseen(gate, entry, parsed[0])
+        elif self.vow.actions[request.name].to.get(self.state, self.state) not in (self.state, self.vow.initial):
+            settings = self.oracle.twin.settings
+            trip = would_trip(self.vow, settings, gate.outer, settings.keys())
+        if trip:
+            raise NotSelected(f"{request.name}: with the source that is connected, {trip} would come")
 
     def _fit(self, gate: EnvelopeGate) -> None:
         """Put every setting that is outside the envelope inside, as far as the instrument allows."""
@@ -1027,7 +1073,7 @@ class Tester:
                         self.oracle.twin.entered_ns = self.now_ns
                         return
                     for entry in self._holding() if not attempt else ():
-                        self._plainly(f"put {entry.name} {' '.join(entry.words(entry.default))}")
+                        self._plainly(f"put {entry.name} {' '.join(entry.words(self._within(entry)))}")
                     self._pass_time(30 * NS_PER_S)
                 raise NoInstrument(
                     f"the instrument is in state {self.state} and the cause does not go away: {reply.words}"
@@ -1055,8 +1101,8 @@ class Tester:
                 self.act(self.vow.document.trial.reset)
             else:
                 for entry in self.vow.settings:
-                    if self.setting(entry.name) != entry.default and self.allows(entry, entry.default):
-                        self.put(entry.name, entry.default)
+                    if self.setting(entry.name) != self._within(entry):
+                        self.put(entry.name, self._within(entry))
 
     def safe(self) -> None:
         """The safe action, if the document has one."""
@@ -1068,8 +1114,9 @@ class Tester:
     def clear(self) -> None:
         """Clear a latched trip, waiting for its condition to go."""
         for entry in self._holding(self.oracle.twin.latched):
-            if self.setting(entry.name) != entry.default and self.settable_here(entry):
-                self.put(entry.name, entry.default)
+            wanted = self._within(entry)
+            if self.setting(entry.name) != wanted and self.settable_here(entry) and self.allows(entry, wanted):
+                self.put(entry.name, wanted)
         for action in self.vow.actions.values():
             if ("clear_trip", "") in action.does and self.state in action.to:
                 for patience_ns in CLEARING_NS:
@@ -1085,6 +1132,13 @@ class Tester:
                     judgement = Judgement(False, f"trip.{latched}.clears", due)
                     raise Broken(judgement, f"act {action.name}", f"refuse fault {latched}, for hours")
                 raise Doubtful(f"the cause of the trip does not go away, so {action.name} is refused")
+
+    def _within(self, entry: PointEntry) -> Value:
+        """A setting's default, or what is nearest to it within the envelope."""
+        allowed = None if self.gate is None else self.gate.allowed(entry.name)
+        if allowed is None or not isinstance(entry.default, int):
+            return entry.default
+        return fitting(entry, entry.default, allowed)
 
     def _relieved(self, name: str) -> bool:
         """Whether the tester's hands have taken away what the document says provokes this trip."""
@@ -1438,6 +1492,14 @@ class Tester:
         if entry is None or not isinstance(value, int):
             return None
         return int(value * entry.number.step * NS_PER_S)
+
+
+def bisect(bad: int, good: int, holds: Callable[[int], bool]) -> int:
+    """The counts next to `bad` that hold, if all from there to `good` do."""
+    while abs(good - bad) > 1:
+        middle = (bad + good) // 2
+        bad, good = (bad, middle) if holds(middle) else (middle, good)
+    return good
 
 
 def _kind(line: bytes | Overlong) -> bytes:

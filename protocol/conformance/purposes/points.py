@@ -49,7 +49,7 @@ def other_value(t: Tester, entry: PointEntry) -> Value:
     present = t.setting(entry.name)
     if entry.scale is None:
         return next(choice for choice in entry.choices if choice != present)
-    low, high = t.bounds(entry)
+    low, high = t.room(entry)
     for counts in ((low + high) // 2, low, high):
         if counts != present:
             return counts
@@ -140,7 +140,7 @@ def _far_value(t: Tester, entry: PointEntry) -> Value:
     if entry.scale is None:
         last = entry.choices[-1]
         return last if last != t.setting(entry.name) else other_value(t, entry)
-    low, high = t.bounds(entry)
+    low, high = t.room(entry)
     far = low + (high - low) * (4 if low >= 0 else 1) // 5
     return far if far != t.setting(entry.name) else other_value(t, entry)
 
@@ -183,7 +183,7 @@ def quantum(t: Tester, r: Requirement) -> None:
         return
     t.done.add(kind)
     enable(t, entry)
-    low, high = t.bounds(entry)
+    low, high = t.room(entry)
     middle = (low + high) // 2
     t.put(entry.name, t.random.randint(low, high))
     t.ask(entry.name)
@@ -245,7 +245,7 @@ def limits_of_all_moved(t: Tester, r: Requirement) -> None:
         if entry.scale is None:
             t.put(entry.name, other_value(t, entry))
         elif entry.name in limiting:
-            low, high = t.bounds(entry)
+            low, high = t.room(entry)
             t.put(entry.name, low + (high - low) * 2 // 3)
     for entry in depending:
         low, high = t.bounds(entry)
@@ -284,7 +284,7 @@ def _with_others_moved(t: Tester, entry: PointEntry, names: Sequence[str]) -> No
             # Limits are the same whatever the words are.
             if choice.scale is None and t.settable_here(choice) and name == last:
                 t.put(choice.name, other_value(t, choice))
-        low, high = t.bounds(other)
+        low, high = t.room(other)
         third, present = low + (high - low) // 3, t.setting(name)
         t.put(name, third if third != present else high)
         enable(t, entry)
@@ -341,7 +341,7 @@ def off_step(t: Tester, entry: PointEntry, limit: Expression) -> bool:
     points = [t.vow.points[name] for name in sorted(limit.names)]
     if not all(t.settable_here(each) for each in points):
         return False
-    bounds = [t.bounds(each) for each in points]
+    bounds = [t.room(each) for each in points]
     for _ in range(TRIES):
         counts = [t.random.randint(*each) for each in bounds]
         values = {each.name: each.exact(value) for each, value in zip(points, counts, strict=True)}
@@ -445,7 +445,7 @@ def saved(t: Tester, r: Requirement) -> None:
                     t.ask(low.name)
         for entry in moved[:1]:
             enable(t, entry)
-            t.put(entry.name, t.bounds(entry)[0] if entry.scale is not None else entry.default)
+            t.put(entry.name, t.room(entry)[0] if entry.scale is not None else entry.default)
         lost = t.random.sample(unsaved, min(1, len(unsaved)))
         for entry in lost:
             enable(t, entry)
@@ -500,8 +500,8 @@ def lowered(t: Tester) -> PointEntry | None:
     if not found:
         return None
     _, entry, limiting = max(found, key=lambda each: each[0])
-    t.put(entry.name, t.bounds(entry)[0])
-    t.put(limiting.name, t.bounds(limiting)[0])
+    t.put(entry.name, t.room(entry)[0])
+    t.put(limiting.name, t.room(limiting)[0])
     return entry
 
 
@@ -515,7 +515,7 @@ def _beyond_default_limits(t: Tester, moved: Sequence[PointEntry]) -> None:
         if entry.high is not None and entry.saved and t.settable_here(entry):
             points = [t.vow.points[name] for name in entry.high.names]
             limit = entry.high.number({each.name: each.exact(each.default) for each in points})
-            high = t.bounds(entry)[1]
+            high = t.room(entry)[1]
             if high * entry.number.step > limit:
                 t.put(entry.name, high)
                 return
@@ -527,7 +527,9 @@ def _beyond_what_came_back(t: Tester) -> None:
     depend = [each for each in depend if t.settable_here(each)]
     for entry in t.random.sample(depend, min(SOME_LIMITED, len(depend))):
         low, high = t.bounds(entry)
-        t.put(entry.name, low - 1 if entry.high is None else high + 1)
+        beyond = low - 1 if entry.high is None else high + 1
+        if t.allows(entry, beyond):
+            t.put(entry.name, beyond)
 
 
 def _go_to_act(t: Tester, name: str) -> None:
