@@ -1,8 +1,8 @@
 """What the source in front would trip, before it does.
 
-Some readings follow the world outside, whatever the instrument is told: a document's bench events say which they
-move. A setting beyond one of them, such as a ceiling below the voltage of the source, makes a latched trip come. On
-a real instrument that is a nuisance at best, so that within an envelope it is not put.
+Some readings follow the world outside, whatever the instrument is told: a document's bench events say which
+they move. A setting beyond one of them, such as a ceiling below the voltage of the source, makes a latched
+trip come. On a real instrument that is a nuisance at best, so that within an envelope it is not put.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def outer_readings(vow: Vow) -> frozenset[str]:
 
 def margin(entry: PointEntry, value: Fraction) -> Fraction:
     """How far the next reading of a point may be from this one while nothing has changed."""
-    return 2 * (abs(value) * entry.reading_error + entry.range_error) + 2 * entry.number.step
+    return abs(value) * entry.reading_error + entry.range_error + entry.number.step
 
 
 def would_trip(vow: Vow, settings: Mapping[str, Value], seen: Seen, about: Set[str]) -> str:

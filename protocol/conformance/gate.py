@@ -170,7 +170,7 @@ class EnvelopeGate:
         self._events = bench_events(reach.vow.document)
         self._bench: dict[str, str] = {}
         self.outer: dict[str, tuple[Fraction, Fraction]] = {}
-        """What the readings that the source moves have been, lowest and highest, and how far off they may be."""
+        """The lowest and highest that readings which the outside moves have been, or may be yet."""
         self._outer = outer_readings(self._vow) & self.reach.readings.keys()
         self._current: tuple[Fraction, int] | None = None
         self._counted_ns: int | None = None

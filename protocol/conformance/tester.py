@@ -22,7 +22,14 @@ from wirevow.protocol.conformance.blame import Difference, blamed
 from wirevow.protocol.conformance.bracket import Look
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
 from wirevow.protocol.conformance.foresight import would_trip
-from wirevow.protocol.conformance.gate import BEYOND, WATCH_NS, DryGate, EnvelopeGate, NeedsIsolation, exact_request
+from wirevow.protocol.conformance.gate import (
+    BEYOND,
+    WATCH_NS,
+    DryGate,
+    EnvelopeGate,
+    NeedsIsolation,
+    exact_request,
+)
 from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
 from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
@@ -590,7 +597,7 @@ class Tester:
     # -------------------------------------------------------------------------------------------- envelope
 
     def allows(self, entry: PointEntry, value: Value) -> bool:
-        """Whether the envelope, if there is one, lets the setting be put to this value, and the source does."""
+        """Whether the setting may be put to this value: by the envelope, if there is one, and the source."""
         return self.gate is None or (
             self.gate.allows(entry.name, value) and not self._foreseen(self.gate, entry, value)
         )
@@ -663,7 +670,10 @@ class Tester:
             parsed = entry.number.parse(request.arguments[0]) if entry.scale is not None else None
             if parsed is not None:
                 trip = self._foreseen(gate, entry, parsed[0])
-        elif self.vow.actions[request.name].to.get(self.state, self.state) not in (self.state, self.vow.initial):
+        elif self.vow.actions[request.name].to.get(self.state, self.state) not in (
+            self.state,
+            self.vow.initial,
+        ):
             settings = self.oracle.twin.settings
             trip = would_trip(self.vow, settings, gate.outer, settings.keys())
         if trip:
@@ -698,7 +708,7 @@ class Tester:
         self._let_pass(self.vow.document.trial.settle)
 
     def _reconnected(self) -> bool:
-        """End an isolation, from rest: a guard may look at the source. Whether there was one and it is over."""
+        """End an isolation, from rest: a guard may look at the source. Whether one was ended."""
         if self.gate is None or not self.gate.isolated:
             return False
         self.restore_bench()
@@ -1115,7 +1125,11 @@ class Tester:
         """Clear a latched trip, waiting for its condition to go."""
         for entry in self._holding(self.oracle.twin.latched):
             wanted = self._within(entry)
-            if self.setting(entry.name) != wanted and self.settable_here(entry) and self.allows(entry, wanted):
+            if (
+                self.setting(entry.name) != wanted
+                and self.settable_here(entry)
+                and self.allows(entry, wanted)
+            ):
                 self.put(entry.name, wanted)
         for action in self.vow.actions.values():
             if ("clear_trip", "") in action.does and self.state in action.to:
