@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
 from os import PathLike
 from typing import TYPE_CHECKING
+from uuid import uuid4
 
 from wirevow.emu.loading import load
 from wirevow.protocol.client.surface import RECONNECT_S
@@ -12,6 +15,7 @@ from wirevow.protocol.client.sync import Client
 from wirevow.protocol.vow import Vow
 
 if TYPE_CHECKING:
+    from wirevow.emu.ports.rig import InstrumentRig
     from wirevow.protocol.client.aio import AsyncClient, Opener
 
 
@@ -31,6 +35,30 @@ def connect(
     """
     vow = doc if isinstance(doc, Vow) else load(doc)
     return Client(url, vow, checks=checks, keep_alive_s=keep_alive, reconnect_s=reconnect)
+
+
+@contextmanager
+def connected(url: str, vow: Vow) -> Iterator[tuple[Client, InstrumentRig | None]]:
+    """The client of `vow` at `url`, and the hands on its bench where it is simulated in this process.
+
+    Made safe at the end of the block. Raises WirevowError.
+    """
+    from wirevow.emu.ports.address import SCHEME, parse
+    from wirevow.emu.ports.world import forget, world_of
+
+    if not url.lower().startswith(SCHEME):
+        with connect(url, vow) as client:
+            yield client, None
+        return
+    given = parse(url).name
+    name = given or uuid4().hex
+    named = url if given else f"{url}{'&' if '?' in url else '?'}name={name}"
+    try:
+        with connect(named, vow) as client:
+            yield client, world_of(parse(named)).rig
+    finally:
+        if given is None:
+            forget(name)
 
 
 def connect_async(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from os import PathLike
 
+from wirevow.emu.connecting import connect
 from wirevow.emu.loading import load
-from wirevow.emu.portbox import opened
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.jobs.battery import declared
 from wirevow.protocol.jobs.discharging import Course, Plan, Result, check_plan
@@ -49,5 +49,5 @@ def discharge(
             f"{port} may be a real instrument: read the cautions in the README, stay with it, and say so with"
             " cautions_read=True"
         )
-    with opened(port, vow) as box:
-        return Course(box, parts, plan, tell=tell).run()
+    with connect(port, vow) as client:
+        return Course(client, parts, plan, tell=tell).run()

@@ -15,7 +15,7 @@ from wirevow.emu.commands.jobs import consent, folder, loaded, named_points
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
-    from wirevow.emu.portbox import PortBox
+    from wirevow.emu.ports.rig import InstrumentRig
     from wirevow.protocol.jobs.calibrating import Calibrated, Hands
     from wirevow.protocol.jobs.page import Page
     from wirevow.protocol.jobs.parts import Parts
@@ -95,7 +95,7 @@ def current(**given: Any) -> int:
 
 
 def _calibrate(quantity: str, doc: str, port: str, named: dict[str, str | None], **given: Any) -> int:
-    from wirevow.emu.portbox import opened
+    from wirevow.emu.connecting import connected
     from wirevow.protocol.jobs.calibrating import Calibration, certificate
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.trimming import Meter
@@ -125,9 +125,9 @@ def _calibrate(quantity: str, doc: str, port: str, named: dict[str, str | None],
     unit = "V" if quantity == "voltage" else "A"
     declared = f"Declared by you: a source fit for {given['low']:g} {unit} to {given['high']:g} {unit}."
     consent(port, declared, given["yes"])
-    with opened(port, vow) as box:
-        hands = _hands(box, parts, quantity, given["meter"], given["source"])
-        work = Calibration(box, parts, quantity, meter, hands)
+    with connected(port, vow) as (client, rig):
+        hands = _hands(rig, parts, quantity, given["meter"], given["source"])
+        work = Calibration(client, parts, quantity, meter, hands)
         done = work.run(given["low"], given["high"], given["points"])
         found = certificate(" ".join(vow.identity), meter, done, today, given["ambient"], warnings)
         try:
@@ -156,7 +156,7 @@ def undo(certificate_file: str, doc: str, port: str, named: dict[str, str | None
     \b
       wirevow calibrate undo build/volts/certificate.json tarn /dev/ttyUSB0
     """
-    from wirevow.emu.portbox import opened
+    from wirevow.emu.connecting import connect
     from wirevow.protocol.jobs.calibrating import LAYOUT, Calibration, Hands
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.trimming import Meter
@@ -176,8 +176,8 @@ def undo(certificate_file: str, doc: str, port: str, named: dict[str, str | None
         raise WirevowError(f"{certificate_file}: it is of {of_document}, not of {vow.identity[0]}")
     quantity = "voltage" if "voltage" in values else "current"
     hands = Hands(lambda: 0.0, lambda volts: None, lambda text: None)
-    with opened(port, vow) as box:
-        work = Calibration(box, Parts(vow, named), quantity, Meter("none", 0, 0), hands)
+    with connect(port, vow) as client:
+        work = Calibration(client, Parts(vow, named), quantity, Meter("none", 0, 0), hands)
         work.write(values)
         if save:
             work.save()
@@ -219,17 +219,19 @@ def _function(where: str) -> Callable[..., Any]:
     return call
 
 
-def _hands(box: PortBox, parts: Parts, quantity: str, meter: str | None, source: str | None) -> Hands:
+def _hands(
+    rig: InstrumentRig | None, parts: Parts, quantity: str, meter: str | None, source: str | None
+) -> Hands:
     from wirevow.protocol.jobs.calibrating import Hands
 
     unit = "V" if quantity == "voltage" else "A"
     reads = None if meter is None else _function(meter)
     sets = None if source is None else _function(source)
-    if box.simulated:
+    if rig is not None:
         signal = (parts.voltage() if quantity == "voltage" else parts.current()).entry.signal
         assert signal is not None
-        reads = reads or (lambda: box.rig.true(signal))
-        sets = sets or (lambda volts: box.rig.bench("source.voltage", volts))
+        reads = reads or (lambda: rig.true(signal))
+        sets = sets or (lambda volts: rig.bench("source.voltage", volts))
     read = reads
 
     def by_hand(volts: float) -> None:

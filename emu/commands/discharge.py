@@ -66,7 +66,7 @@ def command(
       wirevow discharge tarn "emu://tarn?bench=lithium-pack" --chemistry lithium-ion \\
           --cells 3 --cut-off 3.0 --rated 5 --amps 1 --pulses --out build/pack
     """
-    from wirevow.emu.portbox import opened
+    from wirevow.emu.connecting import connect
     from wirevow.protocol.jobs.discharging import Course, check_plan
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.runlog import Log, Run, read
@@ -91,12 +91,12 @@ def command(
     def tell(row: Row, left: float | None) -> None:
         progress.say(lambda: _line(row, left))
 
-    with opened(port, vow) as box:
+    with connect(port, vow) as client:
         if log_file is None:
-            result = Course(box, parts, plan, tell=tell, earlier=earlier).run()
+            result = Course(client, parts, plan, tell=tell, earlier=earlier).run()
         else:
             with Log(log_file, None if resume else about) as log:
-                result = Course(box, parts, plan, add=log.add, tell=tell, earlier=earlier).run()
+                result = Course(client, parts, plan, add=log.add, tell=tell, earlier=earlier).run()
     progress.done()
     found = _json(about, result)
     if where is not None:

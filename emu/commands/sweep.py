@@ -43,7 +43,7 @@ def command(
       wirevow sweep tarn "emu://tarn?bench=usb-sagging" --to 2 --least-volts 4 \\
           --most-watts 12 --step --out build/usb
     """
-    from wirevow.emu.portbox import opened
+    from wirevow.emu.connecting import connect
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.sweeping import Range, Sweep, check_range
 
@@ -62,8 +62,8 @@ def command(
         progress.say(lambda: f"{point.level:.3f} A: {point.volts:.4f} V, {point.watts:.2f} W")
 
     try:
-        with opened(port, vow) as box:
-            result = Sweep(box, parts, wanted, tell).run()
+        with connect(port, vow) as client:
+            result = Sweep(client, parts, wanted, tell).run()
     finally:
         progress.done()
     found = _json(result, wanted, " ".join(vow.identity))

@@ -62,20 +62,16 @@ def command(port: str, doc: str | None, endpoint: str | None, as_json: bool, yes
 @contextmanager
 def _connected(port: str, doc: str | None, endpoint: str | None) -> Iterator[tuple[Client, Rig | None, bool]]:
     """The client, made safe at the end; a rig if there is one; whether the instrument is simulated."""
-    from wirevow.emu.connecting import connect
-    from wirevow.emu.emulation import emulate
+    from wirevow.emu.connecting import connect, connected
+    from wirevow.emu.loading import load
     from wirevow.emu.ports.address import SCHEME, parse
     from wirevow.protocol.conformance.rig import open_rig
 
     if port.lower().startswith(SCHEME):
-        address = parse(port)
         if doc is not None or endpoint is not None:
             raise WirevowError(f"{port} names its document and brings its rig: leave --doc and --rig out")
-        with (
-            emulate(address.document, bench=address.bench, seed=address.seed, fault=address.fault) as run,
-            run.client as client,
-        ):
-            yield client, run.rig, True
+        with connected(port, load(parse(port).document)) as (client, own):
+            yield client, own, True
         return
     if doc is None:
         raise WirevowError(f"{port}: name the instrument's document, with --doc DOC")

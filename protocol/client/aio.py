@@ -272,9 +272,9 @@ class AsyncClient(Surface):
 
     # ------------------------------------------------------------------------------------------------- doing
 
-    async def read(self, pattern: str = "*") -> dict[str, Plain]:
-        """Every point whose name is like `pattern` (`input.*`), asked together."""
-        return await self.run(self.host.read(pattern))
+    async def read(self, *patterns: str) -> dict[str, Plain]:
+        """Every point whose name is like one of `patterns` (`input.*`; all without any), asked together."""
+        return await self.run(self.host.read(*(patterns or "*")))
 
     async def sleep(self, seconds: float) -> None:
         """Let time pass on the loop's clock, with the link kept alive; other tasks may use the client."""

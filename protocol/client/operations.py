@@ -218,17 +218,20 @@ class Host:
 
     # ------------------------------------------------------------------------------------------------- verbs
 
-    def read(self, pattern: str) -> Operation[dict[str, Plain]]:
-        """All points whose name is like `pattern`, asked together."""
-        names = [
-            name
-            for name, entry in self.vow.points.items()
-            if entry.kind != "record" and fnmatch.fnmatchcase(name, pattern)
-        ]
-        if not names:
-            raise BadValue(f"no point is like {pattern!r}; there are {', '.join(self.vow.points)}")
-        found = yield from self.ask(names)
-        return {name: plain(self.vow.points[name], words) for name, words in zip(names, found, strict=True)}
+    def read(self, *patterns: str) -> Operation[dict[str, Plain]]:
+        """All points whose name is like one of `patterns`, asked together."""
+        names: list[str] = []
+        for pattern in patterns:
+            found = [
+                name
+                for name, entry in self.vow.points.items()
+                if entry.kind != "record" and fnmatch.fnmatchcase(name, pattern)
+            ]
+            if not found:
+                raise BadValue(f"no point is like {pattern!r}; there are {', '.join(self.vow.points)}")
+            names += [name for name in found if name not in names]
+        said = yield from self.ask(names)
+        return {name: plain(self.vow.points[name], words) for name, words in zip(names, said, strict=True)}
 
     def read_one(self, name: str) -> Operation[Plain]:
         return plain(self.vow.points[name], (yield from self.ask([name]))[0])

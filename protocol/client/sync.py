@@ -282,9 +282,9 @@ class Client(Surface):
 
     # ------------------------------------------------------------------------------------------------- doing
 
-    def read(self, pattern: str = "*") -> dict[str, Plain]:
-        """Every point whose name is like `pattern` (`input.*`), asked together."""
-        return self.run(self.host.read(pattern))
+    def read(self, *patterns: str) -> dict[str, Plain]:
+        """Every point whose name is like one of `patterns` (`input.*`; all without any), asked together."""
+        return self.run(self.host.read(*(patterns or "*")))
 
     def sleep(self, seconds: float) -> None:
         """Let time pass on the instrument's clock, with the link kept alive."""

@@ -10,8 +10,9 @@ from fractions import Fraction
 from statistics import fmean, stdev
 from typing import Any
 
+from wirevow.protocol.client.sync import Client
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.jobs.box import Box, ask_si, at_rest, begin, safely, set_si, watchful
+from wirevow.protocol.jobs.box import ask_si, at_rest, begin, put_si, safely, watchful
 from wirevow.protocol.jobs.parts import Part, Parts, PartsError, Trims
 from wirevow.protocol.jobs.settings import Borrowed
 from wirevow.protocol.jobs.trimming import Correction, Meter, Pair, chosen, level, reading
@@ -65,8 +66,8 @@ class Calibrated:
 class Calibration:
     """One calibration: of `voltage`, or of `current`, with the level where that can be trimmed."""
 
-    def __init__(self, box: Box, parts: Parts, quantity: str, meter: Meter, hands: Hands) -> None:
-        self.box, self.parts, self.meter, self.hands = box, parts, meter, hands
+    def __init__(self, client: Client, parts: Parts, quantity: str, meter: Meter, hands: Hands) -> None:
+        self.client, self.parts, self.meter, self.hands = client, parts, meter, hands
         self.quantity = quantity
         self.unit = "V" if quantity == "voltage" else "A"
         self.part = parts.voltage() if quantity == "voltage" else parts.current()
@@ -114,36 +115,36 @@ class Calibration:
         return self._voltages(points) if self.quantity == "voltage" else self._currents(points)
 
     def _voltages(self, points: Sequence[float]) -> dict[str, list[Pair]]:
-        at_rest(self.box, self.parts)
+        at_rest(self.client, self.parts)
         pairs = []
         for index, volts in enumerate(points, 1):
             self.hands.tell(f"point {index} of {len(points)}: about {volts:g} V")
             self.hands.source(volts)
-            self.box.sleep(SETTLE_S)
+            self.client.sleep(SETTLE_S)
             pairs.append(self._pair())
         return {"voltage": pairs}
 
     def _currents(self, points: Sequence[float]) -> dict[str, list[Pair]]:
-        box, parts = self.box, self.parts
+        client, parts = self.client, self.parts
         start = parts.start(False, parts.voltage())
         mode = parts.mode("current")
-        borrowed = Borrowed(box)
+        borrowed = Borrowed(client)
         readings: list[Pair] = []
         levels: list[Pair] = []
         try:
-            with safely(box, parts):
-                at_rest(box, parts)
-                watchful(box, parts, 60.0 if not box.simulated else 5.0)
+            with safely(client, parts):
+                at_rest(client, parts)
+                watchful(client, parts, 60.0 if not client.host.virtual else 5.0)
                 if mode is not None:
                     borrowed.put(mode.name, "current")
                 borrowed.put_si(self.level, points[0])
-                begin(box, start)
+                begin(client, start)
                 for index, amps in enumerate(points, 1):
                     self.hands.tell(f"point {index} of {len(points)}: {amps:g} A")
-                    took = set_si(box, self.level, amps)
-                    box.sleep(SETTLE_S)
+                    took = put_si(client, self.level, amps)
+                    client.sleep(SETTLE_S)
                     pair = self._pair()
-                    (state,) = box.ask(parts.state)
+                    state = client[parts.state].read()
                     if state != start.state.name:
                         raise WirevowError(f"at {amps:g} A the instrument went to {state}: narrow the range")
                     readings.append(pair)
@@ -156,8 +157,8 @@ class Calibration:
         period = max(self.part.entry.period_ns / 1e9, 0.005)
         seen = []
         for _ in range(READINGS):
-            self.box.sleep(period)
-            seen += ask_si(self.box, self.part)
+            self.client.sleep(period)
+            seen += ask_si(self.client, self.part)
         if stdev(seen) > 10 * self.part.step + 0.01 * abs(fmean(seen)):
             raise WirevowError(
                 f"{self.part.name} does not stand still ({min(seen):.4f} to {max(seen):.4f} {self.unit}):"
@@ -186,14 +187,14 @@ class Calibration:
 
     def _trims(self, of: str) -> dict[str, float]:
         trims = self.trims[of]
-        gain, shift = ask_si(self.box, trims.gain, trims.shift)
+        gain, shift = ask_si(self.client, trims.gain, trims.shift)
         return {"gain": gain, "shift": shift}
 
     def write(self, values: dict[str, tuple[float, float]]) -> None:
         """Put trims, by what they correct. Raises WirevowError: all or none of them are changed."""
-        at_rest(self.box, self.parts)
-        borrowed = Borrowed(self.box)
-        self.box.act(self.enter)
+        at_rest(self.client, self.parts)
+        borrowed = Borrowed(self.client)
+        self.client[self.enter]()
         try:
             for of, (gain, shift) in values.items():
                 trims = self.trims[of]
@@ -209,15 +210,15 @@ class Calibration:
             borrowed.back()
             raise
         finally:
-            self.box.act(self.leave)
+            self.client[self.leave]()
 
     def save(self) -> bool:
         """Keep the trims in the instrument's store; False if it has none."""
         action = self.parts.vow.doing("save")
         if action is None:
             return False
-        at_rest(self.box, self.parts)
-        self.box.act(action.name)
+        at_rest(self.client, self.parts)
+        self.client[action.name]()
         return True
 
 

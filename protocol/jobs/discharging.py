@@ -7,10 +7,12 @@ from dataclasses import dataclass, field
 from statistics import fmean, stdev
 from typing import Any
 
+from wirevow.protocol.client.failures import Silent
+from wirevow.protocol.client.sync import Client
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.jobs import battery as batteries
 from wirevow.protocol.jobs.battery import Battery
-from wirevow.protocol.jobs.box import Box, Silent, ask_si, at_rest, begin, safely, set_si, watchful, why_left
+from wirevow.protocol.jobs.box import ask, ask_si, at_rest, begin, put_si, safely, watchful, why_left
 from wirevow.protocol.jobs.capacity import SECONDS_PER_HOUR, Totals, left_seconds, rated_conditions, totals
 from wirevow.protocol.jobs.parts import MODES, Parts, PartsError, Start
 from wirevow.protocol.jobs.resistance import (
@@ -28,6 +30,7 @@ from wirevow.protocol.jobs.runlog import Row
 from wirevow.protocol.jobs.settings import Borrowed
 from wirevow.protocol.jobs.stopping import Limits, stopped_by
 from wirevow.protocol.jobs.uncertainty import Channel
+from wirevow.protocol.serialport import PortError
 
 SETTLE_S = 0.06
 """After a change of level, before it is looked at: three samples of a converter (common practice, no
@@ -148,7 +151,7 @@ def check_plan(parts: Parts, plan: Plan) -> Start:
 class Course:
     """One start of a discharge. `tell` gets every row with the estimate of the seconds left."""
 
-    box: Box
+    client: Client
     parts: Parts
     plan: Plan
     add: Callable[[Row], None] = lambda row: None
@@ -178,13 +181,13 @@ class Course:
 
     def run(self) -> Result:
         """All of it. The box is at rest afterwards, whatever happened. Raises WirevowError."""
-        borrowed = Borrowed(self.box)
+        borrowed = Borrowed(self.client)
         left: list[str] = []
-        (volts,) = ask_si(self.box, self.volts)
+        (volts,) = ask_si(self.client, self.volts)
         batteries.found(self.plan.battery, volts, self.volts.name)
         try:
-            with safely(self.box, self.parts):
-                at_rest(self.box, self.parts)
+            with safely(self.client, self.parts):
+                at_rest(self.client, self.parts)
                 self._prepare(borrowed)
                 try:
                     self._work()
@@ -213,7 +216,7 @@ class Course:
 
     def _prepare(self, borrowed: Borrowed) -> None:
         parts, plan, battery = self.parts, self.plan, self.plan.battery
-        watchful(self.box, parts, plan.every_s)
+        watchful(self.client, parts, plan.every_s)
         mode = parts.mode(plan.mode)
         if mode is not None:
             borrowed.put(mode.name, plan.mode)
@@ -235,9 +238,9 @@ class Course:
 
     def _work(self) -> None:
         plan = self.plan
-        self._zero = self.box.now() - self._base
+        self._zero = self.client.now_s() - self._base
         self._look("open")
-        begin(self.box, self.start)
+        begin(self.client, self.start)
         if plan.pulses:
             self._pulse()
         while True:
@@ -255,32 +258,32 @@ class Course:
             self._change(0.0)
             self._watch("rest", seconds)
             return
-        self.box.act(self.parts.safe)
+        self.client[self.parts.safe]()
         self._held = 0.0
         self._watch("rest", seconds)
-        begin(self.box, self.start)
+        begin(self.client, self.start)
         self._held = self.plan.level
 
     def _watch(self, phase: str, seconds: float | None) -> None:
         """Look every so often, for so long; None until a rule ends it."""
-        self.box.sleep(SETTLE_S)
-        began = self.box.now()
+        self.client.sleep(SETTLE_S)
+        began = self.client.now_s()
         self._look(phase)
         due = began + self.plan.every_s
         end = None if seconds is None else began + seconds - SETTLE_S
         while end is None or due < end:
-            self.box.sleep(max(due - self.box.now(), 0.0))
+            self.client.sleep(max(due - self.client.now_s(), 0.0))
             self._look(phase)
             # A look that came late does not make those after it come in a bunch.
-            due = max(due + self.plan.every_s, self.box.now())
+            due = max(due + self.plan.every_s, self.client.now_s())
         if end is not None:
-            self.box.sleep(max(end - self.box.now(), 0.0))
+            self.client.sleep(max(end - self.client.now_s(), 0.0))
             self._look(phase)
 
     def _change(self, level: float) -> None:
         if level != self._held:
             self._look("load" if self._held else "rest")
-            set_si(self.box, self.level, level)
+            put_si(self.client, self.level, level)
             self._held = level
 
     def _pulse(self) -> None:
@@ -289,20 +292,20 @@ class Course:
         held = []
         for rate, seconds in ((LOW_RATE, LOW_S), (HIGH_RATE, HIGH_S)):
             if self._held != rate * rated:
-                set_si(self.box, self.level, rate * rated)
+                put_si(self.client, self.level, rate * rated)
                 self._held = rate * rated
-            began = self.box.now()
-            self.box.sleep(SETTLE_S)
+            began = self.client.now_s()
+            self.client.sleep(SETTLE_S)
             self._look("pulse")
             early = began + seconds - LOOKS * LOOK_S / 2
-            while (left := early - self.box.now()) > 0:
-                self.box.sleep(min(left, self.plan.every_s))
-                if early - self.box.now() > 0.05:
+            while (left := early - self.client.now_s()) > 0:
+                self.client.sleep(min(left, self.plan.every_s))
+                if early - self.client.now_s() > 0.05:
                     self._look("pulse")
             seen = []
             for _ in range(LOOKS):
-                seen.append(ask_si(self.box, self.volts, self.amps))
-                self.box.sleep(LOOK_S)
+                seen.append(ask_si(self.client, self.volts, self.amps))
+                self.client.sleep(LOOK_S)
             self._look("pulse")
             volts = [each[0] for each in seen]
             held.append(
@@ -310,8 +313,8 @@ class Course:
                     fmean(each[1] for each in seen),
                     fmean(volts),
                     seconds
-                    if abs(self.box.now() - began - seconds) <= LOOKS * LOOK_S
-                    else self.box.now() - began,
+                    if abs(self.client.now_s() - began - seconds) <= LOOKS * LOOK_S
+                    else self.client.now_s() - began,
                     max(stdev(volts), self.volts.step / 2) / LOOKS**0.5,
                 )
             )
@@ -383,21 +386,21 @@ class Course:
                     " came off, or a cell that gave way",
                 )
             return _End("cut-off", f"the box ended it at its cut-off of {self.plan.battery.lowest:.3f} V")
-        return _End("trip", why_left(self.box, self.parts, state))
+        return _End("trip", why_left(self.client, self.parts, state))
 
     def _ask(self, names: list[str]) -> list[Any]:
-        since = self.box.now()
+        since = self.client.now_s()
         while True:
-            tried = self.box.now()
+            tried = self.client.now_s()
             try:
-                return list(self.box.ask(*names))
-            except Silent as error:
-                now = self.box.now()
+                return list(ask(self.client, *names))
+            except (Silent, PortError) as error:
+                now = self.client.now_s()
                 if now - since >= self.plan.limits.silence or now - tried < 0.01:
                     raise _End("silence", error.message) from error
 
     def _now(self) -> float:
-        return self.box.now() - self._zero
+        return self.client.now_s() - self._zero
 
     def _left(self, row: Row) -> float | None:
         limits, battery = self.plan.limits, self.plan.battery
@@ -427,7 +430,7 @@ class Course:
         """One more look, at rest: the current is gone, and the sum closed."""
         if ended.reason == "silence" or self.rows[-1].phase == "ended":
             return
-        self.box.sleep(SETTLE_S)
+        self.client.sleep(SETTLE_S)
         self._held = 0.0
         try:
             self._look("load")

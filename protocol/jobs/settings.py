@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+from wirevow.protocol.client.sync import Client
+from wirevow.protocol.client.values import Plain
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.jobs.box import Answer, Box
 from wirevow.protocol.jobs.parts import Part
 
 
 class Borrowed:
     """Puts settings and remembers what they were; `back` puts them back, the last one first."""
 
-    def __init__(self, box: Box) -> None:
-        self._box = box
-        self._were: dict[str, Answer] = {}
+    def __init__(self, client: Client) -> None:
+        self._client = client
+        self._were: dict[str, Plain] = {}
 
-    def put(self, name: str, value: float | str) -> Answer:
+    def put(self, name: str, value: float | str) -> Plain:
         """Set a point for as long as the job lasts. Raises WirevowError."""
         if name not in self._were:
-            (self._were[name],) = self._box.ask(name)
-        return self._box.put(name, value)
+            self._were[name] = self._client[name].read()
+        took: Plain = self._client[name].put(value)
+        return took
 
     def put_si(self, part: Part, value: float) -> float:
         """The same in SI units; what took effect."""
@@ -30,7 +32,7 @@ class Borrowed:
         failed = []
         for name, value in reversed(self._were.items()):
             try:
-                self._box.put(name, value)
+                self._client[name].put(value)
             except WirevowError as error:
                 failed.append(f"{name} was {value} and could not be put back: {error.message}")
         self._were.clear()

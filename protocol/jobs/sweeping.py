@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import Any
 
+from wirevow.protocol.client.sync import Client
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.jobs.box import Box, ask_si, at_rest, begin, safely, set_si, watchful, why_left
+from wirevow.protocol.jobs.box import ask_si, at_rest, begin, put_si, safely, watchful, why_left
 from wirevow.protocol.jobs.parts import Part, Parts, PartsError
 from wirevow.protocol.jobs.regulation import (
     Capture,
@@ -21,8 +22,8 @@ from wirevow.protocol.jobs.regulation import (
 )
 from wirevow.protocol.jobs.settings import Borrowed
 from wirevow.protocol.jobs.uncertainty import Channel
-from wirevow.protocol.record import parse, span_ns
-from wirevow.protocol.vow import part_bytes, part_count, record_of
+from wirevow.protocol.record import span_ns
+from wirevow.protocol.vow import record_of
 
 READINGS = 8
 CAPTURES, TRIES = 8, 40
@@ -78,17 +79,17 @@ def check_range(parts: Parts, asked: Range) -> None:
 class Sweep:
     """One sweep of a source. `tell` gets every point."""
 
-    def __init__(self, box: Box, parts: Parts, asked: Range, tell: Callable[[Point], None]) -> None:
+    def __init__(self, client: Client, parts: Parts, asked: Range, tell: Callable[[Point], None]) -> None:
         check_range(parts, asked)
-        self.box, self.parts, self.asked, self.tell = box, parts, asked, tell
+        self.client, self.parts, self.asked, self.tell = client, parts, asked, tell
         self.volts, self.amps = parts.voltage(), parts.current()
         self.level = parts.level("current")
         self.start = parts.start(False, self.volts)
 
     def run(self) -> Swept:
         """All of it; the box is at rest afterwards. Raises WirevowError."""
-        box, parts, asked = self.box, self.parts, self.asked
-        (volts,) = ask_si(box, self.volts)
+        client, parts, asked = self.client, self.parts, self.asked
+        (volts,) = ask_si(client, self.volts)
         if volts < -0.2:
             raise WirevowError(f"the source is connected reversed: {self.volts.name} reads {volts:.3f} V")
         if volts < asked.least_volts:
@@ -96,19 +97,19 @@ class Sweep:
                 f"{self.volts.name} reads {volts:.3f} V before any load, and {asked.least_volts:g} V is the"
                 " least that you allow: switch the source on, or look at its leads"
             )
-        borrowed = Borrowed(box)
+        borrowed = Borrowed(client)
         points: list[Point] = []
         step: Step | None = None
         left: list[str] = []
         try:
-            with safely(box, parts):
-                at_rest(box, parts)
-                watchful(box, parts, max(1.0, asked.settle_s))
+            with safely(client, parts):
+                at_rest(client, parts)
+                watchful(client, parts, max(1.0, asked.settle_s))
                 mode = parts.mode("current")
                 if mode is not None:
                     borrowed.put(mode.name, "current")
                 borrowed.put_si(self.level, asked.low)
-                begin(box, self.start)
+                begin(client, self.start)
                 stopped = self._points(points)
                 if asked.step and stopped is None:
                     step = self._step(borrowed)
@@ -122,15 +123,15 @@ class Sweep:
         """Fill in the points; what ended them early."""
         asked = self.asked
         for amps in asked.levels():
-            (before,) = ask_si(self.box, self.volts)
+            (before,) = ask_si(self.client, self.volts)
             if before * amps > asked.most_watts:
                 return f"{amps:g} A would be {before * amps:.1f} W, beyond {asked.most_watts:g} W"
-            took = set_si(self.box, self.level, amps)
-            self.box.sleep(asked.settle_s)
+            took = put_si(self.client, self.level, amps)
+            self.client.sleep(asked.settle_s)
             point = self._point(took)
-            (state,) = self.box.ask(self.parts.state)
+            state = self.client[self.parts.state].read()
             if state != self.start.state.name:
-                return why_left(self.box, self.parts, str(state))
+                return why_left(self.client, self.parts, str(state))
             if point.volts < asked.least_volts:
                 return f"{point.volts:.3f} V at {point.amperes:.3f} A, below {asked.least_volts:g} V"
             slack = 0.01 * took + 10 * self.amps.step + float(self.amps.entry.range_error) * self.amps.si
@@ -144,15 +145,15 @@ class Sweep:
         period = max(self.volts.entry.period_ns, self.amps.entry.period_ns, 5_000_000) / 1e9
         seen = []
         for _ in range(READINGS):
-            self.box.sleep(period)
-            seen.append(ask_si(self.box, self.volts, self.amps))
+            self.client.sleep(period)
+            seen.append(ask_si(self.client, self.volts, self.amps))
         return Point(level, fmean(each[1] for each in seen), fmean(each[0] for each in seen))
 
     # ------------------------------------------------------------------------------------------------- step
 
     def _step(self, borrowed: Borrowed) -> Step:
         """Swing between the ends of the range, so fast that every capture holds an edge."""
-        box, parts, asked = self.box, self.parts, self.asked
+        client, parts, asked = self.client, self.parts, self.asked
         swing, low, high, times = _swing(parts)
         take, record = _capture(parts)
         half = span_ns(record_of(parts.vow, record)) / 2e9
@@ -164,14 +165,14 @@ class Sweep:
         borrowed.put_si(low, asked.low)
         for each in times:
             borrowed.put_si(each, half)
-        set_si(box, self.level, asked.low)
-        box.act(swing)
+        put_si(client, self.level, asked.low)
+        client[swing]()
         captures: list[Capture] = []
         for attempt in range(TRIES):
             # The swing and the capture know nothing of each other: where the edge falls is chance.
-            box.sleep(0.05 + 0.00037 * attempt)
-            box.act(take)
-            box.sleep(3 * half + 0.02)
+            client.sleep(0.05 + 0.00037 * attempt)
+            client[take]()
+            client.sleep(3 * half + 0.02)
             captured = self._read(record)
             edge = edge_of(captured)
             if edge is not None and AHEAD <= edge <= len(captured.volts) - BEHIND:
@@ -186,9 +187,7 @@ class Sweep:
     def _read(self, record: Any) -> Capture:
         vow = self.parts.vow
         layout = record_of(vow, record)
-        data = b"".join(self.box.part(record.name, index) for index in range(part_count(vow, record)))
-        assert len(data) <= part_count(vow, record) * part_bytes(vow, record)
-        values = parse(layout, data)
+        values = self.client[record.name].record()
         amps = next(each for each in layout.fields if _series(vow, each) == "A")
         volts = next(each for each in layout.fields if _series(vow, each) == "V")
         assert isinstance(amps.value, str)

@@ -18,6 +18,9 @@ def test_points_are_read_and_put_in_their_units() -> None:
             "input.power",
         }
         assert tarn["sink.level"].read() == 2.5
+        assert tarn.read("self.state", "sink.l*") == {"self.state": "off", "sink.level": 2.5}
+        with pytest.raises(wirevow.WirevowError, match="no point is like 'sunk"):
+            tarn.read("self.state", "sunk.*")
 
 
 def test_what_a_document_says_is_at_hand() -> None:

@@ -1,9 +1,11 @@
 """Whole discharges of the simulated instrument, on its own clock."""
 
+from contextlib import contextmanager
+from types import SimpleNamespace as After
+
 import pytest
 
 import wirevow
-from wirevow.emu.portbox import opened
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.jobs.battery import declared
 from wirevow.protocol.jobs.discharging import Course, Plan
@@ -16,16 +18,38 @@ PACK = declared("lithium-ion", 3, 3.0, 5.0)
 
 def run(bench="lithium-pack", battery=PACK, before=None, box_is=None, **plan):
     given = {"mode": "current", "level": 2.5, "every_s": 10.0, **plan}
-    with opened(f"emu://tarn?bench={bench}", VOW) as box:
+    box = After()
+    with wirevow.emulate("tarn", bench=bench) as emulation:
         if before is not None:
-            before(box)
+            before(emulation)
+        client = emulation.client
         try:
-            result = Course(box, Parts(VOW), Plan(battery, **given)).run()
+            result = Course(client, Parts(VOW), Plan(battery, **given)).run()
         finally:
-            box.state, box.settings = box.ask("self.state")[0], box.ask("sink.level", "capacity.cutoff")
+            box.state = client.self.state.read()
+            box.settings = list(client.read("sink.level", "capacity.cutoff").values())
             if box_is is not None:
                 box_is.append(box)
     return result, box
+
+
+def later(emulation, seconds, event, value):
+    """Make a bench event happen while the client sleeps, after so many seconds."""
+    client = emulation.client
+    real = client.sleep
+
+    def sleep(span):
+        real(span)
+        if client.now_s() > seconds:
+            emulation.bench(event, value)
+
+    client.sleep = sleep
+
+
+@contextmanager
+def opened(bench="lithium-pack"):
+    with wirevow.emulate("tarn", bench=bench) as emulation:
+        yield emulation.client
 
 
 def test_a_whole_discharge_agrees_with_the_boxs_own_counter():
@@ -79,17 +103,9 @@ def test_each_rule_ends_the_run_with_the_box_off(limits, reason):
 
 
 def test_a_step_of_the_voltage_ends_it():
-    def later(box):
-        real = box.sleep
-
-        def sleep(seconds):
-            real(seconds)
-            if box.now() > 200:
-                box._port.rig.bench("source.connected", "no")
-
-        box.sleep = sleep
-
-    result, _ = run(before=later, limits=Limits(volt_step=0.2))
+    result, _ = run(
+        before=lambda emulation: later(emulation, 200, "source.connected", "no"), limits=Limits(volt_step=0.2)
+    )
     assert result.reason == "voltage step"
     assert not result.done
 
@@ -109,24 +125,14 @@ def test_a_battery_that_is_reversed_is_one_error_and_nothing_starts():
     boxes = []
     with pytest.raises(WirevowError, match="connected reversed"):
         run(
-            before=lambda box: (box._port.rig.bench("source.polarity", "reversed"), box.sleep(0.1)),
+            before=lambda emulation: (emulation.bench("source.polarity", "reversed"), emulation.advance(0.1)),
             box_is=boxes,
         )
     assert boxes[0].state in ("off", "tripped")
 
 
 def test_a_trip_ends_it_and_is_told():
-    def hot(box):
-        real = box.sleep
-
-        def sleep(seconds):
-            real(seconds)
-            if box.now() > 100:
-                box._port.rig.bench("thermistor", "open")
-
-        box.sleep = sleep
-
-    result, _ = run(before=hot)
+    result, _ = run(before=lambda emulation: later(emulation, 100, "thermistor", "open"))
     assert result.reason == "trip"
     assert "thermistor_open" in result.text
 
@@ -134,42 +140,40 @@ def test_a_trip_ends_it_and_is_told():
 def test_a_box_that_falls_silent_ends_the_run_and_every_row_is_kept():
     kept = []
 
-    class Unplugged(Exception):
-        pass
-
-    with opened("emu://tarn?bench=lithium-pack", VOW) as box:
-        real = box._port.write
+    with opened() as client:
+        real = client._driver.link._write
 
         def write(data):
-            return len(data) if box.now() > 60 else real(data)
+            if client.now_s() <= 60:
+                real(data)
 
-        box._port.write = write
-        course = Course(box, Parts(VOW), Plan(PACK, "current", 2.5), add=kept.append)
+        client._driver.link._write = write
+        course = Course(client, Parts(VOW), Plan(PACK, "current", 2.5), add=kept.append)
         with pytest.raises(WirevowError, match="disconnect the source"):
             course.run()
-        del box._port.write
-        box.sleep(20)
-        assert box.ask("self.state") == ["off"], "the box's own watchdog"
+        client._driver.link._write = real
+        assert client.trip.last.read().startswith("link_silent "), "the box's own watchdog"
+        assert client.self.state.read() == "off"
     assert len(kept) > 30
 
 
 def test_an_interrupt_leaves_the_box_off():
-    with opened("emu://tarn?bench=lithium-pack", VOW) as box:
+    with opened() as client:
 
         def tell(row, left):
             if row.seconds > 30:
                 raise KeyboardInterrupt
 
         with pytest.raises(KeyboardInterrupt):
-            Course(box, Parts(VOW), Plan(PACK, "current", 2.5), tell=tell).run()
-        assert box.ask("self.state") == ["off"]
+            Course(client, Parts(VOW), Plan(PACK, "current", 2.5), tell=tell).run()
+        assert client.self.state.read() == "off"
 
 
 def test_a_run_is_gone_on_with():
-    with opened("emu://tarn?bench=lithium-pack", VOW) as box:
+    with opened() as client:
         parts = Parts(VOW)
-        half = Course(box, parts, Plan(PACK, "current", 2.5, 10.0, limits=Limits(seconds=3600.0))).run()
-        whole = Course(box, parts, Plan(PACK, "current", 2.5, 10.0), earlier=half.rows).run()
+        half = Course(client, parts, Plan(PACK, "current", 2.5, 10.0, limits=Limits(seconds=3600.0))).run()
+        whole = Course(client, parts, Plan(PACK, "current", 2.5, 10.0), earlier=half.rows).run()
     assert whole.reason == "cut-off"
     assert {row.segment for row in whole.rows} == {1, 2}
     assert whole.totals.charge.value == pytest.approx(whole.counted, rel=0.01)
@@ -205,7 +209,7 @@ def test_a_log_that_cannot_be_written_is_one_error_and_leaves_the_box_off():
         if row.seconds > 30:
             raise WirevowError("run.csv: a row cannot be written (No space left on device)")
 
-    with opened("emu://tarn?bench=lithium-pack", VOW) as box:
+    with opened() as client:
         with pytest.raises(WirevowError, match="No space left"):
-            Course(box, Parts(VOW), Plan(PACK, "current", 2.5), add=add).run()
-        assert box.ask("self.state", "sink.level") == ["off", 0.0]
+            Course(client, Parts(VOW), Plan(PACK, "current", 2.5), add=add).run()
+        assert client.read("self.state", "sink.level") == {"self.state": "off", "sink.level": 0.0}
