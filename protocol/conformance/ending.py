@@ -18,7 +18,7 @@ from contextlib import suppress
 import serial
 
 from wirevow.protocol.conformance.envelope import saving_actions
-from wirevow.protocol.conformance.keeping import RESTORE_S, Restorer
+from wirevow.protocol.conformance.keeping import RESTORE_S, Ask, Restorer
 from wirevow.protocol.conformance.rig import Rig, RigError
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
@@ -44,6 +44,7 @@ def end(tester: Tester, *, orderly: bool) -> list[str]:
     thread.join(WHOLE_S)
     if "safe" not in done:
         warnings.append(_alarm(tester, f"the port took longer than {WHOLE_S:g} s"))
+        warnings += _found_with(tester)
     elif tester.found is not None:
         thread.join(RESTORE_S + 2 * ANSWER_S)
     return warnings
@@ -56,7 +57,7 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
         _quietly(session.rig.close)
     warning = _make_safe(tester)
     if warning is not None:
-        warnings.append(warning)
+        warnings += [warning, *_found_with(tester)]
     done.append("safe")
     if warning is None and tester.found is not None and tester.lines and session.consent is None:
         warnings += _restored(tester)
@@ -72,16 +73,29 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
 
 def _restored(tester: Tester) -> list[str]:
     """Put back what the instrument was found with; what the user has to be told of it."""
-    assert tester.found is not None
-    names = [name.encode("ascii") for name in saving_actions(tester.vow)]
-    sent = (entry.data for entry in tester.session.journal if entry.kind == "send")
-    saved = any(name in data for data in sent for name in names)
-    wire = _Wire(tester.session)
-    restorer = Restorer(tester.vow, tester.found, wire.exchange, _tag, saved)
+    restorer = _restorer(tester, _Wire(tester.session).exchange)
     try:
         return restorer.run()
     except (OSError, serial.SerialException) as error:
         return restorer.warnings(f"putting back was broken off: the port is lost ({error})")
+    except Exception as defect:  # of ours, and no reason to tell nobody
+        return restorer.warnings(f"putting back was broken off: {type(defect).__name__}: {defect}")
+
+
+def _found_with(tester: Tester) -> list[str]:
+    """What the user has to put back by hand, when no answer has come even to the safe action."""
+    if tester.found is None or not tester.found.words or tester.session.consent is not None:
+        return []
+    restorer = _restorer(tester, lambda request: None)
+    return restorer.warnings("nothing that was changed could be put back")
+
+
+def _restorer(tester: Tester, ask: Ask) -> Restorer:
+    assert tester.found is not None
+    names = [name.encode("ascii") for name in saving_actions(tester.vow)]
+    sent = (entry.data for entry in tester.session.journal if entry.kind == "send")
+    saved = any(name in data for data in sent for name in names)
+    return Restorer(tester.vow, tester.found, ask, _tag, saved)
 
 
 def _quietly(let_go: Callable[[], object]) -> None:

@@ -2,9 +2,10 @@
 
 A check reads every setting before it changes one (`Found`), and on the way out, after the safe action, puts
 back what differs (`Restorer`): the settings in the store first if something was saved, then those in force,
-notices and guard. It reads back what it put. Settings that only another state lets be put are put there, if
-actions lead to it and back that neither energise nor switch an output. Limits depend on each other, so that
-it passes over the settings until nothing changes any more.
+notices and guard. It reads back what it put, and tells what could not be put back: settings with the lines to
+type, counters that were zeroed, and the state if it is another. Settings that only another state lets be put
+are put there, if actions lead to it and back that neither energise nor switch an output. Limits depend on
+each other, so that it passes over the settings until nothing changes any more.
 """
 
 from __future__ import annotations
@@ -15,11 +16,14 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from wirevow.protocol.conformance.envelope import live_states, saving_actions
+from wirevow.protocol.document.model import Pulse
 from wirevow.protocol.message import Reply, Request
 from wirevow.protocol.vow import ActionEntry, PointEntry, Value, Vow
 
 RESTORE_S = 15.0
 """Longest time that putting back takes. A hundred exchanges of 50 bytes each way take 10 s at 9,600 baud."""
+LONGEST_PERIOD_S = 1.0
+"""Longest time that is waited for a counter to be sampled."""
 MANUAL = "By hand:"
 
 Ask = Callable[[Request], Reply | None]
@@ -40,6 +44,10 @@ class Found:
     """Settings in the store; None if nothing shows them."""
     saves: tuple[str, ...] | None = None
     """How often it was saved."""
+    state: str = ""
+    """The state it was in."""
+    counters: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """Readings that some action makes begin again at zero: what they held cannot be put back."""
 
 
 def kept(vow: Vow) -> Iterator[PointEntry]:
@@ -49,6 +57,18 @@ def kept(vow: Vow) -> Iterator[PointEntry]:
         entry = vow.system_point(system)
         if entry is not None and entry.settable:
             yield entry
+
+
+def zeroed(vow: Vow, name: str) -> Iterator[str]:
+    """The readings that an action makes begin again at zero."""
+    for effect in vow.document.actions[name].does:
+        if isinstance(effect, Pulse):
+            yield from effect.zeroes
+
+
+def counters(vow: Vow) -> list[str]:
+    """All such readings, of any action."""
+    return list(dict.fromkeys(point for name in vow.actions for point in zeroed(vow, name)))
 
 
 def quiet_ways(vow: Vow, start: str) -> dict[str, tuple[ActionEntry, ...]]:
@@ -97,17 +117,20 @@ class Restorer:
             self._store()
             self._force(self._found.words)
             self._system()
+            self._look()
             return self.warnings()
         except Silent as why:
             return self.warnings(f"putting back was broken off: {why}")
 
     def warnings(self, why: str = "") -> list[str]:
-        """What is not as it was found, with the lines that put it back by hand."""
+        """What is not as it was found, with what puts it back by hand. `why`: nothing more is done."""
         different = {
             name: words for name, words in self._found.words.items() if why or self._now.get(name) != words
         }
         said = []
-        if different:
+        if different and not self._now:
+            said.append(f"{why}. {MANUAL} {self._lines(different)}")
+        elif different:
             values = ", ".join(
                 f"{name} {' '.join(words)} (now {' '.join(self._now.get(name, ('not known',)))})"
                 for name, words in different.items()
@@ -118,7 +141,21 @@ class Restorer:
                 said.append(f"{why}; {text}" if why else text)
         if not self._stored:
             said.append(self._store_warning())
-        return said
+        return [*said, *self._lost()]
+
+    def _lost(self) -> Iterator[str]:
+        """What it was found with, and nothing puts back."""
+        values = ", ".join(
+            f"{name} {' '.join(words)} (now {' '.join(self._now.get(name, ('not known',)))})"
+            for name, words in self._found.counters.items()
+            if self._now.get(name) != words
+        )
+        if values:
+            yield f"what these counters held is lost: {values}"
+        state = self._vow.system_name("state")
+        now = " ".join(self._now.get(state or "", ()))
+        if now and self._found.state and now != self._found.state:
+            yield f"its state was {self._found.state} when it was found, and is {now} now"
 
     def _store_warning(self) -> str:
         saved = self._found.saved
@@ -253,6 +290,16 @@ class Restorer:
         clears = [each for each in self._vow.actions.values() if ("clear_trip", "") in each.does]
         return any(self._exchange("act", each.name).ok for each in clears if state in each.to)
 
+    def _look(self) -> None:
+        """Read what nothing puts back; without a check, which would turn the guard on."""
+        periods_ns = [self._vow.points[name].period_ns for name in self._found.counters]
+        time.sleep(min(LONGEST_PERIOD_S, max(periods_ns, default=0) / 1e9))  # a reading is as old as that
+        state = self._vow.system_name("state")
+        for name in (*self._found.counters, *(() if state is None else (state,))):
+            reply = self._ask(Request(self._tag(), "ask", name, (), False))
+            if reply is not None and reply.ok:
+                self._now[name] = reply.words
+
     def _system(self) -> None:
         """Notices and guard, in this order: every line here has a check, and a check turns the guard on."""
         if self._clear(self._state()):
@@ -262,6 +309,16 @@ class Restorer:
                 self._exchange("put", entry.name, self._found.words[entry.name])
                 reply = self._ask(Request(self._tag(), "ask", entry.name, (), False))
                 self._now[entry.name] = reply.words if reply is not None and reply.ok else ()
+
+
+def found_counters(vow: Vow, ask: Callable[[str], Reply]) -> dict[str, tuple[str, ...]]:
+    """What the counters hold, of those that hold anything."""
+    held = {}
+    for name in counters(vow):
+        reply = ask(f"ask {name}")
+        if reply.ok and reply.words != vow.points[name].words(0):
+            held[name] = reply.words
+    return held
 
 
 def saved_words(vow: Vow, settings: Mapping[str, Value]) -> dict[str, tuple[str, ...]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from wirevow.protocol.conformance.envelope import Envelope, energising_actions, live_states, saving_actions
 from wirevow.protocol.conformance.gate import DRY_SAVES
-from wirevow.protocol.document.model import Pulse
+from wirevow.protocol.conformance.keeping import zeroed
 from wirevow.protocol.document.requirements import requirement_ids
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
@@ -94,12 +94,6 @@ def plan_of(
     if budget is not None:
         lines = min(lines, budget)
     return Plan(tuple(_rows(vow, envelope, ceilings)), lines, _seconds(vow, envelope, ceilings, lines))
-
-
-def zeroed(vow: Vow, name: str) -> tuple[str, ...]:
-    """The readings that an action makes begin again at zero."""
-    does = vow.document.actions[name].does
-    return tuple(point for effect in does if isinstance(effect, Pulse) for point in effect.zeroes)
 
 
 def switching_states(vow: Vow) -> list[str]:

@@ -33,7 +33,7 @@ from wirevow.protocol.conformance.gate import (
 from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
 from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
-from wirevow.protocol.conformance.keeping import Found, kept, saved_words
+from wirevow.protocol.conformance.keeping import Found, found_counters, kept, saved_words
 from wirevow.protocol.conformance.rig import Rig, RigError
 from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
@@ -968,6 +968,8 @@ class Tester:
         saves = self.vow.system_point("saves")
         if saves is not None:
             found.saves = self._plainly(f"ask {saves.name}").words
+        found.counters = found_counters(self.vow, self._plainly)
+        found.state = " ".join(self._plainly("ask self.state").words)
         found.words = words
 
     @property

@@ -1,8 +1,9 @@
 """`make campaign`: does the checker cry wolf, and does it sleep?
 
 The clean instrument of every document in spec/ is checked with many seeds and has to pass each time, and is
-walked about at random for long; then every named fault is tried with a few seeds and has to be detected. Last
-come mutants of the reference firmware's C, of which 95 % have to be detected.
+walked about at random for long; then every named fault is tried with a few seeds and has to be detected.
+Checks of a real instrument are ended at random moments, and have to leave it as they found it. Last come
+mutants of the reference firmware's C, of which 95 % have to be detected.
 
     python -m tests.campaign [SEEDS [EVERY]]
 
@@ -35,6 +36,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from scipy import stats
 
+from tests import left
 from tests.matrix import Cell, cells, looked_at
 from wirevow.emu.audit import Trial, cores, score, trials
 from wirevow.emu.direct import direct_tester
@@ -66,6 +68,9 @@ FEW_MUTANTS = 8
 FEW_PORTS = ("emu", "tcp")
 REAL = ("wire.*", "state.*", "trip.*", "point.sink.*")
 """Requirements that are looked at where the clock runs, which takes minutes."""
+
+LEFT, FEW_LEFT = 40, 2
+"""So many checks of a real instrument, with each profile, are ended at a random moment."""
 
 Task = tuple[str | None, int]
 
@@ -247,6 +252,16 @@ def broken(cell: Cell) -> list[str]:
     return troubles if verdict not in ("pass", "inconclusive") else []
 
 
+def not_left(seeds: int) -> Iterator[str]:
+    """Checks that did not leave a real instrument as they found it."""
+    for seed in range(seeds):
+        for profile in left.PROFILES:
+            with tempfile.TemporaryDirectory(prefix="wirevow-") as folder:
+                troubles = left.troubles(seed, profile, Path(folder))
+            if troubles:
+                yield f"  {profile}, seed {seed}: {'; '.join(troubles)}"
+
+
 def main(seeds: int = SEEDS, every: int | None = None) -> int:
     record = Record(STATE)
     if record.known:
@@ -273,6 +288,11 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         *failing,
         sep="\n",
     )
+    print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
+    begun = time.monotonic()
+    endings = list(not_left(LEFT if every is None else FEW_LEFT))
+    wrong += len(endings)
+    print(f"{len(endings)} times tarn was not left as it was found:", *endings, sep="\n")
     print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     begun = time.monotonic()
     fates = mutated(console, few=every is not None)
