@@ -6,7 +6,8 @@ Time passes, as far as the instrument can tell, in these cases and in no others:
 the program                                            the clock
 =====================================================  ======================================================
 waits: a read that has not got what it wants, a        jumps from event to event to the byte that ends the
-flush, a write that finds no room                      wait, or to the end of the timeout
+flush, a write that finds no room                      wait, or to the end of the timeout; without a timeout
+                                                       two days without that byte are an error, `HungWait`
 polls: a read with timeout 0, or `in_waiting`, that    goes on by `POLL_NS`, so that a loop of polls ends
 finds nothing new
 does anything else (computes, sleeps, writes)          stands
@@ -32,11 +33,15 @@ from wirevow.emu.ports.address import Address, AddressError, make
 from wirevow.emu.ports.interface import Instrument
 from wirevow.emu.ports.line import INPUT_LIMIT, Line
 from wirevow.emu.ports.rig import InstrumentRig
+from wirevow.protocol.client.failures import HungWait
 
 POLL_NS = 1_000_000
 """What a poll in vain costs: the frame of a full-speed USB adapter, which brings news no more often."""
 _STRIDE_NS = 1_000_000_000
 """A wait without an end is taken in strides of this length."""
+LONGEST_WAIT_NS = 2 * 24 * 3600 * 1_000_000_000
+"""A wait without a timeout ends here, with an error: longer than any battery takes."""
+_REMEDY = "give the port a timeout (serial_for_url(URL, timeout=1)), and look why nothing comes"
 _BREATH = 64
 """Steps of a wait after which other threads get a chance."""
 
@@ -181,6 +186,9 @@ class World:
         clock, line = self.clock, self.line
         deadline_ns = None if timeout_s is None else clock.now_ns() + round(timeout_s * 1e9)
         deadline_s = None if timeout_s is None else time.monotonic() + timeout_s
+        end_ns = clock.now_ns() + LONGEST_WAIT_NS
+        if deadline_ns is None and not clock.held and self._alone():
+            line.run(clock.now_ns())  # what the instrument has to say already is not what it is due to do
         steps = 0
         while not done():
             now_ns = clock.now_ns()
@@ -191,6 +199,11 @@ class World:
                 left_s = None if deadline_s is None else deadline_s - time.monotonic()
                 if left_s is not None and (alone or left_s <= 0):
                     return False
+                if left_s is None and _nobody_else():
+                    raise HungWait(
+                        "this wait has no timeout, and the rig holds the clock: it would never end; "
+                        "let the clock run or advance it, or " + _REMEDY
+                    )
                 self._news.wait(left_s)
                 continue
             goal_ns = min(
@@ -198,9 +211,22 @@ class World:
                 default=now_ns + _STRIDE_NS,
             )
             if alone:
-                if deadline_ns is None and line.next_ns() is None:
-                    self._news.wait()  # as on a real port: nothing will ever come unless someone else acts
-                    continue
+                if deadline_ns is None:
+                    if now_ns >= end_ns:
+                        raise HungWait(
+                            "this wait has no timeout, and what it waits for has not come in two days of "
+                            "virtual time: " + _REMEDY
+                        )
+                    due_ns = line.next_ns()
+                    if due_ns is None:
+                        if _nobody_else():
+                            raise HungWait(
+                                "this wait has no timeout, and nothing will ever happen by itself: " + _REMEDY
+                            )
+                        self._news.wait()  # as on a real port: another thread may act
+                        continue
+                    if not line.waiting_in:
+                        goal_ns = max(goal_ns, min(due_ns, end_ns))
                 clock.move(max(now_ns, line.step(goal_ns)))
                 steps += 1
                 if steps % _BREATH == 0:
@@ -230,6 +256,11 @@ class World:
             self._ahead_ns = time.monotonic_ns() - self.clock.now_ns()
         else:
             self._move(max(self.clock.now_ns(), time.monotonic_ns() - self._ahead_ns))
+
+
+def _nobody_else() -> bool:
+    """Whether no other thread could end a wait."""
+    return threading.active_count() == 1
 
 
 _named: dict[str, tuple[Address, World]] = {}
