@@ -42,6 +42,7 @@ COMMANDS: dict[str, str] = {
     "compare": "Tell what a new version of a document changes.",
     "record": "Write down all that passes between a host program and a device.",
     "journal": "Print, filter and export what was recorded.",
+    "rerun": "Send one side of a recording again, or stand in for the other.",
     "generate": "Write the C core of an instrument from its document.",
     "discharge": "Discharge a battery: capacity, energy, internal resistance.",
     "calibrate": "Correct readings and levels against a reference meter.",

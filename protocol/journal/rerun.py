@@ -1,0 +1,223 @@
+"""The host's side of a recording, sent to another instrument: where its answers differ in meaning.
+
+It begins as a check does, from the initial state with default settings, and every line passes the same gate.
+Lines go out as far apart as they came, each once the one before it is answered. Where the recorded host used
+the ticket that it was given, this instrument's own is sent. The first line that must not go out ends it:
+whatever comes after it may rest on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from wirevow.protocol.conformance.gate import WATCH_NS, NotSelected
+from wirevow.protocol.conformance.tester import Broken, Doubtful, Tester
+from wirevow.protocol.journal.exchanges import Exchange, Line, Pairing
+from wirevow.protocol.journal.layout import Kind
+from wirevow.protocol.journal.meaning import left_open, unlike, unlike_notices
+from wirevow.protocol.message import Reply, Request, parse_answer, parse_request
+
+SPARE_NS = 500_000_000
+"""Beside the document's reply deadline, on a clock that runs: the host's own delays."""
+LONGEST_GAP_NS = 24 * 3600 * 1_000_000_000
+"""Between two lines; a recording that slept longer is not slept after."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Two answers, or notices, that do not mean the same."""
+
+    seconds: float
+    """Of the recording, since the first line."""
+    line: str
+    """What the host said; empty for a notice."""
+    recorded: str
+    now: str
+    how: str
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What came of it."""
+
+    lines: int
+    """Of the recording."""
+    sent: int = 0
+    same: int = 0
+    """Answers that mean the same."""
+    open: int = 0
+    """Answers about the box's own past: nothing to compare."""
+    differences: list[Difference] = field(default_factory=list)
+    stopped: str = ""
+    """Why it ended before the recording did."""
+
+
+class Rerun:
+    """One run. `tester` is acquainted with nothing yet; `said` is told how many lines were sent."""
+
+    def __init__(
+        self, tester: Tester, course: Sequence[Exchange], said: Callable[[int], None] = lambda sent: None
+    ) -> None:
+        self._tester = tester
+        self._session = tester.session
+        idle_ns = tester.vow.document.wire.idle_typing
+        self._course = [each for each in course if each.line.data and each.line.pause_ns <= idle_ns]
+        self._said = said
+        self._pairing = Pairing()
+        self._unasked: list[Line] = []
+        self._tickets: dict[str, str] = {}
+        self._own = 0
+
+    def run(self) -> Outcome:
+        """Send all of it. Raises WirevowError: no such instrument, a port that was lost, `Exceeded`."""
+        outcome = Outcome(len(self._course))
+        done: list[tuple[Exchange, Line]] = []
+        try:
+            self._tester.acquaint()
+            self._tester.home()
+            self._session.settle()
+        except Broken as broken:
+            outcome.stopped = (
+                f"it cannot be brought to where a rerun begins: to `{broken.sent}` it says `{broken.seen}`,"
+                f" and the document {broken.judgement.expected}"
+            )
+            return outcome
+        except (NotSelected, Doubtful) as why:
+            outcome.stopped = f"it cannot be brought to where a rerun begins: {why}"
+            return outcome
+        try:
+            self._send_all(done)
+        except NotSelected as why:
+            line = self._course[len(done)].line
+            outcome.stopped = f"`{_text(line.data)}` was not sent: {why}"
+        outcome.sent = len(done)
+        self._compare(done, outcome)
+        return outcome
+
+    # ----------------------------------------------------------------------------------------------- sending
+
+    def _send_all(self, done: list[tuple[Exchange, Line]]) -> None:
+        if not self._course:
+            return
+        due_ns, before_ns = self._session.now_ns(), self._course[0].line.ns
+        for each in self._course:
+            due_ns += min(each.line.ns - before_ns, LONGEST_GAP_NS)
+            before_ns = each.line.ns
+            self._pass_time(due_ns)
+            self._prove(each.line.data)
+            line = self._send(self._with_ticket(each.line.data))
+            done.append((each, line))
+            if each.line.reply is not None:
+                self._await(line)
+            self._note_ticket(each.line, line)
+            self._said(len(done))
+        self._pass_time(self._session.now_ns() + self._patience_ns)
+
+    @property
+    def _patience_ns(self) -> int:
+        return self._tester.deadline_ns + (0 if self._session.held else SPARE_NS)
+
+    def _send(self, data: bytes) -> Line:
+        self._session.send(data + b"\n")
+        self._tester.lines += 1
+        line = Line(self._session.now_ns(), Kind.HOST, data, meaning=parse_request(data))
+        self._pairing.take(line)
+        return line
+
+    def _await(self, line: Line) -> None:
+        end_ns = max(self._session.left_ns, self._session.now_ns()) + self._patience_ns
+        while line.reply is None and (left_ns := end_ns - self._session.now_ns()) >= 0:
+            self._hear(left_ns)
+            if self._session.held:
+                break
+
+    def _hear(self, timeout_ns: int) -> None:
+        """Take one line, and all that have come besides."""
+        heard = self._session.line(timeout_ns)
+        while heard is not None:
+            if isinstance(heard, bytes):
+                line = Line(self._session.now_ns(), Kind.DEVICE, heard, meaning=parse_answer(heard))
+                self._pairing.take(line)
+                if line.request is None:
+                    self._unasked.append(line)
+            heard = self._session.line(0) if self._session.waiting else None
+
+    def _pass_time(self, until_ns: int) -> None:
+        """Wait, and watch what is live as an envelope wants it watched."""
+        gate = self._tester.gate
+        while True:
+            self._hear(0)
+            left_ns = until_ns - self._session.now_ns()
+            if gate is not None and gate.look_due(self._session.now_ns()):
+                self._ask_own(gate.looking(self._session.now_ns()))
+                spent = gate.spent(self._session.now_ns())
+                if gate.live and spent:
+                    raise NotSelected(spent)
+            if left_ns <= 0:
+                return
+            self._session.wait(min(left_ns, WATCH_NS) if gate is not None and gate.live else left_ns)
+
+    def _prove(self, data: bytes) -> None:
+        """Read back what an envelope wants known before this line."""
+        gate = self._tester.gate
+        if gate is not None and gate.energises(data):
+            self._ask_own(gate.unproven(self._session.now_ns()))
+
+    def _ask_own(self, names: Sequence[str]) -> None:
+        for name in names:
+            self._own = (self._own + 1) % 0x1000
+            self._await(self._send(Request(f"@f{self._own:03x}", "ask", name).line()))
+
+    def _with_ticket(self, data: bytes) -> bytes:
+        request = parse_request(data)
+        action = self._tester.vow.actions.get(request.name) if isinstance(request, Request) else None
+        if action is None or action.takes_ticket is None or not isinstance(request, Request):
+            return data
+        arguments = tuple(self._tickets.get(word, word) for word in request.arguments)
+        return request._replace(arguments=arguments).line()
+
+    def _note_ticket(self, recorded: Line, now: Line) -> None:
+        request = recorded.meaning
+        action = self._tester.vow.actions.get(request.name) if isinstance(request, Request) else None
+        replies = [_reply(line) for line in (recorded, now)]
+        if action is not None and action.gives_ticket_ns is not None:
+            words = [reply.words[0] for reply in replies if reply is not None and reply.ok and reply.words]
+            if len(words) == 2:
+                self._tickets[words[0]] = words[1]
+
+    # -------------------------------------------------------------------------------------------- comparing
+
+    def _compare(self, done: Sequence[tuple[Exchange, Line]], outcome: Outcome) -> None:
+        vow = self._tester.vow
+        begun_ns = self._course[0].line.ns if self._course else 0
+
+        def differ(at_ns: int, line: str, one: Line | None, other: Line | None, how: str) -> None:
+            texts = ["nothing" if each is None else _text(each.data) for each in (one, other)]
+            outcome.differences.append(Difference((at_ns - begun_ns) / 1e9, line, texts[0], texts[1], how))
+
+        for each, line in done:
+            how = unlike(vow, each.line, _reply(each.line), _reply(line))
+            if how:
+                differ(each.line.ns, _text(each.line.data), each.line.reply, line.reply, how)
+            elif left_open(vow, each.line):
+                outcome.open += 1
+            else:
+                outcome.same += 1
+        recorded = [line for each, _ in done for line in each.unasked]
+        first_ns = done[0][1].ns if done else 0
+        for one, other, how in unlike_notices(vow, recorded, self._unasked):
+            at_ns = (
+                one.ns if one is not None else begun_ns + (other.ns - first_ns if other is not None else 0)
+            )
+            differ(at_ns, "", one, other, how)
+        outcome.differences.sort(key=lambda each: each.seconds)
+
+
+def _reply(line: Line) -> Reply | None:
+    reply = line.reply
+    return reply.meaning if reply is not None and isinstance(reply.meaning, Reply) else None
+
+
+def _text(data: bytes) -> str:
+    return data.decode("latin-1")
