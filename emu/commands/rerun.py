@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.consent import consented, within_envelope
+from wirevow.emu.commands.consent import before_changes, consented, within_envelope
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
+    from wirevow.protocol.conformance.envelope import Envelope
+    from wirevow.protocol.conformance.plan import Plan
     from wirevow.protocol.journal.reading import Journal
     from wirevow.protocol.journal.rerun import Outcome
     from wirevow.protocol.vow import Vow
 
+AROUND = 300
+"""Lines that are sent besides the recording's own, about: getting acquainted, putting back."""
 MOST_STRANGE = 1000
 """Lines that a recording does not have, of which each is told once."""
 
@@ -48,8 +52,8 @@ def command(
 
     Readings that are no further apart than their accuracy allows mean the same. It begins in the initial
     state with default settings, as a check does, and so should a recording. As in a check, nothing is
-    energised unless a rig says that the instrument is simulated, or within an envelope; the first line that
-    must not go out ends it.
+    energised unless a rig says that the instrument is simulated, or within an envelope, and nothing of a real
+    one is changed before you have agreed to that; the first line that must not go out ends it.
 
     With --listen it stands in for the device instead, until Ctrl-C: a host program is answered as the device
     answered then. What the recording does not have is not answered, and is told.
@@ -72,18 +76,26 @@ def command(
         return 0
     assert port is not None
     vow = _vow(journal, document)
-    envelope = None if envelope_file is None else consented(envelope_file, vow, yes)
 
     from wirevow.emu.commands.jobs import Progress
     from wirevow.protocol.conformance.hookup import hooked_up
+    from wirevow.protocol.conformance.plan import ceilings_of, plan_of
     from wirevow.protocol.journal.exchanges import exchanges
     from wirevow.protocol.journal.rerun import Rerun
 
     _, course = exchanges(journal.records())
+
+    def plan(within: Envelope | None) -> Plan:
+        usual = plan_of(vow, envelope=within, ceilings=ceilings_of(within), lines=AROUND + len(course))
+        lasted_ns = course[-1].line.ns - course[0].line.ns if course else 0
+        return replace(usual, seconds=usual.seconds + lasted_ns / 1e9)
+
+    envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
+    agree = None if yes or envelope is not None else before_changes(plan(None))
     progress = Progress(quiet=False)
     hookup = None
     try:
-        with hooked_up(vow, port, rig, envelope=envelope) as hookup:
+        with hooked_up(vow, port, rig, envelope=envelope, agree=agree) as hookup:
             run = Rerun(
                 hookup.tester,
                 course,

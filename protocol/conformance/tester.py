@@ -636,7 +636,7 @@ class Tester:
         for line in data.split(b"\n"):
             self._foresee(gate, exact_request(self.vow, line.removesuffix(b"\r")))
         if gate.energises(data) and gate.unproven(self.now_ns):
-            self._fit(gate)
+            self.fit(gate)
             for name in gate.unproven(self.now_ns):
                 self.ask(name, tag=True)
         try:
@@ -679,7 +679,7 @@ class Tester:
         if trip:
             raise NotSelected(f"{request.name}: with the source that is connected, {trip} would come")
 
-    def _fit(self, gate: EnvelopeGate) -> None:
+    def fit(self, gate: EnvelopeGate) -> None:
         """Put every setting that is outside the envelope inside, as far as the instrument allows."""
         left = {**gate.reach.held, PATIENCE: gate.reach.patience}
         while left:

@@ -1,6 +1,7 @@
 """The host's side of a recording, sent to another instrument: where its answers differ in meaning.
 
-It begins as a check does, from the initial state with default settings, and every line passes the same gate.
+It begins as a check does, from the initial state with default settings, and every line passes the same gate;
+within an envelope those settings that are outside are put inside first, as a check puts them.
 Lines go out as far apart as they came, each once the one before it is answered. Where the recorded host used
 the ticket that it was given, this instrument's own is sent. The first line that must not go out ends it:
 whatever comes after it may rest on it.
@@ -11,17 +12,22 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from wirevow.protocol.conformance.gate import WATCH_NS, NotSelected
+from wirevow.protocol.conformance.foresight import would_trip
+from wirevow.protocol.conformance.gate import WATCH_NS, NotSelected, exact_request
 from wirevow.protocol.conformance.tester import Broken, Doubtful, Tester
 from wirevow.protocol.journal.exchanges import Exchange, Line, Pairing
 from wirevow.protocol.journal.layout import Kind
 from wirevow.protocol.journal.meaning import left_open, unlike, unlike_notices
 from wirevow.protocol.message import Reply, Request, parse_answer, parse_request
+from wirevow.protocol.vow import Value
 
 SPARE_NS = 500_000_000
 """Beside the document's reply deadline, on a clock that runs: the host's own delays."""
 LONGEST_GAP_NS = 24 * 3600 * 1_000_000_000
 """Between two lines; a recording that slept longer is not slept after."""
+
+_RESETTING = frozenset({"defaults", "recall", "reboot"})
+"""Effects of actions after which settings are others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +74,8 @@ class Rerun:
         self._unasked: list[Line] = []
         self._tickets: dict[str, str] = {}
         self._own = 0
+        self._settings: dict[str, Value] = {}
+        """In force, by what this instrument answered."""
 
     def run(self) -> Outcome:
         """Send all of it. Raises WirevowError: no such instrument, a port that was lost, `Exceeded`."""
@@ -76,7 +84,10 @@ class Rerun:
         try:
             self._tester.acquaint()
             self._tester.home()
-            self._session.settle()
+            if self._tester.gate is not None:
+                self._tester.fit(self._tester.gate)
+            self._tester.quiet()
+            self._settings = dict(self._tester.oracle.twin.settings)
         except Broken as broken:
             outcome.stopped = (
                 f"it cannot be brought to where a rerun begins: to `{broken.sent}` it says `{broken.seen}`,"
@@ -105,12 +116,14 @@ class Rerun:
             due_ns += min(each.line.ns - before_ns, LONGEST_GAP_NS)
             before_ns = each.line.ns
             self._pass_time(due_ns)
-            self._prove(each.line.data)
-            line = self._send(self._with_ticket(each.line.data))
+            data = self._with_ticket(each.line.data)
+            self._prepare(data)
+            line = self._send(data)
             done.append((each, line))
             if each.line.reply is not None:
                 self._await(line)
             self._note_ticket(each.line, line)
+            self._note_settings(line)
             self._said(len(done))
         self._pass_time(self._session.now_ns() + self._patience_ns)
 
@@ -158,16 +171,45 @@ class Rerun:
                 return
             self._session.wait(min(left_ns, WATCH_NS) if gate is not None and gate.live else left_ns)
 
-    def _prove(self, data: bytes) -> None:
-        """Read back what an envelope wants known before this line."""
-        gate = self._tester.gate
-        if gate is not None and gate.energises(data):
+    def _prepare(self, data: bytes) -> None:
+        """What an envelope wants known before this line. NotSelected if the source would make a trip come."""
+        gate, vow = self._tester.gate, self._tester.vow
+        if gate is None:
+            return
+        if gate.energises(data):
             self._ask_own(gate.unproven(self._session.now_ns()))
+        request = exact_request(vow, data)
+        settings, about = self._settings, set(self._settings)
+        if request is not None and request.verb == "put":
+            entry = vow.points[request.name]
+            parsed = entry.number.parse(request.arguments[0]) if entry.scale is not None else None
+            settings = {**settings, entry.name: request.arguments[0] if parsed is None else parsed[0]}
+            about = {entry.name}
+        elif request is None or request.name not in gate.reach.energising:
+            return
+        trip = "" if gate.isolated else would_trip(vow, settings, gate.outer, about)
+        if trip:
+            raise NotSelected(f"with the source that is connected, {trip} would come")
+
+    def _note_settings(self, line: Line) -> None:
+        """What is in force now, as far as an envelope has to know it."""
+        request, reply = line.meaning, _reply(line)
+        if self._tester.gate is None or not isinstance(request, Request) or reply is None or not reply.ok:
+            return
+        vow = self._tester.vow
+        if request.name in self._settings:
+            entry = vow.points[request.name]
+            parsed = entry.number.parse(reply.words[0]) if entry.scale is not None and reply.words else None
+            self._settings[entry.name] = " ".join(reply.words) if parsed is None else parsed[0]
+        elif request.verb == "act" and {kind for kind, _ in vow.actions[request.name].does} & _RESETTING:
+            self._ask_own([entry.name for entry in vow.settings])
 
     def _ask_own(self, names: Sequence[str]) -> None:
         for name in names:
             self._own = (self._own + 1) % 0x1000
-            self._await(self._send(Request(f"@f{self._own:03x}", "ask", name).line()))
+            line = self._send(Request(f"@f{self._own:03x}", "ask", name).line())
+            self._await(line)
+            self._note_settings(line)
 
     def _with_ticket(self, data: bytes) -> bytes:
         request = parse_request(data)

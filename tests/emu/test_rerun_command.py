@@ -1,6 +1,7 @@
 """`wirevow rerun`: the host's side at another instrument, the device's side for another host."""
 
 import contextlib
+import io
 import json
 import subprocess
 import sys
@@ -155,7 +156,7 @@ def test_on_a_port_that_may_be_real_nothing_is_energised(
     with emulated() as (port,):
         with serial.serial_for_url(port, timeout=5) as before:
             assert answer(before, "put sink.level 0.700 A") == "ok 0.700 A"
-        assert run(["rerun", str(journal), port, "--json"]) == 3
+        assert run(["rerun", str(journal), port, "--json", "--yes"]) == 3
         outcome = json.loads(capfd.readouterr().out)
         assert outcome["sent"] == 6
         assert outcome["differences"] == []
@@ -164,6 +165,45 @@ def test_on_a_port_that_may_be_real_nothing_is_energised(
         with serial.serial_for_url(port, timeout=5) as left:
             left.write(b"@1 ask self.state\n@2 ask sink.level\n")
             assert left.read_until(b" A\n").endswith(b"@1 ok off\n@2 ok 0.700 A\n")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+def test_on_a_port_that_may_be_real_nothing_is_changed_before_somebody_agrees(
+    journal: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    with emulated() as (port,):
+        assert run(["rerun", str(journal), port]) == 2
+        said = capfd.readouterr().err
+        with serial.serial_for_url(port, timeout=5) as after:
+            assert answer(after, "ask self.state") == "ok off"
+    assert "What will be done to the instrument:" in said
+    assert said.splitlines()[-1].startswith("wirevow: nobody is there to agree to this")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+def test_within_an_envelope_it_is_energised_and_no_further(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bench.journal"
+    start = ("put sink.level 0.500 A", "act sink.arm", "act sink.start {ticket}", "ask input.current")
+    ends = ("ask input.current", "ask limit.current", "put sink.level 2.500 A")
+    converse("emu://tarn?seed=3", path, (*start, "wait 0.6", *ends))
+    envelope = "spec/envelopes/tarn-supply.yaml"
+    with emulated() as (port,):
+        assert run(["rerun", str(path), port, "--json", "--envelope", envelope, "--yes"]) == 1
+        said = capfd.readouterr()
+        outcome = json.loads(said.out)
+        with serial.serial_for_url(port, timeout=5) as after:
+            assert answer(after, "ask self.state") == "ok off"
+    # Its ceiling is another one: that the envelope's own is put before is told.
+    assert (outcome["sent"], outcome["same"]) == (6, 5)
+    assert [each["line"] for each in outcome["differences"]] == ["ask limit.current"]
+    assert (
+        "`put sink.level 2.500 A` was not sent: sink.level 2.500 A is beyond the envelope"
+        in outcome["stopped"]
+    )
+    assert said.err == ""
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
