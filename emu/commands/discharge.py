@@ -224,6 +224,7 @@ def _unmet(result: Result) -> str:
 
 def _keep(where: Path, run: Run, result: Result, plan: Plan, parts: Parts, found: dict[str, Any]) -> None:
     """Result, table, picture and page beside the log. What an extra is missing for is told."""
+    from wirevow.protocol import figures
     from wirevow.protocol.jobs import page, pictures
     from wirevow.protocol.jobs.runlog import write_parquet
 
@@ -231,7 +232,7 @@ def _keep(where: Path, run: Run, result: Result, plan: Plan, parts: Parts, found
     drawn = None
     try:
         drawn = pictures.discharge(run)
-        pictures.save(drawn, str(where / "run.png"))
+        figures.save(drawn, where / "run.png")
         write_parquet(run, where / "run.parquet")
     except WirevowError as error:
         click.echo(f"wirevow: {error.message}", err=True)

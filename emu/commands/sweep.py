@@ -141,6 +141,7 @@ def _say(result: Swept, where: Path | None) -> None:
 
 
 def _keep(where: Path, result: Swept, wanted: Range, parts: Parts, found: dict[str, Any]) -> None:
+    from wirevow.protocol import figures
     from wirevow.protocol.jobs import page, pictures
 
     rows = [
@@ -152,7 +153,7 @@ def _keep(where: Path, result: Swept, wanted: Range, parts: Parts, found: dict[s
     if result.points:
         try:
             drawn = pictures.sweep(result)
-            pictures.save(drawn, str(where / "sweep.png"))
+            figures.save(drawn, where / "sweep.png")
         except WirevowError as error:
             click.echo(f"wirevow: {error.message}", err=True)
     page.write(where / "sweep.html", page.html(_page(result, wanted, parts), drawn))

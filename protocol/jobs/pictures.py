@@ -5,38 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.figures import COLOURS, GREY, cut_off_line, figure, label, last_value, time_unit
 from wirevow.protocol.jobs.runlog import Run
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from wirevow.protocol.jobs.calibrating import Calibrated
     from wirevow.protocol.jobs.sweeping import Swept
-
-COLOURS = ("#1f5fa8", "#b8432f", "#2d7d46", "#6b4c9a")
-GREY = "#666666"
-
-
-def figure(rows: Sequence[float], shared: bool = True) -> tuple[Figure, list[Axes]]:
-    """An empty figure with panels of these heights. Raises WirevowError without matplotlib."""
-    try:
-        from matplotlib.figure import Figure as NewFigure
-    except ModuleNotFoundError:
-        raise WirevowError("matplotlib is missing: install wirevow[pictures]") from None
-    made = NewFigure(figsize=(8.6, 0.8 + 1.05 * sum(rows)), layout="constrained", dpi=130)
-    axes = made.subplots(len(rows), 1, sharex=shared, height_ratios=rows, squeeze=False)[:, 0]
-    for axis in axes:
-        axis.grid(True, color="#dddddd", linewidth=0.6)
-        axis.tick_params(labelsize=8)
-        for side in ("top", "right"):
-            axis.spines[side].set_visible(False)
-    return made, list(axes)
-
-
-def label(axis: Axes, text: str) -> None:
-    axis.set_ylabel(text, fontsize=8.5, rotation=0, ha="right", va="center", labelpad=10)
 
 
 def _times(run: Run, scale: float) -> list[float]:
@@ -47,16 +23,13 @@ def discharge(run: Run) -> Figure:
     """One run against time: voltage, current, temperature, charge."""
     hot = any(row.celsius is not None for row in run.rows)
     made, axes = figure([2.4, 1.2, 1.0, 1.4] if hot else [2.4, 1.2, 1.4])
-    last = run.rows[-1].seconds
-    unit, scale = ("hours", 3600.0) if last > 2 * 3600 else ("minutes", 60.0)
+    unit, scale = time_unit(run.rows[-1].seconds)
     times = _times(run, scale)
     nan = float("nan")
     cut_off = run.about["cells"] * run.about["cut_off_volts_per_cell"]
     volts, current, charge = axes[0], axes[1], axes[-1]
     volts.plot(times, [row.volts for row in run.rows], color=COLOURS[0], linewidth=1.3)
-    volts.axhline(cut_off, color=GREY, linewidth=0.8, linestyle=(0, (4, 3)))
-    volts.annotate(f"cut-off {cut_off:g} V", (0, cut_off), xytext=(2, 3), textcoords="offset points",
-                   fontsize=8, color=GREY)  # fmt: skip
+    cut_off_line(volts, cut_off, times[0])
     volts.margins(y=0.12)
     label(volts, "voltage\nV")
     current.plot(times, [row.amperes for row in run.rows], color=COLOURS[1], linewidth=1.2)
@@ -69,8 +42,7 @@ def discharge(run: Run) -> Figure:
         label(axes[2], "box\n°C")
     drawn = [row.ampere_hours for row in run.rows]
     charge.plot(times, drawn, color=COLOURS[3], linewidth=1.3)
-    charge.annotate(f"{drawn[-1]:.3f} A·h", (times[-1], drawn[-1]), xytext=(-4, 5),
-                    textcoords="offset points", fontsize=8.5, color=COLOURS[3], ha="right")  # fmt: skip
+    last_value(charge, f"{drawn[-1]:.3f} A·h", (times[-1], drawn[-1]), COLOURS[3])
     charge.set_ylim(0.0, 1.25 * max(drawn[-1], 1e-6))
     label(charge, "charge\nA·h")
     charge.set_xlabel(f"{unit} since the start", fontsize=9)
@@ -81,8 +53,7 @@ def discharge(run: Run) -> Figure:
 def compared(runs: Sequence[tuple[str, Run]]) -> Figure:
     """Several runs: voltage against charge, and current against time, each run in its colour."""
     made, (volts, current) = figure([3.0, 1.8], shared=False)
-    longest = max(run.rows[-1].seconds for _, run in runs)
-    unit, scale = ("hours", 3600.0) if longest > 2 * 3600 else ("minutes", 60.0)
+    unit, scale = time_unit(max(run.rows[-1].seconds for _, run in runs))
     for colour, (name, run) in zip(COLOURS, runs, strict=False):
         drawn = [row.ampere_hours for row in run.rows]
         seen = f"{name}: {drawn[-1]:.3f} A·h, {run.rows[-1].watt_hours:.2f} W·h"
@@ -97,16 +68,6 @@ def compared(runs: Sequence[tuple[str, Run]]) -> Figure:
     current.set_xlim(left=0)
     current.set_ylim(bottom=0)
     return made
-
-
-def save(made: Figure, file: str) -> None:
-    """Write a picture (its name ends in .png, .svg or .pdf). Raises WirevowError."""
-    if not file.lower().endswith((".png", ".svg", ".pdf")):
-        raise WirevowError(f"{file}: write a name that ends in .png, .svg or .pdf")
-    try:
-        made.savefig(file)
-    except OSError as error:
-        raise WirevowError(f"{file}: it cannot be written ({error.strerror})") from None
 
 
 def residuals(done: Sequence[Calibrated]) -> Figure:

@@ -9,7 +9,8 @@ from click.testing import CliRunner
 
 from tests.emu.test_bench import FOLDER
 from wirevow.emu.bench import Bench
-from wirevow.emu.plant.pictures import command, discharge
+from wirevow.emu.commands.draw import command
+from wirevow.emu.plant.pictures import discharge
 from wirevow.protocol.document.load import load_document, load_yaml_model
 from wirevow.protocol.errors import WirevowError
 
