@@ -79,6 +79,23 @@ def test_time_passes_faster_for_the_instrument_than_for_its_host():
     assert 300 <= passed + 1 <= 1000 * (time.monotonic() - begun) + 2
 
 
+def test_at_most_speed_time_stands_until_the_host_waits_and_then_jumps_to_what_comes():
+    with (
+        emulating("--listen", "tcp:127.0.0.1:0", "--speed", "max") as (_, addresses),
+        serial.serial_for_url(addresses["port"], timeout=20) as port,
+    ):
+        first = answer(port, b"ask self.uptime")
+        time.sleep(0.3)  # the input is off: there is nothing to come
+        assert float(answer(port, b"ask self.uptime").split()[1]) - float(first.split()[1]) <= 1
+        ticket = answer(port, b"act sink.arm").split()[1]
+        port.write(b"act sink.start " + ticket + b"\n")
+        begun = time.monotonic()
+        lines = [port.readline() for _ in range(2)]
+        assert lines[0] == b"ok\n"
+        assert b"trip link_silent 5.0 s" in lines[1]
+        assert time.monotonic() - begun < 5
+
+
 def tickets(seed, held):
     """Three tickets of an instrument in a process of its own."""
     options = ("--listen", "tcp:127.0.0.1:0", "--rig", "tcp:127.0.0.1:0", "--seed", seed)

@@ -4,6 +4,18 @@ from __future__ import annotations
 
 import click
 
+MOST = 1000
+MAX = "max"
+
+
+def _speed(context: click.Context, parameter: click.Parameter, value: str) -> int | None:
+    """How many times as fast time passes; None for `max`."""
+    if value == MAX:
+        return None
+    if not (value.isascii() and value.isdigit() and 1 <= int(value[:9]) <= MOST):
+        raise click.BadParameter(f"{value!r} is neither a whole number from 1 to {MOST} nor {MAX}.")
+    return int(value)
+
 
 @click.command("emulate")
 @click.argument("doc")
@@ -23,10 +35,10 @@ import click
 @click.option(
     "--speed",
     metavar="TIMES",
-    type=click.IntRange(1, 1000),
-    default=1,
+    callback=_speed,
+    default="1",
     show_default=True,
-    help="Seconds that pass for the instrument in one of yours; not for firmware.",
+    help="Seconds that pass for the instrument in one of yours, or max; not for firmware.",
 )
 @click.option("--rig", metavar="ENDPOINT", help="Offer the bench to a checker at tcp:HOST:PORT[#SECRET].")
 @click.option("--public", is_flag=True, help="Let other machines connect too, to whatever they find.")
@@ -39,7 +51,7 @@ def command(
     fault: str | None,
     firmware: str | None,
     seed: int,
-    speed: int,
+    speed: int | None,
     rig: str | None,
     public: bool,
 ) -> None:
@@ -50,6 +62,10 @@ def command(
 
     With --speed 60 an hour of the instrument takes a minute: all its deadlines come sooner too, so a host has
     to keep the link alive 60 times as often.
+
+    With --speed max time stands until the host asks or waits: bytes take their time on the wire, but none of
+    yours, and when the host says nothing for 20 ms, time jumps to what the instrument says next. It is for
+    hosts that wait by reading; one that sleeps instead trips the link watchdog at once.
     """
     from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
@@ -92,7 +108,7 @@ def command(
         document.vow.name,
         listen=listen,
         link=link,
-        pace=pace,
+        pace=document.wire.baud if pace is None and speed is None else pace,
         baud=document.wire.baud,
         rig=rig,
         public=public,

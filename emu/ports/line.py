@@ -99,6 +99,11 @@ class Line:
         """Bytes from the host that the instrument has not got yet."""
         return self._in.queued
 
+    @property
+    def busy(self) -> bool:
+        """Whether bytes are under way, in either direction."""
+        return bool(self._in.queued or self._out.queued)
+
     def sent_ns(self) -> int:
         """When the last byte from the host is or was through."""
         return self._in.free_ns()

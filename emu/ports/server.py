@@ -29,6 +29,10 @@ _BREATH_S = 0.001
 _BRISK_S = 300e-6
 """A host that comes back in less time is looked for without going to sleep: waking up takes longer than
 answering. One that takes its time costs nothing."""
+_HOSTS_TURN_S = 0.02
+"""With time that jumps: how long a host that says nothing may think before it counts as waiting."""
+_NEVER_NS = 7 * 24 * 3600 * 1_000_000_000
+"""With time that jumps: nothing so far away is waited for."""
 _LONGEST_S = 3600.0
 """Longest sleep at once: what systems take as a timeout is bounded."""
 _SLACK_NS = 1000
@@ -62,14 +66,20 @@ class Server:
     """An instrument on a running clock, at one endpoint, with or without a rig.
 
     `pace`: baud rate that the bytes are held to, or None for as fast as they go. `speed`: seconds of the
-    instrument in one of the machine.
+    instrument in one of the machine; None for time that only jumps to what is waited for: the bytes under
+    way, and, once the host says nothing and waits, what the instrument will say next.
     """
 
     def __init__(
-        self, instrument: Instrument, endpoint: Endpoint, pace: int | None = None, speed: int = 1
+        self, instrument: Instrument, endpoint: Endpoint, pace: int | None = None, speed: int | None = 1
     ) -> None:
-        self._speed = speed
-        self.clock = RealClock(lambda: time.monotonic_ns() * speed, begun=False)
+        self._speed = speed or 1
+        self._jumps = speed is None
+        self._jumped_ns = 0
+        self.clock = RealClock(
+            (lambda: self._jumped_ns) if speed is None else (lambda: time.monotonic_ns() * speed),
+            begun=False,
+        )
         """It begins with the first host, or a rig holds it from the very beginning."""
         self.line = Line(instrument, pace, _GRAIN_NS)
         self.rig: RigDesk | None = None
@@ -122,7 +132,7 @@ class Server:
                     self._answer()
                 else:
                     self._carry(ready)
-                ready = self._presently() or wait(self._patience_s())
+                ready = self._jump() if self._jumps else self._presently() or wait(self._patience_s())
         finally:
             if wakes:
                 signal.set_wakeup_fd(former)
@@ -158,6 +168,27 @@ class Server:
         if not ready:
             ready = wait(breath_s)
         self._brisk = now() - begun < _BRISK_S
+        return ready
+
+    def _jump(self) -> list[tuple[int, int]]:
+        """Let time jump from one thing that is due to the next until something comes; what it is."""
+        wait, line, clock = self._waiter.wait, self.line, self.clock
+        waits = False
+        while not (ready := wait(0)):
+            due_ns = line.next_ns()
+            if self._host is None or self._pending:
+                self._arrange()
+                return wait(self._patience_s())
+            if clock.stands or due_ns is None or due_ns - clock.now_ns() > _NEVER_NS:
+                return wait(self._patience_s())
+            if line.busy:
+                waits = False
+            elif not waits:
+                if ready := wait(_HOSTS_TURN_S):
+                    break
+                waits = True
+            self._jumped_ns += max(0, due_ns - clock.now_ns())
+            self._run_line()
         return ready
 
     def _answer(self) -> None:
@@ -275,7 +306,7 @@ class Server:
             if rig_s is not None and (wait_s is None or rig_s < wait_s):
                 wait_s = rig_s
         clock = self.clock
-        if not clock.stands:
+        if not clock.stands and not self._jumps:
             due_ns = self.line.next_ns()
             if due_ns is not None:
                 due_s = min(max(0, due_ns - clock.now_ns()) / 1e9 / self._speed, _LONGEST_S)
@@ -345,15 +376,15 @@ def serve(
     baud: int = 115200,
     rig: str | None = None,
     public: bool = False,
-    speed: int = 1,
+    speed: int | None = 1,
     ready: Callable[[str, str | None], None],
 ) -> None:
     """Serve `instrument` until interrupted (KeyboardInterrupt is let through).
 
     `document`: its name, for the rig's greeting. `baud`: rate of a serial adapter. `rig`: where the
     rig listens (`tcp:HOST:PORT`), or None. `public`: where other machines reach it is allowed. `speed`:
-    seconds of the instrument in one of the machine. `ready` is called once with the addresses of port
-    and rig. Raises PortError.
+    seconds of the instrument in one of the machine, None for time that jumps. `ready` is called once with
+    the addresses of port and rig. Raises PortError.
     """
     server = Server(instrument, open_endpoint(listen, link, pace or baud, public), pace, speed)
     address = server.endpoint.address
