@@ -168,10 +168,10 @@ class HeatStretch:
     __slots__ = ("_nodes", "ambient", "bead_way", "forced", "ladder", "start", "start_ns", "thermistor")
 
     def __init__(
-        self, start_ns: int, forced: Forced, start: list[float], ambient: float, thermistor: str
+        self, start_ns: int, forced: Forced, start: list[float], ambient: float, thermistor: str | float
     ) -> None:
         """`start` are the modes' values at `start_ns`; `thermistor` is its condition in this stretch (good,
-        open or shorted)."""
+        open, shorted, or the voltage that drives its divider)."""
         self.start_ns = start_ns
         self.ladder = at = forced.ladder
         self.forced = forced

@@ -230,6 +230,8 @@ class Sink:
             "polarity": "normal",
             "connected": "yes",
             "thermistor": "good",
+            "thermistor.voltage": 0.0,
+            "stage.resistance": plant.stage.saturation_ohm,
             "fan": "good",
             "stage": "good",
             "sense": bench.leads.sense,
@@ -351,7 +353,7 @@ class Sink:
             self._world[key] = checked
             if key in ("vents", "fan"):
                 self._drive_fan()
-            if key in ("polarity", "connected", "sense", "lead", "stage"):
+            if key in ("polarity", "connected", "sense", "lead", "stage", "stage.resistance"):
                 self._disturb()
         self._begin()
 
@@ -612,7 +614,7 @@ class Sink:
         reversed_ = world["polarity"] == "reversed"
         forced = reversed_ or world["stage"] == "shorted"
         drop = stage.diode_volt if reversed_ else 0.0
-        full_ohm = lead + stage.saturation_ohm
+        full_ohm = lead + self._full_ohm()
         available = source.available(full_ohm, drop)
         goal = _INF if forced else max(self._level.current(self._code), stage.leakage_ampere)
         if not forced and set_["stage"] == "off":
@@ -629,6 +631,11 @@ class Sink:
             self._loop = "ticking"
         return self._solve_given(s, conditions, start, goal, available)
 
+    def _full_ohm(self) -> float:
+        """Resistance of the stage fully on, or of a failed one."""
+        shorted = self._world["stage"] == "shorted" and self._world["polarity"] != "reversed"
+        return float(self._world["stage.resistance"]) if shorted else self._plant.stage.saturation_ohm
+
     def _solve_full(
         self,
         s: Stretch,
@@ -638,7 +645,7 @@ class Sink:
         drop: float,
     ) -> float:
         """The stage fully on: it is a resistance (or, reversed, a diode and one)."""
-        ohm = self._plant.stage.saturation_ohm
+        ohm = self._full_ohm()
         source = self._feed
         self._amps = available
         self._target = s.target = min(available, goal)
@@ -1135,14 +1142,17 @@ class Sink:
             self._modes = to_modes(new, to_kelvin(self._ladder, self._modes))
             self._ladder = new
 
+    def _bead_condition(self) -> str | float:
+        """Of the thermistor: good, open, shorted, or the voltage that drives its divider instead."""
+        condition = str(self._world["thermistor"])
+        return float(self._world["thermistor.voltage"]) if condition == "driven" else condition
+
     def _measured_celsius(self) -> float:
-        plant, condition = self._plant, str(self._world["thermistor"])
+        plant, condition = self._plant, self._bead_condition()
         bead = float(self._world["ambient"]) + sum(
             w * m for w, m in zip(self._ladder.shape[BEAD], self._modes, strict=True)
         )
-        if condition == "good":
-            return min(max(bead, plant.thermistor.lowest_celsius), plant.thermistor.highest_celsius)
-        return plant.thermistor.lowest_celsius if condition == "open" else plant.thermistor.highest_celsius
+        return _told_celsius(plant, condition, bead)
 
     def _fan_tick(self) -> bool:
         """The firmware's slow tick: fan level and ceiling. Whether regulation has to look at the ceiling."""
@@ -1192,9 +1202,7 @@ class Sink:
             forced = Forced(self._ladder, s.heat_power.later(offset), span)
             if not offset:
                 s.forced = forced
-        heat = HeatStretch(
-            now, forced, self._modes, float(self._world["ambient"]), str(self._world["thermistor"])
-        )
+        heat = HeatStretch(now, forced, self._modes, float(self._world["ambient"]), self._bead_condition())
         if self._heats and self._heats[-1].start_ns == now:
             self._heats.pop()
         self._heats.append(heat)
@@ -1532,13 +1540,19 @@ def _node(node: int) -> Reader:
     return lambda plant, ns, s, heat: heat.ambient + heat.node(node)((ns - heat.start_ns) * 1e-9)
 
 
+def _told_celsius(plant: SinkPlant, condition: str | float, bead: float) -> float:
+    """What the firmware makes of the thermistor in this condition, its bead so warm."""
+    low, high = plant.thermistor.lowest_celsius, plant.thermistor.highest_celsius
+    if isinstance(condition, float):
+        return deduced_celsius(plant.thermistor, plant.rail_volt, condition)
+    if condition == "good":
+        return min(max(bead, low), high)
+    return low if condition == "open" else high
+
+
 def _temperature(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
-    thermistor = plant._plant.thermistor
-    condition = heat.thermistor
-    if condition != "good":
-        return thermistor.lowest_celsius if condition == "open" else thermistor.highest_celsius
     bead = heat.ambient + heat.node(BEAD)((ns - heat.start_ns) * 1e-9)
-    return min(max(bead, thermistor.lowest_celsius), thermistor.highest_celsius)
+    return _told_celsius(plant._plant, heat.thermistor, bead)
 
 
 def _divider(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:

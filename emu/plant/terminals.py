@@ -118,9 +118,11 @@ EVENTS: dict[str, Control] = {
     "lead.sense": Control(choices=("good", "open")),
     "ambient": Control("Cel", -40.0, 125.0),
     "vents": Control("1", 0.0, 1.0),
-    "thermistor": Control(choices=("good", "open", "shorted")),
+    "thermistor": Control(choices=("good", "open", "shorted", "driven")),
+    "thermistor.voltage": Control("V", 0.0, 6.0),
     "fan": Control(choices=("good", "stopped")),
     "stage": Control(choices=("good", "shorted")),
+    "stage.resistance": Control("Ohm", 1e-3, 1e6),
     "trigger": Control(pulse=True),
 }
 """An event that does not fit the source on the bench is an error, except that `source.voltage` and

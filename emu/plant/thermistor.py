@@ -33,8 +33,12 @@ def celsius(law: BetaLaw | SteinhartHartLaw, ohm: float) -> float:
     return 1.0 / (law.a + log * (law.b + law.c * log * log)) - ZERO_CELSIUS
 
 
-def divider_volt(thermistor: Thermistor, rail_volt: float, condition: str, bead_celsius: float) -> float:
-    """Voltage at the divider; `condition` is good, open or shorted."""
+def divider_volt(
+    thermistor: Thermistor, rail_volt: float, condition: str | float, bead_celsius: float
+) -> float:
+    """Voltage at the divider; `condition` is good, open, shorted, or the voltage that drives it."""
+    if isinstance(condition, float):
+        return condition
     if condition == "open":
         return rail_volt
     if condition == "shorted":

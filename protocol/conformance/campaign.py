@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from wirevow.protocol.conformance.blame import shape
+from wirevow.protocol.conformance.bracket import judged
 from wirevow.protocol.conformance.casefile import Case, steps_of
 from wirevow.protocol.conformance.host import lateness_ns
 from wirevow.protocol.conformance.purposes import TOUR, Purpose, purposes_for
@@ -462,6 +463,14 @@ def _tally(tester: Tester, report: Report, chosen: Set[str]) -> None:
         if finding.left and finding.verdict is Verdict.PASS:
             # What was shown so far is not all that shows it.
             finding.verdict, finding.reason = Verdict.INCONCLUSIVE, CUT_SHORT
+    for name, finding in report.findings.items():
+        evidence = tester.evidence.get(name, {}).values()
+        before = finding.verdict
+        finding.verdict, words = judged(tester.vow.document, finding.requirement, before, evidence)
+        if finding.verdict is not before:
+            finding.reason, finding.measured = words, ""
+        elif words:
+            finding.measured = "; ".join(filter(None, (words, finding.measured)))
     for name, finding in report.findings.items():
         if name not in chosen and finding.verdict < Verdict.FAIL:
             report.findings[name] = Finding(finding.requirement, reason=NOT_ASKED)

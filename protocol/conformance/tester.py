@@ -19,7 +19,7 @@ from functools import partial
 
 from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.blame import Difference, blamed
-from wirevow.protocol.conformance.bracket import Look
+from wirevow.protocol.conformance.bracket import Evidence, Look, brackets
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
 from wirevow.protocol.conformance.foresight import would_trip
 from wirevow.protocol.conformance.gate import (
@@ -39,6 +39,7 @@ from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import BenchEvent, Leave, Provoke
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.message import Malformed, Notice, Reply, Request, parse_answer
 from wirevow.protocol.oracle import Judgement, Oracle
@@ -180,8 +181,8 @@ class Tester:
         """When all that is known of the instrument's time began."""
         self.measured: dict[str, str] = {}
         """What was measured for a requirement, and how surely, in words."""
-        self.looks: dict[tuple[str, str], list[Look]] = {}
-        """What trips have been seen to do, by trip and the reading it looks at."""
+        self.evidence: dict[str, dict[str, Evidence]] = {}
+        """How well the numbers of each requirement have been shown so far, by what they are."""
         self.done: set[str] = set()
         """Work that is done once for several requirements."""
         self.shorten = True
@@ -468,16 +469,35 @@ class Tester:
             entry = self.vow.points[trip.reports]
             parsed = entry.scale.parse(notice.words[1]) if entry.scale is not None else None
             if parsed is not None:
-                self.looked(trip.name, entry.name, parsed[0] * entry.number.step, acted=True)
+                value = parsed[0] * entry.number.step
+                self.looked(f"trip.{trip.name}.threshold", trip.when, entry.name, value, acted=True)
 
-    def looked(self, trip: str, point: str, value: Fraction, *, acted: bool) -> None:
-        """A reading that a trip's condition looks at, and whether it acted then."""
-        condition = self.vow.trips[trip].when
-        settings = [self.vow.points[name] for name in condition.names - {point}]
+    def looked(
+        self, requirement: str, condition: Expression, point: str, value: Fraction, *, acted: bool
+    ) -> None:
+        """A reading that a condition looks at, and whether it acted then: it bounds each number of it."""
+        try:
+            found = condition.as_threshold(self.vow.measured)
+        except ExpressionError:
+            return
+        if len(found) != 1 or found[0].point != point:
+            return
+        settings = [self.vow.points[name] for name in found[0].expression.names]
         exact = {each.name: each.exact(self.setting(each.name)) for each in settings if each.settable}
-        self.looks.setdefault((trip, point), []).append(
-            Look(value, {name: each for name, each in exact.items() if isinstance(each, Fraction)}, acted)
-        )
+        look = Look(value, {name: each for name, each in exact.items() if isinstance(each, Fraction)}, acted)
+        entry = self.vow.points[point]
+        accuracy = entry.accuracy(found[0].expression.number(look.settings))
+        for each in brackets(found[0], accuracy, [look], entry.number.unit):
+            self.shown(requirement, each)
+
+    def shown(self, requirement: str, evidence: Evidence) -> None:
+        """How well a number of a requirement is shown now; Broken if it is surely another."""
+        known = self.evidence.setdefault(requirement, {})
+        before = known.get(evidence.what)
+        joined = evidence if before is None else before.joined(evidence)  # type: ignore[arg-type]
+        known[evidence.what] = joined
+        if joined.refuted:
+            raise Broken(Judgement(False, requirement, f"{joined.what} as promised"), "", joined.words)
 
     def attend(self) -> None:
         """Judge what has come unasked, and what should have come by now."""

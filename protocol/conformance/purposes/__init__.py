@@ -58,6 +58,7 @@ from wirevow.protocol.conformance.purposes import (  # noqa: E402,F401  (they en
     behaviour,
     constancy,
     counters,
+    delays,
     extremes,
     hands,
     interludes,

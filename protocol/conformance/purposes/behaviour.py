@@ -9,6 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
+from wirevow.protocol.conformance.bracket import Bracket, kept, needed
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.images import look_at_settings, see_settings
 from wirevow.protocol.conformance.purposes.meanwhile import at_the_panel, unheard
@@ -282,6 +283,8 @@ def leave(t: Tester, r: Requirement) -> None:
                 "",
                 f"still {t.state}",
             )
+        after, off = Fraction(rule.after, NS_PER_S), Fraction(slack_ns, NS_PER_S)
+        t.shown(r.id, Bracket("the time", after, needed(after, off), "s", after - off, after + off))
         for entry in own:
             t.ask(entry.name)
         return
@@ -885,6 +888,7 @@ def steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -
         seen = values(t, names)
         if condition.truth(seen):
             t.keep(requirement)
+            was_kept(t, condition, requirement, seen)
             return
         wrong = seen
         if t.session.held:
@@ -893,6 +897,29 @@ def steady(t: Tester, condition: Expression, requirement: str, settle_ns: int) -
     raise Broken(
         Judgement(False, requirement, condition.text), f"ask {', '.join(names)}", shown_values(wrong)
     )
+
+
+def was_kept(
+    t: Tester, condition: Expression, requirement: str, seen: Mapping[str, Fraction | int | str]
+) -> None:
+    """A relation held: how far from its bounds."""
+    signals = [t.vow.points[name] for name in sorted(condition.names)]
+    width = {
+        each.name: each.accuracy(Fraction(seen[each.name])) for each in signals if each.source == "signal"
+    }
+    units = {t.vow.points[name].number.unit for name in width}
+    for each in kept(condition, seen, width, units.pop() if len(units) == 1 else ""):
+        t.shown(requirement, each)
+
+
+def decided(t: Tester, condition: Expression) -> bool | None:
+    """Whether a condition holds, by what is read just now; None if that is too close to say."""
+    signals = [name for name in condition.names if t.vow.points[name].source == "signal"]
+    t.oracle.twin.readings = {name: about(t, name) for name in signals}
+    try:
+        return t.oracle.twin.decide(condition, t.now_ns)
+    finally:
+        t.oracle.twin.readings = {}
 
 
 def shown_values(seen: Mapping[str, Fraction | int | str]) -> str:
@@ -1225,7 +1252,7 @@ def delay_by_setting(t: Tester, r: Requirement) -> None:
         for event, value in provoke.bench.items():
             t.bench(event, value)
         for _ in range(LOOKS_AT_SLOW):
-            there = _bringing(t, threshold, entry)
+            there = bringing(t, threshold, entry)
             if there is not None or t.state not in trip.armed_in:
                 break
             t.alive(provoke.within // LOOKS_AT_SLOW)
@@ -1234,7 +1261,7 @@ def delay_by_setting(t: Tester, r: Requirement) -> None:
         t.relieve(provoke)
 
 
-def _bringing(t: Tester, threshold: Threshold, entry: PointEntry) -> int | None:
+def bringing(t: Tester, threshold: Threshold, entry: PointEntry) -> int | None:
     """Counts of a setting with which a threshold is surely passed by what is read just now, if allowed."""
     settings = {
         name: value

@@ -13,6 +13,7 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise, product
 
+from wirevow.protocol.conformance.bracket import Kept
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.behaviour import do, laws_hold, shown_values, steady, values
 from wirevow.protocol.conformance.purposes.physics import (
@@ -332,6 +333,8 @@ def reads_the_bench(t: Tester, r: Requirement) -> None:
             if abs(seen - value) > slack:
                 due = f"{float(value):g} within {float(slack):.2g}, as {event} is"
                 raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"{float(seen):g}")
+            off = Kept(f"off {event}", slack, abs(seen - value), Fraction(0), entry.number.unit)
+            t.shown(r.id, off)
         t.measured[r.id] = f"{float(seen):g} at {float(value):g}, tolerance ±{float(slack):.2g}"
     t.keep(r.id)
 

@@ -7,6 +7,7 @@ from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
 
+from wirevow.protocol.conformance.bracket import Bracket, Kept, needed
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.behaviour import (
     CONSISTENT_READS,
@@ -17,6 +18,7 @@ from wirevow.protocol.conformance.purposes.behaviour import (
     steady,
     target_state,
     values,
+    was_kept,
 )
 from wirevow.protocol.conformance.purposes.images import ask_parts, images
 from wirevow.protocol.conformance.purposes.meanwhile import MEANWHILE, at_the_panel, unheard
@@ -238,6 +240,13 @@ def _within_limit(t: Tester, requirement: str, rule: Limit, seen: Mapping[str, F
         due = " and ".join(f"{words} {float(bound):g}" for words, bound in bounds if bound is not None)
         judgement = Judgement(False, requirement, f"{rule.of} {due}")
         raise Broken(judgement, f"ask {rule.of}", f"{float(reading):g}")
+    unit = t.vow.points[rule.of].number.unit
+    # It is where it was pressed to, and judged as closely as it is read.
+    if low is not None:
+        least = Bracket("the least", low, needed(low, slack), unit, low - slack, reading)
+        t.shown(requirement, least)
+    if high is not None:
+        t.shown(requirement, Bracket("the most", high, needed(high, slack), unit, reading, high + slack))
     t.keep(requirement)
 
 
@@ -272,11 +281,33 @@ def derating(t: Tester, r: Requirement) -> None:
             due = f"{rule.power} from {float(least):.1f} to {float(most):.1f} at {float(celsius):g}"
             raise Broken(Judgement(False, r.id, due), f"ask {rule.power}", f"{float(power):g}")
         seen_hot = seen_hot or coolest > Fraction(rule.start)
+        _line_shown(t, r, Fraction(celsius), Fraction(power / ceiling), Fraction(slack / ceiling))
     if not seen_hot:
         raise NotSelected("it did not get warm enough to derate")
     if t.state == rule.provoke.state:
         is_what_it_follows(t, rule.ceiling, Fraction(celsius))
     t.keep(r.id)
+
+
+def _line_shown(t: Tester, r: Requirement, celsius: Fraction, share: Fraction, unsure: Fraction) -> None:
+    """What a share of the ceiling at a temperature says of each of the three numbers of the line."""
+    rule = t.vow.document.derating
+    assert rule is not None
+    accuracy = t.vow.points[rule.temperature].accuracy(celsius)
+    start, end, floor = (Fraction(each) for each in (rule.start, rule.end, rule.floor))
+    shares = (share - unsure, share + unsure)
+    if not start < celsius - accuracy or not floor < shares[0] or not shares[1] < 1:
+        return  # beside the line
+    gone = [(1 - each) / (1 - floor) for each in shares]  # how far along the line, farther first
+    starts = [(celsius - each * end) / (1 - each) for each in gone]
+    ends = [start + (celsius - start) / each for each in gone]
+    floors = [1 - (1 - each) * (end - start) / (celsius - start) for each in shares]
+    for what, number, off, unit, found in (
+        ("the start", start, accuracy, "Cel", starts),
+        ("the end", end, accuracy, "Cel", ends),
+        ("the floor", floor, unsure, "1", floors),
+    ):
+        t.shown(r.id, Bracket(what, number, needed(number, off), unit, min(found), max(found)))
 
 
 def _warm(t: Tester) -> tuple[str, str]:
@@ -336,12 +367,31 @@ def _fan_walk(t: Tester, requirement: str) -> None:
             if not least - duty.number.step / whole <= given <= most + duty.number.step / whole:
                 due = f"{fan.duty} from {float(least):g} to {float(most):g} at {float(celsius):g}"
                 raise Broken(Judgement(False, requirement, due), f"ask {fan.duty}", f"{float(given):g}")
+            _levels_shown(t, fan, celsius, given, warming=turn < len(up))
             warmest = celsius if warmest is None else max(warmest, celsius)
             if abs(celsius - target) <= 1:
                 break  # as warm as it gets
     if warmest is None or warmest < levels[0][0]:
         raise NotSelected("it did not get warm enough for the fan to start")
     t.keep(requirement)
+
+
+def _levels_shown(t: Tester, fan: Fan, celsius: Fraction, given: Fraction, *, warming: bool) -> None:
+    """What a duty at a temperature says of where each level begins, or is left on the way down."""
+    duty = t.vow.points[fan.duty].number
+    step = duty.step / (100 if duty.unit == "%" else 1)
+    accuracy = t.vow.points[fan.temperature].accuracy(celsius)
+    for level in fan.levels:
+        at, hysteresis = Fraction(level.at), Fraction(fan.hysteresis)
+        is_on = given >= Fraction(level.duty) - step
+        if warming:
+            ends = (None, celsius) if is_on else (celsius, None)
+            what = f"the level {level.duty} from"
+            t.shown("fan.curve", Bracket(what, at, needed(at, accuracy), "Cel", *ends))
+        elif abs(at - celsius) < 2 * hysteresis + accuracy:
+            ends = (at - celsius, None) if is_on else (None, at - celsius)
+            bracket = Bracket("the hysteresis", hysteresis, needed(hysteresis, accuracy), "K", *ends)
+            t.shown("fan.hysteresis", bracket)
 
 
 NOT_YET = 2
@@ -754,7 +804,9 @@ def settled(t: Tester, name: str) -> None:
     t.alive(within_ns)
     asked = sorted(rule.holds.names)
     seen = values(t, asked)
-    if not rule.holds.truth(seen):
+    if rule.holds.truth(seen):
+        was_kept(t, rule.holds, f"law.{name}", seen)
+    else:
         steady(t, rule.holds, f"law.{name}", rule.settle)
         shown = shown_values(seen)
         if not t.session.held:
@@ -887,6 +939,14 @@ def _summed(
         f"{counter} gained {float(gained / unit):.4g} {total.number.unit} in {float(span):.3g} s; our own sum"
         f" of {steps + 1} readings is {float(sum_steps / unit):.4g} within {float(unsure / unit):.2g}",
     )
+    allowed = Kept(
+        f"{counter} off",
+        tolerance * abs(sum_steps) / unit,
+        abs(gained - sum_steps) / unit,
+        unsure / unit,
+        total.number.unit,
+    )
+    t.shown(r.id, allowed)
     if abs(gained - sum_steps) > slack:
         due = f"{counter} gains {float(sum_steps / unit):.5g} within {float(slack / unit):.2g}"
         raise Broken(Judgement(False, r.id, due), f"ask {counter}", f"gained {float(gained / unit):.5g}")
@@ -939,6 +999,8 @@ def _gains(
     slack = unsure + span * (tolerance + Fraction(1, CLOCK_PARTS))
     seen = f"gained {float(gained):g} s"
     t.measured.setdefault(r.id, f"{counter} {seen} in {float(span):.3f} s, within {float(unsure):.2g} s")
+    allowed = span * (tolerance + Fraction(1, CLOCK_PARTS))
+    t.shown(r.id, Kept(f"{counter} off", allowed, abs(gained - span), unsure, "s"))
     if abs(gained - span) > slack:
         due = f"{counter} gains {float(span):.3f} s within {float(slack):.2g} s"
         raise Broken(Judgement(False, r.id, due), f"ask {counter}", seen)

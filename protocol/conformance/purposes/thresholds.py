@@ -13,9 +13,8 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
-from wirevow.protocol.conformance.bracket import brackets, nearest
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import about, act_guarded, target_state
+from wirevow.protocol.conformance.purposes.behaviour import about, act_guarded, decided, target_state
 from wirevow.protocol.conformance.purposes.points import at_rest
 from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
@@ -236,14 +235,14 @@ def close_to_the_threshold(t: Tester, r: Requirement) -> None:
     margin = SURELY * held.accuracy * (1 if threshold.above else -1)
     if _put_beside(t, held, held.value + margin, 1):
         _stays(t, r, held.value, _level(t, threshold), due_ns)
-        t.looked(trip.name, threshold.point, held.value, acted=False)
+        t.looked(f"trip.{trip.name}.threshold", trip.when, threshold.point, held.value, acted=False)
         if _put_beside(t, held, held.value - margin, -1):
             _acts(t, r, trip.to, due_ns)
 
 
 @purpose("trip", "threshold", 5)
 def numbers_are_shown(t: Tester, r: Requirement) -> None:
-    """What the check has seen of this trip so far excludes that a number in its condition is another."""
+    """Where it is provoked, what is read before it acts is short of it, and what stays is beyond."""
     trip, provoke = _provoked(t, r)
     threshold = _threshold(t, trip.when)
     if threshold is None:
@@ -251,29 +250,55 @@ def numbers_are_shown(t: Tester, r: Requirement) -> None:
     entry = t.vow.points[threshold.point]
     t.arrange(provoke)
     if t.state in trip.armed_in:
-        before, value = t.state, _read(t, entry)
+        t.alive(t.vow.document.trial.settle)
+        before, values = t.state, [_read(t, entry)]
         t.alive(2 * _due_ns(t, trip))
         t.ask("self.state")
+        values.append(_read(t, entry))
         if t.state == before:
-            t.looked(trip.name, entry.name, value, acted=False)
-    looks = t.looks.get((trip.name, entry.name), [])
-    quiet, acted = nearest(looks, threshold)
-    level = _level(t, threshold)
-    seen = " and ".join(
-        f"{word} at {float(look.value):g} {entry.number.unit} with the threshold at"
-        f" {float(threshold.expression.number(look.settings)):g}"
-        for word, look in (("nothing", quiet), ("a trip", acted))
-        if look is not None
-    )
-    found = brackets(threshold, entry.accuracy(level), looks)
-    open_ended = [f"{float(each.number):g}" for each in found if not each.shown]
-    if open_ended or quiet is None or acted is None:
-        raise NotSelected(
-            f"shown: {seen or 'nothing'}; {' and '.join(open_ended) or 'each number'} may be a tenth more or"
-            f" less; a bench event that brings {entry.name} closer to it would show more"
-        )
-    t.measured[r.id] = seen
+            value = min(values) if threshold.above else max(values)
+            t.looked(r.id, trip.when, entry.name, value, acted=False)
+    if provoke.silence or provoke.within > LONGEST_NS:
+        t.keep(r.id)
+        return
+    knob = _bench_knob(t, threshold)
+    if knob is not None and knob in provoke.bench and _same_unit(t, knob, entry):
+        _for_as_long(t, r, threshold, knob, provoke)
+    if t.state in trip.armed_in:
+        t.strike(trip, provoke)
+        _acted(t, trip, entry)
     t.keep(r.id)
+
+
+def _for_as_long(t: Tester, r: Requirement, threshold: Threshold, knob: str, provoke: Provoke) -> None:
+    """The bench drives the reading itself, to either side, no longer than it takes to act: what it drives
+    besides acts later."""
+    trip, entry, level = t.vow.trips[r.element], t.vow.points[threshold.point], _level(t, threshold)
+    if threshold.expression.names or entry.name not in t.declared[knob].moves:
+        return
+    for side in (-1, 1):
+        before = t.state
+        value = level + side * SURELY * entry.accuracy(level) * (1 if threshold.above else -1)
+        for event, given in {**provoke.bench, knob: _given(t, knob, value)}.items():
+            t.bench(event, given)
+        t.wait(_due_ns(t, trip))
+        t.ask("self.state")
+        if t.state != before and t.oracle.twin.last_trip[0] != trip.name:
+            return
+        t.looked(r.id, trip.when, entry.name, value, acted=t.state != before)
+        if t.state != before:
+            return
+        t.relieve(provoke)
+        t.alive(t.vow.document.trial.settle)
+
+
+def _acted(t: Tester, trip: TripEntry, entry: PointEntry) -> None:
+    """It acted, and its notice tells of something else than what it looked at: which is still there."""
+    if trip.reports == entry.name:
+        return
+    t.alive(t.vow.document.trial.settle)
+    if decided(t, trip.when):
+        t.looked(f"trip.{trip.name}.threshold", trip.when, entry.name, _read(t, entry), acted=True)
 
 
 @purpose("state", "leave", 3)
@@ -327,7 +352,7 @@ def far_from_the_end(t: Tester, r: Requirement) -> None:
     for event, value in leave.provoke.bench.items():
         t.bench(event, value)
     t.alive(t.vow.document.trial.settle)
-    if leave.when is None or _decided(t, leave.when) is not False:
+    if leave.when is None or decided(t, leave.when) is not False:
         return  # too close to say
     t.alive(max(leave.after * 2, leave.provoke.within))
     t.ask("self.state")
@@ -390,6 +415,7 @@ def _by_the_bench(
     entry, level, state = t.vow.points[threshold.point], _level(t, threshold), t.state
     if not level:
         return
+    trip = t.vow.trips[r.element] if r.section == "trip" else None
     places = _places(threshold, level)
     seen: list[Fraction] = []
     for place in places:
@@ -415,10 +441,13 @@ def _by_the_bench(
         t.bench(knob, _given(t, knob, places[1] + (beside - seen[1]) / slope))
         if side < 0:
             _stays(t, r, beside, level, due_ns)
-            if r.section == "trip":
-                t.looked(r.element, entry.name, beside, acted=False)
+            if trip is not None:
+                name = f"trip.{trip.name}.threshold"
+                t.looked(name, trip.when, entry.name, _read(t, entry), acted=False)
         else:
             _acts(t, r, to, due_ns)
+            if trip is not None:
+                _acted(t, trip, entry)
 
 
 @purpose("trip", "report", 2)
@@ -479,7 +508,7 @@ def over_a_change_of_state(t: Tester, r: Requirement) -> None:
     for event, value in provoke.bench.items():
         t.bench(event, value)
     left_ns = provoke.within
-    while not (holds := _decided(t, trip.when)) and left_ns > 0 and t.state == before:
+    while not (holds := decided(t, trip.when)) and left_ns > 0 and t.state == before:
         t.alive(trip.after_ns // LOOKS)
         left_ns -= trip.after_ns // LOOKS
     due_ns = t.now_ns + trip.after_ns + trip.after_ns // CLOCK_PARTS + t.vow.document.trips[trip.name].every
@@ -491,7 +520,7 @@ def over_a_change_of_state(t: Tester, r: Requirement) -> None:
     t.act(ways[0])
     t.alive(due_ns - t.now_ns)
     t.ask("self.state")
-    if t.state != trip.to and _decided(t, trip.when):
+    if t.state != trip.to and decided(t, trip.when):
         due = f"state {trip.to}: the condition has held for {trip.after_ns / NS_PER_S:g} s, in two states"
         raise Broken(Judgement(False, r.id, due), "", f"state {t.state}")
 
@@ -514,7 +543,7 @@ def over_quick_changes_of_state(t: Tester, r: Requirement) -> None:
         t.alive(part_ns)
         if t.state not in trip.armed_in:
             return
-        if due_ns is None and _decided(t, trip.when):
+        if due_ns is None and decided(t, trip.when):
             due_ns = t.now_ns + trip.after_ns + trip.after_ns // CLOCK_PARTS
             due_ns += t.vow.document.trips[trip.name].every
         if due_ns is not None and t.now_ns > due_ns:
@@ -551,16 +580,6 @@ def _there_and_back(t: Tester, trip: TripEntry) -> list[str]:
         ),
         [],
     )
-
-
-def _decided(t: Tester, condition: Expression) -> bool | None:
-    """Whether a condition holds, by what is read just now; None if that is too close to say."""
-    signals = [name for name in condition.names if t.vow.points[name].source == "signal"]
-    t.oracle.twin.readings = {name: about(t, name) for name in signals}
-    try:
-        return t.oracle.twin.decide(condition, t.now_ns)
-    finally:
-        t.oracle.twin.readings = {}
 
 
 @purpose("trip", "delay", 1)
@@ -625,7 +644,7 @@ def _let_it_follow(t: Tester, entry: PointEntry, value: Fraction) -> None:
 def _stands(t: Tester, trip: TripEntry, due_ns: int) -> bool:
     """Whether a condition holds, or may, by what is read once it has had time to settle."""
     t.alive(due_ns)
-    return _decided(t, trip.when) is not False
+    return decided(t, trip.when) is not False
 
 
 def _moved_by_a_setting(

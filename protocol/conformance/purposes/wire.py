@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from fractions import Fraction
 
+from wirevow.protocol.conformance.bracket import Bracket, needed
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.behaviour import do, target_state
 from wirevow.protocol.conformance.purposes.points import (
@@ -19,6 +20,7 @@ from wirevow.protocol.conformance.purposes.points import (
     restart,
 )
 from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.message import Request, check_of
 from wirevow.protocol.oracle import Judgement
@@ -202,6 +204,9 @@ def idle(t: Tester, r: Requirement) -> None:
             t.wait(idle_ns * 6 // 10)
         t.raw(b"\n")
         t.ask(entry.name)
+        idle_s, off = Fraction(idle_ns, NS_PER_S), Fraction(margin_ns, NS_PER_S)
+        what = "the idle time of a checked line" if checked else "the idle time"
+        t.shown(r.id, Bracket(what, idle_s, needed(idle_s, off), "s", idle_s - off, idle_s + off))
         t.home()
 
 

@@ -1,0 +1,155 @@
+"""Purposes about how long a condition holds before it acts, closely: on both sides of the time.
+
+On a held clock an instrument is looked at in steps that are small against the delay. When its condition
+began is known from the hand that made it true, or, where what it looks at takes time to follow, from
+readings: between the last that was surely short of it and the first that was surely beyond.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from decimal import Decimal
+from fractions import Fraction
+from functools import partial
+
+from wirevow.protocol.conformance.bracket import Bracket, needed
+from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.behaviour import bringing, decided
+from wirevow.protocol.conformance.purposes.points import LOOKS_AT_SLOW
+from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.expression import Expression, ExpressionError
+
+STEPS = 25
+"""Into so many steps the delay is cut near its end."""
+SOON = Fraction(17, 20)
+"""Up to this share of the delay nobody looks."""
+FINEST_NS = 100_000
+FOLLOWS = 4
+"""A delay of so many sample periods is counted from what is read."""
+LONGEST_NS = 60 * NS_PER_S
+
+
+@purpose("trip", "delay", 5)
+def trips_after(t: Tester, r: Requirement) -> None:
+    """Its condition begins at once, by the bench or by a setting, and stays."""
+    trip, provoke = t.vow.trips[r.element], t.vow.document.trips[r.element].provoke
+    if not t.session.held or t.gate is not None or provoke is None or provoke.silence:
+        return
+    if any(event not in t.events for event in provoke.bench):
+        raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
+    every_ns = t.vow.document.trips[r.element].every
+    if provoke.within <= LONGEST_NS:
+        t.arrange(provoke)
+        hand = _bench_hand(t, provoke.bench)
+        _acts_after(t, r, trip.when, trip.after_ns, every_ns, provoke.within, hand)
+        return
+    # The bench is slow: a setting brings the threshold to what is read, once it has come near enough.
+    found = _by_a_setting(t, trip.when)
+    if found is None:
+        return
+    entry = t.vow.points[found]
+    others = {name: value for name, value in provoke.put.items() if name != found}
+    t.arrange(provoke.model_copy(update={"put": others}))
+    _bench_hand(t, provoke.bench)()
+    for _ in range(LOOKS_AT_SLOW):
+        there = bringing(t, trip.when.as_threshold(t.vow.measured)[0], entry)
+        if t.state not in trip.armed_in:
+            return
+        if there is not None:
+            hand = partial(t.put, found, there)
+            _acts_after(t, r, trip.when, trip.after_ns, every_ns, LONGEST_NS, hand)
+            return
+        t.alive(provoke.within // LOOKS_AT_SLOW)
+
+
+@purpose("state", "leave", 4)
+def left_after(t: Tester, r: Requirement) -> None:
+    """The same for a condition that ends a state."""
+    leave = t.vow.document.states[r.element].leaves[int(r.aspect.partition(".")[2]) - 1]
+    provoke = leave.provoke
+    if leave.when is None or not leave.after or provoke is None or not t.session.held or t.gate is not None:
+        return
+    if t.vow.states[provoke.state].energised and not t.energise:
+        return
+    if any(event not in t.events for event in provoke.bench):
+        raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
+    t.arrange(provoke)
+    begin = _bench_hand(t, provoke.bench)
+    _acts_after(t, r, leave.when, leave.after, 0, max(provoke.within, 2 * leave.after), begin)
+
+
+def _bench_hand(t: Tester, events: Mapping[str, Decimal | str]) -> Callable[[], None]:
+    """All the events of a provocation, as one hand."""
+
+    def work() -> None:
+        for event, value in events.items():
+            t.bench(event, value)
+
+    return work
+
+
+def _by_a_setting(t: Tester, condition: Expression) -> str | None:
+    """A setting that moves the only threshold of a condition."""
+    try:
+        found = condition.as_threshold(t.vow.measured)
+    except ExpressionError:
+        return None
+    names = sorted(found[0].expression.names) if len(found) == 1 else []
+    return next((n for n in names if t.vow.points[n].scale is not None and t.vow.points[n].settable), None)
+
+
+def _acts_after(
+    t: Tester,
+    r: Requirement,
+    condition: Expression,
+    after_ns: int,
+    every_ns: int,
+    within_ns: int,
+    begin: Callable[[], object],
+) -> None:
+    """Begin it, and watch closely when the state changes: the interval in which the delay lies."""
+    state = t.state
+    if decided(t, condition) is not False:
+        raise NotSelected("its condition holds before it is provoked")
+    t.ask_for_patience(within_ns + 2 * after_ns)
+    early_ns = t.now_ns
+    begin()
+    late_ns = t.now_ns
+    period_ns = max((t.vow.points[name].period_ns for name in condition.names), default=0)
+    if period_ns and after_ns >= FOLLOWS * period_ns:
+        early_ns, late_ns = _begun(t, condition, period_ns, within_ns, early_ns)
+        if t.state != state or not late_ns:
+            return
+    t.alive(max(0, late_ns + int(after_ns * SOON) - t.now_ns))
+    t.ask("self.state")
+    step_ns = max(after_ns // STEPS, FINEST_NS)
+    last_ns = t.now_ns if t.state == state else late_ns
+    while t.state == state and t.now_ns < late_ns + 2 * after_ns + 4 * every_ns + within_ns:
+        last_ns = t.now_ns
+        t.alive(step_ns)
+        t.ask("self.state")
+    if t.state == state:
+        return  # whether it acts at all is another requirement's
+    low, high = (Fraction(max(0, each), NS_PER_S) for each in (last_ns - late_ns, t.now_ns - early_ns))
+    after = Fraction(after_ns, NS_PER_S)
+    unsure = Fraction(every_ns + (late_ns - early_ns) // 2 + step_ns // 2, NS_PER_S)
+    t.shown(r.id, Bracket("the delay", after, needed(after, unsure), "s", low, high))
+    t.keep(r.id)
+
+
+def _begun(
+    t: Tester, condition: Expression, period_ns: int, within_ns: int, early_ns: int
+) -> tuple[int, int]:
+    """When it began to hold, at the earliest and at the latest; the latter is 0 if it was not seen to."""
+    end_ns = t.now_ns + within_ns
+    while t.now_ns < end_ns:
+        asked_ns = t.now_ns
+        holds = decided(t, condition)
+        if holds:
+            return early_ns, t.now_ns
+        if holds is False:
+            early_ns = asked_ns - period_ns
+        t.alive(max(period_ns // 2, 1))
+    return early_ns, 0
