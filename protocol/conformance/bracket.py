@@ -166,6 +166,7 @@ class Way:
 _HELD = "a rig that holds the clock"
 WAYS = (
     Way("trip", "threshold", "looks", "a bench event that brings what it looks at closer to it"),
+    Way("trip", "clears", "looks", "a bench event that brings what it looks at closer to it"),
     Way("trip", "delay", "time", f"{_HELD}, and a bench event that begins its condition at once"),
     Way("state", "leave", "time", f"{_HELD}, and a bench event that begins its condition at once"),
     Way("limit", "", "pressing on it", "settings, or a bench event, that press on it (`provoke`)"),
@@ -190,6 +191,9 @@ def has_number(document: Document, requirement: Requirement) -> bool:
     if requirement.section == "state":
         leave = document.states[requirement.element].leaves[int(requirement.aspect.partition(".")[2]) - 1]
         return leave.after > 0
+    if requirement.aspect == "clears":
+        condition = document.trips[requirement.element].cleared_when
+        return condition is not None and any(isinstance(n, Number) and n.value for n in walk(condition.root))
     if requirement.section == "law":
         law = document.laws[requirement.element]
         return law.holds is not None or law.integral_of is not None or law.elapses is not None

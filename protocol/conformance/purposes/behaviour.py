@@ -1127,8 +1127,9 @@ def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> bo
         _look(t)
         if clear is not None:
             try_clear(t, clear, readings)
-    # Just gone, half way, and well beyond: near the threshold a coarse reading leaves it open.
-    for share in (Fraction(1, 10), Fraction(1, 2), Fraction(19, 10)):
+    # Just gone, half way, as near to the end as a reading is sure on either side, and well beyond.
+    beside = _beside_the_end(t, trip)
+    for share in (Fraction(1, 10), Fraction(1, 2), *beside, Fraction(19, 10)):
         if t.state == trip.to and clear is not None and _part_way(t, trip, share):
             t.alive(t.vow.document.trial.settle)
             try_clear(t, clear, readings)
@@ -1319,35 +1320,68 @@ def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
 
 def try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
     """Clear it or be refused, as what is read just now decides."""
-    t.oracle.twin.readings = {name: about(t, name) for name in readings}
+    found = t.oracle.twin.readings = {name: about(t, name) for name in readings}
+    trip = t.vow.trips.get(t.oracle.twin.last_trip[0])
+    before = t.state
     try:
         t.act(clear)
     finally:
         t.oracle.twin.readings = {}
+    if trip is not None and trip.cleared_when is not None and before == trip.to:
+        for name, (low, high) in found.items():
+            value = Fraction(low + high, 2) * t.vow.points[name].number.step
+            condition, cleared = trip.cleared_when, t.state != before
+            t.looked(f"trip.{trip.name}.clears", condition, name, value, acted=cleared)
     _look(t)
 
 
-def _part_way(t: Tester, trip: TripEntry, share: Fraction) -> bool:
-    """Bring a reading a share of the way from condition to clearing, by the bench or by their settings."""
+def _both_ends(
+    t: Tester, trip: TripEntry
+) -> tuple[PointEntry, Threshold, Threshold, dict[str, Fraction]] | None:
+    """A reading, where its trip begins and where it can be cleared, and the settings that move both."""
     if trip.cleared_when is None:
-        return False
+        return None
     try:
         trips_at = trip.when.as_threshold(t.vow.measured)
         clears_at = trip.cleared_when.as_threshold(t.vow.measured)
     except ExpressionError:
-        return False
+        return None
     if len(trips_at) != 1 or len(clears_at) != 1 or trips_at[0].point != clears_at[0].point:
-        return False
-    point = t.vow.points[trips_at[0].point]
+        return None
     exact = {
         name: t.vow.points[name].exact(t.setting(name))
         for name in trip.when.names | trip.cleared_when.names
         if name in t.oracle.twin.settings
     }
     settings = {name: value for name, value in exact.items() if isinstance(value, Fraction)}
+    return t.vow.points[trips_at[0].point], trips_at[0], clears_at[0], settings
+
+
+SURELY = Fraction(3, 2)
+"""So many times its accuracy away, a reading is surely on one side: what is watched is what is read."""
+
+
+def _beside_the_end(t: Tester, trip: TripEntry) -> tuple[Fraction, ...]:
+    """Shares of the way from condition to clearing, as near to its end as the reading's accuracy allows."""
+    found = _both_ends(t, trip)
+    if found is None:
+        return ()
+    point, trips_at, clears_at, settings = found
+    clears = clears_at.expression.number(settings)
+    way = abs(clears - trips_at.expression.number(settings))
+    away = SURELY * point.accuracy(clears) + point.number.step
+    return (1 - away / way, 1 + away / way) if way > away else ()
+
+
+def _part_way(t: Tester, trip: TripEntry, share: Fraction) -> bool:
+    """Bring a reading a share of the way from condition to clearing, by the bench or by their settings."""
+    found = _both_ends(t, trip)
+    if found is None:
+        return False
+    point, trips_at, clears_at, settings = found
 
     def place_with(values: Mapping[str, Fraction]) -> Fraction:
-        trips, clears = trips_at[0].expression.number(values), clears_at[0].expression.number(values)
+        trips, clears = trips_at.expression.number(values), clears_at.expression.number(values)
         return trips + share * (clears - trips)
 
     place = place_with(settings)

@@ -58,8 +58,8 @@ def trips_after(t: Tester, r: Requirement) -> None:
         if t.state not in trip.armed_in:
             return
         if there is not None:
-            hand = partial(t.put, found, there)
-            _acts_after(t, r, trip.when, trip.after_ns, every_ns, LONGEST_NS, hand)
+            put = partial(t.put, found, there)
+            _acts_after(t, r, trip.when, trip.after_ns, every_ns, LONGEST_NS, put)
             return
         t.alive(provoke.within // LOOKS_AT_SLOW)
 

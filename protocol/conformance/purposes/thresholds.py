@@ -14,7 +14,7 @@ from fractions import Fraction
 from functools import partial
 
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import about, act_guarded, decided, target_state
+from wirevow.protocol.conformance.purposes.behaviour import SURELY, about, act_guarded, decided, target_state
 from wirevow.protocol.conformance.purposes.points import at_rest
 from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
@@ -29,8 +29,6 @@ WITHIN = Fraction(11, 12)
 """How far a reading is brought from the nearest threshold that the settings allow to the farthest."""
 BEYOND = Fraction(1, 50)
 """The same for a reading that is to be little beyond the nearest."""
-SURELY = Fraction(3, 2)
-"""So many times its accuracy away, a reading is surely on one side: what is watched is what is read."""
 LOOKS = 8
 """Into so many parts the delay is cut while the condition is waited for."""
 LONGEST_NS = 10 * NS_PER_S
@@ -443,6 +441,7 @@ def _by_the_bench(
             _stays(t, r, beside, level, due_ns)
             if trip is not None:
                 name = f"trip.{trip.name}.threshold"
+                t.alive(entry.period_ns)  # until then it may be an older sample
                 t.looked(name, trip.when, entry.name, _read(t, entry), acted=False)
         else:
             _acts(t, r, to, due_ns)
