@@ -18,6 +18,7 @@ from wirevow.protocol.conformance.purposes.behaviour import bringing, decided
 from wirevow.protocol.conformance.purposes.points import LOOKS_AT_SLOW
 from wirevow.protocol.conformance.tester import NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.document.model import Provoke
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.expression import Expression, ExpressionError
 
@@ -34,50 +35,50 @@ LONGEST_NS = 60 * NS_PER_S
 @purpose("trip", "delay", 5)
 def trips_after(t: Tester, r: Requirement) -> None:
     """Its condition begins at once, by the bench or by a setting, and stays."""
-    trip, provoke = t.vow.trips[r.element], t.vow.document.trips[r.element].provoke
-    if not t.session.held or t.gate is not None or provoke is None or provoke.silence:
-        return
-    if any(event not in t.events for event in provoke.bench):
-        raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
-    every_ns = t.vow.document.trips[r.element].every
-    if provoke.within <= LONGEST_NS:
-        t.arrange(provoke)
-        hand = _bench_hand(t, provoke.bench)
-        _acts_after(t, r, trip.when, trip.after_ns, every_ns, provoke.within, hand)
-        return
-    # The bench is slow: a setting brings the threshold to what is read, once it has come near enough.
-    found = _by_a_setting(t, trip.when)
-    if found is None:
-        return
-    entry = t.vow.points[found]
-    others = {name: value for name, value in provoke.put.items() if name != found}
-    t.arrange(provoke.model_copy(update={"put": others}))
-    _bench_hand(t, provoke.bench)()
-    for _ in range(LOOKS_AT_SLOW):
-        there = bringing(t, trip.when.as_threshold(t.vow.measured)[0], entry)
-        if t.state not in trip.armed_in:
-            return
-        if there is not None:
-            put = partial(t.put, found, there)
-            _acts_after(t, r, trip.when, trip.after_ns, every_ns, LONGEST_NS, put)
-            return
-        t.alive(provoke.within // LOOKS_AT_SLOW)
+    trip, rule = t.vow.trips[r.element], t.vow.document.trips[r.element]
+    if rule.provoke is not None:
+        _watched(t, r, trip.when, trip.after_ns, rule.every, rule.provoke)
 
 
 @purpose("state", "leave", 4)
 def left_after(t: Tester, r: Requirement) -> None:
     """The same for a condition that ends a state."""
     leave = t.vow.document.states[r.element].leaves[int(r.aspect.partition(".")[2]) - 1]
-    provoke = leave.provoke
-    if leave.when is None or not leave.after or provoke is None or not t.session.held or t.gate is not None:
+    if leave.when is not None and leave.after and leave.provoke is not None:
+        _watched(t, r, leave.when, leave.after, 0, leave.provoke)
+
+
+def _watched(
+    t: Tester, r: Requirement, condition: Expression, after_ns: int, every_ns: int, provoke: Provoke
+) -> None:
+    if not t.session.held or t.gate is not None or provoke.silence:
         return
     if t.vow.states[provoke.state].energised and not t.energise:
         return
     if any(event not in t.events for event in provoke.bench):
         raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
-    t.arrange(provoke)
-    begin = _bench_hand(t, provoke.bench)
-    _acts_after(t, r, leave.when, leave.after, 0, max(provoke.within, 2 * leave.after), begin)
+    work = _bench_hand(t, provoke.bench)
+    if provoke.within <= LONGEST_NS:
+        t.arrange(provoke)
+        _acts_after(t, r, condition, after_ns, every_ns, max(provoke.within, 2 * after_ns), work)
+        return
+    # The bench is slow: a setting brings the threshold to what is read, once that has come near enough.
+    name = _by_a_setting(t, condition)
+    if name is None:
+        return
+    others = {each: value for each, value in provoke.put.items() if each != name}
+    t.arrange(provoke.model_copy(update={"put": others}))
+    threshold, entry = condition.as_threshold(t.vow.measured)[0], t.vow.points[name]
+    for look in range(LOOKS_AT_SLOW):
+        there = bringing(t, threshold, entry)
+        if t.state != provoke.state:
+            return
+        if there is not None and decided(t, condition) is False:
+            _acts_after(t, r, condition, after_ns, every_ns, LONGEST_NS, partial(t.put, name, there))
+            return
+        if not look:
+            work()
+        t.alive(provoke.within // LOOKS_AT_SLOW)
 
 
 def _bench_hand(t: Tester, events: Mapping[str, Decimal | str]) -> Callable[[], None]:
@@ -115,6 +116,8 @@ def _acts_after(
         raise NotSelected("its condition holds before it is provoked")
     t.ask_for_patience(within_ns + 2 * after_ns)
     early_ns = t.now_ns
+    if r.section == "state":
+        _looked(t, r, condition, acted=False)
     begin()
     late_ns = t.now_ns
     period_ns = max((t.vow.points[name].period_ns for name in condition.names), default=0)
@@ -136,7 +139,16 @@ def _acts_after(
     after = Fraction(after_ns, NS_PER_S)
     unsure = Fraction(every_ns + (late_ns - early_ns) // 2 + step_ns // 2, NS_PER_S)
     t.shown(r.id, Bracket("the delay", after, needed(after, unsure), "s", low, high))
+    if r.section == "state":
+        _looked(t, r, condition, acted=True)
     t.keep(r.id)
+
+
+def _looked(t: Tester, r: Requirement, condition: Expression, *, acted: bool) -> None:
+    """What is read now is on that side of the condition's numbers."""
+    for name in sorted(condition.names & t.vow.measured):
+        if t.vow.points[name].source == "signal":
+            t.looked(r.id, condition, name, t.read(name) * t.vow.points[name].number.step, acted=acted)
 
 
 def _begun(
