@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -11,11 +12,15 @@ import pytest
 from tests.protocol.conformance.instruments import SPEC, hands_on, try_purpose, vow_of
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
-from wirevow.protocol.conformance.bracket import Look, brackets
+from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.bracket import Bracket, Look, brackets, judged
+from wirevow.protocol.conformance.campaign import Finding
 from wirevow.protocol.conformance.tester import Broken, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
+from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.device import Device
 from wirevow.protocol.document.load import load_document
+from wirevow.protocol.document.requirements import requirements
 from wirevow.protocol.expression import parse
 from wirevow.protocol.vow import PointEntry, Value, compile_vow
 
@@ -105,28 +110,90 @@ def test_a_number_is_shown_by_looks_on_both_sides_of_a_tenth() -> None:
     assert brackets(OVER, Fraction(1), near)[1].needed == 2
 
 
-@pytest.mark.parametrize(
-    ("trip", "fires", "event"),
-    [
-        ("overpower", "close_to_the_threshold", "input.power"),
-        ("thermistor_shorted", "fires", "heat.sensor"),
-    ],
-)
-def test_a_number_that_the_bench_cannot_bracket_is_not_passed(trip: str, fires: str, event: str) -> None:
-    hands = clean()
-    try_purpose(hands, fires, f"trip.{trip}.fires")
-    hands.home()
-    with pytest.raises(NotSelected, match=f"shown: nothing at .* and a trip at .*a bench event .*{event}"):
-        try_purpose(hands, "numbers_are_shown", f"trip.{trip}.threshold")
+def test_looks_narrow_the_interval_of_each_number() -> None:
+    factor, added = brackets(
+        OVER, Fraction(1, 10), [look("111", "100", False), look("113", "100", True)], "W"
+    )
+    assert (factor.low, factor.high, factor.unit) == (Fraction("1.09"), Fraction("1.11"), "")
+    assert (added.low, added.high, added.unit) == (1, 3, "W")
+    assert added.words == "2 W between 1 and 3 W"
+    # Where the setting is just 1, a factor of it moves the threshold as a summand does, and is none.
+    assert [each.unit for each in brackets(OVER, Fraction(1), [look("3", "1", True)], "W")] == ["", "W"]
+    wide = Bracket("the delay", Fraction(1), Fraction(1, 10), "s", Fraction("0.5"), Fraction("1.05"))
+    assert not wide.shown
+    assert wide.joined(replace(wide, low=Fraction("0.95"), high=None)).shown
+    assert replace(wide, low=Fraction("1.2"), high=None).refuted
 
 
-def test_one_that_it_can_is() -> None:
-    hands = clean()
-    try_purpose(hands, "close_to_the_threshold", "trip.overcurrent.fires")
-    hands.home()
-    try_purpose(hands, "numbers_are_shown", "trip.overcurrent.threshold")
-    assert hands.kept["trip.overcurrent.threshold"]
-    assert "a trip at" in hands.measured["trip.overcurrent.threshold"]
+def findings(hands: Hands, *names: str) -> dict[str, Finding]:
+    """What a check says of these requirements, looking at nothing else."""
+    report = campaign.run(hands, reduce=False, only=set(names))
+    return {name: report.findings[name] for name in names}
+
+
+POWER = "input.power > limit.power * 1.1 + 2"
+COLD = "heat.sensor < 0.1"
+FAN = "{at: 45.0, duty: 0.50}"
+SHORT = "after: 20 ms\n    every: 1 ms\n    latched: true\n    to: tripped\n    reports: input.power"
+OTHER_NUMBERS = [
+    (POWER, POWER.replace("1.1", "1.2"), "trip.overpower.threshold", "trip.overpower.fires"),
+    (COLD, COLD.replace("0.1", "0.2"), "trip.thermistor_shorted.threshold", "trip.thermistor_shorted.fires"),
+    (SHORT, SHORT.replace("20 ms", "25 ms"), "trip.overpower.delay"),
+    ("- {after: 10 s,", "- {after: 11 s,", "state.armed.leave.1"),
+    ("after: 1 s\n        to: finished", "after: 1200 ms\n        to: finished", "state.discharging.leave.1"),
+    (FAN, FAN.replace("45.0", "50.0"), "fan.curve"),
+    ("hysteresis: 4.0", "hysteresis: 9.0", "fan.hysteresis", "fan.curve"),
+    ("end: 88.0", "end: 98.0", "derating"),
+    ("floor: 0.25", "floor: 0.35", "derating"),
+]
+"""An entry of the document, what the instrument has instead, a tenth off or more, and what must not pass."""
+
+
+@pytest.mark.parametrize(("entry", "other", "names"), [(a, b, names) for a, b, *names in OTHER_NUMBERS])
+def test_a_number_that_is_another_is_not_passed(
+    tmp_path: Path, entry: str, other: str, names: list[str]
+) -> None:
+    found = findings(hands_on_other(tmp_path, entry, other), *names)
+    assert found[names[0]].verdict is not Verdict.PASS
+    assert any(each.verdict is Verdict.FAIL for each in found.values()), found
+
+
+def test_a_number_that_is_right_is_passed_with_its_interval() -> None:
+    names = {name for _, _, *names in OTHER_NUMBERS for name in names}
+    found = findings(clean(), *sorted(names))
+    for name, finding in found.items():
+        assert finding.verdict is Verdict.PASS, (name, finding.reason)
+        assert name.endswith(".fires") or "between" in finding.measured, name
+
+
+def test_a_limit_is_passed_only_where_it_was_pressed_on() -> None:
+    found = findings(clean(), "limit.power", "limit.headroom")
+    assert found["limit.power"].verdict is Verdict.PASS
+    assert "22 W promised" in found["limit.power"].measured
+    # The stage needs less than the document allows it: how much it allows cannot be seen.
+    assert found["limit.headroom"].verdict is Verdict.NONE
+    assert "would show more" in found["limit.headroom"].reason
+
+
+def test_a_relation_says_how_far_it_was_off() -> None:
+    (found,) = findings(clean(), "law.current_follows_level").values()
+    assert found.verdict is Verdict.PASS
+    assert re.fullmatch(r"abs\(input.current - sink.level\) at most .* ± .* of 0.03 A", found.measured)
+
+
+def test_what_was_not_bracketed_is_not_passed() -> None:
+    document = load_document(SPEC / "tarn.yaml").document
+    known = {each.id: each for each in requirements(document)}
+    delay = known["trip.overpower.delay"]
+    verdict, words = judged(document, delay, Verdict.PASS, [])
+    assert verdict is Verdict.NONE
+    assert "nothing of its number" in words
+    wide = Bracket("the delay", Fraction(1), Fraction(1, 10), "s", Fraction(0), Fraction(1))
+    assert judged(document, delay, Verdict.PASS, [wide])[0] is Verdict.NONE
+    assert judged(document, delay, Verdict.FAIL, [wide])[0] is Verdict.FAIL
+    # Who promises no number is asked for none.
+    assert judged(document, known["trip.overpower.notice"], Verdict.PASS, [])[0] is Verdict.PASS
+    assert judged(document, known["state.swinging.leave.1"], Verdict.PASS, [])[0] is Verdict.PASS
 
 
 def test_an_accuracy_without_a_reference_is_listed() -> None:
