@@ -63,6 +63,15 @@ def test_where_nobody_can_be_asked_it_is_an_error_and_nothing_is_changed(what, t
     assert "--yes" in shown.err.splitlines()[-1]
 
 
+@pytest.mark.parametrize("what", ["replay", "learn"])
+def test_afterwards_it_is_told_what_was_done(what, tmp_path, capfd):
+    with plugged_in(Tarn(), tmp_path) as port:
+        assert command.run([*words_for(what), port, "--yes"]) == 0
+    told = capfd.readouterr().err.splitlines()[-1]
+    assert re.match(r"wirevow: done to it: settings put \d+, saves 0, ", told)
+    assert "energised never" in told
+
+
 @pytest.mark.parametrize(("answer", "status"), [("n\n", 2), ("\n", 2), ("", 2), ("y\n", 3)])
 def test_what_is_answered_decides(answer, status, tmp_path, monkeypatch, capfd):
     device = Tarn()

@@ -90,8 +90,8 @@ def command(
             learned = named(document, learn(document, instrument, extra_states, _say))
             lines, asked = t.lines, instrument.asked
     finally:
-        for warning in hookup.warnings if hookup is not None else ():
-            _say(warning)
+        for line in hookup.told() if hookup is not None else ():
+            _say(line)
 
     found = compared(document, learned)
     marked = _marked(document, learned, found)

@@ -78,8 +78,8 @@ def command(
         click.echo(f"inconclusive: {why}")
         return EXIT_CODE[Verdict.INCONCLUSIVE]
     finally:
-        for warning in hookup.warnings if hookup is not None else ():
-            click.echo(f"wirevow: {warning}", err=True)
+        for line in hookup.told() if hookup is not None else ():
+            click.echo(f"wirevow: {line}", err=True)
     if shown is None:
         click.echo(f"pass: {case.requirement} is kept now")
         return EXIT_CODE[Verdict.PASS]

@@ -22,6 +22,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from wirevow.protocol.conformance.envelope import limited_readings, saving_actions
 from wirevow.protocol.vow import ActionEntry, PointEntry, Vow
@@ -29,6 +30,10 @@ from wirevow.protocol.vow import ActionEntry, PointEntry, Vow
 NS_PER_S = 1_000_000_000
 STALE_NS = NS_PER_S
 """Beyond four reply deadlines, what has not been answered for so long will not be."""
+NOT_UNDERSTOOD = ([b"length"], [b"syntax"], [b"check"])
+"""Reasons of refusals that leave the remembered request as it was (`wire.once`)."""
+UNTAGGED = ([b"refuse", b"length"], [b"refuse", b"check"])
+"""Refusals that carry no tag, whatever the request had (`wire.tag`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +78,7 @@ class Done:
         return ", ".join(f"{what} {much}" for what, much in self.pairs())
 
 
-@dataclass(frozen=True, slots=True)
-class _Sent:
+class _Sent(NamedTuple):
     """A request without answer yet."""
 
     tag: bytes | None
@@ -122,13 +126,17 @@ class Account:
         self._since_ns: int | None = None
         """Since when it is energised; None if it is not, as far as is known."""
         self._energised_ns = 0
-        self._highest: dict[str, Fraction] = {}
+        self._highest: dict[bytes, int] = {}
+        """Of each reading, in counts, without its sign."""
 
     def done(self, now_ns: int) -> Done:
         """What was done up to now."""
         running_ns = 0 if self._since_ns is None else now_ns - self._since_ns
         left = sum(each.name in self._saving for each in self._waiting)
-        highest = {kind: float(value) for kind, value in self._highest.items()}
+        highest: dict[str, Fraction] = {}
+        for name, counts in self._highest.items():
+            entry, kind, factor = self._readings[name]
+            highest[kind] = max(counts * entry.number.step * factor, highest.get(kind, Fraction(0)))
         return Done(
             puts=self._puts,
             saves=self._saves,
@@ -138,8 +146,8 @@ class Account:
             switchings=self._switchings,
             energised_s=(self._energised_ns + running_ns) / NS_PER_S,
             energised=self._since_ns is not None,
-            amperes=highest.get("A"),
-            watts=highest.get("W"),
+            amperes=float(highest["A"]) if "A" in highest else None,
+            watts=float(highest["W"]) if "W" in highest else None,
         )
 
     # ------------------------------------------------------------------------------------------ what goes out
@@ -154,7 +162,7 @@ class Account:
                 continue
             self._lines += 1
             tag = words.pop(0) if words[0][:1] == b"@" else None
-            verb, name = (*words, b"", b"")[:2]
+            verb, name = words[:2] if len(words) > 1 else (b"", b"")
             self._waiting.append(_Sent(tag, verb, name, now_ns, line))
 
     def booted(self, now_ns: int) -> None:
@@ -177,7 +185,7 @@ class Account:
     def heard(self, line: bytes, now_ns: int) -> None:
         """A whole line came, without its LF."""
         words = line.split()
-        if words[:1] == [b"note"]:
+        if line[:5] == b"note ":
             self._noticed(words[2:], now_ns)
             return
         tag = words.pop(0) if words and words[0][:1] == b"@" else None
@@ -186,16 +194,20 @@ class Account:
             return
         if tag is not None and sent.line == self._last:
             return  # the stored reply once more: nothing was done
-        if words[:1] != [b"refuse"] or words[1:2] not in ([b"length"], [b"syntax"], [b"check"]):
+        how = words[0] if words else b""
+        if how == b"ok":
             self._last = b"" if tag is None else sent.line
-        if words[:1] == [b"ok"]:
             self._was_done(sent, words[1:], now_ns)
-        elif words[:2] == [b"refuse", b"state"] and len(words) > 2:
-            self._shown(words[2], sent.when_ns, now_ns)
+        elif words[1:2] not in NOT_UNDERSTOOD:
+            self._last = b"" if tag is None else sent.line
+            if words[1:2] == [b"state"] and len(words) > 2:
+                self._shown(words[2], sent.when_ns, now_ns)
 
     def _answered(self, tag: bytes | None, words: list[bytes]) -> _Sent | None:
         """The request that this answers. Answers come in order: what stands before it has none."""
-        any_tag = words[:2] in ([b"refuse", b"length"], [b"refuse", b"check"])
+        if self._waiting and self._waiting[0].tag == tag:
+            return self._waiting.popleft()
+        any_tag = words[:2] in UNTAGGED
         for index, sent in enumerate(self._waiting):
             if sent.tag == tag or (tag is None and any_tag):
                 for _ in range(index):
@@ -265,11 +277,10 @@ class Account:
             self._outputs = state.outputs
 
     def _read(self, name: bytes, values: list[bytes]) -> None:
-        entry, kind, factor = self._readings[name]
+        entry = self._readings[name][0]
         parsed = entry.number.parse(values[0].decode("latin-1")) if values else None
         if parsed is not None:
-            value = abs(parsed[0]) * entry.number.step * factor
-            self._highest[kind] = max(value, self._highest.get(kind, value))
+            self._highest[name] = max(abs(parsed[0]), self._highest.get(name, 0))
 
     def _counted(self, kind: str, entry: PointEntry, word: bytes) -> None:
         """Its own counter shows what nobody has seen; but no more than one for every line since."""

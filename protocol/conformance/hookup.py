@@ -59,6 +59,11 @@ class Hookup:
     warnings: list[str] = field(default_factory=list)
     """After the end: what the user has to be told loudly."""
 
+    def told(self) -> list[str]:
+        """After the end: the warnings, and what was done to the instrument, if it is real."""
+        done = self.tester.account.done(self.tester.now_ns).text()
+        return self.warnings if self.simulated else [*self.warnings, f"done to it: {done}"]
+
     def used(self) -> Profile:
         """The profile, with what was used of the envelope so far."""
         gate = self.tester.gate
