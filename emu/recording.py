@@ -134,8 +134,6 @@ class Recorder:
         self._waiter = make_waiter(punctual=False)
         self._plain: tuple[list[tuple[int, int]] | None, list[tuple[int, int]] | None] = None, None
         """What the waiter says when one side, or the other, has sent something and nothing else happened."""
-        self._brisk = False
-        """The last bytes came soon after those before them: the next ones are waited for awake."""
         self.from_host = self.from_device = 0
         """Bytes so far."""
 
@@ -167,16 +165,19 @@ class Recorder:
         from_host, from_device = self._plain
         device, host = self._device, self._host
         patience_s = self._endpoint.look_again_s if host is None else None
+        brisk = False  # the last bytes came soon after those before: the next ones are waited for awake
         while True:
-            begun = now()
             ready = wait(0)
-            until = begun + (_BRISK_NS if self._brisk else 0)
-            while not ready and now() < until:
-                let_others()
-                ready = wait(0)
             if not ready:
-                ready = wait(patience_s)
-            self._brisk = now() - begun < _BRISK_NS
+                begun = now()
+                if brisk:
+                    until = begun + _BRISK_NS
+                    while not ready and now() < until:
+                        let_others()
+                        ready = wait(0)
+                if not ready:
+                    ready = wait(patience_s)
+                    brisk = now() - begun < _BRISK_NS
             if host is not None and ready == from_host:
                 kind, side, to = Kind.HOST, host, device
             elif host is not None and ready == from_device:
