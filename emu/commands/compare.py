@@ -21,7 +21,7 @@ GIT_S = 20
 @click.command("compare")
 @click.argument("old")
 @click.argument("new")
-@click.option("--uses", metavar="FILE", help="A host's source or recording: only what it names counts.")
+@click.option("--uses", metavar="FILE", help="A host's source or journal: only what it names counts.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(old: str, new: str, uses: str | None, as_json: bool) -> int:
     """Tell every difference between two versions of an instrument's document, and what it means.
@@ -41,7 +41,7 @@ def command(old: str, new: str, uses: str | None, as_json: bool) -> int:
     from wirevow.protocol.vow import compile_vow
 
     before, after = _document(old), _document(new)
-    touched = None if uses is None else names_in(_text(uses), before.document)
+    touched = None if uses is None else names_in(_used(uses), before.document)
     comparison = compare(before, after, touched)
     vows = compile_vow(before.document), compile_vow(after.document)
     shown = {each: witness(*vows, each) for each in comparison.differences if each.effect.tries}
@@ -55,8 +55,18 @@ def command(old: str, new: str, uses: str | None, as_json: bool) -> int:
     return 0 if harmless and comparison.enough else 1
 
 
-def _text(path: str) -> str:
-    return Path(path).read_text(encoding="utf-8", errors="replace")
+def _used(path: str) -> str:
+    """What a host says: the text of its source, or all that it asked for in a journal."""
+    from wirevow.protocol.journal.exchanges import asked
+    from wirevow.protocol.journal.reading import Journal, is_journal
+
+    if not is_journal(path):
+        return Path(path).read_text(encoding="utf-8", errors="replace")
+    journal = Journal(path)
+    names = asked(journal.records())
+    for each in journal.told:
+        click.echo(f"wirevow: {each}", err=True)
+    return " ".join(names)
 
 
 def _document(given: str) -> Loaded[Document]:

@@ -154,3 +154,9 @@ def exchanges(records: Iterable[Record]) -> tuple[list[Line], list[Exchange]]:
         elif line.request is None:
             unasked.append(line)
     return before, found
+
+
+def asked(records: Iterable[Record]) -> list[str]:
+    """The points and actions that the host asked for, in the order in which they first were."""
+    names = (line.meaning.name for line in lines(records) if isinstance(line.meaning, Request))
+    return list(dict.fromkeys(names))

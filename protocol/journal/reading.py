@@ -85,6 +85,14 @@ class Journal:
         return f"a record is damaged; {count} bytes were left out,"
 
 
+def is_journal(path: str | Path) -> bool:
+    """Whether a file begins as a journal does."""
+    if not Path(path).is_file():
+        return False
+    with open(path, "rb") as file:
+        return file.read(len(MAGIC)) == MAGIC
+
+
 def read_head(data: bytes, name: str) -> tuple[Head, int]:
     """The head at the beginning of a journal, and where its first record is. Raises WirevowError."""
     import construct

@@ -12,6 +12,7 @@ from wirevow.protocol.compare.comparison import Comparison, compare, names_in
 from wirevow.protocol.document.load import read_document
 from wirevow.protocol.document.vet import vet
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.journal.layout import Head, Kind, head_bytes, record_bytes
 from wirevow.protocol.vow import compile_vow
 
 TARN = files("wirevow.spec").joinpath("tarn.yaml").read_text()
@@ -154,3 +155,19 @@ def test_the_command_reads_versions_from_git_and_ends_with_a_status(tmp_path, mo
     assert "wire.deadline" in [each["requirement"] for each in found["differences"]]
     assert run(["compare", "HEAD:none.yaml", "box.yaml"]) == 2
     assert "git does not have it" in capfd.readouterr().err
+
+
+def test_only_what_a_recorded_host_asks_for_counts(tmp_path, capfd):
+    new = tmp_path / "new.yaml"
+    new.write_text(changed((PATIENCE, PATIENCE.replace("low: 0.5", "low: 1.0"))))
+    journal = tmp_path / "bench.journal"
+    head = head_bytes(Head(0, "/dev/ttyUSB0"))
+    voltage = record_bytes(Kind.HOST, 1, b"@1 ask input.vol") + record_bytes(Kind.HOST, 2, b"tage\n")
+    answer = record_bytes(Kind.DEVICE, 3, b"ok 12.003 V\nnote 1 trip link.patience 1\n")
+    patience = record_bytes(Kind.HOST, 4, b"put link.patience 0.7 s\n")
+    for said, status in ((voltage + answer, 0), (voltage + answer + patience, 1)):
+        journal.write_bytes(head + said + record_bytes(Kind.END, 5, b"done"))
+        assert run(["compare", "tarn", str(new), "--uses", str(journal)]) == status
+        shown = capfd.readouterr()
+        assert ("link.patience" in shown.out) == bool(status)
+        assert shown.err == ""
