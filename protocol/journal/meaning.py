@@ -7,6 +7,7 @@
 | a ticket                                      | both are tickets                                           |
 | time it has run, boots, saves, cause of boot  | always: they are about the box's own past                  |
 | a trip's notice                               | the same trip, and its value as a reading                  |
+| all parts of a record                         | each of its fields does, as a value of its point           |
 
 Tags, checks and the numbers of notices mean nothing here.
 """
@@ -15,12 +16,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from fractions import Fraction
 
 from wirevow.protocol.journal.exchanges import Line
 from wirevow.protocol.message import Notice, Reply, Request
-from wirevow.protocol.vow import PointEntry, Vow
+from wirevow.protocol.quantity import parse_integer
+from wirevow.protocol.record import parse
+from wirevow.protocol.vow import PointEntry, Vow, part_count, record_of
 
 OWN_PAST = frozenset({"uptime", "silence", "boots", "boot_cause", "saves"})
 """System values that differ from box to box, and from run to run."""
@@ -52,6 +56,72 @@ def unlike(vow: Vow, line: Line, one: Reply | None, other: Reply | None) -> str:
     if entry.system in OWN_PAST:
         return ""
     return _apart(entry, one.words, other.words)
+
+
+@dataclass(slots=True)
+class Parts:
+    """Records of which some parts were asked for: what they mean is known when all are there."""
+
+    vow: Vow
+    _there: dict[str, dict[int, tuple[bytes, bytes]]] = field(default_factory=dict)
+
+    def take(self, line: Line, one: Reply | None, other: Reply | None) -> str | None:
+        """As `unlike`, for a part of a record; None if it is none, or was not answered twice."""
+        request = line.meaning
+        entry = self.vow.points.get(request.name) if isinstance(request, Request) else None
+        if entry is None or entry.kind != "record" or not isinstance(request, Request):
+            return None
+        given = [_part(reply) for reply in (one, other)]
+        if given[0] is None or given[1] is None or given[0][0] != given[1][0]:
+            return None
+        parts = self._there.setdefault(entry.name, {})
+        parts[given[0][0]] = given[0][1], given[1][1]
+        if len(parts) < part_count(self.vow, entry):
+            return ""
+        del self._there[entry.name]
+        return self._unlike(entry, *(b"".join(parts[at][side] for at in sorted(parts)) for side in (0, 1)))
+
+    def rest(self) -> Iterator[tuple[str, str]]:
+        """Records of which parts are missing and those that are there differ: name, and how."""
+        for name, parts in self._there.items():
+            if any(one != other for one, other in parts.values()):
+                yield name, "other bytes, and what they mean is not known: not all parts were asked for"
+
+    def _unlike(self, entry: PointEntry, one: bytes, other: bytes) -> str:
+        import construct
+
+        record = record_of(self.vow, entry)
+        try:
+            values = parse(record, one), parse(record, other)
+        except construct.ConstructError:
+            return "" if one == other else "one of them is no such record"
+        for each in record.fields:
+            point = self.vow.points.get(str(each.value))
+            pairs = zip(
+                *(value if each.count > 1 else [value] for value in (v[each.name] for v in values)),
+                strict=True,
+            )
+            for at, (ours, theirs) in enumerate(pairs):
+                how = "" if ours == theirs else "another value"
+                words: list[tuple[str, ...]] = [(str(ours),), (str(theirs),)]
+                if how and point is not None and point.scale is not None:
+                    words = [point.words(ours), point.words(theirs)]
+                    how = _apart(point, *words)
+                if how:
+                    which = f"{each.name}{f' {at}' if each.count > 1 else ''}"
+                    return f"{which} {' '.join(words[0])}, now {' '.join(words[1])}: {how}"
+        return ""
+
+
+def _part(reply: Reply | None) -> tuple[int, bytes] | None:
+    """Index and bytes of a part, if it is one."""
+    if reply is None or not reply.ok or len(reply.words) != 2:
+        return None
+    index = parse_integer(reply.words[0])
+    try:
+        return None if index is None else (index, bytes.fromhex(reply.words[1]))
+    except ValueError:
+        return None
 
 
 def left_open(vow: Vow, line: Line) -> bool:

@@ -17,7 +17,7 @@ from wirevow.protocol.conformance.gate import WATCH_NS, NotSelected, exact_reque
 from wirevow.protocol.conformance.tester import Broken, Doubtful, Tester
 from wirevow.protocol.journal.exchanges import Exchange, Line, Pairing
 from wirevow.protocol.journal.layout import Kind
-from wirevow.protocol.journal.meaning import left_open, unlike, unlike_notices
+from wirevow.protocol.journal.meaning import Parts, left_open, unlike, unlike_notices
 from wirevow.protocol.message import Reply, Request, parse_answer, parse_request
 from wirevow.protocol.vow import Value
 
@@ -238,14 +238,20 @@ class Rerun:
             texts = ["nothing" if each is None else _text(each.data) for each in (one, other)]
             outcome.differences.append(Difference((at_ns - begun_ns) / 1e9, line, texts[0], texts[1], how))
 
+        parts = Parts(vow)
         for each, line in done:
-            how = unlike(vow, each.line, _reply(each.line), _reply(line))
+            replies = _reply(each.line), _reply(line)
+            how = parts.take(each.line, *replies)
+            if how is None:
+                how = unlike(vow, each.line, *replies)
             if how:
                 differ(each.line.ns, _text(each.line.data), each.line.reply, line.reply, how)
             elif left_open(vow, each.line):
                 outcome.open += 1
             else:
                 outcome.same += 1
+        for name, how in parts.rest():
+            outcome.differences.append(Difference(0.0, f"ask {name}", "some parts", "some parts", how))
         recorded = [line for each, _ in done for line in each.unasked]
         first_ns = done[0][1].ns if done else 0
         for one, other, how in unlike_notices(vow, recorded, self._unasked):
