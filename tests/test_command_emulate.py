@@ -79,7 +79,7 @@ def test_time_passes_faster_for_the_instrument_than_for_its_host():
     assert 300 <= passed + 1 <= 1000 * (time.monotonic() - begun) + 2
 
 
-def test_at_most_speed_time_stands_until_the_host_waits_and_then_jumps_to_what_comes():
+def test_at_speed_max_time_stands_until_the_host_waits_and_then_jumps_to_what_comes():
     with (
         emulating("--listen", "tcp:127.0.0.1:0", "--speed", "max") as (_, addresses),
         serial.serial_for_url(addresses["port"], timeout=20) as port,

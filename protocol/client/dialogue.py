@@ -33,6 +33,8 @@ class Call:
     attempts: int = 0
     sent_ns: int = 0
     reply: Reply | None = None
+    refusals: list[tuple[str, ...]] = field(default_factory=list, repr=False)
+    """What came back without a tag while it alone was on its way."""
     damaged: bool = field(default=False, repr=False)
     """Send it again at once: what came back shows that it, or its answer, was damaged."""
 
@@ -109,6 +111,7 @@ class Dialogue:
                 if len(self._waiting) == 1 and isinstance(answer, Reply):
                     # `refuse check`, `length` or `syntax` without a tag: it was this one, damaged.
                     self._waiting[0].damaged = True
+                    self._waiting[0].refusals.append(answer.words)
         return notices
 
     def forget(self) -> None:

@@ -149,6 +149,8 @@ class Host:
                 f"the port was lost during `{text}`, which may have been done or not: {error}"
             ) from error
         if call.reply is None:
+            if len(call.refusals) == call.attempts:  # not noise: it wants a check on every line
+                raise Refused(text, call.refusals[-1])
             raise Unsure(
                 f"`{text}` was sent {call.attempts} times without an answer; it may have been done or not"
             )

@@ -43,6 +43,15 @@ def test_a_refusal_carries_reason_and_limits() -> None:
         assert (found.reason, found.low, found.high, found.unit) == ("range", 2.5, 6.0, "A")
 
 
+def test_a_guard_that_wants_checks_is_told_of() -> None:
+    with wirevow.emulate("tarn") as run:
+        with wirevow.connect(run.url, "tarn", checks=True) as careful:
+            careful.input.voltage.read()
+        with pytest.raises(wirevow.Refused, match="checks=True"):
+            run.client.sink.level.put(1)
+        run.client.host.changed = False  # it could not make safe either
+
+
 def test_a_value_that_cannot_be_is_not_sent() -> None:
     with wirevow.emulate("tarn") as run:
         for point, value in ((run.client.sink.mode, "curent"), (run.client.sink.level, float("nan"))):
