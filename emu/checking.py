@@ -51,6 +51,7 @@ def check(
     budget: int | None = None,
     extra_states: int = 0,
     only: Sequence[str] = (),
+    allow: Sequence[str] = (),
 ) -> Outcome:
     """Hold the instrument at `port` to every requirement of `doc`.
 
@@ -58,8 +59,10 @@ def check(
     `emu://NAME`; `rig` the endpoint of the hands on its bench. Nothing is energised unless a rig says the
     instrument is simulated, or `envelope`, a file, says how far a real one may go: giving it means that its
     cautions have been read. Nobody is asked before the settings of a real one are changed. `budget` is the
-    most lines that are sent. `only` are patterns such as `trip.*` of
-    the requirements to look at; the rest is not selected. Raises WirevowError.
+    most lines that are sent. `only` are patterns such as `trip.*` of the requirements to look at; the rest is
+    not selected. `allow` are the kinds of what may be done to a real instrument: `store` (save), `boot` and
+    `switch` (its outputs), each with a ceiling as in `store=20`; an envelope implies `switch`. Raises
+    WirevowError.
     """
     loaded = sound(doc)
     vow = compile_vow(loaded.document)
@@ -74,6 +77,7 @@ def check(
         budget=budget,
         extra_states=extra_states,
         only=only,
+        allow=allow,
     )
     if ended.trouble is not None:
         raise ended.trouble
@@ -91,6 +95,7 @@ def run(
     budget: int | None,
     extra_states: int,
     only: Sequence[str] = (),
+    allow: Sequence[str] = (),
     memory: Memory | None = None,
     agree: Callable[[], None] | None = None,
     say: Callable[[str], None] = lambda text: None,
@@ -109,7 +114,9 @@ def run(
     trouble: WirevowError | KeyboardInterrupt | None = None
     hookup, report = None, None
     try:
-        with hooked_up(vow, port, rig, seed=seed, budget=budget, envelope=envelope, agree=agree) as hookup:
+        with hooked_up(
+            vow, port, rig, seed=seed, budget=budget, envelope=envelope, allow=allow, agree=agree
+        ) as hookup:
             report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
             group = group_for(hookup.tester, extra_states)
             if extra_states:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.consent import before_changes, consented, within_envelope
+from wirevow.emu.commands.consent import allowing, before_changes, consented, within_envelope
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ ROOM_BYTES = 4_000_000
 @click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of everything chosen.")
 @within_envelope
+@allowing
 @click.option(
     "--budget",
     metavar="LINES",
@@ -77,12 +78,14 @@ def command(
     memory_file: str | None,
     extra_states: int,
     only: tuple[str, ...],
+    allow: tuple[str, ...],
 ) -> int:
     """Hold the instrument at PORT to every requirement of DOC.
 
     Nothing is energised (the dry profile) unless a rig says that the instrument is simulated, or an envelope
-    says how far a real one may go. Before anything of a real one is changed, what will be done is shown with
-    the cautions, and you are asked; in scripts --yes says so. Every failure becomes a case file that
+    says how far a real one may go. Nor is a real one saved to, booted or switched unless --allow says so, as
+    in `--allow store --allow boot=20`. Before anything of a real one is changed, what will be done is shown
+    with the cautions, and you are asked; in scripts --yes says so. Every failure becomes a case file that
     `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
     """
     from wirevow.emu import checking
@@ -101,7 +104,8 @@ def command(
     count = len(selected(sorted(requirement_ids(vow.document)), only)) if only else None
 
     def plan(within: Envelope | None) -> Plan:
-        return plan_of(vow, envelope=within, ceilings=ceilings_of(within), budget=budget, requirements=count)
+        ceilings = ceilings_of(vow, within, allow)
+        return plan_of(vow, envelope=within, ceilings=ceilings, budget=budget, requirements=count)
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
     agree = None if yes or envelope is not None else before_changes(plan(None), progress.paused)
@@ -117,6 +121,7 @@ def command(
         budget=budget,
         extra_states=extra_states,
         only=only,
+        allow=allow,
         memory=None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity)),
         say=lambda text: click.echo(f"wirevow: {text}", err=True),
         agree=agree,

@@ -26,6 +26,26 @@ def within_envelope(command: C) -> C:
     return allows(with_yes(command))
 
 
+def allowing(command: C) -> C:
+    """The option `--allow KIND[=N]`, given as `allow`: what may be done to a real instrument, how often."""
+    return click.option(
+        "--allow",
+        metavar="KIND[=N]",
+        multiple=True,
+        callback=_known,
+        help="Save to a real instrument (store), boot it (boot) or switch its outputs (switch), at most N "
+        "times; may be given again. An envelope implies switch.",
+    )(command)
+
+
+def _known(context: click.Context, option: click.Parameter, words: tuple[str, ...]) -> tuple[str, ...]:
+    if words:
+        from wirevow.protocol.conformance.allowance import allowance
+
+        allowance(words)
+    return words
+
+
 def with_yes(command: C) -> C:
     """The option `--yes`, given as `yes`."""
     return click.option("--yes", is_flag=True, help="The cautions have been read; do not ask.")(command)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.consent import before_changes, with_yes
+from wirevow.emu.commands.consent import allowing, before_changes, with_yes
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Look for states that only K further inputs lead to.",
 )
+@allowing
 def command(
     doc: str,
     port: str,
@@ -41,13 +42,14 @@ def command(
     svg_file: str | None,
     yes: bool,
     extra_states: int,
+    allow: tuple[str, ...],
 ) -> int:
     """Infer the state machine of the instrument at PORT, and show how it differs from DOC's.
 
     DOC gives the names and the inputs; the instrument's own machine may be another. Nothing is energised
-    unless a rig says that the instrument is simulated, and nothing of a real one is changed before you have
-    agreed to that. Status 0: the same machine; 1: it differs; 2: usage
-    or port error.
+    unless a rig says that the instrument is simulated, and a real one is not booted or switched unless
+    --allow says so: the states behind that are not learned. Nothing of a real one is changed before you have
+    agreed to that. Status 0: the same machine; 1: it differs; 2: usage or port error.
     """
     if find_spec("aalpy") is None:
         raise WirevowError("learning needs the package aalpy: pip install 'wirevow[automata]'")
@@ -58,6 +60,7 @@ def command(
     from wirevow.protocol.conformance.plan import LEARNED_EACH, ceilings_of, plan_of
     from wirevow.protocol.conformance.suite.drawing import dot, svg
     from wirevow.protocol.conformance.suite.group import reach_of
+    from wirevow.protocol.conformance.tester import NotSelected
     from wirevow.protocol.document.load import load_document
     from wirevow.protocol.document.vet import vet
     from wirevow.protocol.vow import compile_vow
@@ -74,21 +77,24 @@ def command(
 
     def agree() -> None:
         lines = LEARNED_EACH * len(document.machine) * len(document.machine.inputs)
-        before_changes(plan_of(vow, ceilings=ceilings_of(None), lines=lines))()
+        before_changes(plan_of(vow, ceilings=ceilings_of(vow, None, allow), lines=lines))()
 
     try:
-        with hooked_up(vow, port, rig, agree=None if yes else agree) as hookup:
+        with hooked_up(vow, port, rig, allow=allow, agree=None if yes else agree) as hookup:
             t = hookup.tester
             reach = reach_of(t)
             document = machine_of(abstraction(vow, reach))
             if not t.energise:
                 _caution(hookup.profile.reason)
-            instrument, identity = met(t, document.abstraction, reach.held and "power" in t.abilities)
+            by_power = t.limits.free and reach.held and "power" in t.abilities
+            instrument, identity = met(t, document.abstraction, by_power)
             if identity != vow.identity:
                 theirs, ours = " ".join(identity) or "nothing", " ".join(vow.identity)
                 _say(f"it calls itself {theirs}, the document is {ours}")
             learned = named(document, learn(document, instrument, extra_states, _say))
             lines, asked = t.lines, instrument.asked
+    except NotSelected as why:
+        raise WirevowError(f"{port}: it could not be learned: {why}") from why
     finally:
         for line in hookup.told() if hookup is not None else ():
             _say(line)
@@ -106,9 +112,9 @@ def command(
 
 def _caution(reason: str) -> None:
     _say(
-        f"caution: {reason}, so no input that could handle power is tried, and the states behind it are not "
-        "learned. What is tried still switches the instrument's own outputs, a relay perhaps: disconnect the "
-        "source, above all a battery, and stay with it."
+        f"caution: {reason}, so no input that could handle power is tried, nor one that was not allowed, and "
+        "the states behind it are not learned. The firmware is what is on trial: disconnect the source, "
+        "above all a battery, and stay with it."
     )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.consent import before_changes, consented, within_envelope
+from wirevow.emu.commands.consent import allowing, before_changes, consented, within_envelope
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ AROUND = 300
 @click.option("--document", metavar="DOC", help="The document, if it is not where the case says.")
 @click.option("--shorter", metavar="FILE", help="If it fails, look for a shorter way and write it to FILE.")
 @within_envelope
+@allowing
 def command(
     case_file: str,
     port: str,
@@ -34,12 +35,14 @@ def command(
     shorter: str | None,
     envelope_file: str | None,
     yes: bool,
+    allow: tuple[str, ...],
 ) -> int:
     """Do the steps of CASE with the instrument at PORT and judge its answers anew.
 
     CASE is a file that `wirevow check` has written, or one like it; steps on the bench need a rig. As in a
     check, nothing is energised unless a rig says that the instrument is simulated, or within an envelope, and
-    nothing of a real one is changed before you have agreed to that.
+    a real one is not saved to, booted or switched unless --allow says so. Nothing of a real one is changed
+    before you have agreed to that.
 
     Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
     """
@@ -63,14 +66,14 @@ def command(
 
     def plan(within: Envelope | None) -> Plan:
         lines = AROUND + (MOST_TRIES_REAL * case.sends if shorter is not None else case.sends)
-        return plan_of(vow, envelope=within, ceilings=ceilings_of(within), lines=lines)
+        return plan_of(vow, envelope=within, ceilings=ceilings_of(vow, within, allow), lines=lines)
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
     agree = None if yes or envelope is not None else before_changes(plan(None))
     shown: Case | None = None
     hookup = None
     try:
-        with hooked_up(vow, port, rig, seed=case.seed, envelope=envelope, agree=agree) as hookup:
+        with hooked_up(vow, port, rig, seed=case.seed, envelope=envelope, allow=allow, agree=agree) as hookup:
             shown = replay(hookup.tester, case)
             if shown is not None and shorter is not None:
                 shown = shortened(hookup.tester, shown) or shown

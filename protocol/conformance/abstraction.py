@@ -80,6 +80,8 @@ class Reach:
     """The clock is held, so that waiting costs nothing."""
     events: frozenset[str] = frozenset()
     """Bench events that can be made to happen."""
+    barred: frozenset[tuple[str, str]] = frozenset()
+    """Actions that may not be done, and why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +166,7 @@ def _actions(
     vow: Vow, reach: Reach, omitted: list[tuple[str, str]], assumed: list[str]
 ) -> Iterator[Stimulus]:
     energising = energising_actions(vow)
+    barred = dict(reach.barred)
     for name, action in vow.actions.items():
         kinds = {kind for kind, _ in action.does}
         if "save" in kinds:
@@ -172,6 +175,8 @@ def _actions(
             omitted.append((name, "what it does depends on the saved settings"))
         elif not reach.energise and name in energising:
             omitted.append((name, DRY_REASON))
+        elif name in barred:
+            omitted.append((name, barred[name]))
         else:
             readings = _reads(vow, action)
             if readings:

@@ -20,7 +20,7 @@ import serial
 from wirevow.protocol.conformance.envelope import saving_actions
 from wirevow.protocol.conformance.keeping import RESTORE_S, Ask, Restorer
 from wirevow.protocol.conformance.rig import Rig, RigError
-from wirevow.protocol.conformance.session import Session
+from wirevow.protocol.conformance.session import ONLY_ASKS, Session
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.message import Reply, Request, parse_answer
 
@@ -59,7 +59,7 @@ def _let_go(tester: Tester, orderly: bool, warnings: list[str], done: list[str])
     if warning is not None:
         warnings += [warning, *_found_with(tester)]
     done.append("safe")
-    if warning is None and tester.found is not None and tester.lines and session.consent is None:
+    if warning is None and tester.found is not None and _touched(tester):
         warnings += _restored(tester)
     if session.rig is not None:
         if orderly:
@@ -95,7 +95,7 @@ def _restorer(tester: Tester, ask: Ask) -> Restorer:
     names = [name.encode("ascii") for name in saving_actions(tester.vow)]
     sent = (entry.data for entry in tester.session.journal if entry.kind == "send")
     saved = any(name in data for data in sent for name in names)
-    return Restorer(tester.vow, tester.found, ask, _tag, saved)
+    return Restorer(tester.vow, tester.found, ask, _tag, saved, tester.limits.may_restore)
 
 
 def _quietly(let_go: Callable[[], object]) -> None:
@@ -124,10 +124,16 @@ def _alarm(tester: Tester, why: str) -> str:
     )
 
 
+def _touched(tester: Tester) -> bool:
+    """Whether anything was sent but questions."""
+    sent = (entry.data for entry in tester.session.journal if entry.kind == "send")
+    return any(ONLY_ASKS.fullmatch(data) is None for data in sent)
+
+
 def _make_safe(tester: Tester) -> str | None:
     """Send the safe action until it is confirmed; what to say if it never was."""
-    if not tester.lines or tester.session.consent is not None:
-        return None  # nothing was sent but questions: it may be any instrument, and nothing was changed
+    if not _touched(tester):
+        return None  # nothing was sent but questions: it may be any instrument, or at work for somebody
     vow = tester.vow
     action = vow.document.trial.safe
     if action is None:

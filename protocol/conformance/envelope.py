@@ -9,7 +9,7 @@ knows what kind of instrument it is.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Set
 from dataclasses import dataclass
 from fractions import Fraction
 from os import PathLike
@@ -365,14 +365,19 @@ def _factor(entry: PointEntry) -> Fraction:
 
 def live_states(vow: Vow) -> frozenset[str]:
     """States that handle power, and those that unasked transitions lead on from into one."""
-    live = {name for name, state in vow.states.items() if state.energised}
+    return leading_to(vow, {name for name, state in vow.states.items() if state.energised})
+
+
+def leading_to(vow: Vow, states: Set[str]) -> frozenset[str]:
+    """These states, and those that unasked transitions lead on from into one of them."""
+    found = set(states)
     while more := {
         name
         for name, state in vow.states.items()
-        if name not in live and any(leave.to in live for leave in state.leaves)
+        if name not in found and any(leave.to in found for leave in state.leaves)
     }:
-        live |= more
-    return frozenset(live)
+        found |= more
+    return frozenset(found)
 
 
 def energising_actions(vow: Vow) -> frozenset[str]:

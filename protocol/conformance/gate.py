@@ -12,6 +12,7 @@ Two gates. `DryGate` lets out nothing that could energise. `EnvelopeGate` lets o
 |                                                     | than `PROOF_S`, and is inside; and if time and     |
 |                                                     | charge are left                                    |
 | an action that saves                                | if saves are left                                  |
+| an action that saves, boots or switches             | if it was allowed, and so often (`allowance`)      |
 | a request that the document refuses                 | as every command that it could be taken for        |
 | anything that is no request (hostile)               | only while a rig keeps power from flowing, and     |
 |                                                     | never if it holds the name of a live action        |
@@ -32,6 +33,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Protocol
 
+from wirevow.protocol.conformance.allowance import Limits
 from wirevow.protocol.conformance.envelope import (
     PATIENCE,
     RESERVE_S,
@@ -39,7 +41,6 @@ from wirevow.protocol.conformance.envelope import (
     Reach,
     energising_actions,
     kind_of,
-    saving_actions,
 )
 from wirevow.protocol.conformance.foresight import margin, outer_readings
 from wirevow.protocol.errors import WirevowError
@@ -53,8 +54,6 @@ DRY = "needs a simulated instrument or an envelope"
 BEYOND = "beyond the envelope"
 MISHAP = "a mishap, and an envelope allows none"
 """The same for a check within an envelope."""
-DRY_SAVES = 200
-"""Saves that a check without an envelope may do; a store stands 100,000 (common practice, no source)."""
 WATCH_NS = 500_000_000
 """Readings are looked at this often while the instrument is live."""
 PROOF_S = 5
@@ -96,34 +95,28 @@ class DryGate:
 
     Not even where the document has it refused, nor damaged beyond what the grammar knows, nor with one letter
     wrong: the instrument is taken to be faulty, and may read more into a line than it should. A name that is
-    one flipped bit from an action that energises is refused here as it is within an envelope.
+    one flipped bit from an action that energises is refused here as it is within an envelope. So are those of
+    actions that save, boot or switch, unless `limits` lets them out, as often as it does.
     """
 
-    def __init__(self, vow: Vow, most_saves: int = DRY_SAVES) -> None:
+    def __init__(self, vow: Vow, limits: Limits) -> None:
         self._vow = vow
         self._energising = energising_actions(vow)
-        self._saving = saving_actions(vow)
-        self._left = most_saves
+        self._limits = limits
 
     def judge(self, lines: Sequence[bytes], begun: bytes, now_ns: int) -> None:
-        left = self._left
         for line in (*lines, begun):
             for name in _names(self._vow, line, self._energising):
                 raise NotSelected(
                     f"a faulty instrument could take this for {name}, which energises; that {DRY}"
                 )
-            left -= self._saves(line)
-            if left < 0:
-                raise NotSelected(f"{DRY_SAVES} saves are enough wear for one check of a real instrument")
+        _hold(self._vow, self._limits, (*lines, begun))
 
     def sent(self, lines: Sequence[bytes], now_ns: int) -> None:
-        self._left -= sum(self._saves(line) for line in lines)
+        self._limits.went(_limited(self._vow, self._limits, lines))
 
     def heard(self, line: bytes, now_ns: int) -> None:
         """Nothing depends on it."""
-
-    def _saves(self, line: bytes) -> bool:
-        return any("act" in text and name in text for text in _texts(line) for name in self._saving)
 
 
 @dataclass(slots=True)
@@ -155,8 +148,9 @@ class _Ledger:
 class EnvelopeGate:
     """Holds every line to an envelope, and what is read to it as well."""
 
-    def __init__(self, reach: Reach) -> None:
+    def __init__(self, reach: Reach, limits: Limits) -> None:
         self.reach = reach
+        self._limits = limits
         self.exceeded = ""
         """Why everything has stopped; empty while nothing has."""
         self.seconds = Fraction(0)
@@ -184,6 +178,7 @@ class EnvelopeGate:
         ledger = self._ledger.copy()
         for line in lines:
             self._decide(line, ledger, now_ns)
+        _hold(self._vow, self._limits, (*lines, begun))
         if begun:
             if ledger.live and not self.isolated:
                 raise NotSelected(
@@ -196,6 +191,7 @@ class EnvelopeGate:
         was_live = self._ledger.live
         for line in lines:
             self._decide(line, self._ledger, now_ns)
+        self._limits.went(_limited(self._vow, self._limits, lines))
         if self._ledger.live and not was_live:
             self._counted_ns, self._current = now_ns, None
 
@@ -522,6 +518,17 @@ def _names(vow: Vow, line: bytes, names: Iterable[str]) -> list[str]:
         for name in names
         if any(name in text for text in texts) or any(_near(word, name) for word in words)
     ]
+
+
+def _limited(vow: Vow, limits: Limits, lines: Iterable[bytes]) -> list[str]:
+    """The counted actions that a device might find in lines."""
+    return [name for line in lines for name in _names(vow, line, limits.names)] if limits.names else []
+
+
+def _hold(vow: Vow, limits: Limits, lines: Iterable[bytes]) -> None:
+    refusal = limits.judge(_limited(vow, limits, lines))
+    if refusal:
+        raise NotSelected(refusal)
 
 
 def _right_form(entry: PointEntry, arguments: tuple[str, ...], checked: bool) -> bool:

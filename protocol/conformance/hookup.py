@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 import serial
 
+from wirevow.protocol.conformance.allowance import Allowance, allowance
 from wirevow.protocol.conformance.ending import end
 from wirevow.protocol.conformance.envelope import Envelope, Reach
 from wirevow.protocol.conformance.interrupts import Interrupts
@@ -15,8 +16,11 @@ from wirevow.protocol.conformance.keeping import Found
 from wirevow.protocol.conformance.rig import Hello, Rig, RigError, open_rig
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
-from wirevow.protocol.serialport import open_port
+from wirevow.protocol.serialport import PortError, open_port
 from wirevow.protocol.vow import Vow
+
+SIMULATION = "emu://"
+"""So begin the names of ports that bring a simulated instrument with them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,37 +87,49 @@ def hooked_up(
     seed: int = 0,
     budget: int | None = None,
     envelope: Envelope | None = None,
+    allow: Sequence[str] = (),
     agree: Callable[[], None] | None = None,
 ) -> Iterator[Hookup]:
     """Open port and rig, hold the clock if the rig can, and wait until the board listens.
 
     `url`: any port of `open_port`; the simulated instrument in process (`emu://`) brings its own rig. An
-    `envelope` is kept to with a simulated instrument as well. `agree` is called once, before the first thing
+    `envelope` is kept to with a simulated instrument as well. `allow` are kinds of what may be done to a real
+    one, such as `store` or `boot=20`; see `allowance`. `agree` is called once, before the first thing
     that changes anything on a port that no rig calls simulated, and raises if nobody agrees to that.
     However the block is left, Ctrl-C included, the safe action is sent first; see `ending`. A signal inside
     the block acts when that is done, and takes the place of whatever else ended the block. Raises PortError
     and RigError.
     """
     opening = vow.document.wire.opening
+    allowed = allowance(allow, envelope=envelope is not None)
     interrupts = Interrupts()
     with interrupts.handled():
         try:
             with interrupts.lifted():  # nothing is sent, and a network may take its time
-                rig, hello, port = _opened(vow, url, endpoint)
+                rig, hello, port = _opened(vow, url, endpoint, allowed)
+            simulated = hello is not None and hello.simulated
             try:
                 session = Session(port, vow.document.wire.line_limit, rig)
                 profile = profile_for(hello, None if envelope is None else Reach(vow, envelope))
                 tester = Tester(
-                    vow, session, seed=seed, energise=profile.energise, budget=budget, envelope=envelope
+                    vow,
+                    session,
+                    seed=seed,
+                    energise=profile.energise,
+                    budget=budget,
+                    envelope=envelope,
+                    allowed=None if simulated else allowed,
                 )
+                if opening.resets:
+                    tester.limits.boot()  # it was asked before whether that is allowed
             except BaseException:
                 port.close()
                 raise
             session.interrupts = interrupts
-            if hello is None or not hello.simulated:
+            if not simulated:
                 tester.found = Found()
                 session.consent = agree
-            hookup = Hookup(tester, profile, hello is not None and hello.simulated)
+            hookup = Hookup(tester, profile, simulated)
             orderly = False
             try:
                 if hello is not None and {"hold", "advance"} <= hello.abilities:
@@ -128,13 +144,21 @@ def hooked_up(
             interrupts.act()
 
 
-def _opened(vow: Vow, url: str, endpoint: str | None) -> tuple[Rig | None, Hello | None, serial.Serial]:
+def _opened(
+    vow: Vow, url: str, endpoint: str | None, allowed: Allowance
+) -> tuple[Rig | None, Hello | None, serial.Serial]:
     """The rig, what it says of itself, and the port; whatever of it there is."""
     rig = None if endpoint is None else open_rig(endpoint)
     try:
         hello = None if rig is None else _greeting(rig, endpoint, vow)
         if rig is not None and hello is not None and {"hold", "advance"} <= hello.abilities:
             rig.hold()  # so that it does not matter how long the opening takes
+        real = not (url.startswith(SIMULATION) or (hello is not None and hello.simulated))
+        if real and vow.document.wire.opening.resets and not allowed.boot:
+            raise PortError(
+                f"{url}: to open this port is to boot the instrument (`opening.resets` of its document), "
+                "which loses the settings that are not saved; allow it with --allow boot"
+            )
         port = open_port(url, vow.document.wire.baud, vow.document.wire.opening)
     except BaseException:
         if rig is not None:

@@ -95,10 +95,22 @@ def quiet_ways(vow: Vow, start: str) -> dict[str, tuple[ActionEntry, ...]]:
 
 
 class Restorer:
-    """Puts back what was found, within `RESTORE_S`; whatever cannot be is told by `warnings`."""
+    """Puts back what was found, within `RESTORE_S`; whatever cannot be is told by `warnings`.
 
-    def __init__(self, vow: Vow, found: Found, ask: Ask, tag: Callable[[], str], saved: bool) -> None:
+    `saved`: something may have been saved by the check. `may_save`: it may save in order to put that back.
+    """
+
+    def __init__(
+        self,
+        vow: Vow,
+        found: Found,
+        ask: Ask,
+        tag: Callable[[], str],
+        saved: bool,
+        may_save: bool = True,
+    ) -> None:
         self._vow = vow
+        self._may_save = may_save
         self._found = found
         self._ask = ask
         self._tag = tag
@@ -222,7 +234,7 @@ class Restorer:
         saves = self._vow.system_point("saves")
         if saves is not None and self._found.saves is not None:
             self._stored = self._exchange("ask", saves.name).words == self._found.saves
-        if self._stored or self._found.saved is None:
+        if self._stored or self._found.saved is None or not self._may_save:
             return
         recall = self._vow.doing("recall")
         recalled = recall is not None and self._exchange("act", recall.name).ok

@@ -27,9 +27,10 @@ from wirevow.protocol.conformance.abstraction import (
     Mapper,
     Stimulus,
 )
+from wirevow.protocol.conformance.keeping import Found
 from wirevow.protocol.conformance.suite.hsi import suite
 from wirevow.protocol.conformance.suite.machine import Machine, Step, Word, differences, minimised
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Tester
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.message import Reply, Request, parse_answer
@@ -58,7 +59,10 @@ class PlainHands:
             self._patience_ns = int(patience.default * patience.number.step * NS_PER_S) // 2
 
     def meet(self) -> tuple[str, ...]:
-        """Find the instrument, bring the bench to its base, and return who it says it is."""
+        """Find the instrument, bring the bench to its base, and return who it says it is.
+
+        A real one is not touched before its settings are read, or if it is not in its initial state.
+        """
         t = self._t
         for event, declared in t.declared.items():
             if declared.base is not None and event in t.events and "bench" in t.abilities:
@@ -69,6 +73,8 @@ class PlainHands:
             self._session.discard()
             answer = self._exchange("ask self.vow")
             if answer is not None:
+                if t.found is not None:
+                    self._find(t.found)
                 # Whether the guard is on is not known: a checked line is right either way.
                 self._exchange("put link.guard off", check=True)
                 return answer[1] if answer[0] else ()
@@ -76,6 +82,14 @@ class PlainHands:
             f"{self._session.port.port}: no answer to `ask self.vow`; "
             "is the instrument on, and is this its port and baud rate?"
         )
+
+    def _find(self, found: Found) -> None:
+        try:
+            self._t.find(found)
+        except Broken as broken:
+            raise LearningError(
+                f"{self._session.port.port}: no answer to `{broken.sent}`; is the instrument still there?"
+            ) from broken
 
     def now_ns(self) -> int:
         return self._session.now_ns()
@@ -137,7 +151,7 @@ class PlainHands:
 
     def reset(self) -> None:
         if self._by_power:
-            rig = self._t.need("power")
+            rig = self._t.boots("power")
             self._session.arrive()
             rig.power(False)
             rig.power(True)

@@ -7,11 +7,11 @@ waits that the document's own times make necessary.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from wirevow.protocol.conformance.allowance import KINDS, allowance
 from wirevow.protocol.conformance.envelope import Envelope, energising_actions, live_states, saving_actions
-from wirevow.protocol.conformance.gate import DRY_SAVES
 from wirevow.protocol.conformance.keeping import zeroed
 from wirevow.protocol.document.requirements import requirement_ids
 from wirevow.protocol.errors import WirevowError
@@ -69,9 +69,15 @@ class Plan:
         return [f"{what}: {much}" for what, much in (*self.rows, ("effort", about))]
 
 
-def ceilings_of(envelope: Envelope | None) -> Ceilings:
-    """What a check may do of each kind."""
-    return {"store": DRY_SAVES if envelope is None else envelope.most.saves, "boot": None, "switch": None}
+def ceilings_of(vow: Vow, envelope: Envelope | None, allow: Sequence[str]) -> Ceilings:
+    """What a check may do of each kind, by the words of `--allow`. Raises WirevowError."""
+    allowed = allowance(allow, envelope=envelope is not None)
+    ceilings: dict[str, int | None] = {kind: allowed.of(kind) for kind in KINDS if allowed.of(kind)}
+    if "store" in ceilings and vow.doing("recall") is None:
+        del ceilings["store"]  # what is saved could not be put back
+    if "store" in ceilings and envelope is not None:
+        ceilings["store"] = min(allowed.store, envelope.most.saves)
+    return ceilings
 
 
 def plan_of(

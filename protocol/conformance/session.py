@@ -43,7 +43,7 @@ MOST_UNREAD = 1_000_000
 BITS = 10
 """Of a character on the wire: start, eight data bits, stop."""
 
-_ONLY_ASKS = re.compile(rb"((@[0-9a-f]{1,4} )?ask [ -~]+\r?\n|\r?\n)*")
+ONLY_ASKS = re.compile(rb"((@[0-9a-f]{1,4} )?ask [ -~]+\r?\n|\r?\n)*")
 """What changes nothing: whole questions, and blank lines."""
 
 JournalKind = Literal["send", "line", "wait", "bench", "power", "reset"]
@@ -174,7 +174,7 @@ class Session:
     def send(self, data: bytes, pieces: int = 1) -> None:
         """Write all of `data`, in so many writes, or nothing if the gate or the person is against it."""
         self.admit(data)
-        if self.consent is not None and not _ONLY_ASKS.fullmatch(data):
+        if self.consent is not None and not ONLY_ASKS.fullmatch(data):
             self.agree()
         *lines, begun = (self.begun + data).split(b"\n")
         self.begun = begun[-GATE_MEMORY:]

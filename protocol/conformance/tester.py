@@ -10,7 +10,7 @@ import random
 import re
 from array import array
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from decimal import Decimal
@@ -18,9 +18,10 @@ from fractions import Fraction
 from functools import partial
 
 from wirevow.protocol.conformance.account import Account
+from wirevow.protocol.conformance.allowance import NOT_READ, Allowance, Limits
 from wirevow.protocol.conformance.blame import Difference, blamed
 from wirevow.protocol.conformance.bracket import Evidence, Look, brackets
-from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, fitting
+from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, energising_actions, fitting
 from wirevow.protocol.conformance.foresight import would_trip
 from wirevow.protocol.conformance.gate import (
     BEYOND,
@@ -68,6 +69,8 @@ SHOWN_AS = frozenset(
 """What is tried, and what its breach looks like to whoever does not know what is tried."""
 ABOUT_NOTICES = ("wire.notice.", "wire.watchdog")
 """What is tried with readings and hands: an answer that does not come has nothing to do with them."""
+BOOTING = frozenset({"power", "reset"})
+"""What a rig does with these boots the instrument."""
 MANY = 4
 """A wait of more times the silence that is allowed is long."""
 WATCH_NAP_NS = 2_000_000
@@ -128,7 +131,8 @@ class NoInstrument(WirevowError):
 class Tester:
     """Works one instrument.
 
-    `energise` allows states that handle power, and with an `envelope` as far as that reaches.
+    `energise` allows states that handle power, and with an `envelope` as far as that reaches. `allowed` is
+    how often it may save, boot and switch; None for as often as it likes, with simulated instruments.
     """
 
     def __init__(
@@ -140,6 +144,7 @@ class Tester:
         energise: bool = False,
         budget: int | None = None,
         envelope: Envelope | None = None,
+        allowed: Allowance | None = None,
     ) -> None:
         self.vow = vow
         self.session = session
@@ -147,10 +152,13 @@ class Tester:
         self.energise = energise
         self.gate: EnvelopeGate | None = None
         """What holds the check to an envelope, if there is one."""
+        self._energising = energising_actions(vow)
+        self.limits = Limits(vow, allowed)
+        """How often it may save, boot and switch."""
         if not energise:
-            session.gate = DryGate(vow)
+            session.gate = DryGate(vow, self.limits)
         elif envelope is not None:
-            session.gate = self.gate = EnvelopeGate(Reach(vow, envelope))
+            session.gate = self.gate = EnvelopeGate(Reach(vow, envelope), self.limits)
         self.account = session.account = Account(vow)
         """What was done to the instrument."""
         self.found: Found | None = None
@@ -158,6 +166,8 @@ class Tester:
         self.random = random.Random(seed)
         hello = self.rig.hello() if self.rig is not None else None
         self.abilities = hello.abilities if hello is not None else frozenset()
+        if self.limits.refusal("boot"):
+            self.abilities -= BOOTING
         self.events = hello.events if hello is not None else frozenset()
         self.declared: Mapping[str, BenchEvent] = bench_events(vow.document)
         self.deadline_ns = vow.document.wire.reply_deadline
@@ -746,8 +756,17 @@ class Tester:
     def need(self, ability: str) -> Rig:
         """The rig, if it can do this."""
         if self.rig is None or ability not in self.abilities:
-            raise NotSelected(f"needs a rig that can {ability}")
+            refusal = self.limits.refusal("boot") if self.rig is not None and ability in BOOTING else ""
+            raise NotSelected(f"{ability} {refusal}" if refusal else f"needs a rig that can {ability}")
         return self.rig
+
+    def boots(self, ability: str) -> Rig:
+        """The rig that is about to boot it, which is counted. NotSelected if it cannot, or must not."""
+        rig = self.need(ability)
+        refusal = self.limits.boot()
+        if refusal:
+            raise NotSelected(refusal)
+        return rig
 
     def may_turn(self, event: str, value: Decimal | str) -> bool:
         """Whether the rig can turn the bench so, and may."""
@@ -779,8 +798,8 @@ class Tester:
 
     def power_cycle(self) -> None:
         """Cut the instrument's own supply and give it again."""
-        rig = self.need("power")
         self.attend()
+        rig = self.boots("power")
         for on in (False, True):
             self._power(rig, on)
         self._expect_boot("power")
@@ -790,10 +809,11 @@ class Tester:
 
         What comes in between is not judged, and what the store holds now is taken as it is.
         """
-        rig = self.need("power")
+        self.need("power")
         self.attend()
         self.session.admit(line + b"\n")
         self._afford(1)
+        rig = self.boots("power")
         self.lines += 1
         self.session.send(line + b"\n")
         if after_ns:
@@ -819,10 +839,11 @@ class Tester:
 
     def reset(self, meanwhile: bytes = b"") -> None:
         """Pull the reset pin. `meanwhile` comes while it boots, and is lost."""
-        rig = self.need("reset")
+        self.need("reset")
         self.session.look()
         self.session.agree()
         self.attend()
+        rig = self.boots("reset")
         self.session.journal.append(Entry(self.now_ns, "reset"))
         self.session.arrive()
         self.account.booted(self.now_ns)
@@ -928,6 +949,9 @@ class Tester:
     def acquaint(self) -> None:
         """Begin anew with an instrument of which nothing is known but who it is."""
         self.oracle = Oracle(self.vow, self._slack_ns)
+        if self.found is not None and not self.found.words:
+            self.synchronise()
+            self.find(self.found)
         if self.gate is not None:
             self._rest_plainly(self.gate)
         for event, base in self._off_base():
@@ -940,8 +964,6 @@ class Tester:
         self.synchronise()
         twin = self.oracle.twin
         twin.booted_ns = twin.accepted_ns = self.acquainted_ns = self.now_ns
-        if self.found is not None and not self.found.words:
-            self._find(self.found)
         # Whether the guard is on is not known: a checked line is right either way, and turns it off.
         self._plainly("put link.guard off", check=True)
         self._time_the_wire()
@@ -963,6 +985,8 @@ class Tester:
         self._learn_store()
         if self.found is not None and self.found.saved is None and self._store_known:
             self.found.saved = saved_words(self.vow, twin.store.settings)
+        if self.found is not None and self.found.saved is None:
+            self.limits.bar("store", NOT_READ)
         reset = self.vow.document.trial.reset
         if reset is None or self.state != self.vow.initial or not self._plainly(f"act {reset}").ok:
             for entry in self.vow.settings:
@@ -978,8 +1002,15 @@ class Tester:
         for name in ("self.boots", "self.boot_cause"):
             self.ask(name)
 
-    def _find(self, found: Found) -> None:
-        """Read what is going to be changed, before anything is."""
+    def find(self, found: Found) -> None:
+        """Read what is going to be changed, before anything is. NoInstrument if that could not be undone."""
+        state = self._plainly(f"ask {self.vow.system_name('state')}").words
+        if state != (self.vow.initial,):
+            raise NoInstrument(
+                f"{self.session.port.port}: the instrument is in state {' '.join(state) or '(none)'}; what "
+                "it does there could not be put back, so nothing was changed. "
+                f"Bring it to {self.vow.initial}{self._by_hand(state)}, then begin again"
+            )
         words: dict[str, tuple[str, ...]] = {}
         for entry in kept(self.vow):
             reply = self._plainly(f"ask {entry.name}")
@@ -991,6 +1022,13 @@ class Tester:
         found.counters = found_counters(self.vow, self._plainly)
         found.state = " ".join(self._plainly("ask self.state").words)
         found.words = words
+
+    def _by_hand(self, state: tuple[str, ...]) -> str:
+        """The action that brings it from a state to the initial one, in words; empty if there is none."""
+        for action in self.vow.actions.values():
+            if action.to.get(" ".join(state)) == self.vow.initial and ("reboot", "") not in action.does:
+                return f" (`act {action.name}`)"
+        return ""
 
     @property
     def _slack_ns(self) -> int:
@@ -1359,14 +1397,37 @@ class Tester:
             for name, to, step in self._moves(state):
                 if to in seen:
                     continue
-                if self.vow.states[to].energised and not self.energise:
-                    reason = f"{name} energises the input; that {DRY}"
+                barred = self.barred(to) or self.limits.acting(name)
+                if barred:
+                    reason = barred
                     continue
                 if to == target:
                     return [*steps, step]
                 seen.add(to)
                 ways.append((to, [*steps, step]))
         raise NotSelected(reason)
+
+    def barred(self, state: str) -> str:
+        """Why a state must not be entered on purpose, in these hands; empty if it may be."""
+        if self.vow.states[state].energised and not self.energise:
+            return f"state {state} handles power; that {DRY}"
+        return self.limits.entering(state)
+
+    def may_enter(self, state: str) -> bool:
+        """Whether a state may be entered on purpose."""
+        return not self.barred(state)
+
+    def may_do(self, name: str) -> bool:
+        """Whether an action may be tried, wherever it is."""
+        return not self.limits.acting(name) and (self.energise or name not in self._energising)
+
+    def one_of(self, states: Iterable[str]) -> list[str]:
+        """Those of the states that may be entered. NotSelected if there are some, and none may be."""
+        found = list(states)
+        usable = [state for state in found if self.may_enter(state)]
+        if found and not usable:
+            raise NotSelected(self.barred(found[0]))
+        return usable
 
     def _moves(self, state: str) -> list[tuple[str, str, Callable[[], object]]]:
         """Everything that leads out of a state: name, target, and how to do it."""

@@ -13,6 +13,7 @@ from datetime import datetime
 
 from wirevow._version import __version__
 from wirevow.protocol.conformance.account import Done
+from wirevow.protocol.conformance.allowance import NEEDS, NOT_READ, USED_UP
 from wirevow.protocol.conformance.campaign import Report
 from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import BEYOND, MISHAP
@@ -30,6 +31,11 @@ KINDS = (
     (DRY, f"energises the input; that {DRY}"),
     (BEYOND, f"{BEYOND}; a check without one, which energises nothing, tries some of it"),
     (MISHAP, MISHAP),
+    (f"{NEEDS} store", f"writes its store; that {NEEDS} store"),
+    (f"{NEEDS} boot", f"boots it; that {NEEDS} boot"),
+    (f"{NEEDS} switch", f"switches its outputs; that {NEEDS} switch"),
+    (NOT_READ, NOT_READ),
+    (USED_UP, "what --allow lets it do is used up"),
     ("needs a rig that can", "needs a rig that can do it"),
     ("on a clock that cannot be advanced", "takes too long on a clock that cannot be advanced"),
 )

@@ -24,6 +24,7 @@ from wirevow.emu.instrument import Instrument
 from wirevow.emu.ports.line import Line
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.allowance import Allowance, Limits
 from wirevow.protocol.conformance.envelope import Envelope, Reach
 from wirevow.protocol.conformance.gate import DryGate, EnvelopeGate, Exceeded, NeedsIsolation, NotSelected
 from wirevow.protocol.conformance.purposes import purposes_for
@@ -590,7 +591,7 @@ def cells(table: str) -> list[bytes]:
 
 
 def gate_of(text: str = ENVELOPE) -> EnvelopeGate:
-    return EnvelopeGate(Reach(VOW, envelope(text)))
+    return EnvelopeGate(Reach(VOW, envelope(text)), Limits(VOW, None))
 
 
 @pytest.mark.parametrize("line", cells(ALLOWED))
@@ -818,11 +819,11 @@ def test_a_check_within_an_envelope_finds_a_good_instrument_good():
 
 
 def test_a_dry_check_saves_so_many_times_and_no_more():
-    gate = DryGate(VOW, most_saves=2)
+    gate = DryGate(VOW, Limits(VOW, Allowance(store=2)))
     for _ in range(2):
         gate.judge([b"act settings.save"], b"", 0)
         gate.sent([b"act settings.save"], 0)
-    with pytest.raises(NotSelected, match="saves"):
+    with pytest.raises(NotSelected, match=r"the 2 writes of its store .* are used up"):
         gate.judge([b"act settings.save"], b"", 0)
 
 
@@ -836,7 +837,7 @@ def test_a_dry_check_names_no_energising_action_in_any_disguise(name, before, bi
     text = f"act {name} 1a2b"
     line = before + bytes(byte | bit for byte in (text.upper() if upper else text).encode())
     with pytest.raises(NotSelected, match="energises"):
-        DryGate(VOW).judge([line], b"", 0)
+        DryGate(VOW, Limits(VOW, None)).judge([line], b"", 0)
 
 
 @pytest.mark.parametrize("name", STARTS)
@@ -849,11 +850,11 @@ def test_a_dry_check_sends_nothing_that_is_one_flipped_bit_from_energising(name,
         if b"\n" in flipped:
             continue
         with pytest.raises(NotSelected, match="energises"):
-            DryGate(VOW).judge([bytes(flipped)], b"", 0)
+            DryGate(VOW, Limits(VOW, None)).judge([bytes(flipped)], b"", 0)
         with pytest.raises(NotSelected, match="energises"):
-            DryGate(VOW).judge([], bytes(flipped), 0)
+            DryGate(VOW, Limits(VOW, None)).judge([], bytes(flipped), 0)
 
 
 @pytest.mark.parametrize("line", [b"act sink.stop", b"ask sink.state", b"@7 ask input.voltage", b"hello"])
 def test_a_dry_check_sends_what_energises_nothing(line):
-    DryGate(VOW).judge([line], b"", 0)
+    DryGate(VOW, Limits(VOW, None)).judge([line], b"", 0)

@@ -22,7 +22,7 @@ from wirevow.protocol.conformance.purposes.meanwhile import MEANWHILE
 from wirevow.protocol.conformance.purposes.physics import answered_by, filled_by, record_series
 from wirevow.protocol.conformance.purposes.points import enable, other_value
 from wirevow.protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
-from wirevow.protocol.conformance.tester import DRY, Broken, Doubtful, Late, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, Provoke, Pulse
 from wirevow.protocol.document.requirements import Requirement
@@ -397,8 +397,8 @@ def _enterable(t: Tester, rule: Law) -> Provoke:
     provoke = rule.provoke
     if provoke is None:
         raise NotSelected("the document does not say how to provoke it")
-    if t.vow.states[provoke.state].energised and not t.energise:
-        raise NotSelected(f"it holds in a state that handles power; that {DRY}")
+    if not t.may_enter(provoke.state):
+        raise NotSelected(t.barred(provoke.state))
     for event in provoke.bench:
         if event not in t.events:
             raise NotSelected(f"needs a rig that can make {event} happen")

@@ -21,7 +21,7 @@ from wirevow.protocol.conformance.purposes.points import (
     visited,
 )
 from wirevow.protocol.conformance.purposes.readings import follow_the_bench, follow_the_settings
-from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, Leave, Provoke, Pulse
 from wirevow.protocol.document.requirements import Requirement, requirements
@@ -128,6 +128,7 @@ def _not_left(t: Tester, state: str, tripped: tuple[str, ...]) -> None:
 def _refused_while_busy(t: Tester, actions: Sequence[ActionEntry]) -> None:
     """Actions that the panel keeps from being done, if these hands can turn it."""
     kept = [each for each in actions if not each.always and ("reboot", "") not in each.does]
+    kept = [each for each in kept if t.may_do(each.name)]
     if kept and t.gate is None and t.may_turn("panel.control", "local"):
         t.panel("panel.control", "local")
         for action in kept:
@@ -467,7 +468,7 @@ def counted_anew(t: Tester, r: Requirement) -> None:
     for state, declared in t.vow.document.states.items():
         for index, rule in enumerate(declared.leaves):
             counting = _counting(t, state, rule)
-            if counting is not None and (t.energise or not t.vow.states[state].energised):
+            if counting is not None and t.may_enter(state):
                 _entered_again(t, leaves[f"state.{state}.leave.{index + 1}"], rule, counting)
 
 
@@ -500,13 +501,14 @@ def _entered_again(t: Tester, r: Requirement, rule: Leave, counting: tuple[Law, 
 def target_state(t: Tester, action: ActionEntry) -> str:
     """A state in which the action is done: the first that these hands reach."""
     for state in sorted(action.to, key=lambda each: (t.vow.states[each].energised, each != t.vow.initial)):
-        if t.vow.states[state].energised and not t.energise:
+        if not t.may_enter(state):
             continue
         with suppress(NotSelected):
             if state != t.state:
                 t.route(state)
             return state
-    raise NotSelected("no state in which it is done can be reached" + ("" if t.energise else f"; that {DRY}"))
+    barred = next((each for each in map(t.barred, action.to) if each), "")
+    raise NotSelected(barred or "no state in which it is done can be reached")
 
 
 @purpose("action", "effect", 3)
@@ -526,7 +528,7 @@ def effect_everywhere(t: Tester, r: Requirement) -> None:
     """From every state that allows it."""
     action = t.vow.actions[r.element]
     for state in action.to:
-        if t.vow.states[state].energised and not t.energise:
+        if not t.may_enter(state):
             continue
         t.home()
         t.prepare()
@@ -596,7 +598,7 @@ def refused(t: Tester, r: Requirement) -> None:
         return
     tried = False
     for state in t.vow.states:
-        if state in action.to or (t.vow.states[state].energised and not t.energise):
+        if state in action.to or not t.may_enter(state):
             continue
         t.home()
         t.prepare()
@@ -609,9 +611,9 @@ def refused(t: Tester, r: Requirement) -> None:
         _look(t)
         laws_hold(t)
     if not tried:
-        raise NotSelected(
-            "no state in which it is refused can be reached" + ("" if t.energise else f"; that {DRY}")
-        )
+        barred = (t.barred(state) for state in t.vow.states if state not in action.to)
+        reason = next((each for each in barred if each), "")
+        raise NotSelected(reason or "no state in which it is refused can be reached")
 
 
 @purpose("action", "guard", 4)
@@ -754,7 +756,7 @@ def zeroing(t: Tester, r: Requirement) -> None:
         ),
         None,
     )
-    if running is None or (t.vow.states[running].energised and not t.energise):
+    if running is None or not t.may_enter(running):
         raise NotSelected("its counters cannot be made to run here")
     t.prepare()
     t.goto(running)
@@ -824,7 +826,7 @@ def always(t: Tester, r: Requirement) -> None:
         raise NotSelected("needs a rig that can turn the front panel")
     states = [state for state, to in action.to.items() if to != state] or list(action.to)
     for state in states:
-        if t.vow.states[state].energised and not t.energise:
+        if not t.may_enter(state):
             continue
         t.home()
         t.prepare()
@@ -1174,7 +1176,7 @@ def only_where_armed(t: Tester, r: Requirement) -> None:
     if not provoke.bench or provoke.silence:
         return
     for state in t.vow.states:
-        if state in trip.armed_in or state == trip.to or (t.vow.states[state].energised and not t.energise):
+        if state in trip.armed_in or state == trip.to or not t.may_enter(state):
             continue
         t.home()
         try:
@@ -1535,7 +1537,7 @@ def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
     for state in states:
         if state not in trip.armed_in or state == provoke.state:
             continue
-        if t.vow.states[state].energised and (not t.energise or provoke.within > LONG_NS):
+        if not t.may_enter(state) or (t.vow.states[state].energised and provoke.within > LONG_NS):
             continue  # what takes long by its nature is provoked in one such state only
         if not _lasts(t, state, provoke):
             continue

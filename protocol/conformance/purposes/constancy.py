@@ -49,7 +49,7 @@ def settings_stay(t: Tester, r: Requirement) -> None:
         for action in t.vow.actions.values()
         if not MEANT.intersection(kind for kind, _ in action.does)
         for state in action.to
-        if t.energise or not t.vow.states[state].energised
+        if t.may_enter(state)
     }
     done = 0
     while left:

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.behaviour import target_state
-from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, NotSelected, Tester
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Action, Law, Pulse
 from wirevow.protocol.document.requirements import Requirement
@@ -53,8 +53,8 @@ def leaves_counters(t: Tester, r: Requirement) -> None:
     if found is None:
         return
     counter, running = found
-    if t.vow.states[running].energised and not t.energise:
-        raise NotSelected(f"its counters run in states that handle power; that {DRY}")
+    if not t.may_enter(running):
+        raise NotSelected(t.barred(running))
     stands = 0
     for action in t.vow.actions.values():
         if action.name not in zeroing and ("reboot", "") not in action.does:
@@ -94,7 +94,7 @@ def zeroing_elsewhere(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
     counters = _zeroes(t.vow.document.actions[r.element])
     found = _running(t, set(counters))
-    if found is None or (t.vow.states[found[1]].energised and not t.energise):
+    if found is None or not t.may_enter(found[1]):
         return
     laws = t.vow.document.laws.values()
     timed = next((law.elapses for law in laws if law.elapses in counters), None)
@@ -132,7 +132,7 @@ def stand_at_rest(t: Tester, r: Requirement) -> None:
         if _counter(rule) and rule.armed_in and rest not in rule.armed_in:
             running.setdefault(rule.armed_in[0], {})[name] = rule
     for state, laws in running.items():
-        if t.vow.states[rest].energised or (t.vow.states[state].energised and not t.energise):
+        if t.vow.states[rest].energised or not t.may_enter(state):
             continue
         with suppress(NotSelected):
             t.home()
@@ -219,8 +219,8 @@ def counted_for_hours(t: Tester, r: Requirement) -> None:
     if not t.session.held or t.gate is not None or "panel.control" not in t.events:
         raise NotSelected("needs a rig that can turn the front panel, and a clock that can be advanced")
     state = rule.armed_in[0]
-    if t.vow.states[state].energised and not t.energise:
-        raise NotSelected(f"its counter runs in a state that handles power; that {DRY}")
+    if not t.may_enter(state):
+        raise NotSelected(t.barred(state))
     laws = {
         name: each
         for name, each in t.vow.document.laws.items()

@@ -209,9 +209,7 @@ def series_at_the_ends(t: Tester, r: Requirement) -> None:
     series = [(field.name, str(field.value)) for field in record.fields if field.count > 1]
     if action is None or point is None or not series or t.gate is not None:
         return
-    states = [state for state in action.to if t.energise or not t.vow.states[state].energised]
-    if not states:
-        raise NotSelected(f"it is filled in states that handle power; that {DRY}")
+    states = t.one_of(action.to)
     for high in (False, True):
         t.home()
         if high:
@@ -246,9 +244,7 @@ def series_below_zero(t: Tester, r: Requirement) -> None:
     ]
     if action is None or point is None or not fields or not below or t.gate is not None:
         return
-    states = [state for state in action.to if t.energise or not t.vow.states[state].energised]
-    if not states:
-        raise NotSelected(f"it is filled in states that handle power; that {DRY}")
+    states = t.one_of(action.to)
     for entry in below:
         with suppress(NotSelected):
             enable(t, entry)

@@ -215,7 +215,7 @@ def begun_through_change(t: Tester, r: Requirement) -> None:
         (leave.after_ns, state.name)
         for state in t.vow.states.values()
         for leave in state.leaves
-        if leave.when is None and not state.energised
+        if leave.when is None and not state.energised and t.may_enter(state.name)
     )
     if not spans or not may_wait(t, spans[0][0]) or spans[0][0] >= t.vow.document.wire.idle_typing:
         raise NotSelected("no timed transition is short enough to happen while a line is incomplete")
@@ -506,6 +506,8 @@ def once_is_not_done_again(t: Tester, r: Requirement) -> None:
         leave_ns = min((each.after_ns for each in to.leaves if each.when is None), default=0) if to else 0
         if to is None or not leave_ns or to.name == t.state or to.energised or not may_wait(t, leave_ns):
             continue
+        if not t.may_enter(to.name):
+            continue
         line = f"@e7 act {action.name}".encode()
         t.line(line)
         t.wait(leave_ns * 6 // 10)
@@ -544,7 +546,8 @@ def silence_through(t: Tester, r: Requirement) -> None:
     # And what changes by itself.
     for state in t.vow.states.values():
         for leave in state.leaves:
-            if leave.when is None and not state.energised and leave.after_ns <= 60 * NS_PER_S:
+            timed = leave.when is None and leave.after_ns <= 60 * NS_PER_S
+            if timed and not state.energised and t.may_enter(state.name):
                 t.goto(state.name)
                 t.wait(leave.after_ns + leave.after_ns // 100)
                 t.ask(silence.name)
@@ -741,8 +744,9 @@ def off_for_all_that_happens(t: Tester, r: Requirement) -> None:
         for name, entry in t.vow.document.trips.items()
         if entry.provoke is not None and entry.provoke.bench and may_wait(t, entry.provoke.within)
     ]
-    for energised, _, name in sorted(provoked):
-        if (t.energise or not energised) and "bench" in t.abilities:
+    for _, _, name in sorted(provoked):
+        provoke = t.vow.document.trips[name].provoke
+        if provoke is not None and t.may_enter(provoke.state) and "bench" in t.abilities:
             with suppress(NotSelected, Doubtful):
                 _struck(t, name)
                 break
@@ -750,7 +754,7 @@ def off_for_all_that_happens(t: Tester, r: Requirement) -> None:
     t.say("put link.notices off")
     timed = [(each.after_ns, s.name) for s in t.vow.states.values() for each in s.leaves if each.when is None]
     for after_ns, state in sorted(timed):
-        if (t.energise or not t.vow.states[state].energised) and may_wait(t, after_ns):
+        if t.may_enter(state) and may_wait(t, after_ns):
             t.goto(state)
             t.alive(after_ns + after_ns // 100 + (0 if t.session.held else 4 * HOST_SLACK_NS))
             t.ask("self.state")
@@ -843,10 +847,10 @@ def _stay_tripped(t: Tester) -> str:
         if entry.provoke is not None and entry.latched and entry.provoke.bench
     )
     clears = [each for each in t.vow.actions.values() if ("clear_trip", "") in each.does]
-    for energised, _, name in latched:
+    for _, _, name in latched:
         provoke = t.vow.document.trips[name].provoke
         assert provoke is not None
-        if energised and not t.energise:
+        if not t.may_enter(provoke.state):
             continue
         with suppress(NotSelected, Doubtful):
             t.provoke_trip(name, provoke)

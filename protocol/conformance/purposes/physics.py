@@ -49,10 +49,7 @@ AT_ONCE_NS = 5 * NS_PER_S
 def states_of(t: Tester, names: Sequence[str] | None) -> list[str]:
     """States to look in, those that these hands may use."""
     wanted = list(names) if names is not None else [t.vow.initial]
-    usable = [state for state in wanted if t.energise or not t.vow.states[state].energised]
-    if not usable:
-        raise NotSelected(f"it holds in states that handle power; that {DRY}")
-    return usable
+    return t.one_of(wanted)
 
 
 def arrive(t: Tester, state: str, provoke: Provoke | None) -> None:

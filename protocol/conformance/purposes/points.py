@@ -27,21 +27,20 @@ def enable(t: Tester, entry: PointEntry) -> None:
 
 
 def _nearest(t: Tester, states: frozenset[str]) -> str:
-    quiet = [state for state in t.vow.states if state in states and not t.vow.states[state].energised]
+    quiet = [each for each in t.vow.states if each in states and not t.vow.states[each].energised]
+    quiet.sort(key=t.may_enter, reverse=True)
     return t.vow.initial if t.vow.initial in states else (quiet or sorted(states))[0]
 
 
 def _roomiest(t: Tester) -> str:
     """The state, of those that handle no power, in which most settings can be put."""
-    quiet = [state.name for state in t.vow.states.values() if not state.energised]
+    quiet = [state.name for state in t.vow.states.values() if not state.energised and t.may_enter(state.name)]
     return max(quiet, key=lambda name: sum(e.set_in is None or name in e.set_in for e in t.vow.settings))
 
 
 def visited(t: Tester, states: Iterable[str]) -> bool:
     """Whether all of these states that these hands may use have been visited (`behaviour.reachable`)."""
-    return all(
-        f"visited {state}" in t.done for state in states if t.energise or not t.vow.states[state].energised
-    )
+    return all(f"visited {state}" in t.done for state in states if t.may_enter(state))
 
 
 def other_value(t: Tester, entry: PointEntry) -> Value:
@@ -364,7 +363,7 @@ def set_in(t: Tester, r: Requirement) -> None:
     t.put(entry.name, value)
     tried = False
     for state in t.vow.states:
-        if state in entry.set_in or (t.vow.states[state].energised and not t.energise):
+        if state in entry.set_in or not t.may_enter(state):
             continue
         try:
             t.prepare()
@@ -394,7 +393,7 @@ def locked_again(t: Tester, r: Requirement) -> None:
     value = other_value(t, entry)
     for action in sorted(t.vow.actions.values(), key=lambda each: not each.always):
         state = next((each for each in sorted(own) if action.to.get(each, each) not in own), None)
-        if state is None or (t.vow.states[state].energised and not t.energise):
+        if state is None or not t.may_enter(state):
             continue
         t.goto(state)
         t.act(action.name)
@@ -600,8 +599,8 @@ def fresh(t: Tester, r: Requirement) -> None:
     follows = t.vow.document.points[entry.name].follows
     if follows is None:
         raise NotSelected("nothing is known to move it: no bench event (`moves`), no setting (`follows`)")
-    if t.vow.states[follows.state].energised and not t.energise:
-        raise NotSelected("it moves in a state that handles power")
+    if not t.may_enter(follows.state):
+        raise NotSelected(t.barred(follows.state))
     t.settings({name: value for name, value in follows.put.items() if name != follows.setting})
     t.prepare()
     t.goto(follows.state)

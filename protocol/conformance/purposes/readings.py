@@ -239,7 +239,7 @@ def there_in_time(t: Tester, r: Requirement) -> None:
         if follows is not None and _known(t, name) and follows.within < QUICK_NS:
             followed.setdefault((follows.state, follows.setting), {})[name] = follows
     for (state, setting), each in followed.items():
-        if t.gate is not None or (t.vow.states[state].energised and not t.energise):
+        if t.gate is not None or not t.may_enter(state):
             continue
         t.home()
         first, *_ = each.values()

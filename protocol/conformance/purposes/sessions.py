@@ -81,7 +81,10 @@ def _left_by_time(t: Tester) -> tuple[str, int] | None:
         (leave.after_ns, state.name)
         for state in t.vow.states.values()
         for leave in state.leaves
-        if leave.when is None and not state.energised and may_wait(t, leave.after_ns)
+        if leave.when is None
+        and not state.energised
+        and t.may_enter(state.name)
+        and may_wait(t, leave.after_ns)
     )
     if not spans:
         return None
@@ -224,7 +227,7 @@ def switches_stay(t: Tester, r: Requirement) -> None:
         t.panel("panel.control", "remote")
     take = taker(t)
     t.prepare()
-    if take is not None and (t.energise or not t.vow.states[take.to[next(iter(take.to))]].energised):
+    if take is not None and t.may_enter(take.to[next(iter(take.to))]):
         with suppress(NotSelected):
             t.goto(take.to[next(iter(take.to))])
     if has_panel(t):
@@ -296,6 +299,7 @@ def refused_is_not_done(t: Tester, r: Requirement) -> None:
             if (
                 t.state in action.to
                 and not action.always
+                and t.may_do(action.name)
                 and kind in ("save", "defaults", "recall", "reboot")
             ):
                 acts[kind] = f"act {action.name}"
@@ -331,8 +335,10 @@ def refused_is_not_done(t: Tester, r: Requirement) -> None:
 @purpose("wire", "reasons", 3)
 def wherever_it_is(t: Tester, r: Requirement) -> None:
     """Guard, panel and what is remembered rule in a state that handles power as they do at first."""
-    others = [state for state in t.vow.states.values() if state.name != t.vow.initial]
-    live = any(each.energised for each in others) and t.energise
+    others = [
+        state for state in t.vow.states.values() if state.name != t.vow.initial and t.may_enter(state.name)
+    ]
+    live = any(each.energised for each in others)
     alike = [each.name for each in others if each.energised is live]
     if not alike:
         raise NotSelected("no other state can be reached")

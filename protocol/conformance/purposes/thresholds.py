@@ -306,7 +306,7 @@ def close_to_the_end(t: Tester, r: Requirement) -> None:
     threshold = _threshold(t, leave.when) if leave.when is not None else None
     if threshold is None or not t.session.held or t.gate is not None:
         return
-    if t.vow.states[r.element].energised and not t.energise:
+    if not t.may_enter(r.element):
         return
     knob = _bench_knob(t, threshold)
     if knob is None or "bench" not in t.abilities:
@@ -331,7 +331,7 @@ def far_from_the_end(t: Tester, r: Requirement) -> None:
     threshold = _threshold(t, leave.when) if leave.when is not None else None
     if threshold is None or leave.provoke is None or not leave.provoke.bench:
         return
-    if not t.session.held or t.gate is not None or (t.vow.states[r.element].energised and not t.energise):
+    if not t.session.held or t.gate is not None or not t.may_enter(r.element):
         return
     if any(event not in t.events for event in leave.provoke.bench):
         raise NotSelected(f"needs a rig that can make {' and '.join(leave.provoke.bench)} happen")
@@ -711,7 +711,7 @@ def carried_into_other_states(t: Tester, r: Requirement) -> None:
         for state in t.vow.states.values()
         if state.name in trip.armed_in - {t.vow.initial, provoke.state, trip.to}
         and (state.energised or any(each.when is None for each in state.leaves))
-        and (t.energise or not state.energised)
+        and t.may_enter(state.name)
     ]
     for state in states:
         t.home()

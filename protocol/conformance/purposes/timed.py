@@ -14,7 +14,7 @@ from fractions import Fraction
 from wirevow.protocol.conformance.host import lateness_ns
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.physics import PROMISES, arrive, arrive_anew, settled, states_of
-from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Late, NotSelected, Tester
+from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Late, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
@@ -105,8 +105,8 @@ def counted_while_sending(t: Tester, r: Requirement) -> None:
     if not t.session.held or t.gate is not None:
         raise NotSelected("needs a rig that can hold the clock, and no envelope")
     state = rule.armed_in[0]
-    if t.vow.states[state].energised and not t.energise:
-        raise NotSelected(f"its counter runs in a state that handles power; that {DRY}")
+    if not t.may_enter(state):
+        raise NotSelected(t.barred(state))
     running = _counting(t, state)
     for index in range(QUESTIONS):
         t.say(f"ask {records[index % len(records)]} 0", tag=True)
@@ -238,8 +238,8 @@ def changes_no_faster(t: Tester, r: Requirement) -> None:
     follows = t.vow.document.points[entry.name].follows
     if provoke is None or follows is None:
         raise NotSelected("the document does not say how to provoke it (`provoke`, `follows` of the reading)")
-    if t.vow.states[provoke.state].energised and not t.energise:
-        raise NotSelected(f"it holds in a state that handles power; that {DRY}")
+    if not t.may_enter(provoke.state):
+        raise NotSelected(t.barred(provoke.state))
     trusted(t)
     arrive(t, provoke.state, provoke)
     limit = t.read(bound.name) * bound.number.step

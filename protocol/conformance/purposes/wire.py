@@ -380,6 +380,8 @@ def reasons(t: Tester, r: Requirement) -> None:
         "ask self.vow x",
     ]
     for action in t.vow.actions.values():
+        if not t.may_do(action.name):
+            continue  # a faulty instrument could take any of these for it
         if t.random.random() < SHARE:
             lines += [f"ask {action.name}", f"put {action.name} 1"]
         if action.takes_ticket is not None:
@@ -425,7 +427,7 @@ def busy(t: Tester, r: Requirement) -> None:
     t.say(" ".join(("put", entry.name, longer, *ours)))
     t.put(entry.name, entry.number.nearest(entry.number.low * entry.number.step))
     for action in t.vow.actions.values():
-        if ("reboot", "") not in action.does:
+        if ("reboot", "") not in action.does and t.may_do(action.name):
             t.act(action.name)
     moved_while_busy(t)
     t.put("link.notices" if "link.notices" in t.vow.points else "link.guard", "off")
@@ -819,7 +821,7 @@ def _trip(t: Tester) -> None:
     for _, name in sorted(provokes):
         provoke = t.vow.document.trips[name].provoke
         assert provoke is not None
-        if t.vow.states[provoke.state].energised and not t.energise:
+        if not t.may_enter(provoke.state):
             continue
         with suppress(NotSelected, Doubtful):
             t.safe()

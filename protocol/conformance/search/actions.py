@@ -370,7 +370,7 @@ class Doer:
         if provoke is None or any(event not in t.events for event in provoke.bench):
             raise NotSelected("nothing here provokes it")
         longest_ns = LONGEST_HELD_NS if t.session.held else LONGEST_RUNNING_NS
-        if provoke.within > longest_ns or (t.vow.states[provoke.state].energised and not t.energise):
+        if provoke.within > longest_ns or not t.may_enter(provoke.state):
             raise NotSelected("it cannot be provoked here")
         self._ready()
         t.home()
@@ -510,7 +510,7 @@ def repertoire(t: Tester) -> Repertoire:
         settable=tuple(
             name for name, entry in vow.points.items() if entry.settable and entry.system != "notices"
         ),
-        actions=tuple(vow.actions),
+        actions=tuple(name for name in vow.actions if t.may_do(name)),
         waits_ns=_waits_ns(vow),
         turns=tuple(turns) if bench else (),
         panel=tuple(
@@ -519,9 +519,7 @@ def repertoire(t: Tester) -> Repertoire:
             if bench and entry.local and f"panel.{name}" in t.events
         ),
         states=tuple(
-            name
-            for name, state in vow.states.items()
-            if name != vow.initial and (t.energise or not state.energised)
+            name for name, state in vow.states.items() if name != vow.initial and t.may_enter(state.name)
         ),
         trips=tuple(name for name, trip in vow.document.trips.items() if trip.provoke is not None),
         boots=tuple(way for way in ("power", "reset") if way in t.abilities),

@@ -207,7 +207,9 @@ def reach_of(t: Tester) -> Reach:
     """
     simulated = t.energise and t.gate is None
     events = t.events if simulated and "bench" in t.abilities else frozenset()
-    return Reach(simulated, {"hold", "advance"} <= t.abilities, events)
+    refused = ((name, t.limits.refused(name)) for name in t.vow.actions)
+    barred = frozenset((name, why) for name, why in refused if why)
+    return Reach(simulated, {"hold", "advance"} <= t.abilities, events, barred)
 
 
 def group_for(t: Tester, extra: int = 0) -> Group:
@@ -236,8 +238,8 @@ def _made(vow: Vow, reach: Reach, extra: int) -> _Made:
 
 
 def _by_power(t: Tester) -> bool:
-    """A power cycle costs nothing on a held clock, and forgets more than any action."""
-    return "power" in t.abilities and {"hold", "advance"} <= t.abilities
+    """A power cycle costs nothing on a held clock, and forgets more than any action. A real one is spared."""
+    return t.limits.free and "power" in t.abilities and {"hold", "advance"} <= t.abilities
 
 
 def requirement_of(stimulus: Stimulus, output: str, state: str) -> str:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from wirevow.emu.faults import build_instrument
+from wirevow.protocol.conformance.allowance import Limits
 from wirevow.protocol.conformance.gate import DryGate
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget
@@ -159,7 +160,7 @@ def test_the_gate_lets_no_energising_line_out_however_it_is_cut(pieces: list[byt
             return len(data)
 
     session = Session(Wire(), 96)  # type: ignore[arg-type]
-    session.gate = DryGate(vow_of("tarn"))
+    session.gate = DryGate(vow_of("tarn"), Limits(vow_of("tarn"), None))
     for piece in pieces:
         try:
             session.send(piece)

@@ -210,7 +210,7 @@ def test_a_port_that_is_lost_ends_it() -> None:
 def test_a_dry_search_energises_nothing() -> None:
     hands = hands_on("tarn")
     hands.energise = False
-    hands.session.gate = DryGate(hands.vow)
+    hands.session.gate = DryGate(hands.vow, hands.limits)
     hands.acquaint()
     assert found(hands, lines=200) is None
     assert not any(hands.vow.states[state].energised for _, state in hands.visited)
