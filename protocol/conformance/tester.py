@@ -166,7 +166,10 @@ class Tester:
         self.random = random.Random(seed)
         hello = self.rig.hello() if self.rig is not None else None
         self.abilities = hello.abilities if hello is not None else frozenset()
-        if self.limits.refusal("boot"):
+        refusal = self.limits.refusal("boot")
+        self.unbooted = f"the rig {refusal}" if refusal and self.abilities & BOOTING else ""
+        """Why the rig must not boot it, though it could; empty if there is no such reason."""
+        if refusal:
             self.abilities -= BOOTING
         self.events = hello.events if hello is not None else frozenset()
         self.declared: Mapping[str, BenchEvent] = bench_events(vow.document)
@@ -756,8 +759,8 @@ class Tester:
     def need(self, ability: str) -> Rig:
         """The rig, if it can do this."""
         if self.rig is None or ability not in self.abilities:
-            refusal = self.limits.refusal("boot") if self.rig is not None and ability in BOOTING else ""
-            raise NotSelected(f"{ability} {refusal}" if refusal else f"needs a rig that can {ability}")
+            refusal = self.unbooted if ability in BOOTING else ""
+            raise NotSelected(refusal or f"needs a rig that can {ability}")
         return self.rig
 
     def boots(self, ability: str) -> Rig:
@@ -1389,6 +1392,8 @@ class Tester:
 
     def route(self, target: str) -> list[Callable[[], object]]:
         """The shortest way over the state table; NotSelected if there is none for these hands."""
+        if barred := self.barred(target):
+            raise NotSelected(barred)
         ways: deque[tuple[str, list[Callable[[], object]]]] = deque([(self.state, [])])
         seen = {self.state}
         reason = f"state {target} cannot be reached"
@@ -1410,7 +1415,7 @@ class Tester:
     def barred(self, state: str) -> str:
         """Why a state must not be entered on purpose, in these hands; empty if it may be."""
         if self.vow.states[state].energised and not self.energise:
-            return f"state {state} handles power; that {DRY}"
+            return f"state {state} energises the input; that {DRY}"
         return self.limits.entering(state)
 
     def may_enter(self, state: str) -> bool:

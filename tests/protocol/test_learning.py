@@ -160,7 +160,9 @@ def test_the_command_shows_a_wrong_target(capfd: pytest.CaptureFixture[str]) -> 
 
 def test_without_a_rig_the_command_energises_nothing_and_says_so(capfd: pytest.CaptureFixture[str]) -> None:
     with served(build_instrument(vow_of("brae"))) as (port, _):
-        assert command.run(["learn", "brae", port, "--yes"]) == 0
+        assert command.run(["learn", "brae", port, "--yes"]) == 2
+        assert "to open this port is to boot the instrument" in capfd.readouterr().err
+        assert command.run(["learn", "brae", port, "--yes", "--allow", "boot"]) == 0
     shown = capfd.readouterr()
     assert "caution: there is no rig" in shown.err
     assert "disconnect the source" in shown.err

@@ -757,7 +757,8 @@ def zeroing(t: Tester, r: Requirement) -> None:
         None,
     )
     if running is None or not t.may_enter(running):
-        raise NotSelected("its counters cannot be made to run here")
+        barred = "" if running is None else t.barred(running)
+        raise NotSelected(barred or "its counters cannot be made to run here")
     t.prepare()
     t.goto(running)
     ran_ns = (20 if t.session.held else 2) * NS_PER_S

@@ -412,7 +412,8 @@ def saved(t: Tester, r: Requirement) -> None:
         raise NotSelected("no action saves")
     if "power" not in t.abilities and doing(t, "reboot") is None:
         raise NotSelected(
-            "nothing boots the instrument: no rig that can cut its power, no action that reboots"
+            t.unbooted
+            or "nothing boots the instrument: no rig that can cut its power, no action that reboots"
         )
     with suppress(NotSelected):
         t.goto(_roomiest(t))
@@ -554,7 +555,9 @@ def boots(t: Tester) -> list[Callable[[], object]]:
     if name is not None:
         ways.append(lambda: _boot_by_action(t, name))
     if not ways:
-        raise NotSelected("nothing boots the instrument: no rig that can, no action that reboots")
+        raise NotSelected(
+            t.unbooted or "nothing boots the instrument: no rig that can, no action that reboots"
+        )
     return ways
 
 
@@ -571,7 +574,7 @@ def restart(t: Tester) -> None:
     elif name is not None:
         _boot_by_action(t, name)
     else:
-        raise NotSelected("nothing boots the instrument")
+        raise NotSelected(t.unbooted or "nothing boots the instrument")
 
 
 @purpose("point", "fresh", 3)

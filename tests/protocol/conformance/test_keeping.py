@@ -28,7 +28,7 @@ def test_a_check_that_ends_at_any_moment_leaves_everything_as_it_found_it(profil
 def test_a_save_during_a_check_is_undone(tmp_path):
     device = found_tarn(1, saves=True)
     before = kept(device)
-    with plugged_in(device, tmp_path) as port, hooked_up(VOW, port) as hookup:
+    with plugged_in(device, tmp_path) as port, hooked_up(VOW, port, allow=["store"]) as hookup:
         hookup.tester.acquaint()
         told(device, ["act settings.save"])
         assert device.instrument.device.store.settings != before["store"]
