@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.consent import before_changes, consented, within_envelope
+from wirevow.emu.commands.consent import allowing, before_changes, consented, within_envelope
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ MOST_STRANGE = 1000
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
 @click.option("--public", is_flag=True, help="With --listen: let other machines connect too.")
 @within_envelope
+@allowing
 def command(
     file: str,
     port: str | None,
@@ -47,13 +48,15 @@ def command(
     public: bool,
     envelope_file: str | None,
     yes: bool,
+    allow: tuple[str, ...],
 ) -> int:
     """Send the host's side of JOURNAL to the instrument at PORT, and tell which answers mean something else.
 
     Readings that are no further apart than their accuracy allows mean the same. It begins in the initial
     state with default settings, as a check does, and so should a recording. As in a check, nothing is
-    energised unless a rig says that the instrument is simulated, or within an envelope, and nothing of a real
-    one is changed before you have agreed to that; the first line that must not go out ends it.
+    energised unless a rig says that the instrument is simulated, or within an envelope, a real one is not
+    saved to, booted or switched unless --allow says so, and nothing of it is changed before you have agreed to
+    that; the first line that must not go out ends it.
 
     With --listen it stands in for the device instead, until Ctrl-C: a host program is answered as the device
     answered then. What the recording does not have is not answered, and is told.
@@ -86,7 +89,9 @@ def command(
     _, course = exchanges(journal.records())
 
     def plan(within: Envelope | None) -> Plan:
-        usual = plan_of(vow, envelope=within, ceilings=ceilings_of(within), lines=AROUND + len(course))
+        usual = plan_of(
+            vow, envelope=within, ceilings=ceilings_of(vow, within, allow), lines=AROUND + len(course)
+        )
         lasted_ns = course[-1].line.ns - course[0].line.ns if course else 0
         return replace(usual, seconds=usual.seconds + lasted_ns / 1e9)
 
@@ -95,7 +100,7 @@ def command(
     progress = Progress(quiet=False)
     hookup = None
     try:
-        with hooked_up(vow, port, rig, envelope=envelope, agree=agree) as hookup:
+        with hooked_up(vow, port, rig, envelope=envelope, allow=allow, agree=agree) as hookup:
             run = Rerun(
                 hookup.tester,
                 course,

@@ -53,7 +53,7 @@ def _watched(
 ) -> None:
     if not t.session.held or t.gate is not None or provoke.silence:
         return
-    if t.vow.states[provoke.state].energised and not t.energise:
+    if not t.may_enter(provoke.state):
         return
     if any(event not in t.events for event in provoke.bench):
         raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
