@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, field
 from functools import partial
 
+from wirevow.protocol.conformance.allowance import NEEDS, USED_UP
 from wirevow.protocol.conformance.blame import shape
 from wirevow.protocol.conformance.bracket import judged
 from wirevow.protocol.conformance.casefile import Case, steps_of
@@ -25,6 +26,7 @@ from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.selection import NOT_ASKED
 from wirevow.protocol.conformance.suite.group import Group, group_for
 from wirevow.protocol.conformance.tester import (
+    DRY,
     Broken,
     Doubtful,
     Late,
@@ -251,7 +253,9 @@ def _work(
                 # Who asked nothing has seen nothing; what was seen before is kept (`Tester.keep`).
                 finding.verdict = finding.verdict.overwritten(Verdict.PASS)
         except NotSelected as why:
-            finding.reason = finding.reason or str(why)
+            theirs = any(words in str(why) for words in (NEEDS, USED_UP))
+            if not finding.reason or (theirs and not finding.reason.endswith(DRY)):
+                finding.reason = str(why)  # what the person can change is told first
         except Late as why:
             if not _again(tester, report, requirement, why, scribe):
                 return
