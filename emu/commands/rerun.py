@@ -55,8 +55,8 @@ def command(
     Readings that are no further apart than their accuracy allows mean the same. It begins in the initial
     state with default settings, as a check does, and so should a recording. As in a check, nothing is
     energised unless a rig says that the instrument is simulated, or within an envelope, a real one is not
-    saved to, booted or switched unless --allow says so, and nothing of it is changed before you have agreed to
-    that; the first line that must not go out ends it.
+    saved to, booted or switched unless --allow says so, and nothing of it is changed before you have agreed
+    to that; the first line that must not go out ends it.
 
     With --listen it stands in for the device instead, until Ctrl-C: a host program is answered as the device
     answered then. What the recording does not have is not answered, and is told.
