@@ -164,7 +164,7 @@ class LongReplyCut(Device):
 @timing.instrument(
     "byte-lost-at-ring-end",
     "The byte in the last of the 256 places of the transmitter's ring is not sent.",
-    breaks="wire.framing wire.unit point.*.readable",
+    breaks="wire.framing wire.notice.whole wire.unit point.*.readable",
     depth=4,
 )
 class ByteLostAtRingEnd(Instrument):

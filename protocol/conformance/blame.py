@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from wirevow.protocol.framing import Overlong
-from wirevow.protocol.message import Malformed, Reply, parse_answer, parse_request
+from wirevow.protocol.message import Malformed, Notice, Reply, parse_answer, parse_request
 from wirevow.protocol.vow import Vow
 
 EVENT = re.compile(rb"(?:^|[0-9t] )(?:boot|trip|state|local|control) |^n?ote? |^no?te? |^not |note \d")
@@ -34,6 +34,8 @@ class Difference:
     seen: bytes | None
     after_overlong: bool
     """The line before was too long."""
+    after: str = ""
+    """Why the line before was refused; empty if it was not."""
 
     @property
     def reply(self) -> Reply | None:
@@ -69,8 +71,9 @@ def _too_long(d: Difference, vow: Vow) -> str | None:
     return "wire.length" if isinstance(d.line, Overlong) else None
 
 
-def _deaf_after_overlong(d: Difference, vow: Vow) -> str | None:
-    return "wire.resync" if d.after_overlong and d.line is not None and d.seen is None else None
+def _deaf_after_no_line(d: Difference, vow: Vow) -> str | None:
+    lost = d.after_overlong or d.after == "syntax"
+    return "wire.resync" if lost and isinstance(d.line, bytes) and d.seen is None else None
 
 
 def _tail_of_overlong(d: Difference, vow: Vow) -> str | None:
@@ -106,21 +109,148 @@ def _number_ill_formed(d: Difference, vow: Vow) -> str | None:
     return f"point.{entry.name}.unit"
 
 
+def _echoed(d: Difference, vow: Vow) -> str | None:
+    """The request itself comes back."""
+    if d.seen is None or d.seen != d.line:
+        return None
+    return "promise.quiet" if "quiet" in vow.document.promises else "wire.order"
+
+
+def _check_left_out(d: Difference, vow: Vow) -> str | None:
+    """The right answer, without the check that it was to carry."""
+    words, _, check = d.due.rpartition(" ~")
+    if not words or not re.fullmatch(r"[0-9A-F]{4}", check) or d.seen is None:
+        return None
+    return "wire.echo_check" if d.seen == words.encode("latin-1") else None
+
+
+def _let_through(d: Difference, vow: Vow) -> str | None:
+    """Without its check, while the guard is on, a request was looked at."""
+    request = parse_request(d.line) if isinstance(d.line, bytes) else None
+    if request is None or isinstance(request, Malformed) or request.checked or d.reply is None:
+        return None
+    due = re.search(r"refuse check\b", d.due)
+    return "wire.guard" if due and d.reason != "check" and d.reason not in UNTAGGED else None
+
+
+def _ticket_ill_formed(d: Difference, vow: Vow) -> str | None:
+    reply = d.reply
+    if reply is None or not reply.ok or not d.due.endswith("{ticket}") or len(reply.words) != 1:
+        return None
+    return None if re.fullmatch(r"[0-9a-f]{4}", reply.words[0]) else "wire.ticket"
+
+
+def _reasons_out_of_order(d: Difference, vow: Vow) -> str | None:
+    """Of the two reasons that a state has for refusing, the one that comes later."""
+    late = d.reply is not None and d.reply.words[:2] == ("state", "ticket")
+    return "wire.reasons" if late and re.search(r"refuse state guard\b", d.due) else None
+
+
+def _number_another(d: Difference, vow: Vow) -> str | None:
+    """What was put with fewer digits is answered as another number, by more than rounding does."""
+    request = parse_request(d.line) if isinstance(d.line, bytes) else None
+    due, reply = parse_answer(d.due.encode("latin-1")), d.reply
+    if request is None or isinstance(request, Malformed) or request.verb != "put" or reply is None:
+        return None
+    entry = vow.points.get(request.name)
+    if entry is None or entry.scale is None or not isinstance(due, Reply) or not (due.ok and reply.ok):
+        return None
+    right, seen = (entry.scale.parse(each.words[0]) if each.words else None for each in (due, reply))
+    if right is None or seen is None or request.arguments[:1] == due.words[:1]:
+        return None
+    return f"point.{entry.name}.quantum" if abs(right[0] - seen[0]) > 1 else None
+
+
 KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (
     _damaged_notice,
+    _echoed,
     _no_message,
+    _check_left_out,
+    _let_through,
     _too_long,
-    _deaf_after_overlong,
+    _deaf_after_no_line,
     _tail_of_overlong,
     _bad_check_accepted,
     _tag_left_out,
     _number_ill_formed,
+    _ticket_ill_formed,
+    _reasons_out_of_order,
+    _number_another,
 )
 
 
 def blamed(difference: Difference, vow: Vow) -> str | None:
     """The requirement that is broken, if the difference alone shows it."""
     return next((named for kind in KINDS if (named := kind(difference, vow)) is not None), None)
+
+
+# ---------------------------------------------------------------------------------------------- notices
+
+
+@dataclass(frozen=True, slots=True)
+class Unexpected:
+    """A notice that the document does not allow, and what is known of the instrument just then."""
+
+    notice: Notice
+    state: str
+    last_trip: str
+    """The name of the last trip; empty if there was none."""
+    silent: bool
+    """Whether the host has been silent for longer than is allowed."""
+
+
+def _trip_told_wrong(u: Unexpected, vow: Vow) -> str | None:
+    """A trip with a value that is none of what it reports."""
+    words = u.notice.words
+    trip = vow.trips.get(words[0]) if u.notice.event == "trip" and words else None
+    if trip is None:
+        return None
+    scale = vow.points[trip.reports].scale
+    unit = () if scale is None or scale.unit == "1" else (scale.unit,)
+    return None if words[2:] == unit else f"trip.{trip.name}.notice"
+
+
+def _fed_too_little(u: Unexpected, vow: Vow) -> str | None:
+    """A trip for the host's silence, when it was not silent so long."""
+    if u.notice.event != "trip" or u.silent or "watchdog" not in vow.parts:
+        return None
+    return "wire.watchdog" if u.notice.words[:1] and u.notice.words[0] in _for_silence(vow) else None
+
+
+def _trip_told_as_state(u: Unexpected, vow: Vow) -> str | None:
+    """A state, where a trip had led to it, or has to lead to it now."""
+    if u.notice.event != "state":
+        return None
+    to = u.notice.words[:1]
+    if u.last_trip and to == (u.state,) == (vow.trips[u.last_trip].to,):
+        return f"trip.{u.last_trip}.notice"
+    due = [name for name in _for_silence(vow) if u.silent and u.state in vow.trips[name].armed_in]
+    return next((f"trip.{name}.notice" for name in due if to == (vow.trips[name].to,)), None)
+
+
+def _latch_open(u: Unexpected, vow: Vow) -> str | None:
+    """The state that a latched trip has led to is left by itself."""
+    trip = vow.trips.get(u.last_trip)
+    here = trip is not None and trip.latched and u.state == trip.to
+    return f"trip.{u.last_trip}.latch" if here and u.notice.event == "state" else None
+
+
+def _for_silence(vow: Vow) -> list[str]:
+    name = vow.system_name("silence")
+    return [trip.name for trip in vow.trips.values() if name in trip.when.names]
+
+
+NOTICES: tuple[Callable[[Unexpected, Vow], str | None], ...] = (
+    _trip_told_wrong,
+    _fed_too_little,
+    _trip_told_as_state,
+    _latch_open,
+)
+
+
+def blamed_for_notice(unexpected: Unexpected, vow: Vow) -> str | None:
+    """The requirement that a notice breaks, if its kind shows it."""
+    return next((named for kind in NOTICES if (named := kind(unexpected, vow)) is not None), None)
 
 
 # ------------------------------------------------------------------------------------------- one cause

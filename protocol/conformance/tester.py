@@ -19,7 +19,7 @@ from functools import partial
 
 from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.allowance import NOT_READ, Allowance, Limits
-from wirevow.protocol.conformance.blame import Difference, blamed
+from wirevow.protocol.conformance.blame import Difference, Unexpected, blamed, blamed_for_notice
 from wirevow.protocol.conformance.bracket import Evidence, Look, brackets
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, energising_actions, fitting
 from wirevow.protocol.conformance.foresight import would_trip
@@ -210,6 +210,8 @@ class Tester:
         self._aspect: str | None = None
         self._overlong = False
         """Whether the last line was too long."""
+        self._refused = ""
+        """Why the last line was refused, if it was."""
         self._store_known = False
         self._tag = 0
         self._mark = 0
@@ -342,6 +344,8 @@ class Tester:
         state = self.state
         judgement = self._blamed(self.oracle.reply(line, raw, there_ns), line, raw)
         self._overlong = isinstance(line, Overlong)
+        reply = parse_answer(raw) if raw is not None else None
+        self._refused = reply.words[0] if isinstance(reply, Reply) and not reply.ok and reply.words else ""
         sent = line.decode("latin-1") if isinstance(line, bytes) else f"(more than {line.limit} bytes)"
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
@@ -385,12 +389,12 @@ class Tester:
         self.slowest_ns = max(self.slowest_ns, took_ns)
 
     def _blamed(self, judgement: Judgement, line: bytes | Overlong | None, raw: bytes | None) -> Judgement:
-        difference = Difference(line, judgement.expected, raw, self._overlong)
+        difference = Difference(line, judgement.expected, raw, self._overlong, self._refused)
         named = None if judgement.right else blamed(difference, self.vow)
         if named is not None:
             return replace(judgement, requirement=named)
         if self._aspect is not None and judgement.requirement.startswith("point."):
-            element = judgement.requirement.partition(".")[2].rpartition(".")[0]
+            element = _element(judgement.requirement)
             return replace(judgement, requirement=f"point.{element}.{self._aspect}")
         return (
             judgement
@@ -413,10 +417,24 @@ class Tester:
             return trying if section == "point" and trying.startswith(f"point.{element}.") else requirement
         if requirement in PLAIN and trying.startswith(ABOUT_NOTICES):
             return requirement
+        if requirement == "wire.deadline" and trying.startswith(("action.", "state.")):
+            return requirement
+        trip = self.vow.trips.get(_element(trying)) if trying.startswith("trip.") else None
+        if trip is not None and self.oracle.twin.notices and self._shows(difference, trip.to):
+            # It has tripped, and no notice came before the answer that shows it: does one come behind it?
+            line = self._awaited(self.deadline_ns)
+            late = isinstance(line, bytes) and isinstance(parse_answer(line), Notice)
+            return "wire.notice.whole" if late else f"trip.{trip.name}.notice"
         if requirement == "promise.quiet" and difference.reply is None:
             return requirement
         plain = requirement in PLAIN or (aspect in ("readable", "reachable") and not difference.reason)
         return trying if plain or (trying, requirement) in SHOWN_AS else requirement
+
+    def _shows(self, difference: Difference, state: str) -> bool:
+        """Whether it was asked for its state, and answers this one where another was due."""
+        reply, name = difference.reply, self.vow.system_name("state")
+        asked = isinstance(difference.line, bytes) and f" {name}".encode() in difference.line
+        return asked and reply is not None and reply.ok and reply.words == (state,)
 
     def _answer(self, timeout_ns: int) -> bytes | None:
         """The next line that is no notice; notices on the way are judged. With 0 only of what has come."""
@@ -471,7 +489,13 @@ class Tester:
 
     def _noticed(self, notice: Notice, line: bytes) -> None:
         state = self.state
+        tripped, silence_ns = self.oracle.twin.last_trip[0], self.longest_silence_ns()
+        silent = silence_ns is not None and self.now_ns - self.oracle.twin.accepted_ns >= silence_ns
         judgement = self.oracle.notice(notice, self.now_ns)
+        if not judgement.right:
+            last = tripped if tripped in self.vow.trips else ""
+            named = blamed_for_notice(Unexpected(notice, state, last, silent), self.vow)
+            judgement = replace(judgement, requirement=named or judgement.requirement)
         if (self.trying, judgement.requirement) in SHOWN_AS:
             judgement = replace(judgement, requirement=self.trying or judgement.requirement)
         if not judgement.right:
@@ -1602,6 +1626,11 @@ def bisect(bad: int, good: int, holds: Callable[[int], bool]) -> int:
         middle = (bad + good) // 2
         bad, good = (bad, middle) if holds(middle) else (middle, good)
     return good
+
+
+def _element(requirement: str) -> str:
+    """The element that a requirement is about: what stands between its section and its aspect."""
+    return requirement.partition(".")[2].rpartition(".")[0]
 
 
 def _kind(line: bytes | Overlong) -> bytes:

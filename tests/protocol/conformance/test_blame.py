@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.protocol.conformance.instruments import hands_on, vow_of
 from wirevow.protocol.conformance import campaign
-from wirevow.protocol.conformance.blame import Difference, blamed, shape
+from wirevow.protocol.conformance.blame import Difference, Unexpected, blamed, blamed_for_notice, shape
 from wirevow.protocol.framing import Overlong
-from wirevow.protocol.message import Request
+from wirevow.protocol.message import Notice, Request
 
 GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~0000"
 
@@ -41,12 +43,56 @@ GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~000
         # A refusal that carries no tag is about what it refuses.
         (b"@1 ask self.state", "@1 ok off", b"refuse syntax", False, "wire.syntax"),
         (b"@1 ask self.state", "@1 ok off", b"refuse check", False, "wire.guard"),
+        # The request comes back; an answer lacks its check; a request without one is looked at.
+        (b"ask self.state", "ok off", b"ask self.state", False, "promise.quiet"),
+        (GOOD, "refuse unknown ~7A61", b"refuse unknown", False, "wire.echo_check"),
+        (GOOD, "refuse unknown ~7A61", b"refuse type none", False, None),
+        (b"act sink.arm", "refuse check ~1234", b"refuse busy local ~4321", False, "wire.guard"),
+        (b"act sink.arm", "refuse check ~1234", b"refuse syntax ~4321", False, None),
+        # A ticket that is none, a reason that comes too soon, a number that rounding does not explain.
+        (b"act sink.arm", "ok {ticket}", b"ok bac", False, "wire.ticket"),
+        (b"act sink.arm", "ok {ticket}", b"ok 0bac", False, None),
+        (b"act capacity.start 0000", "refuse state guard", b"refuse state ticket", False, "wire.reasons"),
+        (b"put sink.level 1 A", "ok 1.000 A", b"ok 0.001 A", False, "point.sink.level.quantum"),
+        (b"put sink.level 1.0005 A", "ok 1.000 A", b"ok 1.001 A", False, None),
+        (b"put sink.level 1.000 A", "ok 1.000 A", b"ok 0.001 A", False, None),
     ],
 )
 def test_the_difference_names_the_promise(
     line: bytes | Overlong | None, due: str, seen: bytes | None, after_overlong: bool, named: str | None
 ) -> None:
     assert blamed(Difference(line, due, seen, after_overlong), vow_of("tarn")) == named
+
+
+def test_no_answer_after_a_line_that_was_none_is_resync() -> None:
+    deaf = Difference(GOOD, "refuse unknown", None, False, after="syntax")
+    assert blamed(deaf, vow_of("tarn")) == "wire.resync"
+    assert blamed(replace(deaf, after="unknown"), vow_of("tarn")) is None
+
+
+@pytest.mark.parametrize(
+    ("words", "state", "last", "silent", "named"),
+    [
+        # The value is none of what the trip reports.
+        ("trip link_silent 39.140 V", "sinking", "", True, "trip.link_silent.notice"),
+        ("trip overvoltage 39.140 V", "sinking", "", False, None),
+        # Nobody was silent for so long.
+        ("trip link_silent 3.0 s", "sinking", "", False, "wire.watchdog"),
+        ("trip link_silent 5.0 s", "sinking", "", True, None),
+        # Told as a state: by silence, or besides the trip's own notice.
+        ("state off", "sinking", "", True, "trip.link_silent.notice"),
+        ("state tripped", "tripped", "overvoltage", False, "trip.overvoltage.notice"),
+        ("state off", "sinking", "", False, None),
+        # A latch that opens.
+        ("state off", "tripped", "overvoltage", False, "trip.overvoltage.latch"),
+    ],
+)
+def test_a_notice_names_the_promise(
+    words: str, state: str, last: str, silent: bool, named: str | None
+) -> None:
+    event, *rest = words.split(" ")
+    unexpected = Unexpected(Notice(7, event, tuple(rest), False), state, last, silent)
+    assert blamed_for_notice(unexpected, vow_of("tarn")) == named
 
 
 @pytest.mark.parametrize(
@@ -58,6 +104,11 @@ def test_the_difference_names_the_promise(
         ("control-notice-names-other", "point.panel.control.readable"),
         ("characters-echoed", "promise.quiet"),
         ("length-without-tag", "wire.length"),
+        ("resync-late-after-syntax", "wire.resync"),
+        ("guard-lets-actions-through", "wire.guard"),
+        ("trip-unnoticed", "trip.overvoltage.notice"),
+        ("notice-after-reply", "wire.notice.whole"),
+        ("latch-opens-itself", "trip.reversed_input.latch"),
     ],
 )
 def test_what_was_being_tried_is_not_blamed(fault: str, named: str) -> None:
