@@ -47,8 +47,8 @@ GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~000
         (b"ask self.state", "ok off", b"ask self.state", False, "promise.quiet"),
         (GOOD, "refuse unknown ~7A61", b"refuse unknown", False, "wire.echo_check"),
         (GOOD, "refuse unknown ~7A61", b"refuse type none", False, None),
-        (b"act sink.arm", "refuse check ~1234", b"refuse busy local ~4321", False, "wire.guard"),
-        (b"act sink.arm", "refuse check ~1234", b"refuse syntax ~4321", False, None),
+        (b"act sink.arm", "refuse check ~1234", b"refuse busy local", False, "wire.guard"),
+        (b"act sink.arm", "refuse check ~1234", b"refuse syntax", False, None),
         # A ticket that is none, a reason that comes too soon, a number that rounding does not explain.
         (b"act sink.arm", "ok {ticket}", b"ok bac", False, "wire.ticket"),
         (b"act sink.arm", "ok {ticket}", b"ok 0bac", False, None),
