@@ -28,6 +28,8 @@ SYNC_S = 1.0
 _BRISK_NS = 300_000
 """As the server's: waking up takes longer than passing on."""
 _SHOWN = 60
+_HOST, _DEVICE = int(Kind.HOST), int(Kind.DEVICE)
+"""An enumeration's member takes four times as long to pack."""
 
 
 class JournalWriter:
@@ -66,7 +68,7 @@ class JournalWriter:
         self._thread = threading.Thread(target=self._sync, daemon=True)
         self._thread.start()
 
-    def add(self, kind: Kind, data: bytes = b"") -> None:
+    def add(self, kind: int, data: bytes = b"") -> None:
         """Append a record of now. Raises WirevowError if it cannot be, with all before it kept."""
         self._append(record_bytes(kind, self._clock() - self._began_ns, data))
 
@@ -179,9 +181,9 @@ class Recorder:
                     ready = wait(patience_s)
                     brisk = now() - begun < _BRISK_NS
             if host is not None and ready == from_host:
-                kind, side, to = Kind.HOST, host, device
+                kind, side, to = _HOST, host, device
             elif host is not None and ready == from_device:
-                kind, side, to = Kind.DEVICE, device, host
+                kind, side, to = _DEVICE, device, host
             else:
                 return ready
             try:
@@ -191,25 +193,27 @@ class Recorder:
             except OSError:
                 data = b""
             if not data:  # an end is told once
-                if kind is Kind.DEVICE:
+                if kind == _DEVICE:
                     self._lost()
                 self._greet(self._endpoint.lost())
                 return []
             try:
                 add(kind, data)
             except WirevowError as error:
-                raise self._unrecorded(kind, data, error) from None
+                raise self._unrecorded(Kind(kind), data, error) from None
             try:
                 written = to.write(data)
             except OSError:  # full, or gone: `_turn` will find out which
                 written = 0
-            if kind is Kind.HOST:
+            if kind == _HOST:
                 self.from_host += len(data)
-                self._to_device = data[written:]
             else:
                 self.from_device += len(data)
-                self._to_host = data[written:]
             if written != len(data):
+                if kind == _HOST:
+                    self._to_device = data[written:]
+                else:
+                    self._to_host = data[written:]
                 self._arrange()
                 return []
 

@@ -101,7 +101,7 @@ def head_bytes(head: Head) -> bytes:
     return bytes(declared_head().build({"body": {"value": body}}))
 
 
-def record_bytes(kind: Kind, ns: int, data: bytes = b"") -> bytes:
+def record_bytes(kind: int, ns: int, data: bytes = b"") -> bytes:
     """A record of at most `MOST_BYTES`, as it stands in a file.
 
     What `declared_record` builds, in a hundredth of the time: it is on the way of every byte.
