@@ -73,6 +73,10 @@ def command(
         raise click.UsageError(
             "Name a PORT to send the host's side to, or --listen to stand in for the device."
         )
+    if listen is not None and (rig or document or envelope_file or as_json):
+        raise click.UsageError("--listen goes with --link and --public only; leave the other options out.")
+    if listen is None and (link or public):
+        raise click.UsageError("--link and --public go with --listen; leave them out.")
     journal = Journal(file)
     if listen is not None:
         _stand_in(journal, listen, link, public)

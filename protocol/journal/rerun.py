@@ -68,7 +68,7 @@ class Rerun:
         self._tester = tester
         self._session = tester.session
         idle_ns = tester.vow.document.wire.idle_typing
-        self._course = [each for each in course if each.line.data and each.line.pause_ns <= idle_ns]
+        self._course = [each for each in course if each.line.pause_ns <= idle_ns]
         self._said = said
         self._pairing = Pairing()
         self._unasked: list[Line] = []

@@ -31,7 +31,7 @@ class StandIn:
     ) -> None:
         self.now_ns = 0
         self._before = before
-        self._course = [each for each in course if each.line.data]
+        self._course = course
         self._strange = strange
         self._framer = Framer(LONGEST_LINE, None)
         self._at: dict[Key, list[int]] = {}

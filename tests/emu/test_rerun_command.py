@@ -323,6 +323,8 @@ def test_what_cannot_be_rerun(tmp_path: Path, journal: Path, capfd: pytest.Captu
     for words, error in (
         ([str(journal)], "Name a PORT to send the host's side to, or --listen"),
         ([str(journal), "emu://tarn", "--listen", "pty"], "Name a PORT"),
+        ([str(journal), "--listen", "pty", "--json"], "--listen goes with --link and --public only"),
+        ([str(journal), "emu://tarn", "--public"], "--link and --public go with --listen"),
         ([str(tmp_path / "none"), "emu://tarn"], "there is no such file"),
         ([str(nameless), "emu://tarn"], "it does not name a document; name it with --document DOC"),
         ([str(older), "emu://tarn"], "it is of tarn 0.9.0 12345678, and the ready document is tarn 1.0.0"),
