@@ -78,9 +78,15 @@ def opener(url: str, vow: Vow) -> Opener:
             from serial_asyncio import SerialTransport
         except ImportError as error:
             raise WirevowError("serial ports on asyncio need: pip install 'wirevow[asyncio]'") from error
+
+        class Transport(SerialTransport):  # type: ignore[misc]
+            def _fatal_error(self, error: Exception, message: str = "") -> None:
+                # The protocol is told, and tells its user: the loop need not print it too.
+                self._abort(error)
+
         wire = vow.document.wire
         port = open_port(url, wire.baud, wire.opening)
-        transport: asyncio.Transport = SerialTransport(asyncio.get_running_loop(), protocol, port)
+        transport: asyncio.Transport = Transport(asyncio.get_running_loop(), protocol, port)
         return transport
 
     scheme = url.partition("://")[0].lower() if "://" in url else ""
@@ -174,7 +180,7 @@ class Link(asyncio.Protocol):
 
     async def close(self) -> None:
         transport, self._transport = self._transport, None
-        if transport is not None:
+        if transport is not None and not self._gone.is_set():
             transport.abort()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._gone.wait(), HANGING_UP_S)
