@@ -3,6 +3,7 @@
     python .ci/lock.py write EXTRAS    resolve anew and write the lock; nothing is installed
     python .ci/lock.py install         install what it holds, and the project itself
     python .ci/lock.py constraints     print its versions alone
+    python .ci/lock.py lowest          print the oldest version of each that pyproject.toml allows
 
 The hashes are of the archives for one interpreter and platform, which the first line of the lock names. Where
 another installs, its versions count and its hashes cannot.
@@ -13,6 +14,7 @@ import platform
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 HERE = f"Python {sys.version_info[0]}.{sys.version_info[1]}, {platform.system()} {platform.machine()}"
@@ -49,6 +51,17 @@ def constraints() -> str:
     return "\n".join(re.findall(r"^\S+==\S+", LOCK.read_text(), re.MULTILINE))
 
 
+def lowest() -> str:
+    project = tomllib.loads(Path("pyproject.toml").read_text())["project"]
+    bounds: dict[str, list[str]] = {}
+    for wanted in (project["dependencies"], *project["optional-dependencies"].values()):
+        for name, version in re.findall(r"^([\w.-]+)>=([\d.]+)", "\n".join(wanted), re.MULTILINE):
+            bounds.setdefault(name, []).append(version)
+    # The tests may need a newer one than users do.
+    newest = {name: max(each, key=lambda text: [*map(int, text.split("."))]) for name, each in bounds.items()}
+    return "\n".join(f"{name}=={version}" for name, version in newest.items())
+
+
 def install() -> None:
     pip = [sys.executable, "-m", "pip", "install", "-qq", "--no-deps"]
     if f"for {HERE}." in LOCK.read_text().splitlines()[0]:
@@ -65,6 +78,8 @@ if __name__ == "__main__":
             write(extras)
         case ["install"]:
             install()
+        case ["lowest"]:
+            print(lowest())
         case ["constraints"]:
             print(constraints())
         case _:
