@@ -22,7 +22,8 @@ from wirevow.protocol.document.load import load_document
 from wirevow.protocol.document.requirements import requirement_ids
 from wirevow.protocol.vow import Vow, compile_vow
 
-PROFILES = ("dry", "envelope")
+PROFILES = {"dry": (), "allowed": ("store", "boot", "switch"), "envelope": ("store=3", "boot")}
+"""What is allowed with each."""
 ENDS = ("budget", "signal", "defect")
 FOUND = (
     "put sink.voltage 10.000 V",
@@ -114,7 +115,7 @@ def troubles(seed: int, profile: str, folder: Path, *, quick: bool = False) -> l
     with (
         plugged_in(device, folder) as port,
         suppress(KeyboardInterrupt, End),
-        hooked_up(vow(), port, seed=seed, envelope=within, budget=budget) as hookup,
+        hooked_up(vow(), port, seed=seed, envelope=within, budget=budget, allow=PROFILES[profile]) as hookup,
     ):
         if how != "budget":
             _at_line(hookup.tester.session, moment, how)

@@ -63,6 +63,16 @@ def test_where_nobody_can_be_asked_it_is_an_error_and_nothing_is_changed(what, t
     assert "--yes" in shown.err.splitlines()[-1]
 
 
+def test_a_board_that_boots_when_its_port_opens_is_not_opened_before(capfd):
+    words = ["check", "brae", "/dev/no-such-port", "--allow", "boot"]
+    assert command.run(words) == 2
+    said = capfd.readouterr().err
+    assert "boots it, at most 200 times, the first time when its port is opened" in " ".join(said.split())
+    assert "nobody is there to agree to this" in said
+    assert command.run([*words, "--yes"]) == 2
+    assert "no such port" in capfd.readouterr().err
+
+
 @pytest.mark.parametrize("what", ["replay", "learn"])
 def test_afterwards_it_is_told_what_was_done(what, tmp_path, capfd):
     with plugged_in(Tarn(), tmp_path) as port:
@@ -115,6 +125,7 @@ def test_the_plan_says_how_often_at_most():
     assert "at most 20 times" in plan["store"]
     assert "at most 5 times" in plan["boots"]
     assert plan["outputs"] == "never"
+    assert "at most 7 times" in dict(plan_of(VOW, ceilings={"switch": 7}).rows)["outputs"]
     assert "capacity.charge" in plan["counters"]
 
 

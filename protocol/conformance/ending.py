@@ -84,7 +84,7 @@ def _restored(tester: Tester) -> list[str]:
 
 def _found_with(tester: Tester) -> list[str]:
     """What the user has to put back by hand, when no answer has come even to the safe action."""
-    if tester.found is None or not tester.found.words or tester.session.consent is not None:
+    if tester.found is None or not tester.found.words or not _touched(tester):
         return []
     restorer = _restorer(tester, lambda request: None)
     return restorer.warnings("nothing that was changed could be put back")

@@ -106,7 +106,7 @@ def hooked_up(
     with interrupts.handled():
         try:
             with interrupts.lifted():  # nothing is sent, and a network may take its time
-                rig, hello, port = _opened(vow, url, endpoint, allowed)
+                rig, hello, port = _opened(vow, url, endpoint, allowed, agree)
             simulated = hello is not None and hello.simulated
             try:
                 session = Session(port, vow.document.wire.line_limit, rig)
@@ -128,7 +128,7 @@ def hooked_up(
             session.interrupts = interrupts
             if not simulated:
                 tester.found = Found()
-                session.consent = agree
+                session.consent = None if opening.resets else agree  # to open it was to change it
             hookup = Hookup(tester, profile, simulated)
             orderly = False
             try:
@@ -145,7 +145,7 @@ def hooked_up(
 
 
 def _opened(
-    vow: Vow, url: str, endpoint: str | None, allowed: Allowance
+    vow: Vow, url: str, endpoint: str | None, allowed: Allowance, agree: Callable[[], None] | None
 ) -> tuple[Rig | None, Hello | None, serial.Serial]:
     """The rig, what it says of itself, and the port; whatever of it there is."""
     rig = None if endpoint is None else open_rig(endpoint)
@@ -159,6 +159,8 @@ def _opened(
                 f"{url}: to open this port is to boot the instrument (`opening.resets` of its document), "
                 "which loses the settings that are not saved; allow it with --allow boot"
             )
+        if real and vow.document.wire.opening.resets and agree is not None:
+            agree()
         port = open_port(url, vow.document.wire.baud, vow.document.wire.opening)
     except BaseException:
         if rig is not None:

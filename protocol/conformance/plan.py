@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from wirevow.protocol.conformance.allowance import KINDS, allowance
+from wirevow.protocol.conformance.allowance import KINDS, allowance, switched_states
 from wirevow.protocol.conformance.envelope import Envelope, energising_actions, live_states, saving_actions
 from wirevow.protocol.conformance.keeping import zeroed
+from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import requirement_ids
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
@@ -43,12 +44,14 @@ PAUSE_S = 0.012
 UNASKED_WAITS = 10
 """So often a check waits for what a state does by itself after a time, for its notice above all (measured: 11
 with tarn); once where there are no notices."""
+UNASKED_NS = 10 * NS_PER_S
+"""For what takes longer it does not wait on a clock that runs."""
 IDLE_WAITS = 5
 """So often a check waits for a begun line to be forgotten, about."""
 
-Ceilings = Mapping[str, int | None]
-"""How often it may save (`store`), boot (`boot`) and switch outputs (`switch`) at most: None for no limit; a
-kind that is not there is not allowed."""
+Ceilings = Mapping[str, int]
+"""How often it may save (`store`), boot (`boot`) and switch outputs (`switch`) at most; a kind that is not
+there is not allowed."""
 
 
 class NotAgreed(WirevowError):
@@ -72,7 +75,7 @@ class Plan:
 def ceilings_of(vow: Vow, envelope: Envelope | None, allow: Sequence[str]) -> Ceilings:
     """What a check may do of each kind, by the words of `--allow`. Raises WirevowError."""
     allowed = allowance(allow, envelope=envelope is not None)
-    ceilings: dict[str, int | None] = {kind: allowed.of(kind) for kind in KINDS if allowed.of(kind)}
+    ceilings: dict[str, int] = {kind: allowed.of(kind) for kind in KINDS if allowed.of(kind)}
     if "store" in ceilings and vow.doing("recall") is None:
         del ceilings["store"]  # what is saved could not be put back
     if "store" in ceilings and envelope is not None:
@@ -91,8 +94,8 @@ def plan_of(
 ) -> Plan:
     """What a check of a real instrument will do.
 
-    `requirements`: how many are looked at, by default all; `lines`: how many
-    are sent, if that is known; `budget`: at most so many.
+    `requirements`: how many are looked at, by default all; `lines`: how many are sent, if that is known;
+    `budget`: at most so many.
     """
     count = len(requirement_ids(vow.document)) if requirements is None else requirements
     if lines is None:
@@ -100,12 +103,6 @@ def plan_of(
     if budget is not None:
         lines = min(lines, budget)
     return Plan(tuple(_rows(vow, envelope, ceilings)), lines, _seconds(vow, envelope, ceilings, lines))
-
-
-def switching_states(vow: Vow) -> list[str]:
-    """States whose outputs are others than the initial state's, and that handle no power."""
-    live, rest = live_states(vow), vow.states[vow.initial].outputs
-    return [name for name, state in vow.states.items() if name not in live and state.outputs != rest]
 
 
 def _rows(vow: Vow, envelope: Envelope | None, ceilings: Ceilings) -> Iterator[tuple[str, str]]:
@@ -116,39 +113,39 @@ def _rows(vow: Vow, envelope: Envelope | None, ceilings: Ceilings) -> Iterator[t
     if lost:
         yield "counters", f"zeroes {', '.join(lost)}: what they hold is lost"
     if saving_actions(vow):
-        yield "store", _at_most("saves", ceilings.get("store", 0), ", and at the end what it held")
-    if any(("reboot", "") in action.does for action in vow.actions.values()):
-        yield "boots", _at_most("boots it", ceilings.get("boot", 0))
-    states = switching_states(vow)
-    if states:
-        what = f"switches outputs (in {', '.join(states)})"
-        yield "outputs", _at_most(what, ceilings.get("switch", 0))
+        yield "store", _at_most("saves", "store", ceilings, ", and at the end what it held")
+    if vow.document.wire.opening.resets or any(
+        ("reboot", "") in action.does for action in vow.actions.values()
+    ):
+        first = ", the first time when its port is opened" if vow.document.wire.opening.resets else ""
+        yield "boots", _at_most("boots it", "boot", ceilings, first)
+    if states := [name for name in vow.states if name in switched_states(vow) - live_states(vow)]:
+        yield "outputs", _at_most(f"switches them (state {', '.join(states)})", "switch", ceilings)
     yield "energised", "never" if envelope is None else f"within {envelope.text()}"
 
 
-def _at_most(what: str, times: int | None, also: str = "") -> str:
-    if times == 0:
-        return "never"
-    return f"{what}, {'as often as it takes' if times is None else f'at most {times} times'}{also}"
+def _at_most(what: str, kind: str, ceilings: Ceilings, also: str = "") -> str:
+    times = ceilings.get(kind)
+    return "never" if times is None else f"{what}, at most {times} times{also}"
 
 
 def _seconds(vow: Vow, envelope: Envelope | None, ceilings: Ceilings, lines: int) -> float:
     """An estimate: characters on the wire, the host's own pauses, and the document's times."""
     wire = vow.document.wire
-    shut = live_states(vow) | (set() if "switch" in ceilings else set(switching_states(vow)))
+    shut = live_states(vow) | (frozenset() if "switch" in ceilings else switched_states(vow))
     unasked = [
         leave.after_ns
         for name, state in vow.states.items()
         if name not in shut
         for leave in state.leaves
-        if leave.when is None
+        if leave.when is None and leave.after_ns <= UNASKED_NS
     ]
     times = UNASKED_WAITS if "notices" in vow.parts else 1
     waits_ns = times * min(unasked, default=0) + IDLE_WAITS * wire.idle_checked
     # A check that its budget cuts short does not come to all of them.
     share = min(1.0, lines / (LINES_EACH * len(requirement_ids(vow.document))))
     energised_s = 0.0 if envelope is None else float(envelope.most.seconds)
-    return lines * (CHARACTERS * BITS / wire.baud + PAUSE_S) + share * (waits_ns / 1e9 + energised_s)
+    return lines * (CHARACTERS * BITS / wire.baud + PAUSE_S) + share * (waits_ns / NS_PER_S + energised_s)
 
 
 def _about(seconds: float) -> str:

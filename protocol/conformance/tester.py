@@ -1047,7 +1047,7 @@ class Tester:
         if saves is not None:
             found.saves = self._plainly(f"ask {saves.name}").words
         found.counters = found_counters(self.vow, self._plainly)
-        found.state = " ".join(self._plainly("ask self.state").words)
+        found.state = self.vow.initial
         found.words = words
 
     def _by_hand(self, state: tuple[str, ...]) -> str:
