@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterator
 from contextlib import contextmanager
 from os import PathLike
@@ -16,7 +15,7 @@ from wirevow.protocol.vow import Vow
 
 if TYPE_CHECKING:
     from wirevow.emu.ports.rig import InstrumentRig
-    from wirevow.protocol.client.aio import AsyncClient, Opener
+    from wirevow.protocol.client.aio import AsyncClient
 
 
 def connect(
@@ -75,27 +74,9 @@ def connect_async(
     time is real, or in a `wirevow.VirtualLoop` jumps to what is waited for.
     """
     from wirevow.emu.ports.address import SCHEME
+    from wirevow.emu.ports.aio import InProcess
     from wirevow.protocol.client.aio import AsyncClient
 
     vow = doc if isinstance(doc, Vow) else load(doc)
-    opened = _in_process(url) if url.lower().startswith(SCHEME) else None
+    opened = InProcess(url) if url.lower().startswith(SCHEME) else None
     return AsyncClient(url, vow, opened=opened, checks=checks, keep_alive_s=keep_alive, reconnect_s=reconnect)
-
-
-def _in_process(url: str) -> Opener:
-    from wirevow.emu.ports.address import AddressError, make, parse
-    from wirevow.emu.ports.aio import InstrumentTransport
-    from wirevow.emu.ports.line import Line
-
-    address = parse(url)
-    if address.name is not None:
-        raise AddressError(
-            f"{url}: an instrument with a name has a clock of its own, and asyncio its loop's; leave name out"
-        )
-    instrument, baud = make(address)
-    line = Line(instrument, baud)
-
-    async def opened(protocol: asyncio.Protocol) -> asyncio.Transport:
-        return InstrumentTransport(asyncio.get_running_loop(), protocol, line, address.document)
-
-    return opened

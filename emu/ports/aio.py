@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from wirevow.emu.clock import RealClock
-from wirevow.emu.ports.address import make, parse
+from wirevow.emu.ports.address import AddressError, make, parse
 from wirevow.emu.ports.interface import Instrument
 from wirevow.emu.ports.line import INPUT_LIMIT, Line
 from wirevow.emu.ports.rig import InstrumentRig
@@ -39,6 +39,35 @@ def connect(
     protocol = asyncio.StreamReaderProtocol(reader, loop=loop)
     transport = InstrumentTransport(loop, protocol, Line(instrument, baud), document)
     return reader, asyncio.StreamWriter(transport, protocol, reader, loop)
+
+
+class InProcess:
+    """An instrument of its own for a URL, to which one protocol after another is connected."""
+
+    def __init__(self, url: str) -> None:
+        """Raises WirevowError."""
+        address = parse(url)
+        if address.name is not None:
+            raise AddressError(
+                f"{url}: an instrument with a name has a clock of its own, not the loop's: leave name out"
+            )
+        instrument, baud = make(address)
+        self._line = Line(instrument, baud)
+        self._document = address.document
+        self._transport: InstrumentTransport | None = None
+
+    async def __call__(self, protocol: asyncio.Protocol) -> asyncio.Transport:
+        self._transport = InstrumentTransport(
+            asyncio.get_running_loop(), protocol, self._line, self._document
+        )
+        return self._transport
+
+    @property
+    def rig(self) -> InstrumentRig:
+        """The hands on it, once a protocol was connected."""
+        assert self._transport is not None
+        rig: InstrumentRig = self._transport.get_extra_info("rig")
+        return rig
 
 
 class InstrumentTransport(asyncio.Transport):

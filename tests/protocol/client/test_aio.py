@@ -74,6 +74,22 @@ def test_notices_come_to_iterators_and_callbacks_as_they_happen() -> None:
     run(work)
 
 
+def test_an_emulation_has_a_bench_and_advances_on_the_loops_clock() -> None:
+    async def work() -> None:
+        async with wirevow.emulate("tarn", bench="lithium-pack", seed=7) as running:
+            load = running.client
+            await load.sink.level.put(3.0)
+            await load.sink.start()
+            running.bench("ambient", 90.0)
+            tripped = asyncio.create_task(anext(aiter(load.notices(timeout=900))))
+            await running.advance(minutes=15)
+            assert (await tripped).name == "trip"
+            assert running.now >= 900
+            assert str(await load.trip.last.read()).startswith("overheat")
+
+    run(work)
+
+
 def test_a_wait_that_nothing_ends_is_an_error_that_says_so() -> None:
     async def work() -> None:
         async with wirevow.connect_async("emu://brae", "brae") as client:
