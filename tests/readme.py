@@ -1,9 +1,9 @@
 """The outputs that the README shows are those of its commands.
 
 `python -m tests.readme` writes them anew; with `--check` (and by a test) it tells what is stale. A fenced
-block that begins with a command is run as it stands, one block after the other, in an empty folder that has
-only `spec/` and what `SLIPS` prepares: what needs more would be wrong for a reader too. A line `...` stands
-for any number of lines. A block of `>` and `<` is a talk with a fresh simulated instrument.
+block that begins with a command is run as it stands, one block after the other, in a folder that has only
+`spec/`, the examples and what `SLIPS` prepares: what needs more would be wrong for a reader too. A line
+`...` stands for any number of lines. A block of `>` and `<` is a talk with a fresh simulated instrument.
 """
 
 from __future__ import annotations
@@ -25,37 +25,49 @@ import serial
 import wirevow  # noqa: F401  # tells pyserial about emu://
 
 ROOT = Path(__file__).parent.parent
-PAGES = ("README.md",)
+PAGES = ("README.md", "spec/testing.md")
 SLIPS = {"mine.yaml": ("    high: limit.current\n", "    high: limit.curent\n")}
 """Documents with a slip of the pen: Tarn's with the first of these texts replaced by the second."""
-RUNNING = ("emulate",)
-"""Commands that run until they are ended: the first line of their output is all that they show."""
+RUNNING = ("emulate", "record")
+"""Commands that run until they are ended, here with the page: their first lines are what they show."""
+ANSWERS = (0, 1)
+"""The statuses of a command that has done its work; 1 is a bad verdict, which a page may show."""
 ELISION = "..."
-BLOCK = re.compile(r"^```\n(?=\$ wirevow |\$ printf '|> )(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^```\n(?=\$ |> )(.*?)^```$", re.MULTILINE | re.DOTALL)
 
 
-def ran(words: Sequence[str], folder: Path) -> list[str]:
-    """What a command writes, in lines without blanks at their ends; `printf TEXT |` gives it input."""
+def ran(words: Sequence[str], folder: Path, shown: int, running: contextlib.ExitStack) -> list[str]:
+    """What a command writes, in lines without blanks at their ends; `printf TEXT |` gives it input.
+
+    Of one that keeps running, as many lines as are shown; `running` ends it.
+    """
     said = ""
     if words[0] == "printf":
         said, words = words[1].replace("\\n", "\n"), words[3:]
-    command = [sys.executable, "-c", "from wirevow.emu.command import main; main()", *words[1:]]
+    program = {
+        "wirevow": [sys.executable, "-c", "from wirevow.emu.command import main; main()"],
+        "pytest": [sys.executable, "-m", "pytest"],
+        "python": [sys.executable],
+    }
     paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
     environment = {**os.environ, "PYTHONPATH": paths, "COLUMNS": "110", "NO_COLOR": "1"}
     environment.pop("FORCE_COLOR", None)
-    with subprocess.Popen(
-        command, cwd=folder, env=environment, text=True, stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-    ) as process:  # fmt: skip
-        assert process.stdin is not None
-        assert process.stdout is not None
-        process.stdin.write(said)
-        process.stdin.close()
-        if words[1] in RUNNING:
-            text = process.stdout.readline()
-            process.terminate()
-        else:
-            text = process.stdout.read()
+    if words[0] == "pytest":
+        environment |= {"COLUMNS": "80", "PYTEST_ADDOPTS": "-p wirevow.emu.pytest_plugin -p no:cacheprovider"}
+    process = running.enter_context(
+        subprocess.Popen(
+            [*program[words[0]], *words[1:]], cwd=folder, env=environment, text=True,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+        )
+    )  # fmt: skip
+    assert process.stdin is not None
+    assert process.stdout is not None
+    if words[0] == "wirevow" and words[1] in RUNNING:
+        running.callback(process.terminate)
+        return [process.stdout.readline().rstrip() for _ in range(shown)]
+    text, _ = process.communicate(said)
+    if process.returncode not in ANSWERS:
+        raise ValueError(f"{shlex.join(words)}: status {process.returncode}\n{text}")
     return [line.rstrip() for line in text.rstrip().splitlines()]
 
 
@@ -97,7 +109,7 @@ def _at(shapes: Sequence[str], line: str, place: int) -> int:
     return shapes.index(shape(line), place)
 
 
-def renewed(block: str, folder: Path) -> str:
+def renewed(block: str, folder: Path, running: contextlib.ExitStack) -> str:
     """A block with what its commands write now."""
     lines = block.splitlines()
     if lines[0].startswith("> "):
@@ -111,7 +123,7 @@ def renewed(block: str, folder: Path) -> str:
                 segments.append([])
             else:
                 segments[-1].append(line)
-        output = ran(shlex.split(lines[start][2:]), folder)
+        output = ran(shlex.split(lines[start][2:]), folder, end - start - 1, running)
         if segments == [[]]:
             output = []  # only how it is typed is shown
         parts = [output] if len(segments) == 1 else shown(segments, output)
@@ -124,12 +136,14 @@ def renewed(block: str, folder: Path) -> str:
 def page_as_it_should_be(page: str) -> str:
     """A page with every output renewed."""
     text = (ROOT / page).read_text()
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory() as name, contextlib.ExitStack() as running:
         folder = Path(name)
         (folder / "spec").symlink_to(ROOT / "spec")
         for document, (right, slip) in SLIPS.items():
             (folder / document).write_text((ROOT / "spec/tarn.yaml").read_text().replace(right, slip, 1))
-        return BLOCK.sub(lambda found: f"```\n{renewed(found[1], folder)}```", text)
+        for example in (ROOT / "tests/examples").glob("*.py"):
+            (folder / example.name).write_text(example.read_text())
+        return BLOCK.sub(lambda found: f"```\n{renewed(found[1], folder, running)}```", text)
 
 
 def stale(page: str) -> str:

@@ -3,6 +3,8 @@
 import importlib
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import click
@@ -12,6 +14,9 @@ from wirevow.emu import command
 
 ROOT = Path(__file__).parent.parent
 MANUALS = ["README.md", "DEVELOPERS.md"]
+GUIDE = "spec/testing.md"
+EXAMPLES = [file.read_text() for file in (ROOT / "tests" / "examples").glob("*.py")]
+PROGRAMS = re.findall(r"^```python\n(.*?)^```$", (ROOT / GUIDE).read_text(), re.MULTILINE | re.DOTALL)
 
 
 def typed(manual):
@@ -21,7 +26,7 @@ def typed(manual):
     return [shlex.split(block or inline) for block, inline in found]
 
 
-@pytest.mark.parametrize("manual", MANUALS)
+@pytest.mark.parametrize("manual", [*MANUALS, GUIDE])
 def test_every_wirevow_command_in_a_manual_exists(manual):
     lines = typed(manual)
     assert lines
@@ -50,8 +55,21 @@ def test_every_make_target_in_a_manual_exists(manual):
     assert {block or inline for block, inline in told} <= targets
 
 
-@pytest.mark.parametrize("manual", MANUALS)
+@pytest.mark.parametrize("manual", [*MANUALS, GUIDE])
 def test_every_file_that_a_manual_links_to_exists(manual):
     linked = re.findall(r"\]\((?!http)([^)#]+)", (ROOT / manual).read_text())
     for name in linked:
-        assert (ROOT / name).exists(), f"{manual}: {name}"
+        assert (ROOT / manual).parent.joinpath(name).exists(), f"{manual}: {name}"
+
+
+@pytest.mark.parametrize("program", PROGRAMS, ids=[str(number) for number in range(len(PROGRAMS))])
+def test_every_program_of_the_guide_is_an_example_or_runs(program):
+    if program in EXAMPLES:  # run where the guide's commands are (`test_readme.py`)
+        return
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert "capacity.charge" in done.stdout
+
+
+def test_the_guide_shows_every_example_whole():
+    assert {program for program in PROGRAMS if program in EXAMPLES} == set(EXAMPLES)

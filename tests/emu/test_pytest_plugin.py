@@ -16,9 +16,13 @@ def logger(pytester):
     return pytester
 
 
-@pytest.mark.parametrize("port", [(), ("--wirevow-port", "emu://tarn?bench=lithium-pack&seed=7")])
-def test_the_example_passes_in_process_and_at_a_port(logger, port):
-    logger.runpytest_subprocess(*PLUGIN, *port).assert_outcomes(passed=2)
+def test_the_examples_pass_in_process(logger):
+    logger.runpytest_subprocess(*PLUGIN).assert_outcomes(passed=6)
+
+
+def test_the_examples_pass_at_a_port_but_for_what_none_can_do(logger):
+    port = ("--wirevow-port", "emu://tarn?bench=lithium-pack&seed=7")
+    logger.runpytest_subprocess(*PLUGIN, *port).assert_outcomes(passed=2, skipped=4)
 
 
 def test_assertions_fail_with_the_last_exchange_and_skip_what_a_port_cannot_do(pytester):
