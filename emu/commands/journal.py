@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
 import click
 
+from wirevow.emu.commands.jobs import Progress
 from wirevow.protocol.errors import WirevowError
+
+if TYPE_CHECKING:
+    from wirevow.protocol.journal.table import Row
 
 
 @click.command("journal")
@@ -43,7 +50,9 @@ def command(
     choice = Choice(side, name, _time("--after", after), _time("--before", before))
     chosen = rows(journal, choice, pieces)
     if out is not None:
-        count = export(journal, chosen, out)
+        progress = Progress(quiet=False)
+        count = export(journal, _told(chosen, progress), out)
+        progress.done()
         click.echo(f"{out}: {count} rows")
     elif as_json:
         for row in chosen:
@@ -62,6 +71,14 @@ def command(
             click.echo(f"{row.utc[11:] or '?'} {row.seconds:12.6f} {mark} {said}")
     for each in journal.told:
         click.echo(f"wirevow: {each}", err=True)
+
+
+def _told(chosen: Iterable[Row], progress: Progress) -> Iterator[Row]:
+    """The rows, while their count is shown."""
+    for count, row in enumerate(chosen):
+        if not count % 1000:
+            progress.say(lambda count=count: f"{count} rows")  # type: ignore[misc]
+        yield row
 
 
 def _time(option: str, given: str | None) -> int | None:

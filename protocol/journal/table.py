@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -66,19 +67,30 @@ class Choice:
         )
 
 
+_PLAIN = bytes(byte for byte in range(0x20, 0x7F) if byte != 0x5C)
+_SHOWN = [chr(byte) if byte in _PLAIN else f"\\x{byte:02x}" for byte in range(256)]
+
+
 def text_of(data: bytes) -> str:
     """Bytes as text from which they can be had again."""
-    return "".join(chr(byte) if 0x20 <= byte < 0x7F and byte != 0x5C else f"\\x{byte:02x}" for byte in data)
+    if not data.translate(None, _PLAIN):
+        return data.decode("ascii")
+    return "".join(_SHOWN[byte] for byte in data)
 
 
 def utc(head: Head, ns: int) -> str:
     """An instant of the journal by the wall clock; empty if there is no such date."""
     seconds, rest = divmod(head.began_ns + ns, NS_PER_S)
+    text = _second(seconds)
+    return f"{text}.{rest // 1000:06d}Z" if text else ""
+
+
+@lru_cache(1024)
+def _second(seconds: int) -> str:
     try:
-        at = datetime.fromtimestamp(seconds, UTC)
+        return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}"
     except (ValueError, OverflowError, OSError):
         return ""
-    return f"{at:%Y-%m-%dT%H:%M:%S}.{rest // 1000:06d}Z"
 
 
 def rows(journal: Journal, choice: Choice, whole_records: bool = False) -> Iterator[Row]:
