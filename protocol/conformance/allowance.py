@@ -25,8 +25,8 @@ from wirevow.protocol.vow import Vow
 
 Kind = Literal["store", "boot", "switch"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
-MOST: Mapping[Kind, int] = {"store": 100, "boot": 200, "switch": 1000}
-"""How often at most, where nothing else is said: twice what a whole check of Tarn does, and little beside the
+MOST: Mapping[Kind, int] = {"store": 100, "boot": 200, "switch": 2000}
+"""How often at most, where nothing else is said: about twice what a check of Tarn does, little beside the
 100,000 writes that a store and the 100,000 operations that a relay stand (common practice, no source)."""
 DIGITS = 6
 NEEDS = "needs --allow"
