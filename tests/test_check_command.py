@@ -293,7 +293,8 @@ def test_a_port_lost_half_way(tmp_path, capfd):
         options = zip(("--json", "--junit", "--html"), outputs, strict=True)
         assert check(TARN, port, "--yes", *(word for option in options for word in option)) == 2
     shown = capfd.readouterr()
-    loud, lost = shown.err.splitlines()
+    loud, found, lost = shown.err.splitlines()
+    assert "nothing that was changed could be put back" in found
     assert "sink.stop could not be confirmed" in loud
     assert "disconnect the source by hand" in loud
     assert "the port was lost" in lost

@@ -1548,6 +1548,8 @@ class Tester:
 
     def strike(self, trip: TripEntry, provoke: Provoke) -> int:
         """The bench part of a provocation, and wait for the trip."""
+        if barred := self.barred(trip.to):
+            raise NotSelected(barred)
         for event, value in provoke.bench.items():
             self.bench(event, value)
         began_ns = self.now_ns
