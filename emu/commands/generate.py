@@ -45,7 +45,8 @@ def c(doc: str, out: Path) -> int:
 @click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; else it is printed."
 )
-def stubs(doc: str, out: Path | None) -> int:
+@click.option("--asyncio", "awaited", is_flag=True, help="Of the client of asyncio.")
+def stubs(doc: str, out: Path | None, awaited: bool) -> int:
     """Write the types of DOC's points and actions, for editors and mypy.
 
     Example: wirevow generate stubs tarn --out tarn_types.py
@@ -56,7 +57,7 @@ def stubs(doc: str, out: Path | None) -> int:
     from wirevow.protocol.codegen import stubs as written
     from wirevow.protocol.errors import WirevowError
 
-    text = written.stubs(load(doc))
+    text = written.stubs(load(doc), awaited=awaited)
     if out is None:
         click.echo(text, nl=False)
         return 0

@@ -7,12 +7,15 @@
         tarn = as_tarn(client)
         tarn.sink.mode.put("current")              # mypy knows the words
 
+With `--asyncio` they are the types of a `wirevow.AsyncClient`, whose calls are awaited.
+
 The same document gives the same bytes. Units are literal types: `tarn.input.voltage.unit` is `Literal["V"]`.
 """
 
 from __future__ import annotations
 
 import keyword
+import re
 from collections.abc import Iterable
 
 from wirevow.protocol.client.names import describe_action, describe_point
@@ -40,8 +43,25 @@ _WHOLE = """    def read(self, *patterns: str) -> dict[str, float | int | str]: 
 """What the whole has besides the document's names; more is in `wirevow.Client`."""
 
 
-def stubs(vow: Vow) -> str:
-    """The module: a protocol for every group, and a function that gives a client its types."""
+_CALL = re.compile(r"^    def (read|put|record|quantity|sleep|close|__call__)\(", re.MULTILINE)
+
+
+def stubs(vow: Vow, *, awaited: bool = False) -> str:
+    """The module: a protocol for every group, and a function that gives a client its types.
+
+    `awaited`: of a client of asyncio.
+    """
+    text = _stubs(vow)
+    if not awaited:
+        return text
+    text = _CALL.sub(r"    async def \1(", text)
+    text = text.replace("def __enter__", "async def __aenter__").replace(
+        "def __exit__", "async def __aexit__"
+    )
+    return text.replace("wirevow.Client", "wirevow.AsyncClient")
+
+
+def _stubs(vow: Vow) -> str:
     name, version, digest = vow.identity
     blocks = [_HEAD.format(name=name, version=version, digest=digest)]
     root = _class((name,))

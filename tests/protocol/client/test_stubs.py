@@ -30,6 +30,22 @@ def test_the_same_document_gives_the_same_module_which_runs(name: str) -> None:
         assert f"def {dotted.rpartition('.')[2]}(self)" in text
 
 
+def test_mypy_catches_a_call_that_is_not_awaited(tmp_path: Path) -> None:
+    (tmp_path / "tarn_types.py").write_text(stubs(wirevow.load("tarn"), awaited=True))
+    use = USE.replace("connect(", "connect_async(")
+    for index, line in enumerate(["await tarn.sink.level.put(2.5)", "await tarn.sink.level.put('2.5')"]):
+        text = use.format(name="tarn", line=f"async def work() -> None:\n    {line}")
+        (tmp_path / f"use{index}.py").write_text(text)
+    (tmp_path / "use2.py").write_text(use.format(name="tarn", line="level: float = tarn.sink.level.read()"))
+    said, _, _ = api.run(
+        ["--strict", "--no-incremental", "--follow-imports=silent", *map(str, sorted(tmp_path.glob("*.py")))]
+    )
+    assert "use0.py" not in said
+    assert "use1.py" in said
+    assert "use2.py" in said
+    assert "tarn_types.py" not in said
+
+
 def test_mypy_catches_a_wrong_name_a_wrong_word_and_a_wrong_unit(tmp_path: Path) -> None:
     (tmp_path / "tarn_types.py").write_text(stubs(wirevow.load("tarn")))
     lines = [
