@@ -148,13 +148,15 @@ class Host:
             raise Unsure(
                 f"the port was lost during `{text}`, which may have been done or not: {error}"
             ) from error
-        if call.reply is None:
-            if len(call.refusals) == call.attempts:  # not noise: it wants a check on every line
-                raise Refused(text, call.refusals[-1])
+        # Unchecked lines that a guard keeps out are told so without a tag, each of them.
+        guarded = (
+            call.reply is None and not self.dialogue.checks and call.refusals == [("check",)] * call.attempts
+        )
+        if call.reply is None and not guarded:
             raise Unsure(
                 f"`{text}` was sent {call.attempts} times without an answer; it may have been done or not"
             )
-        if call.attempts > 1 or self._boot_seen:
+        if call.attempts > 1 or self._boot_seen or guarded:
             # What a boot makes the instrument forget, it would do again.
             before = self._boots
             try:
@@ -165,6 +167,8 @@ class Host:
                 ) from error
             if self._boots != before:
                 raise Unsure(f"the instrument booted during `{text}`, which may have been done before or not")
+        if guarded:
+            raise Refused(text, ("check",))
         return self._words(call)
 
     def _most(self, verb: str, name: str) -> int:
