@@ -56,6 +56,7 @@ LATE_TRIES = 3
 """A purpose is tried so often while the host is late: what the instrument does, it does again."""
 DEFECTS = (ArithmeticError, AssertionError, AttributeError, LookupError, TypeError, ValueError)
 """What a purpose never raises, unless the checker itself is wrong."""
+FIRST_FAILURE = "stopped at the first failure"
 CUT_SHORT = "the check ended before all that tries it was done"
 BOOTS_EVERY = 100
 """Lines after which a silent boot is looked for again."""
@@ -227,6 +228,9 @@ def _work(
 ) -> None:
     if not _acquaint(tester, report, scribe):
         return
+    if until_failure and report.failures:
+        report.note = FIRST_FAILURE
+        return
     counted = tester.lines
     cut_short = 0
     late = 0
@@ -284,9 +288,7 @@ def _work(
             _fail(tester, report, requirement, broken, scribe, work_again)
             cut_short += 1
             if until_failure or len(report.failures) >= MOST_FAILURES or cut_short >= MOST_CUT_SHORT:
-                report.note = report.note or (
-                    "stopped at the first failure" if until_failure else "too many failures"
-                )
+                report.note = report.note or (FIRST_FAILURE if until_failure else "too many failures")
                 return
             if not _acquaint(tester, report, scribe):
                 return

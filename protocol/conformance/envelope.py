@@ -19,10 +19,11 @@ from pydantic import Field
 
 from wirevow.protocol.document.load import DocumentError, Loaded, Problem, load_yaml_model
 from wirevow.protocol.document.model import Exact, Name, Prose, Section, Whole, Word
-from wirevow.protocol.vow import PointEntry, Vow, bench_events
+from wirevow.protocol.vow import PointEntry, TripEntry, Vow, bench_events
 
 PATIENCE_S = 5
-"""Longest `link.patience` with which the instrument is energised: so long it goes on when the host dies."""
+"""Longest `link.patience` that is put: so long it goes on when the host dies. It is energised with a shorter
+one; a longer one is put only where the watchdog itself is tried."""
 RESERVE_S = 3 * PATIENCE_S
 """Of the time energised, this much is kept for a silence that a check keeps on purpose, or is forced to."""
 PATIENCE = "link.patience"
@@ -44,8 +45,9 @@ wires and connectors that are made for the current.
 Above 25 V alternating or 60 V direct current (extra-low voltage, IEC 60364-4-41), and with anything
 that is wired to the mains, let someone trained for it do the work.
 
-If this program is killed, or the computer sleeps or loses power, only the instrument's own link
-watchdog stops it, and only if that works.
+If this program is killed, a cable is pulled, or the computer sleeps or loses power, only the instrument's
+own link watchdog stops it. That is tried before anything else is energised, at the lowest level; it can still
+fail later.
 
 Where local codes, the rules of your workplace or a licensed practitioner say otherwise, do as they say.
 """
@@ -70,6 +72,12 @@ class Most(Section):
     seconds: Exact = Field(gt=RESERVE_S, description=f"Energised, in all; {RESERVE_S} s of it are a reserve.")
     coulombs: Exact = Field(gt=0, description="Drawn in all; 3600 C are 1 A.h.")
     saves: Whole = Field(ge=0, description="Writes to the store that keeps settings.")
+    silent_seconds: Exact | None = Field(
+        default=None,
+        gt=0,
+        le=PATIENCE_S,
+        description="Silence of the host after which it stops itself; by default as short as it can be told.",
+    )
 
 
 class Pack(Section):
@@ -100,6 +108,8 @@ class Envelope(Section):
         most = self.most
         words = f"{most.volts} V, {most.amperes} A, {most.watts} W, {most.celsius} Cel"
         words += f", {most.seconds} s energised, {most.coulombs} C, {most.saves} saves"
+        if most.silent_seconds is not None:
+            words += f", on for {most.silent_seconds} s when the host falls silent"
         if self.pack is not None:
             words += (
                 f"; at least {self.pack.lowest_volts} V from {self.pack.cells} cells, "
@@ -226,6 +236,10 @@ class Reach:
         }
         """What may be put, by setting."""
         self.patience = Range(None, Fraction(PATIENCE_S))
+        self.watchdog = link_watchdog(vow)
+        """What stops the instrument when the host falls silent."""
+        self.silence = Range(None, self._silence())
+        """The patience with which it is energised."""
         self.readings = {name: self._range(vow.points[name]) for name in _limited(vow, self.settings)}
         """What may be read, by reading: beyond it everything stops."""
         self.held = {name: self._inner(*_kind_of(vow.points[name])) for name in self.settings}
@@ -283,6 +297,11 @@ class Reach:
         """So far inside the envelope that a right reading is inside too."""
         return self._of(kind, factor).less(self._error(kind) / factor)
 
+    def _silence(self) -> Fraction:
+        """As short as the document allows, or as the envelope says if that is longer."""
+        declared = self.envelope.most.silent_seconds
+        return max(shortest_patience_s(self.vow), Fraction(declared or 0))
+
     def _lacking(self) -> str:
         vow = self.vow
         if not self.live:
@@ -294,15 +313,7 @@ class Reach:
         if not self.state_point:
             return "the document has no point that shows the state"
         patience = vow.points.get(PATIENCE)
-        silence = {each.name for each in vow.points.values() if each.system == "silence"}
-        guarded = any(
-            PATIENCE in trip.when.names
-            and silence & trip.when.names
-            and self.live <= trip.armed_in
-            and trip.to not in self.live
-            for trip in vow.trips.values()
-        )
-        if patience is None or patience.scale is None or not guarded:
+        if patience is None or patience.scale is None or self.watchdog is None:
             return "no trip of the document stops it when the host falls silent (`link.patience`)"
         if patience.number.unit != "s" or patience.number.low * patience.number.step > PATIENCE_S:
             return f"its `{PATIENCE}` cannot be as short as {PATIENCE_S} s"
@@ -378,6 +389,50 @@ def leading_to(vow: Vow, states: Set[str]) -> frozenset[str]:
     }:
         found |= more
     return frozenset(found)
+
+
+def link_watchdog(vow: Vow) -> TripEntry | None:
+    """The trip that stops the instrument in every live state when the host falls silent, if there is one."""
+    live = live_states(vow)
+    silence = {each.name for each in vow.points.values() if each.system == "silence"}
+    for trip in vow.trips.values():
+        names = trip.when.names
+        if PATIENCE in names and silence & names and live <= trip.armed_in and trip.to not in live:
+            return trip
+    return None
+
+
+def shortest_patience_s(vow: Vow) -> Fraction:
+    """The shortest `link.patience` that the document allows; 0 if it has none."""
+    entry = vow.points.get(PATIENCE)
+    if entry is None or entry.scale is None:
+        return Fraction(0)
+    return entry.number.low * entry.number.step
+
+
+def reaction_s(vow: Vow, watchdog: TripEntry) -> Fraction:
+    """How long after the patience the document lets its link watchdog act: its delay, how often it is looked
+    at, and a step of the silence."""
+    silence = next(each for each in vow.points.values() if each.system == "silence")
+    looked_ns = watchdog.after_ns + vow.document.trips[watchdog.name].every
+    return Fraction(looked_ns, 10**9) + silence.number.step
+
+
+def if_the_host_dies(vow: Vow) -> str:
+    """What stops the instrument when its host dies, for people."""
+    watchdog, patience_s = link_watchdog(vow), shortest_patience_s(vow)
+    if watchdog is None:
+        return "NOTHING stops this instrument if the program or the computer dies: so nothing is energised"
+    if patience_s > PATIENCE_S:
+        return (
+            f"the link watchdog ({watchdog.name}) stops it only after {float(patience_s):g} s or more, "
+            "which is too long: so nothing is energised"
+        )
+    stopped_s = patience_s + reaction_s(vow, watchdog)
+    return (
+        f"the link watchdog ({watchdog.name}) has to stop it within {float(stopped_s):g} s of silence; "
+        "that is tried first, at the lowest level"
+    )
 
 
 def energising_actions(vow: Vow) -> frozenset[str]:

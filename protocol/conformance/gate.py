@@ -9,8 +9,9 @@ Two gates. `DryGate` lets out nothing that could energise. `EnvelopeGate` lets o
 | an exact `put` of a level, a ceiling or the patience | if the value is inside the envelope                |
 | an exact `act` that leads into a live state         | if all of `Reach.required` was read back since     |
 |                                                     | anything could have changed it, not longer ago     |
-|                                                     | than `PROOF_S`, and is inside; and if time and     |
-|                                                     | charge are left                                    |
+|                                                     | than `PROOF_S`, and is inside; if time and charge  |
+|                                                     | are left; and if the link watchdog was seen to     |
+|                                                     | stop it (`deadman`)                                |
 | an action that saves                                | if saves are left                                  |
 | an action that saves, boots or switches             | if it was allowed, and so often (`allowance`)      |
 | a request that the document refuses                 | as every command that it could be taken for        |
@@ -56,6 +57,8 @@ MISHAP = "a mishap, and an envelope allows none"
 """The same for a check within an envelope."""
 WATCH_NS = 500_000_000
 """Readings are looked at this often while the instrument is live."""
+UNTRIED = "whether its link watchdog stops it has not been tried yet"
+"""Why nothing is energised at first (see `deadman`)."""
 PROOF_S = 5
 """What was read back longer ago is read again: a hand at the front panel may have changed it."""
 _LINES_KEPT = 512
@@ -153,6 +156,8 @@ class EnvelopeGate:
         self._limits = limits
         self.exceeded = ""
         """Why everything has stopped; empty while nothing has."""
+        self.unguarded = UNTRIED
+        """Why nothing may be energised: its link watchdog has not been seen to stop it; empty if it has."""
         self.seconds = Fraction(0)
         """Live so far."""
         self.coulombs = Fraction(0)
@@ -261,6 +266,8 @@ class EnvelopeGate:
     def _energise(self, name: str, ledger: _Ledger, now_ns: int) -> None:
         if self.reach.lacking:
             raise NotSelected(f"{name} energises: {self.reach.lacking}")
+        if self.unguarded:
+            raise NotSelected(f"{name} energises: {self.unguarded}")
         for each in self.reach.required:
             found = ledger.proven.get(each)
             if found is None or now_ns - found[1] > PROOF_S * NS_PER_S:
@@ -282,7 +289,7 @@ class EnvelopeGate:
         if not isinstance(value, Fraction):
             return "" if value in entry.choices else f"{name} reads {value}"
         if name == PATIENCE:
-            allowed = reach.patience
+            allowed = reach.silence
         else:
             allowed = reach.held[name] if name in reach.held else reach.readings[name]
         if allowed.holds(value):

@@ -139,7 +139,7 @@ def hooked_up(
                 yield hookup
                 orderly = interrupts.noted is None
             finally:
-                hookup.warnings += end(tester, orderly=orderly)
+                hookup.warnings += [*tester.warnings, *end(tester, orderly=orderly)]
         finally:
             interrupts.act()
 

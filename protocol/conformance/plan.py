@@ -11,7 +11,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from wirevow.protocol.conformance.allowance import KINDS, allowance, switched_states
-from wirevow.protocol.conformance.envelope import Envelope, energising_actions, live_states, saving_actions
+from wirevow.protocol.conformance.envelope import (
+    Envelope,
+    energising_actions,
+    if_the_host_dies,
+    live_states,
+    saving_actions,
+)
 from wirevow.protocol.conformance.keeping import zeroed
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import requirement_ids
@@ -122,6 +128,8 @@ def _rows(vow: Vow, envelope: Envelope | None, ceilings: Ceilings) -> Iterator[t
     if states := [name for name in vow.states if name in switched_states(vow) - live_states(vow)]:
         yield "outputs", _at_most(f"switches them (state {', '.join(states)})", "switch", ceilings)
     yield "energised", "never" if envelope is None else f"within {envelope.text()}"
+    if envelope is not None:
+        yield "host dies", if_the_host_dies(vow)
 
 
 def _at_most(what: str, kind: str, ceilings: Ceilings, also: str = "") -> str:

@@ -161,6 +161,8 @@ class Tester:
             session.gate = self.gate = EnvelopeGate(Reach(vow, envelope), self.limits)
         self.account = session.account = Account(vow)
         """What was done to the instrument."""
+        self.warnings: list[str] = []
+        """What the user has to be told loudly."""
         self.found: Found | None = None
         """What a real instrument is found with, to be put back; None where nothing need be."""
         self.random = random.Random(seed)
@@ -561,14 +563,18 @@ class Tester:
     def wait(self, ns: int) -> None:
         """Let time pass and judge what comes; what is live is watched meanwhile."""
         end_ns = self.now_ns + ns
-        while self.gate is not None and self.gate.live and not self._silent:
-            ns = max(0, end_ns - self.now_ns)
-            if ns <= WATCH_NS:
+        gate = self.gate
+        while gate is not None and gate.live and not self._silent and not self.session.begun:
+            patience_ns = self.longest_silence_ns() or 2 * WATCH_NS
+            # Half of it is for hosts that are late: the instrument stops itself when it hears nothing.
+            left_ns = self.oracle.twin.accepted_ns + patience_ns // 2 - self.now_ns
+            if end_ns - self.now_ns <= min(WATCH_NS, left_ns):
                 break
-            self._let_pass(WATCH_NS)
+            self._let_pass(max(0, min(WATCH_NS, left_ns)))
             self._look()
-            ns = max(0, end_ns - self.now_ns)
-        self._let_pass(ns)
+            if self.now_ns - self.oracle.twin.accepted_ns >= patience_ns // 2:
+                self.ask(gate.reach.state_point, tag=True)
+        self._let_pass(max(0, end_ns - self.now_ns))
 
     def _let_pass(self, ns: int) -> None:
         self.oracle.looked_ns = self.now_ns
@@ -738,7 +744,7 @@ class Tester:
 
     def fit(self, gate: EnvelopeGate) -> None:
         """Put every setting that is outside the envelope inside, as far as the instrument allows."""
-        left = {**gate.reach.held, PATIENCE: gate.reach.patience}
+        left = {**gate.reach.held, PATIENCE: gate.reach.silence}
         while left:
             before = len(left)
             for name, allowed in list(left.items()):
@@ -980,7 +986,7 @@ class Tester:
             self.synchronise()
             self.find(self.found)
         if self.gate is not None:
-            self._rest_plainly(self.gate)
+            self.rest_plainly(self.gate)
         for event, base in self._off_base():
             # What comes of it is not judged: the oracle knows nothing yet.
             try:
@@ -1028,6 +1034,10 @@ class Tester:
         twin.forget_request()
         for name in ("self.boots", "self.boot_cause"):
             self.ask(name)
+        if self.gate is not None:
+            from wirevow.protocol.conformance.deadman import prove  # it is worked with a tester
+
+            prove(self)
 
     def find(self, found: Found) -> None:
         """Read what is going to be changed, before anything is. NoInstrument if that could not be undone."""
@@ -1089,7 +1099,7 @@ class Tester:
             "the time that characters take on it is not counted"
         )
 
-    def _rest_plainly(self, gate: EnvelopeGate) -> None:
+    def rest_plainly(self, gate: EnvelopeGate) -> None:
         """Before anything else: safe, whatever it was doing. Raises NoInstrument if it does not say so."""
         safe = str(self.vow.document.trial.safe)
         if gate.live:

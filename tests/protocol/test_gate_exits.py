@@ -11,6 +11,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,9 +19,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.protocol.conformance.instruments import vow_of
 from tests.stand_in import HangUp, Tarn, plugged_in, read_once
 from wirevow.emu import command
-from wirevow.protocol.conformance.envelope import CAUTIONS
+from wirevow.protocol.conformance.envelope import CAUTIONS, link_watchdog, reaction_s, shortest_patience_s
 from wirevow.protocol.message import Reply, Request, parse_request
 
 ENVELOPE = """\
@@ -28,6 +30,9 @@ document: tarn
 source: {means: A bench supply at 12 V., declared_by: a tester}
 most: {volts: 16, amperes: 1, watts: 12, celsius: 60, seconds: 120, coulombs: 60, saves: 3}
 """
+VOW = vow_of("tarn")
+PATIENCE_S = float(shortest_patience_s(VOW))
+REACTION_S = float(reaction_s(VOW, link_watchdog(VOW)))
 CHECK = """\
 import sys
 from wirevow.emu import command
@@ -40,7 +45,6 @@ def run(tester, **_):
     tester.acquaint()
     tester.home()
     tester.prepare()
-    tester.put("link.patience", 20)
     tester.goto("sinking")
     print("live", flush=True)
     if how == "exception":
@@ -68,7 +72,7 @@ def checking(device: Tarn, folder: Path, how: str) -> Iterator[subprocess.Popen[
             stderr=subprocess.PIPE,
             text=True,
             cwd=folder,
-            env=os.environ | {"PYTHONPATH": str(Path(command.__file__).parents[1])},
+            env=os.environ | {"PYTHONPATH": str(Path(command.__file__).parents[2])},
         )
         try:
             assert process.stdout is not None
@@ -163,20 +167,47 @@ def test_one_that_says_it_has_stopped_and_has_not_is_said_loudly(tmp_path):
     assert "its state is sinking. THE INSTRUMENT MAY STILL BE HANDLING POWER" in said
 
 
-def test_what_is_killed_is_stopped_by_the_instruments_own_watchdog(tmp_path):
+def stopped_itself(device: Tarn) -> None:
+    """Hold that the instrument's own link watchdog has stopped it in time, by its own clock."""
+    machine = device.instrument.device
+    end = time.monotonic() + 30
+    while machine.state == "sinking" and time.monotonic() < end:
+        device.idle()
+        time.sleep(0.02)
+    assert machine.state == "off"
+    assert machine.last_trip[0] == "link_silent"
+    # So that a busy machine does not matter.
+    silent_s = (machine.entered_ns - machine.accepted_ns) / 1e9
+    assert PATIENCE_S <= silent_s <= PATIENCE_S + REACTION_S
+
+
+@pytest.mark.parametrize("name", ["SIGKILL", "SIGSTOP"])
+def test_what_is_killed_or_stopped_is_stopped_by_the_instruments_own_watchdog(name, tmp_path):
     device = Tarn()
-    with checking(device, tmp_path, "killed") as process:
-        process.kill()
-        process.communicate()
+    with checking(device, tmp_path, name) as process:
+        process.send_signal(getattr(signal, name))
+        if name == "SIGKILL":
+            process.communicate()
+        time.sleep(0.05)  # what it had sent is there
         heard = len(device.lines)
-        patience_s = 2.0
         until_stopped(device)
-    assert state_of(device) == "off"
-    assert device.instrument.device.last_trip[0] == "link_silent"
-    assert not any(b"sink.stop" in line for line in device.lines[heard:])
-    # By the instrument's own clock, so that a busy machine does not matter.
-    stopped_s = (device.instrument.device.entered_ns - device.instrument.device.accepted_ns) / 1e9
-    assert patience_s <= stopped_s <= patience_s + 0.2
+        assert not device.lines[heard:]
+        stopped_itself(device)
+
+
+def test_when_the_cable_is_pulled_the_instruments_own_watchdog_stops_it(tmp_path):
+    pulled = threading.Event()
+
+    def pull(tarn: Tarn, line: bytes) -> None:
+        if pulled.is_set():
+            raise HangUp
+
+    device = Tarn(pull)
+    with checking(device, tmp_path, "pulled") as process:
+        pulled.set()
+        _, said = process.communicate(timeout=30)
+    stopped_itself(device)
+    assert "could not be confirmed" in said
 
 
 # ------------------------------------------------------------------------------------------- the command line

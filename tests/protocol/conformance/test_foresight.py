@@ -63,8 +63,9 @@ def test_what_was_found_tripped_is_cleared_with_what_fits():
 def test_what_a_check_made_trip_it_clears():
     hands, wire = ready()
     hands.put("sink.voltage", 4_000)
-    hands.put("limit.voltage", 5_000)  # nothing has been read yet that speaks against it
+    hands.put("limit.voltage", 13_000)
     hands.act("sink.arm")
+    hands.rig.bench("source.voltage", "14.5")  # somebody turns it up
     hands.wait(10**9)
     assert wire.instrument.device.state == hands.state == "tripped"
     hands.home()
