@@ -46,6 +46,7 @@ campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
 	$(PY) -m tests.protocol.client.lossy $(PUTS)
+	$(PY) -m tests.protocol.client.lossy $(PUTS) asyncio
 	$(PY) -m tests.signals $(SIGNALS)
 	$(PY) -m tests.emu.recorded $(KILLS)
 	$(if $(CI),,.ci/debian)

@@ -200,14 +200,16 @@ class Driver:
         with self._lock:
             if self._closed:
                 return
-            self._closed = True
             try:
                 # A child of this process has the port too, but it is not the child's to end.
                 if self.host.changed and os.getpid() == self._process:
                     with held_back():
+                        self._closed = True  # not before: an interrupt here leaves it to the next who closes
                         self._make_safe()
+                self._closed = True
             finally:
-                self.link.close()
+                if self._closed:
+                    self.link.close()
 
     def _make_safe(self) -> None:
         self._reconnect_s = min(self._reconnect_s, AT_THE_END_S)
