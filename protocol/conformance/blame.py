@@ -8,7 +8,7 @@ or what was being tried (`Tester._bearing`).
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import dataclass
 
 from wirevow.protocol.framing import Overlong
@@ -104,9 +104,12 @@ def _number_ill_formed(d: Difference, vow: Vow) -> str | None:
     if request is None or isinstance(request, Malformed) or reply is None or not reply.ok or not reply.words:
         return None
     entry = vow.points.get(request.name)
-    if entry is None or entry.scale is None or not ILL_FORMED.fullmatch(reply.words[0]):
+    if entry is None or entry.scale is None:
         return None
-    return f"point.{entry.name}.unit"
+    digits = len(reply.words[0].partition(".")[2])
+    plain = re.fullmatch(r"-?\d+(?:\.\d+)?", reply.words[0]) and request.verb != "act"
+    ill = ILL_FORMED.fullmatch(reply.words[0]) or (plain and digits != entry.scale.digits)
+    return f"point.{entry.name}.unit" if ill else None
 
 
 def _echoed(d: Difference, vow: Vow) -> str | None:
@@ -256,14 +259,22 @@ def blamed_for_notice(unexpected: Unexpected, vow: Vow) -> str | None:
 # ------------------------------------------------------------------------------------------- one cause
 
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+_RANGE = re.compile(r"\{[^{}]*\.\.[^{}]*\}")
 _WORD = re.compile(r"[a-z_]+(?:\.[a-z_]+)+")
 
 
-def shape(text: str) -> str:
-    """What is the same in two failures of one cause: no tags, checks, names and numbers."""
-    words = [word for word in text.split(" ") if word[:1] not in ("@", "~")]
+def shape(text: str, names: Set[str] = frozenset()) -> str:
+    """What is the same in two failures of one cause: no tags, checks, numbers, names of points, nor any of
+    the document's `names`."""
+    words = [word for word in _RANGE.sub("0", text).split(" ") if word[:1] not in ("@", "~")]
     signs = [_WORD.sub("NAME", _NUMBER.sub(_sign, word)) for word in words]
-    return " ".join(signs)
+    return " ".join("NAME" if sign in names else sign for sign in signs)
+
+
+def names_of(vow: Vow) -> frozenset[str]:
+    """The words that a document brings along: its elements, and the units of its points."""
+    units = {entry.scale.unit for entry in vow.points.values() if entry.scale is not None}
+    return frozenset({*vow.points, *vow.trips, *vow.states, *vow.actions, *units})
 
 
 def _sign(found: re.Match[str]) -> str:

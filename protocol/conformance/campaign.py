@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from wirevow.protocol.conformance.allowance import NEEDS, USED_UP
-from wirevow.protocol.conformance.blame import shape
+from wirevow.protocol.conformance.blame import names_of, shape
 from wirevow.protocol.conformance.bracket import judged
 from wirevow.protocol.conformance.casefile import Case, steps_of
 from wirevow.protocol.conformance.host import lateness_ns
@@ -420,7 +420,7 @@ def _fail(
         identity = finding.requirement.id
     lines = tester.lines if broken.lines is None else broken.lines
     seen_here = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
-    first = _same_cause(report, finding.requirement, broken)
+    first = _same_cause(report, finding.requirement, broken, names_of(tester.vow))
     finding.verdict = finding.verdict.overwritten(Verdict.FAIL)
     finding.failures += 1
     if purpose is not None and purpose.id != identity:
@@ -431,7 +431,7 @@ def _fail(
         return
     if first is not None:
         finding.reason = finding.reason or f"as {first.requirement} is: {seen_here}"
-        if identity not in dict(first.also):
+        if identity != first.requirement and identity not in dict(first.also):
             first.also.append((identity, seen_here))
         return
     finding.reason = seen_here
@@ -442,16 +442,16 @@ def _fail(
     )
 
 
-def _same_cause(report: Report, requirement: Requirement, broken: Broken) -> Failure | None:
-    """The failure of another element that differs in the same way, if there is one."""
-    due, seen = shape(broken.judgement.expected), shape(broken.seen)
+def _same_cause(report: Report, requirement: Requirement, broken: Broken, names: Set[str]) -> Failure | None:
+    """The failure that differs in the same way, if there is one: of the same promise, whatever was due then,
+    or of the same promise of another element."""
+    due, seen = shape(broken.judgement.expected, names), shape(broken.seen, names)
     for failure in report.failures:
         other = report.findings[failure.requirement].requirement
-        if (
-            other.id != requirement.id
-            and (other.section, other.aspect) == (requirement.section, requirement.aspect)
-            and (shape(failure.expected), shape(failure.seen)) == (due, seen)
-        ):
+        alike = (other.section, other.aspect) == (requirement.section, requirement.aspect)
+        if not alike or shape(failure.seen, names) != seen:
+            continue
+        if other.id == requirement.id or shape(failure.expected, names) == due:
             return failure
     return None
 
