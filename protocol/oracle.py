@@ -745,7 +745,9 @@ class Oracle:
                 return Judgement(
                     right, "wire.notice.number" if right else requirement, f"note {number} {' '.join(words)}"
                 )
-            return Judgement(False, self._misnoticed(notice, words), f"note {number} {' '.join(words)}")
+            older = notice.number < number and (notice.event, notice.words[:1]) != (words[0], words[1:2])
+            requirement = "wire.notice.queue" if known and older else self._misnoticed(notice, words)
+            return Judgement(False, requirement, f"note {number} {' '.join(words)}")
         number = twin.number % LAST_NOTICE + 1
         twin.number = notice.number
         if known and notice.number != number:

@@ -1093,7 +1093,7 @@ class DerivedNotBelowZero(Device):
 @numbers.device(
     "zero-printed-bare",
     "Zero is printed as its one digit, before anybody looks how many decimals there are.",
-    breaks="point.*.readable point.*.quantum",
+    breaks="point.*.readable point.*.unit point.*.quantum",
     depth=1,
     applies=has_unit,
 )

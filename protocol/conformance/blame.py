@@ -136,9 +136,18 @@ def _let_through(d: Difference, vow: Vow) -> str | None:
     return "wire.guard" if due and d.reason != "check" and d.reason not in UNTAGGED else None
 
 
+def _guard_unasked(d: Difference, vow: Vow) -> str | None:
+    """The right refusal of what is no request, with a check: who turned the guard on?"""
+    words, _, check = (d.seen or b"").rpartition(b" ~")
+    if not re.fullmatch(rb"[0-9A-F]{4}", check) or words != d.due.encode("latin-1"):
+        return None
+    request = parse_request(d.line) if isinstance(d.line, bytes) else None
+    return "wire.guard" if isinstance(request, Malformed) else None
+
+
 def _ticket_ill_formed(d: Difference, vow: Vow) -> str | None:
     reply = d.reply
-    if reply is None or not reply.ok or not d.due.endswith("{ticket}") or len(reply.words) != 1:
+    if reply is None or not reply.ok or "ok {ticket}" not in d.due or len(reply.words) != 1:
         return None
     return None if re.fullmatch(r"[0-9a-f]{4}", reply.words[0]) else "wire.ticket"
 
@@ -169,6 +178,7 @@ KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (
     _echoed,
     _no_message,
     _check_left_out,
+    _guard_unasked,
     _let_through,
     _too_long,
     _deaf_after_no_line,

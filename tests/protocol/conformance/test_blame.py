@@ -8,7 +8,14 @@ import pytest
 
 from tests.protocol.conformance.instruments import hands_on, vow_of
 from wirevow.protocol.conformance import campaign
-from wirevow.protocol.conformance.blame import Difference, Unexpected, blamed, blamed_for_notice, shape
+from wirevow.protocol.conformance.blame import (
+    Difference,
+    Unexpected,
+    blamed,
+    blamed_for_notice,
+    names_of,
+    shape,
+)
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.message import Notice, Request
 
@@ -47,6 +54,7 @@ GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~000
         (b"ask self.state", "ok off", b"ask self.state", False, "promise.quiet"),
         (GOOD, "refuse unknown ~7A61", b"refuse unknown", False, "wire.echo_check"),
         (GOOD, "refuse unknown ~7A61", b"refuse type none", False, None),
+        (BAD, "refuse syntax", b"refuse syntax ~5700", False, "wire.guard"),
         (b"act sink.arm", "refuse check ~1234", b"refuse busy local", False, "wire.guard"),
         (b"act sink.arm", "refuse check ~1234", b"refuse syntax", False, None),
         # A ticket that is none, a reason that comes too soon, a number that rounding does not explain.
@@ -121,6 +129,17 @@ def test_failures_of_one_cause_differ_in_names_and_numbers_only() -> None:
     assert shape("refuse range 0.000 6.000 A") == shape("refuse range 0.0 40.0 A")
     assert shape("ok -0.000 A") != shape("ok -1.000 A")
     assert shape("refuse unit A") != shape("refuse unit V")
+    names = names_of(vow_of("tarn"))
+    assert shape("refuse fault overheat", names) == shape("refuse fault sense_open", names)
+    assert shape("ok {0.0..100.0} %", names) == shape("ok 0.000 A", names)
+    assert shape("refuse busy local", names) != shape("refuse state off", names)
+
+
+def test_one_promise_broken_in_one_way_is_one_failure() -> None:
+    report = campaign.run(hands_on("tarn", "trip-unnoticed"), reduce=False, only={"trip.overvoltage.fires"})
+    (failure,) = report.failures
+    assert failure.requirement == "trip.overvoltage.notice"
+    assert report.findings["trip.overvoltage.notice"].failures > 1
 
 
 def test_one_cause_is_one_failure_with_the_other_places_listed() -> None:
