@@ -64,7 +64,7 @@ def command(
     to keep the link alive 60 times as often.
 
     With --speed max time stands until the host asks or waits: bytes take their time on the wire, but none of
-    yours, and when the host says nothing for 20 ms, time jumps to what the instrument says next. It is for
+    yours, and when the host says nothing for 100 ms, time jumps to what the instrument says next. It is for
     hosts that wait by reading; one that sleeps instead trips the link watchdog at once.
     """
     from wirevow.emu.bench import Bench

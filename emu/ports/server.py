@@ -29,7 +29,7 @@ _BREATH_S = 0.001
 _BRISK_S = 300e-6
 """A host that comes back in less time is looked for without going to sleep: waking up takes longer than
 answering. One that takes its time costs nothing."""
-_HOSTS_TURN_S = 0.02
+_HOSTS_TURN_S = 0.1
 """With time that jumps: how long a host that says nothing may think before it counts as waiting."""
 _NEVER_NS = 7 * 24 * 3600 * 1_000_000_000
 """With time that jumps: nothing so far away is waited for."""

@@ -25,9 +25,18 @@ from types import TracebackType
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from wirevow.protocol.client.failures import Reopened, Silent, UnsafeEnd
+from wirevow.protocol.client.failures import HungWait, Reopened, Silent, UnsafeEnd
 from wirevow.protocol.client.names import Tree
-from wirevow.protocol.client.operations import LOOK, NANO, Came, Event, Host, Operation, Step
+from wirevow.protocol.client.operations import (
+    LONGEST_VIRTUAL_NS,
+    LOOK,
+    NANO,
+    Came,
+    Event,
+    Host,
+    Operation,
+    Step,
+)
 from wirevow.protocol.client.surface import (
     AT_THE_END_S,
     ENDINGS,
@@ -285,6 +294,24 @@ class AsyncClient(Surface):
     async def sleep(self, seconds: float) -> None:
         """Let time pass on the loop's clock, with the link kept alive; other tasks may use the client."""
         await self.run(self.host.pause(round(seconds * NANO)))
+
+    async def wait_for(
+        self, condition: Callable[[], Awaitable[bool]], *, timeout: float | None = None, every: float = 1.0
+    ) -> bool:
+        """Look every so many seconds until `condition` holds; whether it did before `timeout`."""
+        begun_s = self.now_s()
+        while not await condition():
+            passed_s = self.now_s() - begun_s
+            if timeout is not None and passed_s >= timeout:
+                return False
+            if timeout is None and self.host.virtual and passed_s > LONGEST_VIRTUAL_NS / NANO:
+                raise HungWait("the condition did not come true in six hours of virtual time: give a timeout")
+            await self.sleep(every)
+        return True
+
+    def now_s(self) -> float:
+        """The clock that its waits follow, seconds: the loop's."""
+        return self.link.now_ns() / NANO
 
     async def notices(self, timeout: float | None = 0.0) -> AsyncIterator[Event]:
         """Events that no iterator has given yet, and those that come; ends after `timeout` without one."""

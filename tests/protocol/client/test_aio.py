@@ -74,6 +74,22 @@ def test_notices_come_to_iterators_and_callbacks_as_they_happen() -> None:
     run(work)
 
 
+def test_it_waits_for_a_condition_and_gives_up_in_time() -> None:
+    async def work() -> None:
+        async with tarn("?bench=lithium-pack") as client:
+            await client.sink.level.put(2)
+            await client.capacity.start()
+
+            async def half_an_hour() -> bool:
+                charge: float = await client.capacity.charge.read()
+                return charge > 1.0
+
+            assert not await client.wait_for(half_an_hour, timeout=600, every=60)
+            assert await client.wait_for(half_an_hour, timeout=3600, every=60)
+
+    run(work)
+
+
 def test_an_emulation_has_a_bench_and_advances_on_the_loops_clock() -> None:
     async def work() -> None:
         async with wirevow.emulate("tarn", bench="lithium-pack", seed=7) as running:
