@@ -82,6 +82,17 @@ def test_over_tcp(tmp_path: Path) -> None:
     assert said(path, Kind.HOST) == b"ping one\n"
 
 
+def test_a_port_without_a_descriptor(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    with recording("loop://", path) as recorder:  # pyserial's own: what is sent comes back
+        with serial.serial_for_url(recorder.port, timeout=5) as port:
+            # Whatever a device says, it is no web page.
+            port.write(b"GET / HTTP/1.1\n")
+            assert port.readline() == b"GET / HTTP/1.1\n"
+        recorder.end()
+    assert said(path, Kind.HOST) == said(path, Kind.DEVICE) == b"GET / HTTP/1.1\n"
+
+
 @pytest.mark.parametrize("seed", range(10))
 def test_kill_9_at_any_moment_loses_at_most_the_last_record(seed: int, tmp_path: Path) -> None:
     kill_while_bytes_pass(tmp_path, seed)
