@@ -8,12 +8,13 @@ whatever one side has heard of the other is in the journal. A second thread has 
 from __future__ import annotations
 
 import os
+import random
 import stat
 import threading
 import time
 from contextlib import suppress
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from wirevow.emu.ports.adapter import AdapterPort
 from wirevow.emu.ports.endpoint import Endpoint, Host
@@ -21,12 +22,21 @@ from wirevow.emu.ports.waiter import READ, WRITE, let_others, make_waiter
 from wirevow.protocol.conformance.interrupts import Interrupted, Interrupts
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.journal.layout import MOST_BYTES, Head, Kind, head_bytes, record_bytes
+from wirevow.protocol.message import Reply, Request, parse_answer
 from wirevow.protocol.serialport import PortError
+
+if TYPE_CHECKING:
+    from wirevow.protocol.vow import Vow
 
 SYNC_S = 1.0
 """What was written is with the disk after about so long; a power failure can take what is younger."""
 _BRISK_NS = 300_000
 """As the server's: waking up takes longer than passing on."""
+_ANSWER_S = 0.2
+"""How long the device is waited for before the safe action is sent again, and how often that is."""
+_TRIES = 2
+_MOST_DRAINED = 16
+"""Reads of either side; one that goes on talking is not heard out."""
 _SHOWN = 60
 _HOST, _DEVICE = int(Kind.HOST), int(Kind.DEVICE)
 """An enumeration's member takes four times as long to pack."""
@@ -120,12 +130,19 @@ class JournalWriter:
 
 
 class Recorder:
-    """Carries bytes between the host program at an endpoint and the device at a port."""
+    """Carries bytes between the host program at an endpoint and the device at a port.
 
-    def __init__(self, endpoint: Endpoint, device: AdapterPort, journal: JournalWriter) -> None:
+    Where it ends while a host program is there, that program can no longer make the device safe: it is done
+    for it, if there is a document (`vow`) that says how.
+    """
+
+    def __init__(
+        self, endpoint: Endpoint, device: AdapterPort, journal: JournalWriter, vow: Vow | None = None
+    ) -> None:
         self._endpoint = endpoint
         self._port = device
         self._journal = journal
+        self._vow = vow
         device.changes()
         assert device.host is not None
         self._device = device.host
@@ -138,6 +155,8 @@ class Recorder:
         """What the waiter says when one side, or the other, has sent something and nothing else happened."""
         self.from_host = self.from_device = 0
         """Bytes so far."""
+        self.warnings: list[str] = []
+        """After the end: what the person has to be told loudly."""
 
     def run(self) -> None:
         """Until a signal, which acts when everything is in order, or an error.
@@ -147,17 +166,86 @@ class Recorder:
         interrupts = self._interrupts
         with interrupts.handled():
             try:
-                self._greet(self._endpoint.changes())
-                while True:
-                    self._turn(self._ready())
-            except Interrupted:
+                with suppress(Interrupted):
+                    self._greet(self._endpoint.changes())
+                    while True:
+                        self._turn(self._ready())
+                self._drain()
+                self._leave_safe()
                 self._journal.add(Kind.END, b"a signal ended it")
             except PortError as error:
+                self._alarm("the port is lost")
                 self._journal.add(Kind.END, error.message.encode()[:MOST_BYTES])
+                raise
+            except WirevowError:
+                self._leave_safe()
                 raise
             finally:
                 self._waiter.close()
                 interrupts.act()
+
+    # -------------------------------------------------------------------------------------- a safe way out
+
+    def _drain(self) -> None:
+        """What was under way when the end came goes through yet."""
+        for _ in range(_MOST_DRAINED):
+            before = self.from_host, self.from_device
+            if self._host is not None and not self._to_device:
+                self._from_host()
+            if not self._to_host:
+                self._from_device()
+            if before == (self.from_host, self.from_device):
+                return
+
+    def _leave_safe(self) -> None:
+        if self._host is None or not self.from_host:
+            return
+        action = None if self._vow is None else self._vow.document.trial.safe
+        if action is None:
+            self._alarm("no document says how to make it safe")
+        elif not self._confirmed("act", action):
+            self._alarm(f"{action} was not confirmed")
+        elif self._vow is not None and (guard := self._vow.system_name("guard")) is not None:
+            self._confirmed("put", guard, "off")  # our check has turned it on
+
+    def _confirmed(self, verb: str, name: str, *arguments: str) -> bool:
+        """Whether the device has done this, within a few tries."""
+        request = Request(f"@{random.randrange(0x1000, 0x10000):x}", verb, name, arguments, True)
+        line = b"\n" + request.line() + b"\n"
+        self._waiter.watch([self._device.descriptor], [])
+        heard = b""
+        for _ in range(_TRIES):
+            with suppress(OSError):
+                self._device.write(line)
+            with suppress(WirevowError):
+                self._journal.add(Kind.OWN, line)
+            until = time.monotonic() + _ANSWER_S
+            while (left_s := until - time.monotonic()) > 0:
+                if not self._waiter.wait(left_s):
+                    break
+                try:
+                    data = self._device.read()
+                except BlockingIOError:
+                    continue
+                except OSError:
+                    return False
+                if not data:
+                    return False
+                with suppress(WirevowError):
+                    self._journal.add(Kind.DEVICE, data)
+                *lines, heard = (heard + data).split(b"\n")
+                for each in lines:
+                    answer = parse_answer(each.removesuffix(b"\r"))
+                    if isinstance(answer, Reply) and answer.tag == request.tag:
+                        return answer.ok
+        return False
+
+    def _alarm(self, why: str) -> None:
+        if self._host is not None and self.from_host:
+            self.warnings.append(
+                f"{self._port.address}: a host program was cut off, and {why}. THE DEVICE MAY STILL BE"
+                " HANDLING POWER: look at it, and disconnect the source by hand."
+            )
 
     # ------------------------------------------------------------------------------------------------ turns
 

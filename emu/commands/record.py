@@ -23,7 +23,7 @@ from wirevow.protocol.errors import WirevowError
 )
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
 @click.option(
-    "--document", metavar="DOC", help="Whose instrument it is: its baud rate, and the journal's head."
+    "--document", metavar="DOC", help="Whose instrument it is: baud rate, safe action, head of the journal."
 )
 @click.option("--baud", metavar="RATE", type=click.IntRange(min=300), help="Of PORT.  [default: 115200]")
 @click.option("--public", is_flag=True, help="Let other machines connect too.")
@@ -39,8 +39,8 @@ def command(
     """Sit between a host program and the device at PORT, and write down every byte with its time.
 
     The host program opens the port that is printed, in place of PORT; what either side sends is in the
-    journal before the other has it. Ends by Ctrl-C. Nothing is changed and nothing is sent of its own: a host
-    program that has energised something has to make it safe before the recording is ended.
+    journal before the other has it. Ends by Ctrl-C. A host program that is still there then can no
+    longer make the device safe: with --document the recorder does.
 
     \b
     Example:  wirevow record /dev/ttyUSB0 --document tarn --link tarn-port --out bench.journal
@@ -56,7 +56,7 @@ def command(
             f"{port}: that instrument lives in one process with its host; start it with `wirevow emulate`,"
             " and record its port"
         )
-    rate, opening, known = 115200, None, {}
+    rate, opening, known, vow = 115200, None, {}, None
     if document is not None:
         from wirevow.emu.loading import load
         from wirevow.protocol.document.canonical import wire_digest
@@ -74,7 +74,7 @@ def command(
         stack.callback(endpoint.close)
         journal = JournalWriter(file, Head(time.time_ns(), port, **known))
         stack.callback(journal.close)
-        recorder = Recorder(endpoint, device, journal)
+        recorder = Recorder(endpoint, device, journal, vow)
         click.echo(f"port {endpoint.address}")
         click.echo(f"journal {file}")
         try:
@@ -82,3 +82,5 @@ def command(
         finally:
             sums = f"{recorder.from_host} bytes from the host, {recorder.from_device} from the device"
             click.echo(f"{file}: {sums}", err=True)
+            for warning in recorder.warnings:
+                click.echo(f"wirevow: {warning}", err=True)

@@ -118,7 +118,9 @@ class Pairing:
 
 def lines(records: Iterable[Record]) -> Iterator[Line]:
     """Everything that was said, in the order it was complete. A reply comes with its request known."""
-    sides = {Kind.HOST: Splitter(Kind.HOST), Kind.DEVICE: Splitter(Kind.DEVICE)}
+    host = Splitter(Kind.HOST)
+    # For the device the recorder's own bytes come from the same wire.
+    sides = {Kind.HOST: host, Kind.OWN: host, Kind.DEVICE: Splitter(Kind.DEVICE)}
     pairing = Pairing()
     for record in records:
         if record.kind in sides:
@@ -127,9 +129,9 @@ def lines(records: Iterable[Record]) -> Iterator[Line]:
                 if line.data:
                     yield line
         elif record.kind is Kind.CLOSED:
-            yield from sides[Kind.HOST].rest()
-    for side in sides.values():
-        yield from side.rest()
+            yield from host.rest()
+    yield from host.rest()
+    yield from sides[Kind.DEVICE].rest()
 
 
 @dataclass(slots=True)

@@ -41,6 +41,8 @@ class Kind(IntEnum):
     """It has closed it."""
     END = 5
     """The recording ended in order; its data says why."""
+    OWN = 6
+    """Bytes that the recorder itself sent to the device, to leave it safe."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +118,7 @@ def record_at(data: bytes, at: int) -> tuple[Record, int] | None:
         return None
     kind, ns, length = _FRONT.unpack_from(data, at)
     end = at + _FRONT.size + length
-    if not Kind.HOST <= kind <= Kind.END or len(data) - end < _CHECK.size:
+    if not Kind.HOST <= kind <= Kind.OWN or len(data) - end < _CHECK.size:
         return None
     if _CHECK.unpack_from(data, end)[0] != zlib.crc32(memoryview(data)[at:end]):
         return None

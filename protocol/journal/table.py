@@ -103,7 +103,7 @@ def rows(journal: Journal, choice: Choice, whole_records: bool = False) -> Itera
 def _records(journal: Journal) -> Iterator[tuple[int, Row]]:
     for record in journal.records():
         side = "device" if record.kind is Kind.DEVICE else "host" if record.kind < Kind.END else "recorder"
-        what = "record" if record.kind in (Kind.HOST, Kind.DEVICE) else record.kind.name.lower()
+        what = "record" if record.kind in (Kind.HOST, Kind.DEVICE, Kind.OWN) else record.kind.name.lower()
         stamp = utc(journal.head, record.ns)
         yield record.ns, Row(record.ns / NS_PER_S, stamp, side, what, "", text_of(record.data))
 

@@ -64,6 +64,20 @@ def recording(
             process.kill()
 
 
+@contextlib.contextmanager
+def emulated(*options: str) -> Iterator[list[str]]:
+    """A simulated instrument in a process of its own: the lines that it prints, without their first words."""
+    command = [*COMMAND, "emulate", "spec/tarn.yaml", *options]
+    with subprocess.Popen(
+        command, cwd=Path(__file__).parents[2], stdout=subprocess.PIPE, text=True
+    ) as process:
+        try:
+            assert process.stdout is not None
+            yield [process.stdout.readline().split()[1] for _ in range(1 + options.count("--rig"))]
+        finally:
+            process.kill()
+
+
 def said(journal: Path, kind: Kind) -> bytes:
     """All that one side said, by the journal."""
     return b"".join(record.data for record in Journal(journal).records() if record.kind is kind)

@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 import serial
 
-from tests.emu.recorded import kill_while_bytes_pass, recording, said
+from tests.emu.recorded import emulated, kill_while_bytes_pass, recording, said
 from tests.emu.serving import serving, until
 from wirevow.emu.command import run
 from wirevow.protocol.journal.layout import Kind
 from wirevow.protocol.journal.reading import Journal
+from wirevow.protocol.message import Reply, Request, parse_answer
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -151,6 +152,67 @@ def test_a_device_that_vanishes_is_told_and_the_journal_is_whole(tmp_path: Path)
     list(journal.records())
     assert journal.ended.startswith(f"{device}: the port was lost")
     assert journal.told == []
+
+
+def started(port: serial.Serial, checked: bool) -> None:
+    """Make the simulated instrument sink current, as a host that uses checks or one that does not."""
+
+    def answer(verb: str, name: str, *arguments: str) -> tuple[str, ...]:
+        port.write(Request("@1", verb, name, arguments, checked).line() + b"\n")
+        reply = parse_answer(port.read_until(b"\n").strip())
+        assert isinstance(reply, Reply)
+        assert reply.ok
+        return reply.words
+
+    answer("put", "sink.level", "1.000", "A")
+    answer("act", "sink.start", *answer("act", "sink.arm"))
+    port.write(b"act sink.le")  # the next one is begun
+
+
+@pytest.mark.parametrize("checked", [False, True])
+def test_a_host_that_is_cut_off_leaves_the_device_safe(checked: bool, tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    with emulated() as (device,), recording(device, path, "--document", "tarn") as recorder:
+        with serial.serial_for_url(recorder.port, timeout=5) as port:
+            started(port, checked)
+            status, told = recorder.end()
+        with serial.serial_for_url(device, timeout=5) as port:
+            port.write(b"ask self.state\nask link.guard\n")
+            assert [port.readline(), port.readline()] == [b"ok off\n", b"ok off\n"]
+    assert status == 143
+    assert "THE DEVICE MAY" not in told
+    assert b" act sink.stop ~" in said(path, Kind.OWN)
+    assert said(path, Kind.HOST).endswith(b"act sink.le")
+
+
+def test_a_full_disk_leaves_the_device_safe(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    with (
+        emulated() as (device,),
+        recording(device, path, "--document", "tarn", most_bytes=1200) as recorder,
+        serial.serial_for_url(recorder.port, timeout=0.5) as port,
+    ):
+        started(port, False)
+        port.write(b"\n")
+        while recorder.process.poll() is None:
+            with contextlib.suppress(OSError):
+                port.write(b"ask self.state\n")
+                port.readline()
+        with serial.serial_for_url(device, timeout=5) as after:
+            after.write(b"\n@77 ask self.state\n")
+            assert after.read_until(b"@77 ok off\n").endswith(b"@77 ok off\n")
+
+
+def test_who_cuts_off_a_host_without_a_document_is_told_loudly(tmp_path: Path) -> None:
+    with (
+        serving() as (_, device, _),
+        recording(device, tmp_path / "a.journal") as recorder,
+        serial.serial_for_url(recorder.port, timeout=5) as port,
+    ):
+        port.write(b"ping one\n")
+        assert port.readline() == b"ok one\n"
+        _, told = recorder.end()
+    assert "no document says how to make it safe. THE DEVICE MAY STILL BE HANDLING POWER" in told
 
 
 def test_what_cannot_be_recorded(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:

@@ -14,7 +14,8 @@ import pytest
 import serial
 
 import wirevow
-from tests.emu.recorded import COMMAND, recording
+from tests.emu.recorded import COMMAND, emulated, recording
+from tests.emu.serving import until
 from wirevow.emu.command import run
 from wirevow.emu.ports.server import Server, open_endpoint
 from wirevow.protocol.document.canonical import wire_digest
@@ -161,20 +162,6 @@ def test_differences_are_told_to_people(journal: Path, capfd: pytest.CaptureFixt
     ]
 
 
-@contextlib.contextmanager
-def emulated(*options: str) -> Iterator[list[str]]:
-    """A simulated instrument in a process of its own: the lines that it prints, without their first words."""
-    command = [*COMMAND, "emulate", "spec/tarn.yaml", *options]
-    with subprocess.Popen(
-        command, cwd=Path(__file__).parents[2], stdout=subprocess.PIPE, text=True
-    ) as process:
-        try:
-            assert process.stdout is not None
-            yield [process.stdout.readline().split()[1] for _ in range(1 + options.count("--rig"))]
-        finally:
-            process.kill()
-
-
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 def test_on_a_port_that_may_be_real_nothing_is_energised(
     journal: Path, capfd: pytest.CaptureFixture[str]
@@ -246,14 +233,11 @@ def test_what_was_recorded_at_a_port_is_sent_to_another_firmware(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / "bench.journal"
-    with (
-        emulated() as (device,),
-        recording(device, path, "--document", "tarn") as recorder,
-        serial.serial_for_url(recorder.port, timeout=5) as port,
-    ):
-        for line in (b"ask self.vow", b"@1 ask input.voltage", b"put sink.level 1.234 A", b"ask sink.level"):
-            port.write(line + b"\n")
-            port.read_until(b"\n")
+    with emulated() as (device,), recording(device, path, "--document", "tarn") as recorder:
+        with serial.serial_for_url(recorder.port, timeout=5) as port:
+            for line in ("ask self.vow", "@1 ask input.voltage", "put sink.level 1.234 A", "ask sink.level"):
+                answer(port, line)
+        until(lambda: Kind.CLOSED in [record.kind for record in Journal(path).records()])
         recorder.end()
     status, outcome = rerun(capfd, str(path), "emu://tarn?seed=5")
     assert (status, outcome["sent"], outcome["same"], outcome["differences"]) == (0, 4, 4, [])
