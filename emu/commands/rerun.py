@@ -73,7 +73,7 @@ def command(
         raise click.UsageError(
             "Name a PORT to send the host's side to, or --listen to stand in for the device."
         )
-    if listen is not None and (rig or document or envelope_file or as_json):
+    if listen is not None and (rig or document or envelope_file or allow or as_json):
         raise click.UsageError("--listen goes with --link and --public only; leave the other options out.")
     if listen is None and (link or public):
         raise click.UsageError("--link and --public go with --listen; leave them out.")
@@ -113,7 +113,7 @@ def command(
             outcome = run.run()
     finally:
         progress.done()
-        for each in (*journal.told, *(hookup.warnings if hookup is not None else ())):
+        for each in (*journal.told, *(hookup.told() if hookup is not None else ())):
             click.echo(f"wirevow: {each}", err=True)
     if as_json:
         click.echo(json.dumps(asdict(outcome), indent=2))

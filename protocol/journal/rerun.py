@@ -12,8 +12,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from wirevow.protocol.conformance.envelope import PATIENCE
 from wirevow.protocol.conformance.foresight import would_trip
-from wirevow.protocol.conformance.gate import WATCH_NS, NotSelected, exact_request
+from wirevow.protocol.conformance.gate import NS_PER_S, WATCH_NS, NotSelected, exact_request
 from wirevow.protocol.conformance.tester import Broken, Doubtful, Tester
 from wirevow.protocol.journal.exchanges import Exchange, Line, Pairing
 from wirevow.protocol.journal.layout import Kind
@@ -74,6 +75,8 @@ class Rerun:
         self._unasked: list[Line] = []
         self._tickets: dict[str, str] = {}
         self._own = 0
+        self._fed_ns = 0
+        """When the last request came that was answered `ok`, which its link watchdog counts from."""
         self._settings: dict[str, Value] = {}
         """In force, by what this instrument answered."""
 
@@ -154,6 +157,8 @@ class Rerun:
                 self._pairing.take(line)
                 if line.request is None:
                     self._unasked.append(line)
+                elif isinstance(line.meaning, Reply) and line.meaning.ok:
+                    self._fed_ns = line.request.ns
             heard = self._session.line(0) if self._session.waiting else None
 
     def _pass_time(self, until_ns: int) -> None:
@@ -169,7 +174,21 @@ class Rerun:
                     raise NotSelected(spent)
             if left_ns <= 0:
                 return
-            self._session.wait(min(left_ns, WATCH_NS) if gate is not None and gate.live else left_ns)
+            if gate is not None and gate.live:
+                fed_ns = self._session.now_ns() - self._fed_ns
+                if fed_ns >= self._silence_ns:
+                    self._ask_own([gate.reach.state_point])
+                    continue
+                left_ns = min(left_ns, WATCH_NS, self._silence_ns - fed_ns)
+            self._session.wait(left_ns)
+
+    @property
+    def _silence_ns(self) -> int:
+        """So long what is live is not asked anything, at most: half of what makes it stop by itself."""
+        patience = self._settings.get(PATIENCE)
+        if not isinstance(patience, int):
+            return WATCH_NS
+        return int(patience * self._tester.vow.points[PATIENCE].number.step * NS_PER_S) // 2
 
     def _prepare(self, data: bytes) -> None:
         """What an envelope wants known before this line. NotSelected if the source would make a trip come."""

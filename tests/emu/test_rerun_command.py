@@ -169,12 +169,17 @@ def test_on_a_port_that_may_be_real_nothing_is_energised(
     with emulated() as (port,):
         with serial.serial_for_url(port, timeout=5) as before:
             assert answer(before, "put sink.level 0.700 A") == "ok 0.700 A"
-        assert run(["rerun", str(journal), port, "--json", "--yes"]) == 3
-        outcome = json.loads(capfd.readouterr().out)
-        assert outcome["sent"] == 6
-        assert outcome["differences"] == []
-        assert outcome["stopped"].startswith("`act sink.start ")
-        assert "energises; that needs a simulated instrument or an envelope" in outcome["stopped"]
+        for allowed, sent, stopped in (
+            ([], 5, "`act sink.arm` was not sent: sink.arm switches its outputs; that needs --allow switch"),
+            (["--allow", "switch"], 6, "energises; that needs a simulated instrument or an envelope"),
+        ):
+            assert run(["rerun", str(journal), port, "--json", "--yes", *allowed]) == 3
+            said = capfd.readouterr()
+            outcome = json.loads(said.out)
+            assert outcome["sent"] == sent
+            assert outcome["differences"] == []
+            assert stopped in outcome["stopped"]
+            assert "done to it: " in said.err
         with serial.serial_for_url(port, timeout=5) as left:
             left.write(b"@1 ask self.state\n@2 ask sink.level\n")
             assert left.read_until(b" A\n").endswith(b"@1 ok off\n@2 ok 0.700 A\n")
@@ -216,7 +221,7 @@ def test_within_an_envelope_it_is_energised_and_no_further(
         "`put sink.level 2.500 A` was not sent: sink.level 2.500 A is beyond the envelope"
         in outcome["stopped"]
     )
-    assert said.err == ""
+    assert "done to it: " in said.err
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
