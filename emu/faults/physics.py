@@ -532,7 +532,7 @@ class EnergyAtFixedVoltage(Overlay):
 @physics.plant(
     "elapsed-in-binary-milliseconds",
     "The time a counter has run is summed up in ticks of 1.024 ms that are taken for milliseconds.",
-    breaks="promise.clock point.*.fresh",
+    breaks="promise.clock law.* point.*.fresh",
     depth=4,
     applies=lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
 )

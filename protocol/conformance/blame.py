@@ -72,8 +72,10 @@ def _too_long(d: Difference, vow: Vow) -> str | None:
 
 
 def _deaf_after_no_line(d: Difference, vow: Vow) -> str | None:
-    lost = d.after_overlong or d.after == "syntax"
-    return "wire.resync" if lost and isinstance(d.line, bytes) and d.seen is None else None
+    if d.line is None or d.seen is not None:
+        return None
+    whole = isinstance(d.line, bytes) and not isinstance(parse_request(d.line), Malformed)
+    return "wire.resync" if d.after_overlong or (d.after == "syntax" and whole) else None
 
 
 def _tail_of_overlong(d: Difference, vow: Vow) -> str | None:
@@ -173,6 +175,19 @@ def _number_another(d: Difference, vow: Vow) -> str | None:
     return f"point.{entry.name}.quantum" if abs(right[0] - seen[0]) > 1 else None
 
 
+def _part_another(d: Difference, vow: Vow) -> str | None:
+    """A part of a record with other bytes than are due."""
+    request = parse_request(d.line) if isinstance(d.line, bytes) else None
+    due, reply = parse_answer(d.due.encode("latin-1")), d.reply
+    if request is None or isinstance(request, Malformed) or reply is None or not isinstance(due, Reply):
+        return None
+    entry = vow.points.get(request.name)
+    if entry is None or entry.record is None or not (due.ok and reply.ok):
+        return None
+    same = due.words[:1] == reply.words[:1] and due.words[1:] != reply.words[1:]
+    return f"record.{entry.record}.layout" if same else None
+
+
 KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (
     _damaged_notice,
     _echoed,
@@ -189,6 +204,7 @@ KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (
     _ticket_ill_formed,
     _reasons_out_of_order,
     _number_another,
+    _part_another,
 )
 
 
@@ -210,6 +226,8 @@ class Unexpected:
     """The name of the last trip; empty if there was none."""
     silent: bool
     """Whether the host has been silent for longer than is allowed."""
+    doing: str = ""
+    """The action that waits for its answer; empty if none does."""
 
 
 def _trip_told_wrong(u: Unexpected, vow: Vow) -> str | None:
@@ -241,6 +259,14 @@ def _trip_told_as_state(u: Unexpected, vow: Vow) -> str | None:
     return next((f"trip.{name}.notice" for name in due if to == (vow.trips[name].to,)), None)
 
 
+def _asked_for(u: Unexpected, vow: Vow) -> str | None:
+    """A change of state that was asked for: it is answered, and not noticed."""
+    action = vow.actions.get(u.doing)
+    if action is None or u.notice.event != "state" or u.notice.words != (action.to.get(u.state),):
+        return None
+    return f"action.{action.name}.effect"
+
+
 def _latch_open(u: Unexpected, vow: Vow) -> str | None:
     """The state that a latched trip has led to is left by itself."""
     trip = vow.trips.get(u.last_trip)
@@ -256,6 +282,7 @@ def _for_silence(vow: Vow) -> list[str]:
 NOTICES: tuple[Callable[[Unexpected, Vow], str | None], ...] = (
     _trip_told_wrong,
     _fed_too_little,
+    _asked_for,
     _trip_told_as_state,
     _latch_open,
 )

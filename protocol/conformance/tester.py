@@ -212,6 +212,8 @@ class Tester:
         self._aspect: str | None = None
         self._overlong = False
         """Whether the last line was too long."""
+        self._doing = ""
+        """The action of which the answer is waited for."""
         self._refused = ""
         """Why the last line was refused, if it was."""
         self._store_known = False
@@ -336,7 +338,10 @@ class Tester:
         contended = 0 if self.session.held else contended_ns()
         waited_ns = max(asked_ns, there_ns)
         slack_ns = 0 if self.session.held else HOST_SLACK_NS
+        words = [word for word in _kind(line).decode("latin-1").split(" ") if word]
+        self._doing = words[1] if words[:1] == ["act"] and len(words) > 1 else ""
         raw = self._answer(waited_ns - asked_ns + self.deadline_ns + slack_ns)
+        self._doing = ""
         self._came = self.session.received - got
         self._took(asked_ns)
         self.waited_ns.append(self.session.now_ns() - waited_ns - self.session.wire_ns(self._came))
@@ -494,9 +499,9 @@ class Tester:
         tripped, silence_ns = self.oracle.twin.last_trip[0], self.longest_silence_ns()
         silent = silence_ns is not None and self.now_ns - self.oracle.twin.accepted_ns >= silence_ns
         judgement = self.oracle.notice(notice, self.now_ns)
-        if not judgement.right:
+        if not judgement.right and judgement.requirement != "wire.notice.off":
             last = tripped if tripped in self.vow.trips else ""
-            named = blamed_for_notice(Unexpected(notice, state, last, silent), self.vow)
+            named = blamed_for_notice(Unexpected(notice, state, last, silent, self._doing), self.vow)
             judgement = replace(judgement, requirement=named or judgement.requirement)
         if (self.trying, judgement.requirement) in SHOWN_AS:
             judgement = replace(judgement, requirement=self.trying or judgement.requirement)

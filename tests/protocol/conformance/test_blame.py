@@ -64,6 +64,7 @@ GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~000
         (b"put sink.level 1 A", "ok 1.000 A", b"ok 0.001 A", False, "point.sink.level.quantum"),
         (b"put sink.level 1.0005 A", "ok 1.000 A", b"ok 1.001 A", False, None),
         (b"put sink.level 1.000 A", "ok 1.000 A", b"ok 0.001 A", False, None),
+        (b"ask settings.part 0", "ok 0 01000000", b"ok 0 01010000", False, "record.image.layout"),
     ],
 )
 def test_the_difference_names_the_promise(
@@ -101,6 +102,10 @@ def test_a_notice_names_the_promise(
     event, *rest = words.split(" ")
     unexpected = Unexpected(Notice(7, event, tuple(rest), False), state, last, silent)
     assert blamed_for_notice(unexpected, vow_of("tarn")) == named
+    if words == "state off" and state == "tripped":
+        # Unless that was asked for just then.
+        asked = replace(unexpected, doing="trip.clear")
+        assert blamed_for_notice(asked, vow_of("tarn")) == "action.trip.clear.effect"
 
 
 @pytest.mark.parametrize(
