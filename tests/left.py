@@ -1,6 +1,7 @@
 """A real Tarn that somebody has worked with, and checks of it that end at a random moment.
 
-Afterwards its settings, what its store holds, its state, guard and notices have to be those that were found.
+Afterwards its settings, what its store holds, its state, guard and notices have to be those that were found,
+and the account has to say how often it was saved and booted.
 """
 
 from __future__ import annotations
@@ -107,7 +108,8 @@ def troubles(seed: int, profile: str, folder: Path, *, quick: bool = False) -> l
     """What is not as it was found after a check that ended at a random moment, and what the user was told."""
     draw = random.Random(f"{profile} {seed}")
     device = found_tarn(seed, saves=draw.random() < 0.5)
-    before = kept(device)
+    before, store = kept(device), device.instrument.device.store
+    saves, boots = store.saves, store.boots
     how, moment = draw.choice(ENDS), draw.randrange(45, 250 if quick else 900)
     only = requirements_for(draw, quick)
     within = envelope(folder) if profile == "envelope" else None
@@ -120,8 +122,11 @@ def troubles(seed: int, profile: str, folder: Path, *, quick: bool = False) -> l
         if how != "budget":
             _at_line(hookup.tester.session, moment, how)
         campaign.run(hookup.tester, seed=seed, reduce=False, only=only)
-    after = kept(device)
+    after, done = kept(device), hookup.tester.account.done(hookup.tester.now_ns)
+    saves, boots = store.saves - saves, store.boots - boots
+    wrong = not (done.saves <= saves <= done.saves + done.saves_unanswered and done.boots == boots)
     return [
+        *([f"it was saved {saves} times and booted {boots} times, not {done.text()}"] if wrong else []),
         *(
             f"{what}: {before[what]} before, {after[what]} after"
             for what in before
