@@ -37,7 +37,9 @@ def connect(
 
 
 @contextmanager
-def connected(url: str, vow: Vow) -> Iterator[tuple[Client, InstrumentRig | None]]:
+def connected(
+    url: str, vow: Vow, reconnect: float = RECONNECT_S
+) -> Iterator[tuple[Client, InstrumentRig | None]]:
     """The client of `vow` at `url`, and the hands on its bench where it is simulated in this process.
 
     Made safe at the end of the block. Raises WirevowError.
@@ -46,7 +48,7 @@ def connected(url: str, vow: Vow) -> Iterator[tuple[Client, InstrumentRig | None
     from wirevow.emu.ports.world import forget, world_of
 
     if not url.lower().startswith(SCHEME):
-        with connect(url, vow) as client:
+        with connect(url, vow, reconnect=reconnect) as client:
             yield client, None
         return
     given = parse(url).name

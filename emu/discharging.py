@@ -9,6 +9,7 @@ from wirevow.emu.connecting import connect
 from wirevow.emu.loading import load
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.jobs.battery import declared
+from wirevow.protocol.jobs.box import RECONNECT_S
 from wirevow.protocol.jobs.discharging import Course, Plan, Result, check_plan
 from wirevow.protocol.jobs.parts import Parts
 from wirevow.protocol.jobs.runlog import Row
@@ -49,5 +50,5 @@ def discharge(
             f"{port} may be a real instrument: read the cautions in the README, stay with it, and say so with"
             " cautions_read=True"
         )
-    with connect(port, vow) as client:
+    with connect(port, vow, reconnect=RECONNECT_S) as client:
         return Course(client, parts, plan, tell=tell).run()

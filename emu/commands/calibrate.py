@@ -96,6 +96,7 @@ def current(**given: Any) -> int:
 
 def _calibrate(quantity: str, doc: str, port: str, named: dict[str, str | None], **given: Any) -> int:
     from wirevow.emu.connecting import connected
+    from wirevow.protocol.jobs.box import RECONNECT_S
     from wirevow.protocol.jobs.calibrating import Calibration, certificate
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.trimming import Meter
@@ -125,7 +126,7 @@ def _calibrate(quantity: str, doc: str, port: str, named: dict[str, str | None],
     unit = "V" if quantity == "voltage" else "A"
     declared = f"Declared by you: a source fit for {given['low']:g} {unit} to {given['high']:g} {unit}."
     consent(port, declared, given["yes"])
-    with connected(port, vow) as (client, rig):
+    with connected(port, vow, reconnect=RECONNECT_S) as (client, rig):
         hands = _hands(rig, parts, quantity, given["meter"], given["source"])
         work = Calibration(client, parts, quantity, meter, hands)
         done = work.run(given["low"], given["high"], given["points"])
@@ -157,6 +158,7 @@ def undo(certificate_file: str, doc: str, port: str, named: dict[str, str | None
       wirevow calibrate undo build/volts/certificate.json tarn /dev/ttyUSB0
     """
     from wirevow.emu.connecting import connect
+    from wirevow.protocol.jobs.box import RECONNECT_S
     from wirevow.protocol.jobs.calibrating import LAYOUT, Calibration, Hands
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.trimming import Meter
@@ -176,7 +178,7 @@ def undo(certificate_file: str, doc: str, port: str, named: dict[str, str | None
         raise WirevowError(f"{certificate_file}: it is of {of_document}, not of {vow.identity[0]}")
     quantity = "voltage" if "voltage" in values else "current"
     hands = Hands(lambda: 0.0, lambda volts: None, lambda text: None)
-    with connect(port, vow) as client:
+    with connect(port, vow, reconnect=RECONNECT_S) as client:
         work = Calibration(client, Parts(vow, named), quantity, Meter("none", 0, 0), hands)
         work.write(values)
         if save:
@@ -262,13 +264,14 @@ def _say(done: list[Calibrated], file: Path) -> None:
 def _keep(where: Path, found: dict[str, Any], done: list[Calibrated], parts: Parts) -> None:
     from wirevow.protocol.jobs import page, pictures
 
-    page.write(where / "certificate.json", json.dumps(found, indent=2) + "\n")
     drawn = None
     try:
         drawn = pictures.residuals(done)
     except WirevowError as error:
         click.echo(f"wirevow: {error.message}", err=True)
     page.write(where / "certificate.html", page.html(_page(found, done, parts), drawn))
+    # Last: where it is, the trims are in force, and can be undone by it.
+    page.write(where / "certificate.json", json.dumps(found, indent=2) + "\n")
 
 
 def _page(found: dict[str, Any], done: list[Calibrated], parts: Parts) -> Page:

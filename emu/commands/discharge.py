@@ -67,6 +67,7 @@ def command(
           --cells 3 --cut-off 3.0 --rated 5 --amps 1 --pulses --out build/pack
     """
     from wirevow.emu.connecting import connect
+    from wirevow.protocol.jobs.box import RECONNECT_S
     from wirevow.protocol.jobs.discharging import Course, check_plan
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.runlog import Log, Run, read
@@ -91,7 +92,7 @@ def command(
     def tell(row: Row, left: float | None) -> None:
         progress.say(lambda: _line(row, left))
 
-    with connect(port, vow) as client:
+    with connect(port, vow, reconnect=RECONNECT_S) as client:
         if log_file is None:
             result = Course(client, parts, plan, tell=tell, earlier=earlier).run()
         else:
@@ -99,12 +100,14 @@ def command(
                 result = Course(client, parts, plan, add=log.add, tell=tell, earlier=earlier).run()
     progress.done()
     found = _json(about, result)
-    if where is not None:
-        _keep(where, Run(about, result.rows), result, plan, parts, found)
     if as_json:
         click.echo(json.dumps(found, indent=2))
     else:
-        _say(result, plan, where)
+        _say(result)
+    if where is not None:
+        _keep(where, Run(about, result.rows), result, plan, parts, found)
+        if not as_json:
+            click.echo(f"kept in   {where}")
     return 0 if result.done else 1
 
 
@@ -192,6 +195,7 @@ def _json(about: dict[str, Any], result: Result) -> dict[str, Any]:
             }
             for drawn, each in result.resistances
         ],
+        "resistances_not_measured": [{"method": each.method, "why": each.why} for each in result.unmeasured],
         "warnings": list(result.left_over),
     }
 
@@ -200,7 +204,7 @@ def _condition(condition: Any) -> dict[str, Any]:
     return {"asks": condition.asks, "was": condition.was, "met": condition.met}
 
 
-def _say(result: Result, plan: Plan, where: Path | None) -> None:
+def _say(result: Result) -> None:
     from wirevow.protocol.jobs.capacity import named_after
 
     click.echo(f"ended     {result.reason}: {result.text}")
@@ -209,13 +213,14 @@ def _say(result: Result, plan: Plan, where: Path | None) -> None:
     if result.counted is not None:
         click.echo(f"counted   {result.counted:.4f} A.h, by the box itself")
     for drawn, each in result.resistances:
-        click.echo(f"internal  {each.ohms} after {drawn:.3f} A.h, {each.title}")
+        lacks = f": {each.unmet}" if each.unmet else ""
+        click.echo(f"internal  {each.ohms} after {drawn:.3f} A.h, {each.title}{lacks}")
+    for method in result.unmeasured:
+        click.echo(f"internal  {method}")
     standard = named_after(result.conditions)
     click.echo(f"capacity  {'after ' + standard if standard else 'not after a standard: ' + _unmet(result)}")
     for warning in result.left_over:
         click.echo(f"wirevow: {warning}", err=True)
-    if where is not None:
-        click.echo(f"kept in   {where}")
 
 
 def _unmet(result: Result) -> str:
@@ -266,6 +271,15 @@ def _page(result: Result, plan: Plan, parts: Parts) -> Page:
                 ("method", "after", "resistance"),
             )
         )
+        tables += [
+            Table(
+                f"Conditions of the direct method, after {drawn:.3f} A.h"
+                f" ({'all met' if each.named else 'not all met'})",
+                [(one.asks, one.was, "yes" if one.met else "no") for one in each.conditions],
+                ("asked", "was", "met"),
+            )
+            for drawn, each in result.resistances[:1]
+        ]
     causes = [
         (cause, f"{1000 * part:.3f} mA.h")
         for cause, part in totals.charge.causes
@@ -289,5 +303,6 @@ def _page(result: Result, plan: Plan, parts: Parts) -> Page:
         good=result.done,
         tables=tables,
         warnings=result.left_over,
+        notes=[f"Internal resistance: {each}." for each in result.unmeasured],
         picture_text="Voltage, current, temperature and charge against time.",
     )

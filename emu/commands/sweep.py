@@ -44,6 +44,7 @@ def command(
           --most-watts 12 --step --out build/usb
     """
     from wirevow.emu.connecting import connect
+    from wirevow.protocol.jobs.box import RECONNECT_S
     from wirevow.protocol.jobs.parts import Parts
     from wirevow.protocol.jobs.sweeping import Range, Sweep, check_range
 
@@ -62,17 +63,19 @@ def command(
         progress.say(lambda: f"{point.level:.3f} A: {point.volts:.4f} V, {point.watts:.2f} W")
 
     try:
-        with connect(port, vow) as client:
+        with connect(port, vow, reconnect=RECONNECT_S) as client:
             result = Sweep(client, parts, wanted, tell).run()
     finally:
         progress.done()
     found = _json(result, wanted, " ".join(vow.identity))
-    if where is not None:
-        _keep(where, result, wanted, parts, found)
     if as_json:
         click.echo(json.dumps(found, indent=2))
     else:
-        _say(result, where)
+        _say(result)
+    if where is not None:
+        _keep(where, result, wanted, parts, found)
+        if not as_json:
+            click.echo(f"kept in    {where}")
     return 0 if result.stopped is None else 1
 
 
@@ -119,7 +122,7 @@ def _recovery(seconds: float | None) -> str:
     return "not within the capture" if seconds is None else f"{1e6 * seconds:.0f} us"
 
 
-def _say(result: Swept, where: Path | None) -> None:
+def _say(result: Swept) -> None:
     click.echo("   level A    read A    volts V    watts W")
     for each in result.points:
         click.echo(f"{each.level:10.3f}{each.amperes:10.4f}{each.volts:11.4f}{each.watts:11.3f}")
@@ -136,8 +139,6 @@ def _say(result: Swept, where: Path | None) -> None:
         click.echo(f"stopped    {result.stopped}")
     for warning in result.left_over:
         click.echo(f"wirevow: {warning}", err=True)
-    if where is not None:
-        click.echo(f"kept in    {where}")
 
 
 def _keep(where: Path, result: Swept, wanted: Range, parts: Parts, found: dict[str, Any]) -> None:

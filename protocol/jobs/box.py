@@ -11,6 +11,9 @@ from wirevow.protocol.client.values import Plain
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.jobs.parts import Part, Parts, PartsError, Start
 
+RECONNECT_S = 1.0
+"""How long a lost port is looked for at each try: a job has its own patience, and its safe action waits."""
+
 
 def ask(client: Client, *names: str) -> list[Plain]:
     """Values of points, as close together as they come."""
@@ -32,6 +35,19 @@ def ask_si(client: Client, *parts: Part) -> list[float]:
 def begin(client: Client, start: Start) -> None:
     """Arm and start. Raises Refused."""
     client[start.action.name]()
+
+
+REVERSED_V = -0.2
+"""Below this a reading is no offset: the terminals are the wrong way round (common practice, no source)."""
+
+
+def right_way_round(volts: float, part: Part) -> None:
+    """Raises WirevowError for a voltage at rest that is negative, read as the point of `part`."""
+    if volts < REVERSED_V:
+        raise WirevowError(
+            f"the source is connected reversed: {part.name} reads {volts:.3f} V. Disconnect it, and measure"
+            " which terminal is which before it is connected again"
+        )
 
 
 class Broken(WirevowError):

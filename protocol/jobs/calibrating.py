@@ -12,7 +12,7 @@ from typing import Any
 
 from wirevow.protocol.client.sync import Client
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.jobs.box import ask_si, at_rest, begin, put_si, safely, watchful
+from wirevow.protocol.jobs.box import ask_si, at_rest, begin, put_si, right_way_round, safely, watchful
 from wirevow.protocol.jobs.parts import Part, Parts, PartsError, Trims
 from wirevow.protocol.jobs.settings import Borrowed
 from wirevow.protocol.jobs.trimming import Correction, Meter, Pair, chosen, level, reading
@@ -78,6 +78,7 @@ class Calibration:
                 self.trims["level"] = parts.trims("level")
             except PartsError:
                 hands.tell("the level has no trims of its own: the reading alone is corrected")
+        self.volts = self.part if quantity == "voltage" else parts.voltage()
         self.enter, self.leave = _trimming(parts, self.trims[quantity].gain)
 
     def run(self, low: float, high: float, count: int = 9) -> list[Calibrated]:
@@ -86,6 +87,8 @@ class Calibration:
             points, between = chosen(low, high, count)
         except ValueError as error:
             raise WirevowError(str(error)) from None
+        (volts,) = ask_si(self.client, self.volts)
+        right_way_round(volts, self.volts)
         before = {of: self._trims(of) for of in self.trims}
         found = self._measure(points)
         corrections = {of: self._correct(of, found[of], before[of]) for of in self.trims}
@@ -164,6 +167,8 @@ class Calibration:
                 f"{self.part.name} does not stand still ({min(seen):.4f} to {max(seen):.4f} {self.unit}):"
                 " wait until the source is quiet, and tighten its leads"
             )
+        if self.quantity == "voltage":
+            right_way_round(fmean(seen), self.part)
         true = self.hands.meter()
         if not math.isfinite(true):
             raise WirevowError("the meter gave no number: look at its range and its leads")

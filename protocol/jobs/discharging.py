@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from statistics import fmean, stdev
 from typing import Any
@@ -20,11 +21,14 @@ from wirevow.protocol.jobs.resistance import (
     HIGH_S,
     LOW_RATE,
     LOW_S,
+    NO_PULSES,
     Condition,
     Held,
     Resistance,
     Setting,
+    Unmeasured,
     direct,
+    no_tone,
 )
 from wirevow.protocol.jobs.runlog import Row
 from wirevow.protocol.jobs.settings import Borrowed
@@ -101,6 +105,8 @@ class Result:
     """The box's own counter over all segments, A.h."""
     left_over: tuple[str, ...] = ()
     """Settings that could not be put back."""
+    unmeasured: tuple[Unmeasured, ...] = ()
+    """Of the two methods for the internal resistance, those that gave none."""
 
     @property
     def done(self) -> bool:
@@ -212,7 +218,19 @@ class Course:
             self.rows,
             self._counted(),
             tuple(left),
+            self._unmeasured(),
         )
+
+    def _unmeasured(self) -> tuple[Unmeasured, ...]:
+        swing = self.parts.swing()
+        # On a square wave both levels last a whole number of steps, at least one.
+        shortest = None if swing is None else sum(max(each.low, each.step) for each in swing.times)
+        tone = no_tone(self.parts.vow.identity[0], None if shortest is None else 1 / shortest)
+        if not self.plan.pulses:
+            return NO_PULSES, tone
+        if not self._pulses:
+            return Unmeasured("direct", "the discharge ended before its pulses were over"), tone
+        return (tone,)
 
     def _prepare(self, borrowed: Borrowed) -> None:
         parts, plan, battery = self.parts, self.plan, self.plan.battery
@@ -266,18 +284,18 @@ class Course:
 
     def _watch(self, phase: str, seconds: float | None) -> None:
         """Look every so often, for so long; None until a rule ends it."""
-        self.client.sleep(SETTLE_S)
+        self._sleep(SETTLE_S)
         began = self.client.now_s()
         self._look(phase)
         due = began + self.plan.every_s
         end = None if seconds is None else began + seconds - SETTLE_S
         while end is None or due < end:
-            self.client.sleep(max(due - self.client.now_s(), 0.0))
+            self._sleep(max(due - self.client.now_s(), 0.0))
             self._look(phase)
             # A look that came late does not make those after it come in a bunch.
             due = max(due + self.plan.every_s, self.client.now_s())
         if end is not None:
-            self.client.sleep(max(end - self.client.now_s(), 0.0))
+            self._sleep(max(end - self.client.now_s(), 0.0))
             self._look(phase)
 
     def _change(self, level: float) -> None:
@@ -295,17 +313,17 @@ class Course:
                 put_si(self.client, self.level, rate * rated)
                 self._held = rate * rated
             began = self.client.now_s()
-            self.client.sleep(SETTLE_S)
+            self._sleep(SETTLE_S)
             self._look("pulse")
             early = began + seconds - LOOKS * LOOK_S / 2
             while (left := early - self.client.now_s()) > 0:
-                self.client.sleep(min(left, self.plan.every_s))
+                self._sleep(min(left, self.plan.every_s))
                 if early - self.client.now_s() > 0.05:
                     self._look("pulse")
             seen = []
             for _ in range(LOOKS):
                 seen.append(ask_si(self.client, self.volts, self.amps))
-                self.client.sleep(LOOK_S)
+                self._sleep(LOOK_S)
             self._look("pulse")
             volts = [each[0] for each in seen]
             held.append(
@@ -399,6 +417,11 @@ class Course:
                 if now - since >= self.plan.limits.silence or now - tried < 0.01:
                     raise _End("silence", error.message) from error
 
+    def _sleep(self, seconds: float) -> None:
+        """Let time pass. A port that is lost meanwhile is for the next look to find, and to wait for."""
+        with suppress(Silent, PortError):
+            self.client.sleep(seconds)
+
     def _now(self) -> float:
         return self.client.now_s() - self._zero
 
@@ -430,7 +453,7 @@ class Course:
         """One more look, at rest: the current is gone, and the sum closed."""
         if ended.reason == "silence" or self.rows[-1].phase == "ended":
             return
-        self.client.sleep(SETTLE_S)
+        self._sleep(SETTLE_S)
         self._held = 0.0
         try:
             self._look("load")

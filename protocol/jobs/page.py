@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -59,8 +60,14 @@ def html(page: Page, figure: Figure | None) -> str:
 
 
 def write(file: Path, text: str) -> None:
-    """Write a result. Raises WirevowError."""
+    """Write a result, all of it or nothing. Raises WirevowError."""
+    begun = file.with_name(f"{file.name}.part")
     try:
-        file.write_text(text, "utf-8")
+        begun.write_text(text, "utf-8")
+        begun.replace(file)
     except OSError as error:
-        raise WirevowError(f"{file}: it cannot be written ({error.strerror}); the log is kept") from None
+        with suppress(OSError):
+            begun.unlink(missing_ok=True)
+        raise WirevowError(
+            f"{file}: it cannot be written ({error.strerror}): make room, or name another place"
+        ) from None

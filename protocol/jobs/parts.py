@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.units import si_per_unit
@@ -69,6 +70,17 @@ class Trims:
 
     gain: Part
     shift: Part
+
+
+class Swing(NamedTuple):
+    """What steps the current between two levels."""
+
+    begin: str
+    """The action that begins it."""
+    low: Part
+    high: Part
+    times: tuple[Part, Part]
+    """At the low level and at the high one."""
 
 
 class Parts:
@@ -223,6 +235,20 @@ class Parts:
         holding = [each for each in starts if each.cut_off is None]
         ending = [each for each in starts if each.cut_off is not None]
         return ((ending or holding) if counted else (holding or ending))[0]
+
+    def swing(self) -> Swing | None:
+        """What steps the current, if the document has all of it."""
+        vow = self.vow
+        states = {name for name, state in vow.states.items() if state.outputs.get("stage") == "swing"}
+        begins = [
+            each for each in vow.actions.values() if states & {to for at, to in each.to.items() if at != to}
+        ]
+        low, high, one, other = (
+            self.number_driven(f"swing.{each}") for each in ("low", "high", "low_time", "high_time")
+        )
+        if not begins or low is None or high is None or one is None or other is None:
+            return None
+        return Swing(begins[0].name, low, high, (one, other))
 
     def _starts(self, voltage: Part) -> Iterator[Start]:
         for action in self.vow.actions.values():

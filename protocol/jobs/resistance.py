@@ -54,6 +54,38 @@ class Resistance:
     def title(self) -> str:
         return f"{self.method} method" + (f" ({STANDARD})" if self.named else " (not after a standard)")
 
+    @property
+    def unmet(self) -> str:
+        """The conditions that were not met, and what was instead; empty if there are none."""
+        return "; ".join(f"{each.asks} ({each.was})" for each in self.conditions if not each.met)
+
+
+@dataclass(frozen=True, slots=True)
+class Unmeasured:
+    """A method that gave no result, and why."""
+
+    method: str
+    why: str
+
+    def __str__(self) -> str:
+        return f"{self.method} method not measured: {self.why}"
+
+
+NO_PULSES = Unmeasured("direct", "it was not asked for (--pulses)")
+
+
+def no_tone(name: str, fastest_hz: float | None) -> Unmeasured:
+    """Why a box does not measure by the alternating method. `fastest_hz`: of its swing, None without one."""
+    asks = (
+        f"{STANDARD} asks for an alternating current of {TONE_HZ:g} Hz ± {TONE_SLACK_HZ:g} Hz at less than"
+        f" {1000 * TONE_PEAK_VOLTS:g} mV, a sine"
+    )
+    if fastest_hz is None:
+        can = "draws a direct one alone"
+    else:
+        can = f"steps between two direct ones, a square wave of at most {fastest_hz:g} Hz"
+    return Unmeasured("alternating", f"{asks}; {name} {can}. A meter made for this method measures it")
+
 
 @dataclass(frozen=True, slots=True)
 class Setting:

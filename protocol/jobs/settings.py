@@ -6,6 +6,7 @@ from wirevow.protocol.client.sync import Client
 from wirevow.protocol.client.values import Plain
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.jobs.parts import Part
+from wirevow.protocol.serialport import PortError
 
 
 class Borrowed:
@@ -30,10 +31,15 @@ class Borrowed:
     def back(self) -> list[str]:
         """Put everything back; what could not be, for people."""
         failed = []
+        lost: PortError | None = None
         for name, value in reversed(self._were.items()):
             try:
+                if lost is not None:
+                    raise lost
                 self._client[name].put(value)
             except WirevowError as error:
+                if isinstance(error.__cause__, PortError):
+                    lost = error.__cause__  # it is not looked for once more for each setting
                 failed.append(f"{name} was {value} and could not be put back: {error.message}")
         self._were.clear()
         return failed

@@ -9,8 +9,17 @@ from typing import Any
 
 from wirevow.protocol.client.sync import Client
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.jobs.box import ask_si, at_rest, begin, put_si, safely, watchful, why_left
-from wirevow.protocol.jobs.parts import Part, Parts, PartsError
+from wirevow.protocol.jobs.box import (
+    ask_si,
+    at_rest,
+    begin,
+    put_si,
+    right_way_round,
+    safely,
+    watchful,
+    why_left,
+)
+from wirevow.protocol.jobs.parts import Parts, PartsError, Swing
 from wirevow.protocol.jobs.regulation import (
     Capture,
     Point,
@@ -90,8 +99,7 @@ class Sweep:
         """All of it; the box is at rest afterwards. Raises WirevowError."""
         client, parts, asked = self.client, self.parts, self.asked
         (volts,) = ask_si(client, self.volts)
-        if volts < -0.2:
-            raise WirevowError(f"the source is connected reversed: {self.volts.name} reads {volts:.3f} V")
+        right_way_round(volts, self.volts)
         if volts < asked.least_volts:
             raise WirevowError(
                 f"{self.volts.name} reads {volts:.3f} V before any load, and {asked.least_volts:g} V is the"
@@ -154,7 +162,7 @@ class Sweep:
     def _step(self, borrowed: Borrowed) -> Step:
         """Swing between the ends of the range, so fast that every capture holds an edge."""
         client, parts, asked = self.client, self.parts, self.asked
-        swing, low, high, times = _swing(parts)
+        begin_swing, low, high, times = _swing(parts)
         take, record = _capture(parts)
         half = span_ns(record_of(parts.vow, record)) / 2e9
         fast = parts.number_driven("slew")
@@ -166,7 +174,7 @@ class Sweep:
         for each in times:
             borrowed.put_si(each, half)
         put_si(client, self.level, asked.low)
-        client[swing]()
+        client[begin_swing]()
         captures: list[Capture] = []
         for attempt in range(TRIES):
             # The swing and the capture know nothing of each other: where the edge falls is chance.
@@ -200,18 +208,11 @@ class Sweep:
         )
 
 
-def _swing(parts: Parts) -> tuple[str, Part, Part, tuple[Part, Part]]:
-    """The action that begins a swing, its two levels and its two times."""
-    vow = parts.vow
-    states = {name for name, state in vow.states.items() if state.outputs.get("stage") == "swing"}
-    begins = [
-        each for each in vow.actions.values() if states & {to for at, to in each.to.items() if at != to}
-    ]
-    found = [parts.number_driven(f"swing.{each}") for each in ("low", "high", "low_time", "high_time")]
-    low, high, one, other = found
-    if not begins or low is None or high is None or one is None or other is None:
-        raise PartsError(f"{vow.identity[0]} cannot swing between two levels: leave --step out")
-    return begins[0].name, low, high, (one, other)
+def _swing(parts: Parts) -> Swing:
+    swing = parts.swing()
+    if swing is None:
+        raise PartsError(f"{parts.vow.identity[0]} cannot swing between two levels: leave --step out")
+    return swing
 
 
 def _capture(parts: Parts) -> tuple[str, Any]:

@@ -51,6 +51,24 @@ def test_a_run_is_resumed_and_not_mixed_with_another(tmp_path, capfd):
     assert {row.segment for row in read(tmp_path / "run" / "run.csv").rows} == {1, 2}
 
 
+def test_each_method_for_the_resistance_is_named_or_said_not_to_be_measured(tmp_path, capfd):
+    pulses = ["--amps", "1", "--rated", "5", "--most-minutes", "1", "--out", str(tmp_path / "run")]
+    assert discharge(*pulses, "--pulses", "--ambient", "21", "--rested", "2") == 0
+    told = capfd.readouterr().out
+    assert "direct method (IEC 61960-3:2017)\n" in told
+    assert "alternating method not measured: IEC 61960-3:2017 asks for" in told
+    page = (tmp_path / "run" / "run.html").read_text()
+    assert "Conditions of the direct method, after 0.000 A.h (all met)" in page
+    assert "alternating method not measured" in page
+    assert discharge(*pulses[:-2], "--pulses") == 0
+    told = capfd.readouterr().out
+    assert "direct method (not after a standard): 20 Cel ± 5 K around it (not declared); " in told
+    assert discharge(*pulses[:-2], "--json") == 0
+    found = json.loads(capfd.readouterr().out)["resistances_not_measured"]
+    assert [each["method"] for each in found] == ["direct", "alternating"]
+    assert "not asked for (--pulses)" in found[0]["why"]
+
+
 @pytest.mark.parametrize(
     ("options", "says"),
     [

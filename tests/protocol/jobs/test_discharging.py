@@ -85,6 +85,8 @@ def test_rests_and_pulses_measure_the_resistance_of_the_bench():
     assert drawn > 0.9
     assert not second.named
     assert {row.phase for row in result.rows} >= {"open", "load", "rest", "pulse"}
+    assert second.unmet == f"nothing drawn before ({drawn:.3f} A.h)"
+    assert [each.method for each in result.unmeasured] == ["alternating"]
 
 
 @pytest.mark.parametrize(
@@ -100,6 +102,7 @@ def test_each_rule_ends_the_run_with_the_box_off(limits, reason):
     result, box = run(limits=limits)
     assert result.reason == reason
     assert box.state == "off"
+    assert [each.method for each in result.unmeasured] == ["direct", "alternating"]
 
 
 def test_a_step_of_the_voltage_ends_it():

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from wirevow.protocol.jobs.resistance import Held, Setting, Tone, alternating, direct, phasor
+from wirevow.protocol.jobs.resistance import Held, Setting, Tone, alternating, direct, no_tone, phasor
 from wirevow.protocol.jobs.uncertainty import Channel
 
 VOLTS = Channel.within("volts", 0.0005, 0.02, 0.001)
@@ -103,3 +103,13 @@ def test_the_tone_is_found_beside_a_drift():
     found = phasor(samples, 50e-6, 1000.0)
     assert abs(found) == pytest.approx(0.5)
     assert cmath.phase(found) == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize(
+    ("fastest", "says"), [(2500.0, "a square wave of at most 2500 Hz"), (None, "draws a direct one alone")]
+)
+def test_a_box_that_makes_no_tone_says_what_the_standard_asks_and_what_it_does(fastest, says):
+    told = str(no_tone("mine", fastest))
+    assert told.startswith("alternating method not measured: IEC 61960-3:2017 asks for")
+    assert "1000 Hz ± 100 Hz" in told
+    assert f"mine {says}" in told.replace("steps between two direct ones, ", "")
