@@ -167,9 +167,11 @@ class Limits:
         """Whether the store may be written once more at the end, to put back what it held."""
         return self.free or bool(self._allowed.store)
 
-    def done(self, kind: Kind) -> int:
-        """How often it was done so far, at most."""
-        return self._done[kind]
+    def account(self) -> str:
+        """What was allowed, and how much of it was used, for people; empty if nothing was."""
+        allowed = {kind: self._allowed.of(kind) for kind in KINDS}
+        used = [f"{kind} {self._done[kind]} of {most}" for kind, most in allowed.items() if most]
+        return f"allowed, and used at most: {', '.join(used)}" if used else ""
 
     def _of(self, name: str) -> Iterator[Kind]:
         return (kind for kind, names in self._kinds if not self.free and name in names)

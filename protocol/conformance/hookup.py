@@ -69,13 +69,10 @@ class Hookup:
         return self.warnings if self.simulated else [*self.warnings, f"done to it: {done}"]
 
     def used(self) -> Profile:
-        """The profile, with what was used of the envelope so far."""
+        """The profile, with what was used so far of the envelope and of what was allowed."""
         gate = self.tester.gate
-        return (
-            self.profile
-            if gate is None
-            else replace(self.profile, reason=f"{self.profile.reason}; {gate.account()}")
-        )
+        used = ("" if gate is None else gate.account(), self.tester.limits.account())
+        return replace(self.profile, reason="; ".join((self.profile.reason, *filter(None, used))))
 
 
 @contextmanager

@@ -253,6 +253,13 @@ def test_the_words_of_the_option(words: list[str], most: tuple[int, int, int]) -
     assert (found.store, found.boot, found.switch) == most
 
 
+def test_it_is_told_what_was_allowed_and_how_much_of_it_was_used() -> None:
+    limits = Limits(TARN, allowance(["store=20", "boot"]))
+    limits.went(["settings.save", "settings.save", "sink.stop"])
+    assert limits.account() == f"allowed, and used at most: store 2 of 20, boot 0 of {MOST['boot']}"
+    assert Limits(TARN, Allowance()).account() == ""
+
+
 def test_an_envelope_implies_switch_and_nothing_else() -> None:
     found = allowance([], envelope=True)
     assert (found.store, found.boot, found.switch) == (0, 0, MOST["switch"])
