@@ -13,6 +13,7 @@ from wirevow.emu.instrument import Instrument
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.abstraction import abstraction
 from wirevow.protocol.conformance.allowance import MOST, NEEDS, Allowance, Limits, allowance, switched_states
+from wirevow.protocol.conformance.casefile import Case, Step, write_case
 from wirevow.protocol.conformance.envelope import Envelope, Reach, load_envelope
 from wirevow.protocol.conformance.gate import DryGate, EnvelopeGate, Gate, NotSelected
 from wirevow.protocol.conformance.keeping import Found
@@ -226,6 +227,35 @@ def test_the_tester_refuses_it_before_any_change() -> None:
     t.session.line(0)
     with pytest.raises(NoInstrument, match="in state trimming"):
         t.acquaint()
+
+
+def test_a_replay_does_not_save_either_unless_it_is_allowed(
+    tmp_path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    case = tmp_path / "one.case"
+    steps = (Step(">", "act settings.save", 0.0),)
+    write_case(Case(" ".join(TARN.identity), "wire.tag", "", "", "wire.nothing", 0, steps, "", ""), str(case))
+    for allow, status, saves in (((), 3, 0), (("--allow", "store=1"), 0, 1)):
+        folder = tmp_path / str(saves)
+        folder.mkdir()
+        device = Tarn()
+        device.answer(b"put sink.level 0.700 A")
+        with plugged_in(device, folder) as port:
+            assert command.run(["replay", str(case), port, "--yes", *allow]) == status
+        assert (b"act settings.save" in b" ".join(device.lines)) is bool(saves)
+        assert device.instrument.device.settings["sink.level"] == 700
+        if not saves:
+            assert f"settings.save writes its store; that {NEEDS} store" in capfd.readouterr().out
+
+
+def test_learning_leaves_what_is_not_allowed_alone(tmp_path, capfd: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("aalpy")
+    device = Tarn()
+    with plugged_in(device, tmp_path) as port:
+        assert command.run(["learn", "tarn", port, "--yes"]) == 0
+    assert f"sink.arm: switches its outputs; that {NEEDS} switch" in capfd.readouterr().out
+    sent = b"\n".join(device.lines)
+    assert not any(name in sent for name in (b"sink.arm", b"self.reboot", b"settings.save"))
 
 
 def test_a_port_that_boots_it_when_it_opens_needs_that_allowed(
