@@ -90,6 +90,9 @@ static double divider_volt(int64_t when_ns)
 {
     double kelvin;
     double ohm;
+    if (world.thermistor == THERMISTOR_DRIVEN) {
+        return world.driven;
+    }
     if (world.thermistor != THERMISTOR_GOOD) {
         return world.thermistor == THERMISTOR_OPEN ? world.rail : 0.0;
     }

@@ -11,7 +11,7 @@
 /* Those with a converter, and beside them the fan's turns a minute. */
 enum { WORLD_SENSE, WORLD_TERMINAL, WORLD_CURRENT, WORLD_SENSOR, WORLD_RAIL, WORLD_CHANNELS };
 enum { WORLD_FAN = WORLD_CHANNELS };
-enum { THERMISTOR_GOOD, THERMISTOR_OPEN, THERMISTOR_SHORTED };
+enum { THERMISTOR_GOOD, THERMISTOR_OPEN, THERMISTOR_SHORTED, THERMISTOR_DRIVEN };
 
 /* Gain, offset, bow (a parabola), noise (its root mean square, and the stream of its numbers), and the codes. */
 struct converter {
@@ -51,6 +51,7 @@ struct world {
     curve bead; /* K above ambient */
     double ambient; /* Cel */
     int32_t thermistor;
+    double driven; /* V, that drives its divider instead */
     double fan_from; /* 1/min, towards `fan_to` at `fan_rate` in 1/s */
     double fan_to;
     double fan_rate;

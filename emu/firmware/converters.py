@@ -19,7 +19,7 @@ CHANNELS = (
 """In the order of converters.h; the first is wired to the sense leads, always."""
 FAN_SPEED = "fan.speed"
 """The channel after them, without a converter."""
-_CONDITIONS = ("good", "open", "shorted")
+_CONDITIONS = ("good", "open", "shorted", "driven")
 
 
 _NUMBERS = ("low", "span", "step", "gain", "offset", "bow", "noise", "last")
@@ -51,6 +51,7 @@ class _World(ctypes.Structure):
         ("bead", ctypes.POINTER(ctypes.c_double)),
         ("ambient", ctypes.c_double),
         ("thermistor", ctypes.c_int32),
+        ("driven", ctypes.c_double),
         ("fan_from", ctypes.c_double),
         ("fan_to", ctypes.c_double),
         ("fan_rate", ctypes.c_double),
@@ -95,7 +96,9 @@ class Converters:
         if heat is not self._heat:
             self._heat = heat
             world.heat_ns, world.ambient = heat.start_ns, heat.ambient
-            world.thermistor = _CONDITIONS.index(heat.thermistor)
+            driven = isinstance(heat.thermistor, float)
+            world.thermistor = _CONDITIONS.index("driven" if driven else heat.thermistor)
+            world.driven = heat.thermistor if driven else 0.0
             world.bead = _flat(heat.node(BEAD))
         if air is not self._air:
             self._air = air

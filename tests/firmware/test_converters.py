@@ -50,6 +50,19 @@ def test_codes_are_those_of_the_plant(library: Path, bench: str | None) -> None:
             assert box.board.codes[CHANNELS.index(name)] == code, (name, tick)
 
 
+def test_a_driven_divider_reads_as_the_plants(library: Path) -> None:
+    box = drawing(library, None)
+    period_ns = box.next_event_ns() or MILLISECOND_NS
+    box.bench("thermistor.voltage", "2.345", box.now_ns)
+    box.bench("thermistor", "driven", box.now_ns)
+    name = "heat.sensor_voltage"
+    converter = box.plant.converter(name)
+    box.advance(SLOW_MS * period_ns)
+    value = box.plant.sample(name, SLOW_MS, period_ns)
+    assert abs(value - 2.345) < 0.05
+    assert box.board.codes[CHANNELS.index(name)] == round((value - converter.low) / converter.step)
+
+
 def test_a_thermistor_by_three_coefficients_reads_as_the_plants(library: Path) -> None:
     document = demo_vow().document
     assert isinstance(document.plant, SinkPlant)
