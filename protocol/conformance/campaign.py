@@ -10,7 +10,8 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable, Sequence, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatchcase
 from functools import partial
 
 from wirevow.protocol.conformance.allowance import NEEDS, USED_UP
@@ -54,6 +55,22 @@ LATE_ACQUAINTED = 20
 """So often a late host may keep the check from getting to know the instrument."""
 LATE_TRIES = 3
 """A purpose is tried so often while the host is late: what the instrument does, it does again."""
+TIMED = (
+    "trip.*",
+    "state.*",
+    "law.*",
+    "promise.*",
+    "action.*.effect",
+    "action.*.ticket",
+    "point.*.fresh",
+    "wire.boot",
+    "wire.deadline",
+    "wire.idle",
+    "wire.notice.*",
+    "wire.watchdog",
+)
+"""Requirements about when something happens, or what has happened by then: a host that was late itself may
+have looked too late, or been silent too long."""
 DEFECTS = (ArithmeticError, AssertionError, AttributeError, LookupError, TypeError, ValueError)
 """What a purpose never raises, unless the checker itself is wrong."""
 FIRST_FAILURE = "stopped at the first failure"
@@ -234,6 +251,7 @@ def _work(
     counted = tester.lines
     cut_short = 0
     late = 0
+    excuse: Late | None
     for done, (requirement, purpose) in enumerate(work):
         finding = report.findings[requirement.id]
         if finding.failures >= CASES and purpose.section == requirement.section:
@@ -241,6 +259,7 @@ def _work(
             continue
         if progress is not None:
             progress(done, len(work), finding)
+        excuse, suspect = None, finding
         try:
             tester.trying = None
             tester.lenient = late < LATE_TRIES - 1
@@ -261,16 +280,7 @@ def _work(
             if not finding.reason or (theirs and not finding.reason.endswith(DRY)):
                 finding.reason = str(why)  # what the person can change is told first
         except Late as why:
-            if not _again(tester, report, requirement, why, scribe):
-                return
-            late += 1
-            if why.broken is not None:
-                _doubt(report.findings["wire.deadline"], why)
-            if late < LATE_TRIES:
-                work.insert(done + 1, (requirement, purpose))
-                continue
-            _doubt(finding, why)
-            _doubt(report.findings["wire.deadline"], why)
+            excuse, suspect = why, report.findings["wire.deadline"]
         except Doubtful as why:
             finding.verdict = finding.verdict.overwritten(Verdict.INCONCLUSIVE)
             finding.reason = str(why)
@@ -284,14 +294,28 @@ def _work(
             if not _acquaint(tester, report, scribe):
                 return
         except Broken as broken:
-            work_again = partial(_try, tester, report.seed, requirement, purpose)
-            _fail(tester, report, requirement, broken, scribe, work_again)
-            cut_short += 1
-            if until_failure or len(report.failures) >= MOST_FAILURES or cut_short >= MOST_CUT_SHORT:
-                report.note = report.note or (FIRST_FAILURE if until_failure else "too many failures")
+            excuse = _excuse(tester, broken, late)
+            suspect = report.findings.get(broken.judgement.requirement, finding)
+            if excuse is None:
+                work_again = partial(_try, tester, report.seed, requirement, purpose)
+                _fail(tester, report, requirement, broken, scribe, work_again)
+                cut_short += 1
+                if until_failure or len(report.failures) >= MOST_FAILURES or cut_short >= MOST_CUT_SHORT:
+                    report.note = report.note or (FIRST_FAILURE if until_failure else "too many failures")
+                    return
+                if not _acquaint(tester, report, scribe):
+                    return
+        if excuse is not None:
+            if not _again(tester, report, requirement, excuse, scribe):
                 return
-            if not _acquaint(tester, report, scribe):
-                return
+            late += 1
+            if excuse.broken is not None:
+                _doubt(suspect, excuse)
+            if late < LATE_TRIES:
+                work.insert(done + 1, (requirement, purpose))
+                continue
+            _doubt(finding, excuse)
+            _doubt(suspect, excuse)
         finding.left -= 1
         late = 0
     if progress is not None and work:
@@ -305,6 +329,18 @@ def _try(tester: Tester, seed: int, requirement: Requirement, purpose: Purpose) 
     tester.random = purpose_random(seed, requirement.id, purpose.rank)
     purpose.work(tester, requirement)
     tester.quiet()
+
+
+def _excuse(tester: Tester, broken: Broken, tries: int) -> Late | None:
+    """What the host's own delay explains, if it does; what comes again on every try and is no matter of time
+    is not explained by it."""
+    name = broken.judgement.requirement
+    if broken.punctual or not (delay := tester.host_delay()):
+        return None
+    if tries >= LATE_TRIES - 1 and not any(fnmatchcase(name, each) for each in TIMED):
+        return None
+    seen = f"{broken.sent}: expected {broken.judgement.expected or 'nothing'}, seen {broken.seen}"
+    return Late(f"{name}: {seen}; {delay}", broken)
 
 
 def _doubt(finding: Finding, why: Doubtful) -> None:
@@ -337,13 +373,16 @@ def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
             tester.mark()
             tester.acquaint()
             return True
-        except Late as why:
-            late += 1
-            if late == LATE_ACQUAINTED:
-                report.note = str(why)
-                return False
-            continue
-        except Broken as broken:
+        except (Late, Broken) as found:
+            excuse = found if isinstance(found, Late) else _excuse(tester, found, late)
+            if excuse is not None:
+                late += 1
+                if late == LATE_ACQUAINTED:
+                    report.note = str(excuse)
+                    return False
+                continue
+            broken = found
+            assert isinstance(broken, Broken)
             requirement = report.findings.get(broken.judgement.requirement)
             _fail(tester, report, requirement.requirement if requirement else None, broken, scribe)
         except OutOfBudget:
@@ -380,12 +419,11 @@ class _Scribe:
         finding: Finding,
         purpose: str,
         broken: Broken,
-        work: Callable[[], None] | None,
-    ) -> tuple[Case, Recurrence | None]:
-        """The way to it, and whether it comes again on it, or else when `work` is done."""
+    ) -> Case:
+        """The way to it."""
         steps = steps_of(broken.steps or tester.since_mark(), tester.vow)
         requirement = finding.requirement
-        case = Case(
+        return Case(
             document=" ".join(tester.vow.identity),
             requirement=requirement.id,
             promise=requirement.sentence,
@@ -396,12 +434,16 @@ class _Scribe:
             expected=broken.judgement.expected,
             seen=broken.seen,
         )
-        if not self.reduce:
-            return case, None
-        shorter = shortened(tester, case)
-        if shorter is not None:
-            return shorter, Recurrence(1, 1)
-        return case, None if work is None else recurrence(tester, work)
+
+
+def _looked_for(
+    tester: Tester, case: Case, work: Callable[[], None] | None
+) -> tuple[Case, Recurrence | None]:
+    """A shorter way to it, and whether it comes again on it, or else when `work` is done."""
+    shorter = shortened(tester, case)
+    if shorter is not None:
+        return shorter, Recurrence(1, 1)
+    return case, None if work is None else recurrence(tester, work)
 
 
 def _fail(
@@ -436,10 +478,14 @@ def _fail(
         return
     finding.reason = seen_here
     tried = purpose.id if purpose is not None else identity
-    case, again = scribe.case(tester, report, finding, tried, broken, work)
-    report.failures.append(
-        Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case, again)
-    )
+    case = scribe.case(tester, report, finding, tried, broken)
+    # It is known before a shorter way to it is looked for, which may be broken off.
+    report.failures.append(Failure(identity, tried, broken.sent, case.expected, case.seen, lines, case))
+    if scribe.reduce:
+        shorter, again = _looked_for(tester, case, work)
+        report.failures[-1] = replace(
+            report.failures[-1], expected=shorter.expected, seen=shorter.seen, case=shorter, again=again
+        )
 
 
 def _same_cause(report: Report, requirement: Requirement, broken: Broken, names: Set[str]) -> Failure | None:

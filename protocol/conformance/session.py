@@ -86,6 +86,8 @@ class Session:
         self.character_ns = -(-BITS * 10**9 // int(getattr(port, "baudrate", 0) or 10**9))
         """How long a character takes on the wire while the clock runs."""
         self._free_ns = 0
+        self.late_ns = 0
+        """How late waits ended at most, since somebody has set it to nothing."""
         self.heard_ns = 0
         """When the last byte came, on a clock that runs."""
         self._bytes = sha256(), sha256()
@@ -147,6 +149,7 @@ class Session:
             self._read(left_ns / 1e9)
             if until is not None and until():
                 return
+        self.late_ns = max(self.late_ns, time.monotonic_ns() - end_ns)
 
     # ------------------------------------------------------------------------------------------------ wire
 

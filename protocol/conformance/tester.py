@@ -101,6 +101,8 @@ class Broken(Exception):
         self.seen = seen
         self.lines: int | None = None
         """Requests that had been sent when it was found, if it was looked at again since."""
+        self.punctual = False
+        """Whether it is known that the host was not late itself."""
         self.steps: list[Entry] | None = None
         """The way to it, if that is not all since the mark."""
 
@@ -219,6 +221,8 @@ class Tester:
         self._store_known = False
         self._tag = 0
         self._mark = 0
+        self._contended: list[tuple[int, int]] = []
+        """When the mark was set and the last wait began, and how long programs had waited for a processor."""
         self._looking = False
         self._silent = False
         self._line_length = vow.document.wire.line_limit + 1
@@ -373,6 +377,7 @@ class Tester:
             if raw is not None:
                 judgement = replace(judgement, requirement="wire.deadline")
             broken = Broken(judgement, sent, seen)
+            broken.punctual = True
             if self.lenient and not self.session.held and not self._often_late(line):
                 raise Late(f"{came}, although the host was on time; it did not happen again", broken)
             raise broken
@@ -487,6 +492,7 @@ class Tester:
                 return line
             self._woke_late_ns = max(self._woke_late_ns, woke_ns - began_ns - nap_ns)
             self.latest_ns = max(self.latest_ns, self._woke_late_ns)
+            self.session.late_ns = max(self.session.late_ns, self._woke_late_ns)
             if woke_ns >= began_ns + left_ns:
                 return None
 
@@ -583,6 +589,8 @@ class Tester:
 
     def _let_pass(self, ns: int) -> None:
         self.oracle.looked_ns = self.now_ns
+        if not self.session.held:
+            self._contended[1:] = [(self.now_ns, contended_ns())]
         self.session.wait(ns)
         self.attend()
 
@@ -913,6 +921,24 @@ class Tester:
     def mark(self) -> None:
         """What comes from here on belongs to the next purpose."""
         self._mark = len(self.session.journal)
+        self.session.late_ns = 0
+        self._contended = [] if self.session.held else [(self.now_ns, contended_ns())]
+
+    def host_delay(self) -> str:
+        """How late the host was since the mark, if that explains what came at a wrong time; else empty.
+
+        Every bound on a clock that runs lets the host be late by HOST_SLACK_NS, and no more. An instrument
+        that is simulated on this machine is late where programs wait for a processor.
+        """
+        if self.session.held:
+            return ""
+        if self.session.late_ns > HOST_SLACK_NS:
+            return f"the host itself woke up {self.session.late_ns / 1e6:.0f} ms late meanwhile"
+        now_ns, contended = self.now_ns, contended_ns()
+        for since_ns, before in self._contended:
+            if contended - before > max((now_ns - since_ns) * BUSY_SHARE, HOST_SLACK_NS):
+                return f"programs here waited {(contended - before) / 1e6:.0f} ms for a processor meanwhile"
+        return ""
 
     def since_mark(self) -> list[Entry]:
         """What happened since the mark."""
@@ -1169,7 +1195,10 @@ class Tester:
             if reply is not None or (not self.lenient and self._host_late_ns() <= BUSY_NS):
                 break
         if reply is None:
-            raise Broken(Judgement(False, "wire.deadline", "an answer"), line.decode("ascii"), "no answer")
+            text = line.decode("ascii")
+            if delay := self.host_delay():
+                raise Late(f"the answer to {text!r} did not come, and {delay}")
+            raise Broken(Judgement(False, "wire.deadline", "an answer"), text, "no answer")
         self.oracle.twin.accepted_ns = self.now_ns
         return reply
 

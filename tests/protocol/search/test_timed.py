@@ -16,6 +16,7 @@ from wirevow.protocol.conformance import campaign, host
 from wirevow.protocol.conformance import tester as tester_module
 from wirevow.protocol.conformance.purposes import timed
 from wirevow.protocol.conformance.replies import Bin, reply_times
+from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
@@ -189,6 +190,38 @@ def test_an_answer_that_is_late_once_is_no_failure_and_one_that_is_late_again_is
     assert instrument.left < times
     assert report.findings["wire.deadline"].verdict is verdict
     assert all(failure.requirement == "wire.deadline" for failure in report.failures)
+
+
+@pytest.mark.parametrize(
+    ("fault", "asked", "delays", "verdict"),
+    [
+        ("trip-too-late", "trip.*", 10**6, Verdict.INCONCLUSIVE),
+        ("trip-too-late", "trip.*", 0, Verdict.FAIL),
+        ("bound-high-one-over", "point.*", 10**6, Verdict.FAIL),
+    ],
+)
+def test_what_a_late_host_explains_is_tried_again_and_no_failure(
+    monkeypatch: pytest.MonkeyPatch, fault: str, asked: str, delays: int, verdict: Verdict
+) -> None:
+    hands = hands_on("tarn", fault)
+    monkeypatch.setattr(hands, "host_delay", lambda: "the host is late" if delays else "")
+    only = selected([each.id for each in requirements(hands.vow.document)], [asked])
+    report = campaign.run(hands, until_failure=True, reduce=False, only=only)
+    assert report.verdict is verdict
+    assert bool(report.failures) is (verdict is Verdict.FAIL)
+
+
+def test_a_failure_is_told_even_if_a_shorter_way_to_it_is_broken_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    hands = hands_on("tarn", "bound-high-one-over")
+    report = campaign.blank(hands)
+
+    def broken_off(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(campaign, "shortened", broken_off)
+    with pytest.raises(KeyboardInterrupt):
+        campaign.run(hands, report=report)
+    assert len(report.failures) == 1
 
 
 def test_a_host_that_is_never_punctual_does_not_get_to_know_the_instrument(
