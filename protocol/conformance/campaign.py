@@ -350,7 +350,7 @@ def _doubt(finding: Finding, why: Doubtful) -> None:
 
 def _again(tester: Tester, report: Report, purpose: Requirement, late: Late, scribe: _Scribe) -> bool:
     """Get to know it anew after a late answer. If nothing answers any more it was not late, but silent."""
-    broken = late.broken
+    broken = late.silent
     if broken is not None:
         broken.steps, broken.lines = tester.since_mark(), tester.lines
     try:

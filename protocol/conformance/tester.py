@@ -119,11 +119,13 @@ class Late(Doubtful):
     """Something came too late, and the host may be to blame. What is asked next begins anew.
 
     `broken` is what it is if it comes late again: None where the host is known to have been late itself.
+    `silent` is what it is if nothing answers any more, whoever was late.
     """
 
-    def __init__(self, why: str, broken: Broken | None = None) -> None:
+    def __init__(self, why: str, broken: Broken | None = None, silent: Broken | None = None) -> None:
         super().__init__(why)
         self.broken = broken
+        self.silent = broken if silent is None else silent
 
 
 class NoInstrument(WirevowError):
@@ -365,19 +367,20 @@ class Tester:
                 self.reply_ns.pop()
                 self._took(asked_ns)
             came = f"the answer to {sent[:40]!r} {'did not come' if raw is None else 'came too late'}"
-            stood_ns = 0 if self.session.held else contended_ns() - contended
-            if stood_ns > (self.session.now_ns() - waited_ns) * BUSY_SHARE:
-                raise Late(
-                    f"{came}, and meanwhile programs here waited {stood_ns / 1e6:.0f} ms for a processor"
-                )
-            # What never comes is not explained by a host that is a little late.
-            if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
-                raise Late(f"{came}, and the host itself wakes up {host_ns / 1e6:.0f} ms late")
             seen = "no answer" if raw is None else f"{_shown(raw)} (later than the deadline)"
             if raw is not None:
                 judgement = replace(judgement, requirement="wire.deadline")
             broken = Broken(judgement, sent, seen)
             broken.punctual = True
+            stood_ns = 0 if self.session.held else contended_ns() - contended
+            if stood_ns > (self.session.now_ns() - waited_ns) * BUSY_SHARE:
+                raise Late(
+                    f"{came}, and meanwhile programs here waited {stood_ns / 1e6:.0f} ms for a processor",
+                    silent=broken,
+                )
+            # What never comes is not explained by a host that is a little late.
+            if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
+                raise Late(f"{came}, and the host itself wakes up {host_ns / 1e6:.0f} ms late", silent=broken)
             if self.lenient and not self.session.held and not self._often_late(line):
                 raise Late(f"{came}, although the host was on time; it did not happen again", broken)
             raise broken
@@ -1196,9 +1199,10 @@ class Tester:
                 break
         if reply is None:
             text = line.decode("ascii")
+            broken = Broken(Judgement(False, "wire.deadline", "an answer"), text, "no answer")
             if delay := self.host_delay():
-                raise Late(f"the answer to {text!r} did not come, and {delay}")
-            raise Broken(Judgement(False, "wire.deadline", "an answer"), text, "no answer")
+                raise Late(f"the answer to {text!r} did not come, and {delay}", silent=broken)
+            raise broken
         self.oracle.twin.accepted_ns = self.now_ns
         return reply
 
