@@ -246,10 +246,10 @@ def told(name: str, results: Sequence[Trial]) -> Iterator[str]:
             yield f"  {trial.fault}{held_out}, seed {trial.seed}: {trial.outcome} {trial.message}".rstrip()
 
 
-def broken(cell: Cell) -> list[str]:
-    """What fails at one place of the matrix; all of it is tried where time is virtual."""
+def broken(cell: Cell) -> tuple[str, list[str]]:
+    """The verdict at one place of the matrix, and what fails; all of it is tried where time is virtual."""
     verdict, troubles, _ = looked_at(cell, () if cell.clock == "held" else REAL)
-    return troubles if verdict not in ("pass", "inconclusive") else []
+    return verdict, troubles if verdict not in ("pass", "inconclusive") else []
 
 
 def not_left(seeds: int) -> Iterator[str]:
@@ -281,13 +281,15 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     begun = time.monotonic()
     places = [cell for cell in cells() if every is None or (cell.clock == "held" and cell.port in FEW_PORTS)]
-    failing = [f"  {cell}: {trouble}" for cell in places for trouble in broken(cell)]
-    wrong += len(failing)
-    print(
-        f"{len(failing)} failures of a good tarn at {len(places)} ports, clocks and profiles:",
-        *failing,
-        sep="\n",
-    )
+    failing = 0
+    for cell in places:
+        cell_begun = time.monotonic()
+        verdict, troubles = broken(cell)
+        failing += len(troubles)
+        took_s = time.monotonic() - cell_begun
+        print(f"  {cell}: {verdict} ({took_s:.0f} s)", *troubles, sep="\n    ", flush=True)
+    wrong += failing
+    print(f"{failing} failures of a good tarn at {len(places)} ports, clocks and profiles")
     print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     begun = time.monotonic()
     endings = list(not_left(LEFT if every is None else FEW_LEFT))
