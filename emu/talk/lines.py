@@ -250,6 +250,9 @@ class Talk:
         raise WirevowError(f"there is no {name}{_near(name, known)} :help tells the names")
 
     def _note(self, event: Event) -> None:
+        if not event.number:  # it is about the link, and nothing that the instrument said
+            self.news.append(f"the port was lost and is open again; the instrument: {', '.join(event.words)}")
+            return
         lost = f" ({event.missed} notices before it were lost)" if event.missed else ""
         self.news.append(f"note {event}{lost}")
 

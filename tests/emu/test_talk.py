@@ -34,6 +34,19 @@ def emulated(*options):
         yield addresses
 
 
+@contextmanager
+def emulating_at(link):
+    """The process of an instrument at a pseudo-terminal of that name."""
+    with subprocess.Popen(
+        [*COMMAND[:-1], "emulate", TARN, "--link", str(link)], stdout=subprocess.PIPE
+    ) as served:
+        try:
+            assert served.stdout.readline()
+            yield served
+        finally:
+            served.terminate()
+
+
 def state_of(address):
     with serial.serial_for_url(address, timeout=20) as port:
         port.write(b"\n")
@@ -198,6 +211,23 @@ class TestPiped:
                 assert process.wait(30) == 143
             assert state_of(addresses["port"]) == b"ok off"
 
+    def test_an_instrument_that_is_lost_while_it_may_draw_is_told_loudly(self, tmp_path):
+        link = tmp_path / "tarn"
+        with emulating_at(link) as served:
+            command = [*COMMAND, str(link), "--doc", TARN, "--yes"]
+            with subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            ) as process:
+                process.stdin.write("act sink.start\n")
+                process.stdin.flush()
+                assert process.stdout.readline() == "ok\n"
+                link.unlink()  # the system may give its number to another terminal at once
+                served.kill()
+                process.stdin.close()
+                told = process.stderr.read()
+        assert process.returncode == 2
+        assert "THE INSTRUMENT MAY STILL BE HANDLING POWER: disconnect the source by hand" in told
+
     @pytest.mark.parametrize(
         ("arguments", "says"),
         [
@@ -218,6 +248,19 @@ def test_a_terminal_needs_a_library_and_says_which(monkeypatch):
     monkeypatch.delitem(sys.modules, "wirevow.emu.talk.terminal", raising=False)
     with pytest.raises(wirevow.WirevowError, match=r"pip install 'wirevow\[console\]'"):
         importlib.import_module("wirevow.emu.talk.terminal")
+
+
+@contextmanager
+def at_terminal_of(link, folder):
+    """The console at a pseudo-terminal whose instrument goes once the first prompt is there."""
+    with (
+        emulating_at(link) as served,
+        at_terminal(["talk", str(link), "--doc", TARN], XDG_STATE_HOME=str(folder)) as terminal,
+    ):
+        terminal.shows("tarn off>")
+        served.terminate()
+        served.wait()
+        yield terminal
 
 
 class TestTerminal:
@@ -291,6 +334,19 @@ class TestTerminal:
             terminal.until(lambda lines: any(line.startswith("-1") and line.endswith(" V") for line in lines))
             terminal.type("\x04")
             assert terminal.ended() == 0
+
+    def test_a_port_that_comes_back_is_told_above_the_line(self, tmp_path):
+        link = tmp_path / "tarn"
+        with at_terminal_of(link, tmp_path) as terminal:
+            terminal.shows("tarn off>")
+            terminal.type("ask input.vo")
+            terminal.shows("> ask input.vo")
+            with emulating_at(link):
+                terminal.shows("the port was lost and is open again; the instrument: off, not booted")
+                terminal.type("ltage\r")
+                terminal.until(lambda lines: any(line.startswith("12.0") for line in lines))
+                terminal.type("\x04")
+                assert terminal.ended() == 0
 
     def test_time_passes_in_a_wait_and_its_notices_come(self, tmp_path):
         with at_terminal(["talk", "emu://tarn?bench=lithium-pack"], XDG_STATE_HOME=str(tmp_path)) as terminal:
