@@ -170,7 +170,7 @@ class TestPiped:
             assert done.returncode == 2
             assert done.stdout == "1.000 A\n"
             assert "fuse" in done.stderr
-            assert "line 2: nobody is there to agree to the cautions" in done.stderr
+            assert "line 2: nobody is there to agree" in done.stderr
             assert state_of(addresses["port"]) == b"ok off"
             done = piped(lines, addresses["port"], "--doc", TARN, "--yes")
             assert (done.returncode, done.stdout) == (0, "1.000 A\nok\nsinking\n"), done.stderr
