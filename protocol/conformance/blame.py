@@ -175,6 +175,20 @@ def _number_another(d: Difference, vow: Vow) -> str | None:
     return f"point.{entry.name}.quantum" if abs(right[0] - seen[0]) > 1 else None
 
 
+def _clock_ahead(d: Difference, vow: Vow) -> str | None:
+    """The time since the boot is answered as more than has passed: that is no answer of before."""
+    request = parse_request(d.line) if isinstance(d.line, bytes) else None
+    due, reply = parse_answer(d.due.encode("latin-1")), d.reply
+    if request is None or isinstance(request, Malformed) or reply is None or not isinstance(due, Reply):
+        return None
+    entry = vow.points.get(request.name)
+    if entry is None or entry.system != "uptime" or request.verb != "ask" or not (due.ok and reply.ok):
+        return None
+    right, seen = (entry.number.parse(each.words[0]) if each.words else None for each in (due, reply))
+    ahead = right is not None and seen is not None and seen[0] > right[0]
+    return f"point.{entry.name}.readable" if ahead else None
+
+
 def _part_another(d: Difference, vow: Vow) -> str | None:
     """A part of a record with other bytes than are due."""
     request = parse_request(d.line) if isinstance(d.line, bytes) else None
@@ -205,6 +219,7 @@ KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (
     _reasons_out_of_order,
     _number_another,
     _part_another,
+    _clock_ahead,
 )
 
 
@@ -245,7 +260,7 @@ def _fed_too_little(u: Unexpected, vow: Vow) -> str | None:
     """A trip for the host's silence, when it was not silent so long."""
     if u.notice.event != "trip" or u.silent or "watchdog" not in vow.parts:
         return None
-    return "wire.watchdog" if u.notice.words[:1] and u.notice.words[0] in _for_silence(vow) else None
+    return "wire.watchdog" if u.notice.words[:1] and u.notice.words[0] in for_silence(vow) else None
 
 
 def _trip_told_as_state(u: Unexpected, vow: Vow) -> str | None:
@@ -255,7 +270,7 @@ def _trip_told_as_state(u: Unexpected, vow: Vow) -> str | None:
     to = u.notice.words[:1]
     if u.last_trip and to == (u.state,) == (vow.trips[u.last_trip].to,):
         return f"trip.{u.last_trip}.notice"
-    due = [name for name in _for_silence(vow) if u.silent and u.state in vow.trips[name].armed_in]
+    due = [name for name in for_silence(vow) if u.silent and u.state in vow.trips[name].armed_in]
     return next((f"trip.{name}.notice" for name in due if to == (vow.trips[name].to,)), None)
 
 
@@ -274,7 +289,8 @@ def _latch_open(u: Unexpected, vow: Vow) -> str | None:
     return f"trip.{u.last_trip}.latch" if here and u.notice.event == "state" else None
 
 
-def _for_silence(vow: Vow) -> list[str]:
+def for_silence(vow: Vow) -> list[str]:
+    """The trips that look at the host's silence."""
     name = vow.system_name("silence")
     return [trip.name for trip in vow.trips.values() if name in trip.when.names]
 

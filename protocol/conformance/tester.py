@@ -19,7 +19,7 @@ from functools import partial
 
 from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.allowance import NOT_READ, Allowance, Limits
-from wirevow.protocol.conformance.blame import Difference, Unexpected, blamed, blamed_for_notice
+from wirevow.protocol.conformance.blame import Difference, Unexpected, blamed, blamed_for_notice, for_silence
 from wirevow.protocol.conformance.bracket import Evidence, Look, brackets
 from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, energising_actions, fitting
 from wirevow.protocol.conformance.foresight import would_trip
@@ -434,6 +434,10 @@ class Tester:
             return requirement
         if requirement == "wire.deadline" and trying.startswith(("action.", "state.")):
             return requirement
+        for name in for_silence(self.vow) if trying == "wire.watchdog" else ():
+            ends = {each.to for each in self.vow.trips.values()} - {self.vow.trips[name].to}
+            if any(self._shows(difference, state) for state in ends):
+                return f"trip.{name}.fires"  # the silence was noticed, and led elsewhere
         trip = self.vow.trips.get(_element(trying)) if trying.startswith("trip.") else None
         if trip is not None and self.oracle.twin.notices and self._shows(difference, trip.to):
             # It has tripped, and no notice came before the answer that shows it: does one come behind it?

@@ -116,7 +116,9 @@ def _struck(t: Tester) -> tuple[TripEntry, Provoke] | None:
 
 def _follows(t: Tester, trip: TripEntry) -> None:
     if t.state != trip.to:
-        judgement = Judgement(False, f"trip.{trip.name}.fires", f"state {trip.to}")
+        # What has tripped and is not there has been cleared, with its cause still there.
+        aspect = "clears" if trip.latched and t.oracle.twin.last_trip[0] == trip.name else "fires"
+        judgement = Judgement(False, f"trip.{trip.name}.{aspect}", f"state {trip.to}")
         raise Broken(judgement, "", f"state {t.state}")
 
 

@@ -64,6 +64,8 @@ GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~000
         (b"put sink.level 1 A", "ok 1.000 A", b"ok 0.001 A", False, "point.sink.level.quantum"),
         (b"put sink.level 1.0005 A", "ok 1.000 A", b"ok 1.001 A", False, None),
         (b"put sink.level 1.000 A", "ok 1.000 A", b"ok 0.001 A", False, None),
+        (b"@ffff ask self.uptime", "@ffff ok 12 s", b"@ffff ok 13 s", False, "point.self.uptime.readable"),
+        (b"@ffff ask self.uptime", "@ffff ok 12 s", b"@ffff ok 11 s", False, None),
         (b"ask settings.part 0", "ok 0 01000000", b"ok 0 01010000", False, "record.image.layout"),
     ],
 )
@@ -122,6 +124,8 @@ def test_a_notice_names_the_promise(
         ("trip-unnoticed", "trip.overvoltage.notice"),
         ("notice-after-reply", "wire.notice.whole"),
         ("latch-opens-itself", "trip.reversed_input.latch"),
+        ("clear-whatever-the-cause", "trip.reversed_input.clears"),
+        ("every-trip-latches", "trip.link_silent.fires"),
     ],
 )
 def test_what_was_being_tried_is_not_blamed(fault: str, named: str) -> None:
