@@ -136,7 +136,7 @@ class Link(asyncio.Protocol):
         self._check()
         if step.data:
             assert self._transport is not None
-            self.said.add(">", step.data)
+            self.said.add((">", step.data))
             self._transport.write(step.data)
         if step.until_ns is None:
             return Came(b"", self.now_ns())
@@ -154,7 +154,7 @@ class Link(asyncio.Protocol):
         data = bytes(self._buffer)
         self._buffer.clear()
         if data:
-            self.said.add("<", data)
+            self.said.add(("<", data))
         else:
             self._check()
         return data

@@ -33,7 +33,7 @@ class Call:
     attempts: int = 0
     sent_ns: int = 0
     reply: Reply | None = None
-    refusals: list[tuple[str, ...]] = field(default_factory=list, repr=False)
+    refusals: tuple[tuple[str, ...], ...] = ()
     """What came back without a tag while it alone was on its way."""
     damaged: bool = field(default=False, repr=False)
     """Send it again at once: what came back shows that it, or its answer, was damaged."""
@@ -78,7 +78,7 @@ class Dialogue:
     def to_send(self, now_ns: int) -> bytes:
         """The bytes that go out now."""
         out = b""
-        for call in list(self._waiting):
+        for call in self._waiting.copy():
             if call.damaged or now_ns - call.sent_ns >= self.timeout_ns:
                 if call.attempts >= call.most:
                     self._waiting.remove(call)
@@ -111,7 +111,7 @@ class Dialogue:
                 if len(self._waiting) == 1 and isinstance(answer, Reply):
                     # `refuse check`, `length` or `syntax` without a tag: it was this one, damaged.
                     self._waiting[0].damaged = True
-                    self._waiting[0].refusals.append(answer.words)
+                    self._waiting[0].refusals += (answer.words,)
         return notices
 
     def forget(self) -> None:

@@ -150,7 +150,7 @@ class Host:
             ) from error
         # Unchecked lines that a guard keeps out are told so without a tag, each of them.
         guarded = (
-            call.reply is None and not self.dialogue.checks and call.refusals == [("check",)] * call.attempts
+            call.reply is None and not self.dialogue.checks and call.refusals == (("check",),) * call.attempts
         )
         if call.reply is None and not guarded:
             raise Unsure(

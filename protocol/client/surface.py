@@ -102,9 +102,7 @@ class Said:
 
     def __init__(self) -> None:
         self._pieces: deque[tuple[str, bytes]] = deque(maxlen=REMEMBERED)
-
-    def add(self, way: str, data: bytes) -> None:
-        self._pieces.append((way, data))
+        self.add = self._pieces.append
 
     def __str__(self) -> str:
         """A line each: `>` sent, `<` received."""

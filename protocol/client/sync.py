@@ -29,7 +29,16 @@ import serial
 
 from wirevow.protocol.client.failures import HungWait, Reopened, Silent, UnsafeEnd
 from wirevow.protocol.client.names import Tree
-from wirevow.protocol.client.operations import LONGEST_VIRTUAL_NS, NANO, Came, Event, Host, Operation, Step
+from wirevow.protocol.client.operations import (
+    LONGEST_VIRTUAL_NS,
+    NANO,
+    NOW,
+    Came,
+    Event,
+    Host,
+    Operation,
+    Step,
+)
 from wirevow.protocol.client.surface import (
     AT_THE_END_S,
     ENDINGS,
@@ -68,27 +77,26 @@ class Link:
 
     def open(self) -> None:
         wire = self._vow.document.wire
-        self._port: Any = open_port(self.url, wire.baud, wire.opening)
+        port: Any = open_port(self.url, wire.baud, wire.opening)
+        self._port = port
+        self.now_ns: Callable[[], int] = port.rig.now_ns if self.virtual else time.monotonic_ns
         self._descriptor: int | None = None
         if not self.virtual and os.name == "posix" and isinstance(self._port, serial.Serial):
             with contextlib.suppress(OSError, AttributeError, serial.SerialException):
                 self._descriptor = int(self._port.fileno())
 
-    def now_ns(self) -> int:
-        return int(self._port.rig.now_ns()) if self.virtual else time.monotonic_ns()
-
     def turn(self, step: Step) -> Came:
         """Raises PortError."""
         try:
             if step.data:
-                self.said.add(">", step.data)
+                self.said.add((">", step.data))
                 self._write(step.data)
             if step.until_ns is None:
                 return Came(b"", self.now_ns())
-            wait_ns = step.until_ns - self.now_ns() if step.until_ns else 0
+            wait_ns = step.until_ns and step.until_ns - self.now_ns()
             data = self._read(wait_ns / NANO if wait_ns > 0 else 0)
             if data:
-                self.said.add("<", data)
+                self.said.add(("<", data))
             return Came(data, self.now_ns())
         except (OSError, serial.SerialException) as error:
             raise explain(self.url, error) from error
@@ -154,6 +162,8 @@ class Driver:
     def _drive(self, operation: Operation[T]) -> T:
         try:
             step = next(operation)
+            if step is NOW:
+                step = operation.send(Came(b"", self.link.now_ns()))
             while True:
                 try:
                     came = self.link.turn(step)
