@@ -84,6 +84,8 @@ class Link:
         if not self.virtual and os.name == "posix" and isinstance(self._port, serial.Serial):
             with contextlib.suppress(OSError, AttributeError, serial.SerialException):
                 self._descriptor = int(self._port.fileno())
+                self._poll = select.poll()
+                self._poll.register(self._descriptor, select.POLLIN)
 
     def turn(self, step: Step) -> Came:
         """Raises PortError."""
@@ -121,7 +123,7 @@ class Link:
 
     def _read(self, wait_s: float) -> bytes:
         if self._descriptor is not None:
-            if wait_s and not select.select([self._descriptor], [], [], wait_s)[0]:
+            if wait_s and not self._poll.poll(wait_s * 1000):
                 return b""
             try:
                 data = os.read(self._descriptor, MOST)

@@ -8,6 +8,7 @@ import statistics
 import time
 from binascii import crc_hqx
 from collections.abc import Callable
+from functools import partial
 
 import serial
 
@@ -19,12 +20,13 @@ BARS = {
     "client_pipelined_vs_serial": ("at least", 1.5),
 }
 
-READS = 400
-ROUNDS = 15
+TARN = wirevow.load("tarn")
+READS = 200
+ROUNDS = 40
 PACED_ROUNDS = 7
 
 
-def bare(port: serial.Serial, tag: int, name: bytes) -> float:
+def bare(port: serial.Serial, name: bytes, tag: int) -> float:
     """What a person writes by hand: send a line, read one, see that it is the answer."""
     body = b"@%x ask %b" % (tag, name)
     port.write(b"%b ~%04X\n" % (body, crc_hqx(body, 0xFFFF)))
@@ -48,23 +50,24 @@ def per_second(read: Callable[[int], object]) -> float:
 
 
 def reads() -> float:
+    bare_rates, client_rates = [], []
     with terminal("emulate(None)") as url:
-        # One host at a time has the port, so they take turns with it: each round beside its own bare one.
-        shares = []
+        # One host at a time has the port, so they take turns with it.
         for _ in range(ROUNDS):
             with serial.Serial(url, timeout=1) as port:
                 port.write(b"\n")
-                bare_rate = per_second(lambda index: bare(port, index, b"input.voltage"))
-            with wirevow.connect(url, "tarn") as client:
-                voltage = client.input.voltage
-                shares.append(per_second(lambda index: voltage.read()) / bare_rate)  # noqa: B023
-    return statistics.median(shares)
+                bare_rates.append(per_second(partial(bare, port, b"input.voltage")))
+            with wirevow.connect(url, TARN) as client:
+                read = client.input.voltage.read
+                client_rates.append(per_second(lambda index, read=read: read()))
+    # Whatever else the machine does only slows a round down: the best of each side is what it can do.
+    return max(client_rates) / max(bare_rates)
 
 
 def together() -> float:
     """Everything asked together over the same asked point by point, at the bytes' own pace."""
     shares = []
-    with terminal(f"emulate({BAUD})") as url, wirevow.connect(url, "tarn") as client:
+    with terminal(f"emulate({BAUD})") as url, wirevow.connect(url, TARN) as client:
         points = [client[name] for name in client.read("*")]
         for _ in range(PACED_ROUNDS):
             begun = time.perf_counter()
