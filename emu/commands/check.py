@@ -87,6 +87,10 @@ def command(
     in `--allow store --allow boot=20`. Before anything of a real one is changed, what will be done is shown
     with the cautions, and you are asked; in scripts --yes says so. Every failure becomes a case file that
     `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
+
+    \b
+    Example:  wirevow check tarn emu://tarn
+              wirevow check mine.yaml /dev/ttyUSB0 --allow store --allow boot=20
     """
     from wirevow.emu import checking
     from wirevow.emu.loading import sound
