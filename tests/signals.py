@@ -66,7 +66,7 @@ from wirevow.emu import checking, command
 from wirevow.emu.commands import check
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.search.walk import Search
-from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NotSelected
+from wirevow.protocol.conformance.tester import Late
 from wirevow.protocol.document import load, vet
 from wirevow.protocol.report import document, terminal
 
@@ -78,6 +78,7 @@ def searching(tester, *, report, **_):
     tester.lenient = True
     while True:
         try:
+            tester.mark()
             tester.acquaint()
             tester.home()
             break
@@ -236,7 +237,7 @@ def _look_after(
     contended_s: float,
 ) -> None:
     """How the instrument was left, and when it was told to be safe."""
-    if "could not be confirmed" in said:
+    if "By hand:" in said or "could not be confirmed" in said:
         if device.kept_s > ANSWER_S:
             result.excused = True  # and it has said so
             return

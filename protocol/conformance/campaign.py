@@ -353,14 +353,21 @@ def _again(tester: Tester, report: Report, purpose: Requirement, late: Late, scr
     broken = late.silent
     if broken is not None:
         broken.steps, broken.lines = tester.since_mark(), tester.lines
-    try:
-        return _acquaint(tester, report, scribe)
-    except NoInstrument as lost:
-        if broken is None:
-            raise
-        _fail(tester, report, purpose, broken, scribe)
-        report.note = lost.message
-        return False
+    for attempt in range(LATE_TRIES):
+        received = tester.session.received
+        try:
+            return _acquaint(tester, report, scribe)
+        except NoInstrument as lost:
+            delay = tester.host_delay()
+            if delay and attempt < LATE_TRIES - 1:
+                continue
+            if not delay or tester.session.received == received:
+                if broken is None:
+                    raise
+                _fail(tester, report, purpose, broken, scribe)
+            report.note = f"{lost.message} ({delay})" if delay else lost.message
+            break
+    return False
 
 
 def _acquaint(tester: Tester, report: Report, scribe: _Scribe) -> bool:
