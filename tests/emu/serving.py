@@ -12,12 +12,17 @@ from wirevow.emu.ports.server import Server, open_endpoint
 
 @contextlib.contextmanager
 def serving(
-    listen: str = "pty", *, link: str | None = None, pace: int | None = None, rig: bool = False
+    listen: str = "pty",
+    *,
+    link: str | None = None,
+    pace: int | None = None,
+    rig: bool = False,
+    speed: int | None = 1,
 ) -> Iterator[tuple[Fake, str, str]]:
     """A fake instrument that is being served: it, the port's address, the rig's address."""
     fake = Fake()
     endpoint = open_endpoint(listen, link)
-    server = Server(fake, endpoint, pace)
+    server = Server(fake, endpoint, pace, speed)
     address = ""
     if rig:
         server.rig = desk = RigPort("tcp:127.0.0.1:0", server.line, server.clock, "fake")

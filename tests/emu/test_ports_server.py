@@ -128,3 +128,35 @@ class TestEnd:
         assert process.returncode == 128 + number
         assert errors.strip() == ""  # click ends the line of the ^C
         assert not os.path.lexists(link)
+
+
+@pytest.mark.parametrize("pace", [None, 9600])
+def test_with_time_that_jumps_a_host_that_waits_gets_what_comes_hours_later(pace: int | None) -> None:
+    with (
+        serving("tcp:127.0.0.1:0", pace=pace, speed=None) as (fake, address, _),
+        serial.serial_for_url(address, timeout=30) as port,
+    ):
+        for _ in range(2):
+            before_ns = fake.now_ns
+            port.write(b"later 36000 tick\n")
+            assert [port.readline() for _ in range(2)] == [b"ok\n", b"note tick\n"]
+            assert fake.now_ns - before_ns == pytest.approx(36000 * 10**9, rel=1e-5)
+        port.write(b"ping a\n")
+        assert port.readline() == b"ok a\n"
+
+
+def test_with_time_that_jumps_a_rig_holds_the_clock_all_the_same() -> None:
+    with (
+        serving("tcp:127.0.0.1:0", rig=True, speed=None) as (_, address, endpoint),
+        serial.serial_for_url(address, timeout=0.5) as port,
+    ):
+        rig = open_rig(endpoint)
+        rig.hold()
+        port.write(b"later 60 tick\n")
+        assert port.readline() == b"ok\n"
+        assert port.readline() == b""
+        rig.advance(59 * 10**9, 14)
+        assert port.readline() == b""
+        rig.advance(10**9, 14)
+        assert port.readline() == b"note tick\n"
+        rig.close()
