@@ -18,11 +18,12 @@ from wirevow.protocol.conformance.purposes import timed
 from wirevow.protocol.conformance.replies import Bin, reply_times
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.session import Session
-from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NotSelected
+from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NoInstrument, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.device import Device
 from wirevow.protocol.document.requirements import Requirement, requirements
+from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.serialport import open_port
 
 LATE_NS = 50_000_000
@@ -207,6 +208,39 @@ def test_what_a_late_host_explains_is_tried_again_and_no_failure(
     monkeypatch.setattr(hands, "host_delay", lambda: "the host is late" if delays else "")
     only = selected([each.id for each in requirements(hands.vow.document)], [asked])
     report = campaign.run(hands, until_failure=True, reduce=False, only=only)
+    assert report.verdict is verdict
+    assert bool(report.failures) is (verdict is Verdict.FAIL)
+
+
+@pytest.mark.parametrize(
+    ("times", "busy", "verdict"),
+    [(2, True, Verdict.PASS), (10**6, True, Verdict.FAIL), (1, False, Verdict.FAIL)],
+)
+def test_a_busy_host_looks_for_the_instrument_more_than_once_before_it_is_silent(
+    monkeypatch: pytest.MonkeyPatch, times: int, busy: bool, verdict: Verdict
+) -> None:
+    hands = hands_on("brae")
+    ask, acquaint, left, asked = hands.ask, hands.acquaint, times, 0
+
+    def late_once(name: str, **options: bool) -> object:
+        nonlocal asked
+        asked += hands.lines > 60
+        if asked == 1:
+            silent = Broken(Judgement(False, "wire.deadline", "an answer"), name, "no answer")
+            raise Late("the host", silent=silent)
+        return ask(name, **options)
+
+    def nobody() -> None:
+        nonlocal left
+        if asked and left:
+            left -= 1
+            raise NoInstrument("nobody answers")
+        acquaint()
+
+    monkeypatch.setattr(hands, "ask", late_once)
+    monkeypatch.setattr(hands, "acquaint", nobody)
+    monkeypatch.setattr(hands, "host_delay", lambda: "the host is late" if busy else "")
+    report = campaign.run(hands, reduce=False)
     assert report.verdict is verdict
     assert bool(report.failures) is (verdict is Verdict.FAIL)
 
