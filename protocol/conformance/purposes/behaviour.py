@@ -1057,7 +1057,7 @@ def fires(t: Tester, r: Requirement) -> None:
         t.trying = f"trip.{trip.name}.report"
         t.ask(last)
     laws_hold(t)
-    if all(isinstance(value, str) for value in provoke.bench.values()):
+    if any(isinstance(value, str) for value in provoke.bench.values()):
         _cooled(t, provoke)
     for entry in t.vow.points.values():
         # What is computed of the same readings has come to where it changes its sign, if it has one.
