@@ -208,7 +208,8 @@ def trial(nurse: subprocess.Popen[str], seed: int, folder: Path) -> Trial:
         result.wrong.append(f"status {status}: {words_said[-800:]}")
     contended_s = ((device.safe_ns or contended_ns) - contended_ns) / 1e9
     _look_after(result, device, found, came, sent_s, words_said, contended_s)
-    data = json.loads(report.read_text()) if report.exists() else None
+    text = report.read_text() if report.exists() else ""
+    data = json.loads(text) if text else None
     if data is None:
         if not twice:  # a second signal that comes once all is safe ends the rest, too
             result.wrong.append(f"no report: {words_said}")
