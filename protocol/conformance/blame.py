@@ -189,19 +189,6 @@ def _clock_ahead(d: Difference, vow: Vow) -> str | None:
     return f"point.{entry.name}.readable" if ahead else None
 
 
-def _part_another(d: Difference, vow: Vow) -> str | None:
-    """A part of a record with other bytes than are due."""
-    request = parse_request(d.line) if isinstance(d.line, bytes) else None
-    due, reply = parse_answer(d.due.encode("latin-1")), d.reply
-    if request is None or isinstance(request, Malformed) or reply is None or not isinstance(due, Reply):
-        return None
-    entry = vow.points.get(request.name)
-    if entry is None or entry.record is None or not (due.ok and reply.ok):
-        return None
-    same = due.words[:1] == reply.words[:1] and due.words[1:] != reply.words[1:]
-    return f"record.{entry.record}.layout" if same else None
-
-
 KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (
     _damaged_notice,
     _echoed,
@@ -218,7 +205,6 @@ KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (
     _ticket_ill_formed,
     _reasons_out_of_order,
     _number_another,
-    _part_another,
     _clock_ahead,
 )
 

@@ -66,7 +66,6 @@ GOOD, BAD = Request(None, "ask", "no.such", (), True).line(), b"ask no.such ~000
         (b"put sink.level 1.000 A", "ok 1.000 A", b"ok 0.001 A", False, None),
         (b"@ffff ask self.uptime", "@ffff ok 12 s", b"@ffff ok 13 s", False, "point.self.uptime.readable"),
         (b"@ffff ask self.uptime", "@ffff ok 12 s", b"@ffff ok 11 s", False, None),
-        (b"ask settings.part 0", "ok 0 01000000", b"ok 0 01010000", False, "record.image.layout"),
     ],
 )
 def test_the_difference_names_the_promise(
