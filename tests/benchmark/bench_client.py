@@ -2,6 +2,9 @@
 
 Both sides of each ratio talk to the same instrument, in a process of its own, on the same port, with the same
 lines: a tag, a check, an answer whose tag, check and unit are looked at.
+
+The bare loop reads with `readline`, as people do, which takes a system call a byte. One that is tuned, and
+takes what `in_waiting` says, is about twice as fast: against that one the client has 0.6 to 0.8.
 """
 
 import statistics
@@ -30,9 +33,7 @@ def bare(port: serial.Serial, name: bytes, tag: int) -> float:
     """What a person writes by hand: send a line, read one, see that it is the answer."""
     body = b"@%x ask %b" % (tag, name)
     port.write(b"%b ~%04X\n" % (body, crc_hqx(body, 0xFFFF)))
-    line = b""
-    while not line.endswith(b"\n"):  # `readline` takes a system call a byte, twice as long in all
-        line += port.read(port.in_waiting or 1)
+    line = port.readline()
     body, _, check = line.rstrip(b"\n").rpartition(b" ~")
     if int(check, 16) != crc_hqx(body, 0xFFFF):
         raise ValueError(line)
@@ -50,18 +51,17 @@ def per_second(read: Callable[[int], object]) -> float:
 
 
 def reads() -> float:
-    bare_rates, client_rates = [], []
+    shares = []
     with terminal("emulate(None)") as url:
-        # One host at a time has the port, so they take turns with it.
+        # One host at a time has the port, so they take turns with it: each round beside its own bare one.
         for _ in range(ROUNDS):
             with serial.Serial(url, timeout=1) as port:
                 port.write(b"\n")
-                bare_rates.append(per_second(partial(bare, port, b"input.voltage")))
+                bare_rate = per_second(partial(bare, port, b"input.voltage"))
             with wirevow.connect(url, TARN) as client:
                 read = client.input.voltage.read
-                client_rates.append(per_second(lambda index, read=read: read()))
-    # Whatever else the machine does only slows a round down: the best of each side is what it can do.
-    return max(client_rates) / max(bare_rates)
+                shares.append(per_second(lambda index, read=read: read()) / bare_rate)
+    return statistics.median(shares)
 
 
 def together() -> float:
