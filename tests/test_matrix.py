@@ -1,5 +1,9 @@
 """A good instrument passes wherever it is connected: a part of the matrix; the whole is in the campaign."""
 
+import os
+import subprocess
+import sys
+
 import pytest
 
 from tests.matrix import Cell, cells, looked_at
@@ -42,3 +46,21 @@ def test_where_time_is_virtual_the_bytes_are_the_same_at_every_port() -> None:
     }
     assert len(digests) == 5
     assert len(set(digests.values())) == 1, digests
+
+
+def test_the_bytes_are_the_same_whatever_the_interpreter_makes_of_a_set() -> None:
+    program = (
+        "from tests.matrix import Cell, looked_at\n"
+        "print(looked_at(Cell('in process', 'held', 'full'), (), budget=4000)[2])"
+    )
+    digests = {
+        subprocess.run(
+            [sys.executable, "-c", program],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            check=True,
+            text=True,
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(digests) == 1

@@ -307,7 +307,7 @@ def _ends_counted(t: Tester, r: Requirement, rule: Law) -> None:
         if leave.when is None or rule.counted_by not in leave.when.names:
             continue
         counts = t.read(str(rule.counted_by))
-        names = [name for name in leave.when.names if t.vow.points[name].source == "setting"]
+        names = [name for name in sorted(leave.when.names) if t.vow.points[name].source == "setting"]
         if len(names) == 1 and t.settable_here(t.vow.points[names[0]]):
             t.put(names[0], counts)
             within_ns = t.vow.points[str(rule.counted_by)].period_ns + t.vow.document.trial.settle
@@ -371,7 +371,7 @@ def _rests(t: Tester, promised: Alternation) -> list[tuple[str, Expression]]:
         holds = rule.holds
         if holds is None or t.state not in (rule.armed_in or ()) or promised.entry.name not in holds.names:
             continue
-        points = [t.vow.points[each] for each in holds.names if each != promised.entry.name]
+        points = [t.vow.points[each] for each in sorted(holds.names) if each != promised.entry.name]
         if all(each.source == "setting" for each in points):
             settings = {each.name: each.exact(t.setting(each.name)) for each in points}
             if not holds.truth({**settings, promised.entry.name: promised.levels[1]}):
@@ -420,7 +420,7 @@ def _enter(t: Tester, rule: Law, others: Mapping[str, Decimal | str] | None = No
         raise NotSelected("it takes too long on a clock that cannot be advanced")
     t.goto(provoke.state)
     if rule.when is not None:
-        settings = {name: t.vow.points[name].exact(t.setting(name)) for name in rule.when.names}
+        settings = {name: t.vow.points[name].exact(t.setting(name)) for name in sorted(rule.when.names)}
         if not rule.when.truth(settings):
             raise Doubtful(f"the document provokes it where {rule.when.text} is false")
     return Between(t.oracle.twin.entered_ns, t.now_ns)

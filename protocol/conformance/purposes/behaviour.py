@@ -622,7 +622,7 @@ def guard(t: Tester, r: Requirement) -> None:
     assert action.guard is not None
     t.prepare()
     state = target_state(t, action)
-    settings = [name for name in action.guard.names if name in t.oracle.twin.settings]
+    settings = [name for name in sorted(action.guard.names) if name in t.oracle.twin.settings]
     tried: set[bool] = set()
     for name in sorted(settings):
         entry = t.vow.points[name]
@@ -917,7 +917,7 @@ def was_kept(
 
 def decided(t: Tester, condition: Expression) -> bool | None:
     """Whether a condition holds, by what is read just now; None if that is too close to say."""
-    signals = [name for name in condition.names if t.vow.points[name].source == "signal"]
+    signals = [name for name in sorted(condition.names) if t.vow.points[name].source == "signal"]
     t.oracle.twin.readings = {name: about(t, name) for name in signals}
     try:
         return t.oracle.twin.decide(condition, t.now_ns)
@@ -1111,7 +1111,7 @@ def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> bo
         (a.name for a in t.vow.actions.values() if ("clear_trip", "") in a.does and trip.to in a.to), None
     )
     condition = trip.cleared_when if trip.cleared_when is not None else trip.when
-    readings = [name for name in condition.names if t.vow.points[name].source == "signal"]
+    readings = [name for name in sorted(condition.names) if t.vow.points[name].source == "signal"]
     # The relay has opened, the source has recovered: give readings time to show it.
     t.alive(t.vow.document.trial.settle)
     was_refused = False
@@ -1269,7 +1269,7 @@ def bringing(t: Tester, threshold: Threshold, entry: PointEntry) -> int | None:
     """Counts of a setting with which a threshold is surely passed by what is read just now, if allowed."""
     settings = {
         name: value
-        for name in threshold.expression.names & t.oracle.twin.settings.keys()
+        for name in sorted(threshold.expression.names & t.oracle.twin.settings.keys())
         if isinstance(value := t.vow.points[name].exact(t.setting(name)), Fraction)
     }
     level = threshold.expression.number(settings)
@@ -1313,7 +1313,7 @@ def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
     """Whether its condition is true now; None if that is too close to say."""
     if trip.when.word_points:
         return False
-    signals = [name for name in trip.when.names if t.vow.points[name].source == "signal"]
+    signals = [name for name in sorted(trip.when.names) if t.vow.points[name].source == "signal"]
     t.oracle.twin.readings = {name: about(t, name) for name in signals}
     try:
         return t.oracle.twin.decide(trip.when, t.now_ns)
@@ -1353,7 +1353,7 @@ def _both_ends(
         return None
     exact = {
         name: t.vow.points[name].exact(t.setting(name))
-        for name in trip.when.names | trip.cleared_when.names
+        for name in sorted(trip.when.names | trip.cleared_when.names)
         if name in t.oracle.twin.settings
     }
     settings = {name: value for name, value in exact.items() if isinstance(value, Fraction)}
@@ -1479,7 +1479,7 @@ def at_the_default_threshold(t: Tester, r: Requirement) -> None:
             t.goto(provoke.state)
         settings = {
             name: t.vow.points[name].exact(t.setting(name))
-            for name in threshold.expression.names
+            for name in sorted(threshold.expression.names)
             if name in t.oracle.twin.settings
         }
         level = threshold.expression.number(settings)

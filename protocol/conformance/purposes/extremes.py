@@ -145,7 +145,7 @@ def _least_told(t: Tester, rule: Law, entry: PointEntry) -> int | None:
     assert rule.holds is not None
     present = t.setting(entry.name)
     assert isinstance(present, int)
-    points = [t.vow.points[name] for name in rule.holds.names]
+    points = [t.vow.points[name] for name in sorted(rule.holds.names)]
     seen: dict[str, Fraction | int | str] = {
         each.name: Fraction(0) if each.source == "signal" else each.exact(t.setting(each.name))
         for each in points

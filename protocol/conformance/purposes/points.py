@@ -513,7 +513,7 @@ def _beyond_default_limits(t: Tester, moved: Sequence[PointEntry]) -> None:
     """Put a setting to what only the others allow as they are now: it comes back together with them."""
     for entry in moved:
         if entry.high is not None and entry.saved and t.settable_here(entry):
-            points = [t.vow.points[name] for name in entry.high.names]
+            points = [t.vow.points[name] for name in sorted(entry.high.names)]
             limit = entry.high.number({each.name: each.exact(each.default) for each in points})
             high = t.room(entry)[1]
             if high * entry.number.step > limit:

@@ -156,7 +156,7 @@ def _widen(t: Tester, knob: PointEntry) -> None:
 
 def _widening(t: Tester, limit: Expression, sign: int) -> tuple[str, int] | None:
     """A setting and an end of it that move a limit outwards."""
-    exact = {name: t.vow.points[name].exact(t.setting(name)) for name in limit.names}
+    exact = {name: t.vow.points[name].exact(t.setting(name)) for name in sorted(limit.names)}
     for name in sorted(limit.names):
         entry = t.vow.points[name]
         for end in t.bounds(entry) if entry.scale is not None and t.settable_here(entry) else ():
@@ -683,7 +683,7 @@ def _cleared_by(t: Tester, trip: TripEntry, knob: PointEntry, within_ns: int) ->
         return
     threshold, entry = found[:2]
     level = _level(t, threshold)
-    signals = [name for name in trip.cleared_when.names if t.vow.points[name].source == "signal"]
+    signals = [name for name in sorted(trip.cleared_when.names) if t.vow.points[name].source == "signal"]
     for side in (-1, 1):
         away = side * 4 * entry.accuracy(level) * (1 if threshold.above else -1)  # beyond all doubt
         if t.state == trip.to and _put_at(t, knob, level + away):

@@ -212,7 +212,7 @@ def settles(t: Tester, r: Requirement) -> None:
                     t.put(name, value)
                     settled(t, r.element)
         put = rule.provoke.put.keys() if rule.provoke is not None and not rule.provoke.bench else set()
-        told = [name for name in rule.holds.names & put if t.vow.points[name].scale is not None]
+        told = [name for name in sorted(rule.holds.names & put) if t.vow.points[name].scale is not None]
         if told and t.vow.states[state].energised:
             # What was put acts again when the state is entered anew.
             t.safe()
