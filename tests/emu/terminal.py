@@ -50,6 +50,10 @@ class Terminal:
         """The screen once it shows `text`."""
         return self.until(lambda lines: any(text in line for line in lines))
 
+    def asks(self, prompt: str) -> list[str]:
+        """The screen once a new line is asked for; a key typed before is not raw, and Ctrl-D then lost."""
+        return self.until(lambda lines: [line for line in lines if line][-1:] == [prompt])
+
     def ended(self) -> int:
         """The status with which the command ends."""
         end = time.monotonic() + PATIENCE_S

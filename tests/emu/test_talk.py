@@ -332,6 +332,7 @@ class TestTerminal:
             terminal.shows("tarn tripped> ask input.volt")
             terminal.type("age\r")
             terminal.until(lambda lines: any(line.startswith("-1") and line.endswith(" V") for line in lines))
+            terminal.asks("tarn tripped>")
             terminal.type("\x04")
             assert terminal.ended() == 0
 
@@ -345,6 +346,7 @@ class TestTerminal:
                 terminal.shows("the port was lost and is open again; the instrument: off, not booted")
                 terminal.type("ltage\r")
                 terminal.until(lambda lines: any(line.startswith("12.0") for line in lines))
+                terminal.asks("tarn off>")
                 terminal.type("\x04")
                 assert terminal.ended() == 0
 
@@ -355,6 +357,7 @@ class TestTerminal:
                 terminal.type(f"{line}\r")
             terminal.shows("note state finished")
             terminal.shows("tarn finished>")
+            terminal.asks("tarn finished>")
             terminal.type("\x04")
             assert terminal.ended() == 0
 
@@ -390,6 +393,7 @@ class TestTerminal:
             terminal.shows("tarn off>")
             terminal.type("\x1b[200~ask x\x1b[31mred\x1b[201~\r")  # pasted
             terminal.shows(r"there is no x\x1b[31mred")
+            terminal.asks("tarn off>")
             terminal.type("\x04")
             terminal.ended()
         assert b"\x1b[31m" not in terminal.raw

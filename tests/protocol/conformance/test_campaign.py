@@ -89,18 +89,18 @@ def test_the_budget_ends_it_wherever_it_is(budget: int, fault: str | None) -> No
 
 def test_an_instrument_that_is_broken_altogether_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     whole = campaign.run(hands_on("brae", "case-ignored"), reduce=False)
-    assert len(whole.failures) > 2
-    monkeypatch.setattr(campaign, "MOST_FAILURES", 2)
+    assert len(whole.failures) > 1
+    monkeypatch.setattr(campaign, "MOST_FAILURES", 1)
     report = campaign.run(hands_on("brae", "case-ignored"), reduce=False)
     assert report.verdict is Verdict.FAIL
-    assert report.failures == whole.failures[:2]
+    assert report.failures == whole.failures[:1]
     assert report.note == "too many failures"
 
 
-def test_what_fails_again_and_again_is_written_down_a_few_times_and_the_check_goes_on() -> None:
+def test_what_fails_again_and_again_is_one_failure_and_the_check_goes_on() -> None:
     good = campaign.run(hands_on("brae"))
     report = campaign.run(hands_on("brae", "unit-missing-after-put"), reduce=False)
-    assert [each.requirement for each in report.failures] == ["wire.unit"] * campaign.CASES
+    assert [each.requirement for each in report.failures] == ["wire.unit"]
     assert report.findings["wire.unit"].failures > 10 * campaign.CASES
     assert report.note == ""
     assert report.lines < 1.5 * good.lines
