@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from wirevow.protocol.conformance.envelope import Envelope
     from wirevow.protocol.conformance.plan import Plan
     from wirevow.protocol.report.outcome import Outcome
+    from wirevow.protocol.report.past import Past
 
 CASES = "cases"
 """Folder of case files, beside the first report file that was asked for, else in the current folder."""
@@ -64,6 +65,12 @@ ROOM_BYTES = 4_000_000
     multiple=True,
     help="Look only at requirements named so, such as 'trip.*'; may be given again.",
 )
+@click.option(
+    "--since",
+    "since_file",
+    metavar="REPORT",
+    help="Say what has changed since that report, which --json wrote.",
+)
 def command(
     doc: str,
     port: str,
@@ -79,6 +86,7 @@ def command(
     extra_states: int,
     only: tuple[str, ...],
     allow: tuple[str, ...],
+    since_file: str | None,
 ) -> int:
     """Hold the instrument at PORT to every requirement of DOC.
 
@@ -86,10 +94,12 @@ def command(
     says how far a real one may go. Nor is a real one saved to, booted or switched unless --allow says so, as
     in `--allow store --allow boot=20`. Before anything of a real one is changed, what will be done is shown
     with the cautions, and you are asked; in scripts --yes says so. Every failure becomes a case file that
-    `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive.
+    `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive; --since
+    does not change it: `wirevow history` has a status for what has become worse.
 
     \b
     Example:  wirevow check tarn emu://tarn
+              wirevow check tarn emu://tarn --since report.json --json report.json
               wirevow check mine.yaml /dev/ttyUSB0 --allow store --allow boot=20
     """
     from wirevow.emu import checking
@@ -104,6 +114,7 @@ def command(
 
     loaded = sound(doc)
     vow = compile_vow(loaded.document)
+    past = None if since_file is None else _past(since_file, vow.document.vow.name)
     progress = Bar()
     count = len(selected(sorted(requirement_ids(vow.document)), only)) if only else None
 
@@ -135,6 +146,8 @@ def command(
     written = [output.write(ended.outcome) for output in outputs]
     if ended.outcome.lines:
         _show(ended.outcome, brief=isinstance(ended.trouble, KeyboardInterrupt))
+        if past is not None:
+            _tell_since(past, ended.outcome)
     if ended.trouble is not None:
         raise ended.trouble
     return EXIT_CODE[ended.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
@@ -211,6 +224,16 @@ def _outputs(
     return outputs
 
 
+def _past(file: str, instrument: str) -> Past:
+    """The earlier report, read before the check: its file may be the one that the new report goes to."""
+    from wirevow.protocol.report.past import must_be_of, read_past
+
+    path = Path(file)
+    past = read_past(path)
+    must_be_of(past, path, instrument)
+    return past
+
+
 def _write_cases(report: Report, folder: Path) -> dict[int, str]:
     """Write a case file for each failure; their paths by the failure's index."""
     cases: dict[int, str] = {}
@@ -237,6 +260,15 @@ def _show(outcome: Outcome, brief: bool) -> None:
     from wirevow.protocol.report import terminal
 
     terminal.show(outcome, console(), brief=brief)
+
+
+def _tell_since(past: Past, outcome: Outcome) -> None:
+    from wirevow.protocol.report.document import text
+    from wirevow.protocol.report.past import past_of
+    from wirevow.protocol.report.since import lines, since
+
+    for line in lines(since(past, past_of(text(outcome), "this check"))):
+        click.echo(line)
 
 
 class Bar:
