@@ -9,7 +9,8 @@ How every subcommand ends:
 status   meaning
 =======  ==========================================================================
 0        done; for `check`: pass
-1        the answer is bad: `vet` found a defect, `check` a failure, `audit` a survivor
+1        the answer is bad: `vet` found a defect, `check` a failure, `audit` a survivor,
+         `history` that the last check is worse than the one before
 2        bad usage, bad input or a port that cannot be used; one line on stderr says which
 3        `check` only: inconclusive
 70       a defect of Wirevow itself (EX_SOFTWARE of sysexits.h), with its traceback
@@ -36,6 +37,7 @@ COMMANDS: dict[str, str] = {
     "emulate": "Simulate the instrument of a document on a port.",
     "talk": "Talk to the instrument at a port: a console, or lines in a pipe.",
     "check": "Hold an instrument at a port to its document.",
+    "history": "Tell from many reports when something began to fail.",
     "replay": "Show the failure of a case file again.",
     "audit": "Run the checker against every named fault.",
     "learn": "Infer the state machine of the instrument at a port.",

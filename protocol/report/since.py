@@ -1,14 +1,15 @@
 """What has changed from one report to a later one of the same instrument.
 
-A requirement id that only one of them has is never a regression: the document (or the version of Wirevow, where
-the document is the same) has made it or taken it. Nor is one that fails now that its promise is another.
+A requirement id that only one of them has is never a regression: the document (or the version of Wirevow,
+where the document is the same) has made it or taken it. Nor is one that fails now that its promise is
+another.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from enum import Enum
+from enum import StrEnum
 from typing import Any
 
 from wirevow.protocol.report.outcome import printable
@@ -20,7 +21,7 @@ MOST_IDS = 12
 """Of one kind that the text names; the JSON and the page have all."""
 
 
-class Kind(Enum):
+class Kind(StrEnum):
     """How a requirement has changed, in the order in which it is told."""
 
     FAILS = "newly failing"
@@ -182,15 +183,11 @@ def lines(since: Since) -> Iterator[str]:
         found = since.of(kind)
         if found:
             yield f"  {_head(since, kind)}: {len(found)}"
-            yield from (f"    {_told(change)}" for change in found[:MOST_IDS])
-            if len(found) > MOST_IDS:
-                yield f"    and {len(found) - MOST_IDS} more"
+            yield from (f"    {line}" for line in _grouped(found))
     for each in since.slower:
-        yield f"  slower: {each.what} take up to {each.now_s * 1e3:.3g} ms; it was {each.before_s * 1e3:.3g} ms"
+        yield f"  slower: {each.what} take up to {_ms(each.now_s)}; it was {_ms(each.before_s)}"
     if since.still_failing:
-        more = len(since.still_failing) - MOST_IDS
-        named = ", ".join(map(printable, since.still_failing[:MOST_IDS])) + (f" and {more} more" if more > 0 else "")
-        yield f"  still failing: {named}"
+        yield f"  still failing: {named(since.still_failing)}"
     if not since.changes and not since.slower:
         yield "  every verdict is as it was"
 
@@ -205,14 +202,25 @@ def _head(since: Since, kind: Kind) -> str:
             return kind.value
 
 
-def _told(change: Change) -> str:
-    verdicts = {
-        Kind.COME: f" ({change.now})",
-        Kind.GONE: f" (was {change.before})",
-        Kind.PARTLY: "",
-    }.get(change.kind, f" (was {change.before})")
-    reason = "" if change.kind in (Kind.PASSES, Kind.GONE) else change.reason
-    return printable(f"{change.id}{verdicts}{': ' if reason else ''}{reason}")
+def _grouped(changes: Sequence[Change]) -> Iterator[str]:
+    """A line for each verdict and reason: hundreds are left out for one cause."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for change in changes:
+        verdict = change.now if change.kind is Kind.COME else f"was {change.before}"
+        reason = "" if change.kind in (Kind.PASSES, Kind.GONE) else change.reason
+        groups.setdefault((f" ({verdict})", f": {reason}" if reason else ""), []).append(change.id)
+    for (verdict, reason), ids in groups.items():
+        yield named(ids) + printable(verdict + reason)
+
+
+def named(ids: Sequence[str]) -> str:
+    """The first of them, and how many more there are."""
+    more = len(ids) - MOST_IDS
+    return ", ".join(map(printable, ids[:MOST_IDS])) + (f" and {more} more" if more > 0 else "")
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1e3:.3g} ms"
 
 
 def as_data(since: Since) -> dict[str, Any]:
