@@ -7,4 +7,7 @@
 | `document` | JSON, whose shape is `report.schema.json` |
 | `junit`    | JUnit XML, for continuous integration |
 | `page`     | one self-contained HTML page |
+| `past`     | a JSON report read again |
+| `since`    | what has changed from one report to a later one |
+| `history`  | many reports: when did this start to fail; text, JSON and one HTML page |
 """

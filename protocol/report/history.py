@@ -17,7 +17,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from wirevow._version import __version__
 from wirevow.protocol.report import since
 from wirevow.protocol.report.outcome import printable
-from wirevow.protocol.report.page import VERDICT_WORDS
+from wirevow.protocol.report.page import VERDICT_WORDS, parts
 from wirevow.protocol.report.past import Past
 
 JUDGED = ("pass", "fail")
@@ -158,6 +158,14 @@ def story(track: Track, runs: Sequence[Past]) -> str:
     return said
 
 
+def stories(tracks: Sequence[Track], runs: Sequence[Past]) -> dict[str, list[str]]:
+    """Ids by the story that they share: one cause often moves many."""
+    told: dict[str, list[str]] = {}
+    for track in tracks:
+        told.setdefault(story(track, runs), []).append(track.id)
+    return told
+
+
 def _run(runs: Sequence[Past], index: int) -> str:
     past = runs[index]
     return f"#{index + 1} ({past.started:%Y-%m-%d}, {printable(past.document.version)})"
@@ -180,10 +188,8 @@ def lines(history: History) -> Iterator[str]:
     ):
         if tracks:
             yield f"{head}: {len(tracks)}"
-            stories: dict[str, list[str]] = {}
-            for track in tracks:
-                stories.setdefault(story(track, history.runs), []).append(track.id)
-            yield from (f"  {since.named(ids)}: {told}" for told, ids in stories.items())
+            told = stories(tracks, history.runs)
+            yield from (f"  {since.named(ids)}: {words}" for words, ids in told.items())
     yield "the last report"
     yield from (f"  {line}" for line in since.lines(history.latest))
 
@@ -221,6 +227,8 @@ def _template() -> Template:
     )
     environment.filters["word"] = VERDICT_WORDS.__getitem__
     environment.filters["story"] = story
+    environment.filters["stories"] = stories
+    environment.filters["parts"] = parts
     environment.filters["printable"] = printable
     return environment.get_template("history.html.j2")
 
