@@ -83,7 +83,10 @@ class History:
 
     def failing(self) -> list[Track]:
         """What fails, the longest first."""
-        return sorted((track for track in self.tracks if track.failing), key=lambda track: track.began or ())
+        began = [
+            (track.began[1], track) for track in self.tracks if track.failing and track.began is not None
+        ]
+        return [track for _, track in sorted(began, key=lambda each: each[0])]
 
     def failed(self) -> list[Track]:
         """What has failed and passes."""
