@@ -179,6 +179,8 @@ def lines(since: Since) -> Iterator[str]:
     yield f"since {run_name(since.before)} ({since.before.verdict}):"
     for name, old, new in since.circumstances:
         yield f"  {name}: {new}; it was {old}"
+    if since.before.document.sha256 != since.now.document.sha256:
+        yield "  the document has changed: `wirevow compare OLD NEW` tells what that means"
     for kind in Kind:
         found = since.of(kind)
         if found:
@@ -188,7 +190,7 @@ def lines(since: Since) -> Iterator[str]:
         yield f"  slower: {each.what} take up to {_ms(each.now_s)}; it was {_ms(each.before_s)}"
     if since.still_failing:
         yield f"  still failing: {named(since.still_failing)}"
-    if not since.changes and not since.slower:
+    if not since.changes:
         yield "  every verdict is as it was"
 
 

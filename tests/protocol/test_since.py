@@ -114,6 +114,7 @@ def test_what_fails_a_promise_that_is_another_is_no_regression():
 def test_a_document_that_changed_under_one_version_is_told():
     told = "\n".join(since_lines(since(*read(made(), made(document={"sha256": SHA})))))
     assert "under the same version" in told
+    assert "`wirevow compare OLD NEW` tells what that means" in told
 
 
 def replies(p99_ms, late_ms=0.1):
