@@ -25,6 +25,7 @@ def command(reports: tuple[str, ...], as_json: bool, html_file: str | None) -> i
     Status 0: the last is no worse than the one before; 1: something fails, is inconclusive or is not tried
     that was not so, and no change of the document explains it; 2: usage error.
     """
+    from wirevow.emu.commands.jobs import Progress
     from wirevow.protocol.report.history import history, json_text, lines, page
     from wirevow.protocol.report.past import Past, must_be_of, read_past
 
@@ -34,10 +35,13 @@ def command(reports: tuple[str, ...], as_json: bool, html_file: str | None) -> i
     if html_file is not None and any(Path(html_file).resolve() == path.resolve() for path in paths):
         raise WirevowError(f"--html {html_file}: that is one of the reports; name another file")
     pasts: list[Past] = []
+    progress = Progress(quiet=False)
     for path in paths:
+        progress.say(lambda: f"{len(pasts)} of {len(paths)} reports read")
         past = read_past(path)
         must_be_of(past, path, pasts[0].document.name if pasts else past.document.name)
         pasts.append(past)
+    progress.done()
     told = history(pasts)
     if html_file is not None:
         Path(html_file).write_text(page(told), encoding="utf-8")

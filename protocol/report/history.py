@@ -21,6 +21,8 @@ from wirevow.protocol.report.page import VERDICT_WORDS, parts
 from wirevow.protocol.report.past import Past
 
 JUDGED = ("pass", "fail")
+MOST_STORIES = 20
+"""Lines of one kind that the text has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +63,10 @@ class Track:
         return self.last is not None and self.verdicts[self.last] == "fail" and self.verdicts[-1] is not None
 
     @property
-    def turns(self) -> int:
-        """How often it went from pass to fail, or back."""
-        judged = [verdict for verdict in self.verdicts if verdict in JUDGED]
-        return sum(one != other for one, other in pairwise(judged))
+    def times(self) -> int:
+        """How often it has begun to fail."""
+        judged = ["pass", *(verdict for verdict in self.verdicts if verdict in JUDGED)]
+        return sum((one, other) == ("pass", "fail") for one, other in pairwise(judged))
 
     @property
     def steady(self) -> bool:
@@ -83,18 +85,16 @@ class History:
 
     def failing(self) -> list[Track]:
         """What fails, the longest first."""
-        began = [
-            (track.began[1], track) for track in self.tracks if track.failing and track.began is not None
-        ]
-        return [track for _, track in sorted(began, key=lambda each: each[0])]
+        return sorted((track for track in self.tracks if track.failing), key=_first)
 
     def failed(self) -> list[Track]:
-        """What has failed and passes."""
-        return [
+        """What has failed and passes, what has come to pass last first."""
+        passing = (
             track
             for track in self.tracks
             if "fail" in track.verdicts and track.last is not None and track.verdicts[track.last] == "pass"
-        ]
+        )
+        return sorted(passing, key=_first, reverse=True)
 
     def untried(self) -> list[Track]:
         """What was judged once, and is not in the last report, though that has it."""
@@ -107,6 +107,11 @@ class History:
     def moved(self) -> list[Track]:
         """Those that were not always as they are."""
         return [track for track in self.tracks if not track.steady]
+
+
+def _first(track: Track) -> int:
+    """The report from which on it is as it was judged last."""
+    return -1 if track.began is None else track.began[1]
 
 
 def history(reports: Sequence[Past]) -> History:
@@ -156,8 +161,8 @@ def story(track: Track, runs: Sequence[Past]) -> str:
         said += "; its promise is another since then"
     if track.last != len(runs) - 1:
         said += f"; last judged in {_run(runs, track.last)}"
-    if track.turns > 1:
-        said += f"; it has come and gone {track.turns} times"
+    if track.times > 1:
+        said += f"; it has begun to fail {track.times} times"
     return said
 
 
@@ -192,7 +197,10 @@ def lines(history: History) -> Iterator[str]:
         if tracks:
             yield f"{head}: {len(tracks)}"
             told = stories(tracks, history.runs)
-            yield from (f"  {since.named(ids)}: {words}" for words, ids in told.items())
+            for words, ids in list(told.items())[:MOST_STORIES]:
+                yield f"  {since.named(ids)}: {words}"
+            if len(told) > MOST_STORIES:
+                yield f"  and {len(told) - MOST_STORIES} lines more; --json and --html show all"
     yield "the last report"
     yield from (f"  {line}" for line in since.lines(history.latest))
 

@@ -188,7 +188,11 @@ def test_what_has_always_failed_has_no_pass_to_name():
 
 
 def test_what_comes_and_goes_is_told_with_how_often():
-    assert told_of("pass", "fail", "pass", "fail").endswith("it has come and gone 3 times")
+    assert told_of("pass", "fail", "pass", "fail").endswith("it has begun to fail 2 times")
+    assert told_of("fail", "pass", "not selected", "fail").endswith("it has begun to fail 2 times")
+    assert told_of("pass", "fail", "not selected", "fail", "pass").endswith(
+        "failed last in #4 (2026-03-04, 0.3.1)"
+    )
 
 
 def test_what_is_not_judged_any_more_says_where_it_last_was():
@@ -223,6 +227,11 @@ def test_what_failed_before_and_passes_is_told_and_what_the_document_took_does_n
     whole = history(read(made({ONE: "fail", OTHER: "fail"}), made({}, 2, gone=[OTHER])))
     assert [track.id for track in whole.failed()] == [ONE]
     assert whole.failing() == []
+
+
+def test_what_has_come_to_pass_last_stands_first():
+    runs = read(made({ONE: "fail", OTHER: "fail"}), made({OTHER: "fail"}, 2), made({}, 3))
+    assert [track.id for track in history(runs).failed()] == [OTHER, ONE]
 
 
 class Tags(HTMLParser):
