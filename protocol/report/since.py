@@ -74,7 +74,10 @@ class Since:
     @property
     def worse(self) -> bool:
         """Something fails, is in doubt or is left out that was not, and no document has changed it."""
-        return any(change.kind in WORSE for change in self.changes)
+        return any(
+            change.kind in WORSE and (change.kind, change.before) != (Kind.DOUBTFUL, "not selected")
+            for change in self.changes
+        )
 
     @property
     def maker(self) -> str:

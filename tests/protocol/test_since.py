@@ -67,6 +67,7 @@ def test_a_report_read_again_differs_in_nothing_from_itself():
         ("not selected", "pass", Kind.PASSES, False),
         ("pass", "inconclusive", Kind.DOUBTFUL, True),
         ("fail", "inconclusive", Kind.DOUBTFUL, True),
+        ("not selected", "inconclusive", Kind.DOUBTFUL, False),
         ("pass", "not selected", Kind.UNTRIED, True),
         ("fail", "not selected", Kind.UNTRIED, True),
     ],
