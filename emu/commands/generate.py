@@ -1,4 +1,4 @@
-"""`wirevow generate`: what is written from a document, for the instrument itself."""
+"""`wirevow generate`: what is written from a document."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import click
 
 @click.group("generate")
 def command() -> None:
-    """Write source code from a document."""
+    """Write what follows from a document: source code, a grammar, a schema."""
 
 
 @command.command("c")
@@ -55,15 +55,57 @@ def stubs(doc: str, out: Path | None, awaited: bool) -> int:
     """
     from wirevow.emu.loading import load
     from wirevow.protocol.codegen import stubs as written
+
+    _deliver(written.stubs(load(doc), awaited=awaited), out)
+    return 0
+
+
+@command.command("grammar")
+@click.argument("doc")
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; else it is printed."
+)
+def grammar(doc: str, out: Path | None) -> int:
+    """Write the grammar of DOC's lines, in ABNF (RFC 5234).
+
+    Example: wirevow generate grammar tarn --out tarn.abnf
+    """
+    from wirevow.emu.loading import load
+    from wirevow.protocol import grammar as written
+
+    _deliver(written.grammar(load(doc)), out)
+    return 0
+
+
+@command.command("schema")
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; else it is printed."
+)
+def schema(out: Path | None) -> int:
+    """Write the JSON Schema of documents, for editors to complete and check with.
+
+    Example: wirevow generate schema --out wirevow.schema.json
+
+    A YAML language server takes it from the document's first line:
+
+    \b
+      # yaml-language-server: $schema=wirevow.schema.json
+    """
+    from wirevow.protocol.document.schema import schema_text
+
+    _deliver(schema_text(), out)
+    return 0
+
+
+def _deliver(text: str, out: Path | None) -> None:
+    """Write `text` to a file and name it, or print it. Raises WirevowError."""
     from wirevow.protocol.errors import WirevowError
 
-    text = written.stubs(load(doc), awaited=awaited)
     if out is None:
         click.echo(text, nl=False)
-        return 0
+        return
     try:
         out.write_text(text, encoding="utf-8")
     except OSError as error:
         raise WirevowError(f"{out}: cannot be written ({error.strerror}); name another file") from error
     click.echo(out)
-    return 0
