@@ -162,9 +162,9 @@ Version = Annotated[
 class VowSection(Section):
     """Who promises: `ask self.vow` answers name, version and the wire digest."""
 
-    name: Word
+    name: Word = Field(description="The instrument's name, one word.")
     version: Version = Field(description="Semantic version of the document, three numbers.")
-    title: Prose
+    title: Prose = Field(description="What it is, for people. Not on the wire.")
 
 
 class Opening(Section):
@@ -205,8 +205,8 @@ class Wire(Section):
 class Accuracy(Section):
     """Largest error of a reading: a part of the reading plus a part of the quantity's range, in percent."""
 
-    reading_percent: Exact = Field(ge=0, le=100)
-    range_percent: Exact = Field(ge=0, le=100)
+    reading_percent: Exact = Field(ge=0, le=100, description="Percent of the reading.")
+    range_percent: Exact = Field(ge=0, le=100, description="Percent of the range, from low to high.")
 
 
 class Quantity(Section):
@@ -218,10 +218,12 @@ class Quantity(Section):
     step: Exact = Field(
         gt=0, description="Smallest difference on the wire; its decimals are the digits written."
     )
-    low: Exact
-    high: Exact
-    accuracy: Accuracy | None = None
-    means: Prose | None = None
+    low: Exact = Field(description="Lowest value.")
+    high: Exact = Field(description="Highest value.")
+    accuracy: Accuracy | None = Field(
+        default=None, description="Largest error of readings; settings have none."
+    )
+    means: Prose | None = Field(default=None, description="A sentence for people. Not on the wire.")
 
 
 # ------------------------------------------------------------------------------------------------- points
@@ -258,9 +260,9 @@ SYSTEM_CHOICES: dict[str, tuple[str, ...]] = {
 class Follow(Section):
     """How a tester moves a reading by a setting, to see that it is fresh. Not on the wire."""
 
-    setting: Name
+    setting: Name = Field(description="Setting that moves the reading.")
     to: Exact | Word = Field(description="Put this, from wherever it is.")
-    state: Word
+    state: Word = Field(description="Bring the instrument here first.")
     put: dict[Name, Exact | Word] = Field(default={}, description="Put before.")
     within: Duration = Field(description="The reading has followed after this time.")
 
@@ -273,10 +275,12 @@ class Point(Section):
     over other points), `system`, or itself when it is a setting.
     """
 
-    means: Prose
-    quantity: Word | None = None
-    choice: Annotated[list[Word], Field(min_length=2, max_length=16)] | None = None
-    record: Word | None = None
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
+    quantity: Word | None = Field(default=None, description="The kind of number that it is.")
+    choice: Annotated[list[Word], Field(min_length=2, max_length=16)] | None = Field(
+        default=None, description="Words that it can be."
+    )
+    record: Word | None = Field(default=None, description="Record that is sent in bulk parts.")
     part_bytes: Whole | None = Field(default=None, ge=1, le=64, description="Bytes of a record in one part.")
     system: System | None = None
 
@@ -337,15 +341,15 @@ class Point(Section):
 class FromPoint(Section):
     """An output that follows a setting: `regulate: {from: sink.mode}`."""
 
-    point: Name = Field(alias="from")
+    point: Name = Field(alias="from", description="The setting that is followed.")
 
 
 class Provoke(Section):
     """How a tester makes something happen, where a rig has the hands for it. Not on the wire."""
 
     state: Word = Field(description="Bring the instrument here first.")
-    put: dict[Name, Exact | Word] = {}
-    bench: dict[Name, Exact | Word] = {}
+    put: dict[Name, Exact | Word] = Field(default={}, description="Settings to put first.")
+    bench: dict[Name, Exact | Word] = Field(default={}, description="Bench events that bring it about.")
     relief: dict[Name, Exact | Word] = Field(default={}, description="Bench events that end it.")
     silence: Truth = Field(default=False, description="Send nothing until it happens.")
     within: Duration = Field(description="It happens within this time of the last bench event.")
@@ -354,36 +358,36 @@ class Provoke(Section):
 class Leave(Section):
     """A transition nobody asked for: after a time in the state, or once a condition has held for it."""
 
-    when: Formula | None = None
-    after: Duration = 0
-    to: Word
-    means: Prose | None = None
-    provoke: Provoke | None = None
+    when: Formula | None = Field(default=None, description="Condition that ends the state.")
+    after: Duration = Field(default=0, description="Time in the state, or for which the condition holds.")
+    to: Word = Field(description="State that it leads to.")
+    means: Prose | None = Field(default=None, description="A sentence for people. Not on the wire.")
+    provoke: Provoke | None = Field(default=None, description="How a tester brings it about.")
 
 
 class State(Section):
     """A state of the instrument: what it drives, and how it is left unasked."""
 
-    means: Prose
-    initial: Truth = False
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
+    initial: Truth = Field(default=False, description="The state after a boot.")
     energised: Truth = Field(default=False, description="The instrument handles power in this state.")
     outputs: dict[Name, Word | Exact | FromPoint] = Field(
         default={}, description="Plant controls held in the state."
     )
-    leaves: list[Leave] = Field(default=[], max_length=16)
+    leaves: list[Leave] = Field(default=[], max_length=16, description="How it is left unasked.")
 
 
 class Pulse(Section):
     """An impulse on a plant control, such as zeroing a counter."""
 
-    pulse: Name
+    pulse: Name = Field(description="Plant control that gets the impulse.")
     zeroes: list[Name] = Field(default=[], description="Readings that begin again at zero.")
 
 
 class Capture(Section):
     """Start filling a record that has a series."""
 
-    capture: Word
+    capture: Word = Field(description="The record to fill.")
 
 
 Effect = Literal["save", "recall", "defaults", "reboot", "clear_trip"] | Pulse | Capture
@@ -393,12 +397,12 @@ Effect = Literal["save", "recall", "defaults", "reboot", "clear_trip"] | Pulse |
 class Action(Section):
     """Something done on request: allowed where, guarded by what, leading where."""
 
-    means: Prose
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
     allowed: list[Word] = Field(alias="from", min_length=1, description="States from which it is done.")
     guard: Formula | None = Field(default=None, description="Must hold, else refused `state guard`.")
     to: Word | None = Field(default=None, description="State afterwards; unchanged when absent.")
     keeps: list[Word] = Field(default=[], description="Of the states above, those it does not leave.")
-    does: list[Effect] = []
+    does: list[Effect] = Field(default=[], description="Effects, in order.")
     gives_ticket: Duration | None = Field(default=None, description="Answers a ticket, good for this time.")
     takes_ticket: Word | Name | None = Field(
         default=None, description="Needs the ticket given by this action."
@@ -413,8 +417,8 @@ class Action(Section):
 class Trip(Section):
     """A protection: a condition that holds for a time forces a state."""
 
-    means: Prose
-    when: Formula
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
+    when: Formula = Field(description="Condition that trips.")
     armed_in: list[Word] | None = Field(
         default=None, alias="in", description="States it watches; all when absent."
     )
@@ -425,52 +429,54 @@ class Trip(Section):
         " all the time, by a comparator say.",
     )
     cleared_when: Formula | None = Field(default=None, description="Gone once this holds (hysteresis).")
-    latched: Truth
-    to: Word
+    latched: Truth = Field(description="It stays until an action clears it.")
+    to: Word = Field(description="State that it leads to.")
     reports: Name = Field(description="Point whose value goes with the notice.")
-    provoke: Provoke | None = None
+    provoke: Provoke | None = Field(default=None, description="How a tester brings it about.")
 
 
 class Limit(Section):
     """The operating envelope: a reading stays inside in these states once settled."""
 
-    means: Prose
-    of: Name
-    low: Formula | None = None
-    high: Formula | None = None
-    armed_in: list[Word] | None = Field(default=None, alias="in")
-    settle: Duration = 0
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
+    of: Name = Field(description="The reading that stays inside.")
+    low: Formula | None = Field(default=None, description="Lower limit.")
+    high: Formula | None = Field(default=None, description="Upper limit.")
+    armed_in: list[Word] | None = Field(
+        default=None, alias="in", description="States in which it holds; all when absent."
+    )
+    settle: Duration = Field(default=0, description="Time from a change until it is judged.")
     provoke: Provoke | None = Field(default=None, description="Works the instrument against this limit.")
 
 
 class Derating(Section):
     """A ceiling that falls linearly with a temperature, from its full value to a share of it."""
 
-    means: Prose
-    temperature: Name
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
+    temperature: Name = Field(description="Reading that derates.")
     ceiling: Name = Field(description="The setting that is derated.")
     start: Exact = Field(description="Cel: full ceiling up to here.")
     end: Exact = Field(description="Cel: the floor share from here on.")
     floor: Exact = Field(ge=0, le=1, description="Share of the ceiling that is left at `end`.")
     power: Name | None = Field(default=None, description="The reading that stays below the derated ceiling.")
-    provoke: Provoke | None = None
+    provoke: Provoke | None = Field(default=None, description="How a tester brings it about.")
 
 
 class FanLevel(Section):
     """From this temperature on (rising), this duty."""
 
     at: Exact = Field(description="Cel")
-    duty: Exact = Field(ge=0, le=1)
+    duty: Exact = Field(ge=0, le=1, description="Share of full drive, 0 to 1.")
 
 
 class Fan(Section):
     """A fan stepped through levels by a temperature, on a tick, with hysteresis on the way down."""
 
-    means: Prose
-    temperature: Name
-    duty: Name
-    tick: Duration
-    levels: list[FanLevel] = Field(min_length=1, max_length=16)
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
+    temperature: Name = Field(description="Reading that drives it.")
+    duty: Name = Field(description="Reading that shows its duty.")
+    tick: Duration = Field(description="How often the level is chosen.")
+    levels: list[FanLevel] = Field(min_length=1, max_length=16, description="Levels by rising temperature.")
     hysteresis: Exact = Field(ge=0, description="K below a level's temperature before it is left downwards.")
 
 
@@ -494,30 +500,34 @@ class Law(Section):
     says, in its unit per second), `elapses` (a counter of time runs on as time does).
     """
 
-    means: Prose
-    holds: Formula | None = None
-    integral_of: Name | None = None
-    counter: Name | None = Field(default=None, alias="is")
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
+    holds: Formula | None = Field(default=None, description="A condition over points that is true.")
+    integral_of: Name | None = Field(default=None, description="Reading that is summed over time.")
+    counter: Name | None = Field(default=None, alias="is", description="The counter that is its integral.")
     tolerance_percent: Exact = Field(
         default=Decimal(1),
         ge=0,
         le=100,
         description="Of an integral or a time; of an alternation's times, and of its step for the levels.",
     )
-    never_falls: Name | None = None
-    while_rises: Name | None = None
-    alternates: Name | None = None
-    phases: Annotated[list[Phase], Field(min_length=2, max_length=2)] | None = None
+    never_falls: Name | None = Field(default=None, description="Reading that does not fall.")
+    while_rises: Name | None = Field(default=None, description="While this reading rises.")
+    alternates: Name | None = Field(default=None, description="Reading that is at two levels by turns.")
+    phases: Annotated[list[Phase], Field(min_length=2, max_length=2)] | None = Field(
+        default=None, description="Both levels, and how long each lasts."
+    )
     counted_by: Name | None = Field(
         default=None,
         description="For alternates: a point that counts the ends of the second level.",
     )
-    rate_of: Name | None = None
-    at_most: Name | None = None
-    elapses: Name | None = None
+    rate_of: Name | None = Field(default=None, description="Reading whose rate is bounded.")
+    at_most: Name | None = Field(default=None, description="Setting that bounds the rate.")
+    elapses: Name | None = Field(default=None, description="Counter that runs on as time does.")
     when: Formula | None = Field(default=None, description="While this holds; for alternates, rate_of.")
-    armed_in: list[Word] | None = Field(default=None, alias="in")
-    settle: Duration = 0
+    armed_in: list[Word] | None = Field(
+        default=None, alias="in", description="States in which it holds; all when absent."
+    )
+    settle: Duration = Field(default=0, description="Time from a change until it is judged.")
     provoke: Provoke | None = Field(default=None, description="Works the instrument where the law matters.")
 
     @model_validator(mode="after")
@@ -555,7 +565,7 @@ FieldType = Literal["u8", "i8", "u16", "i16", "u32", "i32"]
 class RecordField(Section):
     """One field of a record: a point's step counts, a constant, or a series of samples."""
 
-    name: Word
+    name: Word = Field(description="Name of the field.")
     type: FieldType
     value: Name | Whole = Field(alias="from", description="A point (its step counts), or a constant integer.")
     count: Whole = Field(
@@ -567,9 +577,11 @@ class RecordField(Section):
 class Record(Section):
     """A binary layout, sent as bulk parts: fields in order, no padding."""
 
-    means: Prose
+    means: Prose = Field(description="A sentence for people. Not on the wire.")
     order: Literal["little", "big"] = "little"
-    fields: list[RecordField] = Field(min_length=1, max_length=64)
+    fields: list[RecordField] = Field(
+        min_length=1, max_length=64, description="Fields in order, without padding."
+    )
 
 
 # --------------------------------------------------------------------------------------- bench and trial
@@ -578,9 +590,9 @@ class Record(Section):
 class BenchEvent(Section):
     """Something that can happen around the instrument, by a rig's hand. Not on the wire."""
 
-    means: Prose
+    means: Prose = Field(description="A sentence for people.")
     value: Word | None = Field(default=None, description="Quantity of its value.")
-    choice: list[Word] | None = None
+    choice: list[Word] | None = Field(default=None, description="Words that it can be.")
     base: Exact | Word | None = Field(default=None, description="Value a tester starts from.")
     other: Exact | Word | None = Field(default=None, description="Another harmless value: readings move.")
     moves: dict[Name, Duration] = Field(default={}, description="Readings that have followed by then.")
@@ -600,7 +612,7 @@ class BenchEvent(Section):
 class Trial(Section):
     """What a tester puts and expects before the instrument is worked hard. Not on the wire."""
 
-    put: dict[Name, Exact | Word] = {}
+    put: dict[Name, Exact | Word] = Field(default={}, description="Settings to put first.")
     settle: Duration = Field(
         default=0, description="Wait after a change of state before readings are judged."
     )
@@ -613,9 +625,10 @@ class Trial(Section):
 class Promise(Section):
     """A promise in words that has a number in it: the number is read, and checked."""
 
-    means: Prose
-    within_ppm: Annotated[int, Field(ge=1, le=1_000_000)]
-    """What `means` speaks of is right to so many parts in a million."""
+    means: Prose = Field(description="A sentence for people.")
+    within_ppm: Annotated[int, Field(ge=1, le=1_000_000)] = Field(
+        description="What `means` speaks of is right to so many parts in a million."
+    )
 
 
 class Document(Section):
@@ -623,20 +636,40 @@ class Document(Section):
 
     vow: VowSection
     wire: Wire
-    quantities: dict[Word, Quantity] = Field(min_length=1, max_length=100)
-    points: dict[Name, Point] = Field(min_length=1, max_length=400)
-    states: dict[Word, State] = Field(min_length=1, max_length=64)
-    actions: dict[Name, Action] = Field(default={}, max_length=100)
-    trips: dict[Word, Trip] = Field(default={}, max_length=64)
-    limits: dict[Word, Limit] = Field(default={}, max_length=64)
-    derating: Derating | None = None
-    fan: Fan | None = None
-    laws: dict[Word, Law] = Field(default={}, max_length=64)
-    records: dict[Word, Record] = Field(default={}, max_length=32)
-    promises: dict[Name, Prose | Promise] = Field(default={}, max_length=200)
-    bench: dict[Name, BenchEvent] = Field(default={}, max_length=64)
+    quantities: dict[Word, Quantity] = Field(
+        min_length=1, max_length=100, description="Kinds of number: unit, step, range and accuracy, by name."
+    )
+    points: dict[Name, Point] = Field(
+        min_length=1, max_length=400, description="What can be asked, and what can be put, by name."
+    )
+    states: dict[Word, State] = Field(
+        min_length=1, max_length=64, description="What the instrument can be doing, by name."
+    )
+    actions: dict[Name, Action] = Field(
+        default={}, max_length=100, description="What can be done on request, by name."
+    )
+    trips: dict[Word, Trip] = Field(default={}, max_length=64, description="Protections, by name.")
+    limits: dict[Word, Limit] = Field(
+        default={}, max_length=64, description="The operating envelope: readings that stay inside, by name."
+    )
+    derating: Derating | None = Field(default=None, description="A ceiling that falls with a temperature.")
+    fan: Fan | None = Field(default=None, description="A fan that is stepped by a temperature.")
+    laws: dict[Word, Law] = Field(
+        default={}, max_length=64, description="What always holds between points, by name."
+    )
+    records: dict[Word, Record] = Field(
+        default={}, max_length=32, description="Binary layouts of bulk points, by name."
+    )
+    promises: dict[Name, Prose | Promise] = Field(
+        default={}, max_length=200, description="Promises in words, by name."
+    )
+    bench: dict[Name, BenchEvent] = Field(
+        default={},
+        max_length=64,
+        description="What can happen around the instrument, by name. Not on the wire.",
+    )
     trial: Trial = Trial()
-    plant: Plant
+    plant: Plant = Field(description="The physics of one build. Not on the wire.")
 
 
 OFF_THE_WIRE: dict[str, tuple[str, ...]] = {

@@ -116,15 +116,19 @@ class Regulation(PlantSection):
 class Heat(PlantSection):
     """The way of the heat: junction, case, sink, air. One sink, one transistor standing for all."""
 
-    junction_to_case_kelvin_per_watt: float = Field(gt=0.0, le=100.0)
-    case_to_sink_kelvin_per_watt: float = Field(gt=0.0, le=100.0)
+    junction_to_case_kelvin_per_watt: float = Field(
+        gt=0.0, le=100.0, description="Thermal resistance from junction to case."
+    )
+    case_to_sink_kelvin_per_watt: float = Field(
+        gt=0.0, le=100.0, description="Thermal resistance from case to heatsink."
+    )
     still_kelvin_per_watt: float = Field(gt=0.0, le=1e3, description="Sink to air with the fan off.")
     blown_kelvin_per_watt: float = Field(
         gt=0.0, le=1e3, description="Sink to air at full fan speed, vents open."
     )
-    junction_joule_per_kelvin: float = Field(gt=0.0, le=1e4)
-    case_joule_per_kelvin: float = Field(gt=0.0, le=1e5)
-    sink_joule_per_kelvin: float = Field(gt=0.0, le=1e6)
+    junction_joule_per_kelvin: float = Field(gt=0.0, le=1e4, description="Heat capacity of the junctions.")
+    case_joule_per_kelvin: float = Field(gt=0.0, le=1e5, description="Heat capacity of the cases.")
+    sink_joule_per_kelvin: float = Field(gt=0.0, le=1e6, description="Heat capacity of the heatsink.")
 
     @model_validator(mode="after")
     def _fan_helps(self) -> Heat:
@@ -145,15 +149,17 @@ class SteinhartHartLaw(PlantSection):
     """1/T = a + b ln R + c (ln R)^3, R in ohm, T in kelvin; Steinhart and Hart 1968."""
 
     form: Literal["steinhart-hart"]
-    a: float = Field(gt=0.0, le=0.1)
-    b: float = Field(gt=0.0, le=0.1)
-    c: float = Field(gt=0.0, le=1e-4)
+    a: float = Field(gt=0.0, le=0.1, description="Constant term, 1/K.")
+    b: float = Field(gt=0.0, le=0.1, description="Coefficient of ln(R/Ohm), 1/K.")
+    c: float = Field(gt=0.0, le=1e-4, description="Coefficient of ln(R/Ohm) cubed, 1/K.")
 
 
 class Thermistor(PlantSection):
     """A thermistor on the sink, from a divider to ground; the other resistor goes to the supply rail."""
 
-    law: Annotated[BetaLaw | SteinhartHartLaw, Field(discriminator="form")]
+    law: Annotated[BetaLaw | SteinhartHartLaw, Field(discriminator="form")] = Field(
+        description="Resistance over temperature."
+    )
     divider_ohm: float = Field(gt=0.0, le=1e7, description="The resistor from the rail to the thermistor.")
     lag_second: float = Field(
         default=5.0, ge=0.01, le=1e3, description="Time constant of the bead on the sink."
@@ -172,7 +178,7 @@ class Thermistor(PlantSection):
 class FanMotor(PlantSection):
     """The fan itself; the curve it follows is the document's `fan:` section."""
 
-    full_speed_per_minute: float = Field(gt=0.0, le=1e5)
+    full_speed_per_minute: float = Field(gt=0.0, le=1e5, description="Turns per minute at full drive.")
     spin_second: float = Field(
         default=0.5, gt=0.0, le=60.0, description="Time constant of spinning up and down."
     )
@@ -218,8 +224,8 @@ class RoomPlant(PlantSection):
     window_kelvin_per_watt: float = Field(
         gt=0.0, le=1e2, description="Extra way to the outside, window open."
     )
-    room_joule_per_kelvin: float = Field(gt=0.0, le=1e9)
-    sensor_lag_second: float = Field(default=20.0, ge=0.1, le=1e4)
+    room_joule_per_kelvin: float = Field(gt=0.0, le=1e9, description="Heat capacity of the room.")
+    sensor_lag_second: float = Field(default=20.0, ge=0.1, le=1e4, description="Time constant of the sensor.")
     outside_celsius: float = Field(
         default=10.0, ge=-60.0, le=60.0, description="Outside when no bench says otherwise."
     )
