@@ -1,0 +1,8 @@
+"""An instrument's manual, written from its document: what it says is run against the simulation when it is built.
+
+| module | what it is |
+|---|---|
+| `examples` | exchanges with the simulated instrument, every line of which the oracle judges |
+| `pictures` | states, limits, fan and derating, as SVG |
+| `page` | the page itself |
+"""

@@ -1,0 +1,173 @@
+"""The pictures of a manual: the states, the limits in the plane of voltage and current, fan and derating."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from wirevow.emu.plant.curves import DeratingCurve, FanCurve
+from wirevow.protocol.conformance.suite.drawing import svg
+from wirevow.protocol.conformance.suite.machine import Machine
+from wirevow.protocol.document.model import Derating, Fan
+from wirevow.protocol.expression import Expression, ExpressionError
+from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label
+from wirevow.protocol.vow import Vow
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+VOLTS = ("input.voltage", "input.terminal_voltage")
+AMPERES = ("input.current",)
+WATTS = ("input.power",)
+"""Signals of a sink's plant that are the two axes of the plane, and their product."""
+CELLS = 96
+"""Of the plane, each way."""
+
+
+def states(vow: Vow) -> str:
+    """Which action leads from which state to which, and what does so unasked, as an SVG image."""
+    names = tuple(vow.states)
+    rows: list[list[tuple[str, int]]] = [[] for _ in names]
+    marked: dict[tuple[int, int], str] = {}
+    inputs: list[str] = []
+
+    def add(given: str, to: Mapping[str, str], remark: str | None = None) -> None:
+        for index, name in enumerate(names):
+            rows[index].append(("", names.index(to.get(name, name))))
+            if remark is not None and name in to:
+                marked[index, len(inputs)] = remark
+        inputs.append(given)
+
+    for action in vow.actions.values():
+        add(action.name, action.to)
+    for name, state in vow.states.items():
+        for leave in state.leaves:
+            add("by itself", {name: leave.to})
+    for to in dict.fromkeys(trip.to for trip in vow.trips.values()):
+        armed = {state for trip in vow.trips.values() if trip.to == to for state in trip.armed_in}
+        add("a trip", dict.fromkeys(armed, to), "protection")
+    machine = Machine(tuple(inputs), tuple(tuple(row) for row in rows), names)
+    return svg(machine, f"States of {vow.identity[0]}", marked)
+
+
+def plane(vow: Vow) -> str | None:
+    """Where limits and trips leave room, at the default settings; None for what is no sink."""
+    axes: dict[str, str] = {}
+    for name, entry in vow.points.items():
+        for axis, signals in (("V", VOLTS), ("A", AMPERES), ("W", WATTS)):
+            if entry.signal in signals:
+                axes[name] = axis
+    borders = list(_borders(vow, axes))
+    if not {"V", "A"} <= set(axes.values()) or not borders:
+        return None
+    volts, amperes = (_top(vow, axes, axis) for axis in ("V", "A"))
+    defaults = {entry.name: entry.exact(entry.default) for entry in vow.settings}
+    xs = [volts * column / CELLS for column in range(CELLS + 1)]
+    ys = [amperes * row / CELLS for row in range(CELLS + 1)]
+
+    def inside(condition: Expression, holds: bool, x: Fraction, y: Fraction) -> float:
+        here = {"V": x, "A": y, "W": x * y}
+        values = {**defaults, **{name: here[axis] for name, axis in axes.items()}}
+        try:
+            return float(condition.truth(values) == holds)
+        except ExpressionError:
+            return 0.0
+
+    made, (axis,) = figure([4.2], title=f"Limits and trips of {vow.identity[0]} at the default settings")
+    room = [[1.0] * len(xs) for _ in ys]
+    flat_x, flat_y = [float(x) for x in xs], [float(y) for y in ys]
+    for index, (name, condition, holds) in enumerate(borders):
+        grid = [[inside(condition, holds, x, y) for x in xs] for y in ys]
+        room = [[a * b for a, b in zip(*each, strict=True)] for each in zip(room, grid, strict=True)]
+        if 0.0 < sum(map(sum, grid)) < len(xs) * len(ys):
+            colour = COLOURS[index % len(COLOURS)]
+            style = "solid" if holds else "dashed"
+            axis.contour(flat_x, flat_y, grid, levels=[0.5], colors=colour, linestyles=style, linewidths=1.3)
+            axis.plot([], [], color=colour, linestyle=style, label=name)
+    axis.contourf(flat_x, flat_y, room, levels=[0.5, 1.5], colors=["#e3eef8"])
+    axis.legend(fontsize=8, loc="upper right")
+    axis.set_xlabel("voltage, V", fontsize=9)
+    label(axis, "current\nA")
+    return _image(made)
+
+
+def _borders(vow: Vow, axes: Mapping[str, str]) -> Iterator[tuple[str, Expression, bool]]:
+    """What bounds the plane: a name, a condition, and whether it is true or false inside."""
+    from wirevow.protocol.expression import parse
+
+    document = vow.document
+    settings = {entry.name for entry in vow.settings}
+    live = {name for name, state in vow.states.items() if state.energised}
+
+    def drawn(condition: Expression, armed: object) -> bool:
+        names = set(condition.names)
+        bears = armed is None or bool(live & set(armed if isinstance(armed, list | frozenset) else ()))
+        return bool(names & set(axes)) and names <= set(axes) | settings and bears
+
+    for name, limit in document.limits.items():
+        for sign, bound in ((">=", limit.low), ("<=", limit.high)):
+            if bound is not None:
+                condition = parse(f"{limit.of} {sign} ({bound.text})")
+                if drawn(condition, limit.armed_in):
+                    yield f"limit {name}", condition, True
+    for name, trip in vow.trips.items():
+        if drawn(trip.when, trip.armed_in):
+            yield f"trip {name}", trip.when, False
+
+
+def _top(vow: Vow, axes: Mapping[str, str], wanted: str) -> Fraction:
+    return max(vow.points[name].exact(vow.points[name].number.high)  # type: ignore[type-var, return-value]
+               for name, axis in axes.items() if axis == wanted)  # fmt: skip
+
+
+def fan(section: Fan) -> str:
+    """The fan's duty over temperature, rising and falling."""
+    levels = [float(level.at) for level in section.levels]
+    duties = [0.0, *(float(level.duty) for level in section.levels)]
+    curve = FanCurve(section.tick, tuple(levels), tuple(duties[1:]), float(section.hysteresis))
+    low, high = levels[0] - curve.hysteresis_kelvin - 8, levels[-1] + 8
+    points = [low + (high - low) * step / 600 for step in range(601)]
+    made, (axis,) = figure([2.4], title="Fan")
+    for way, colour, style, name in (
+        (points, RED, "solid", "while it warms"),
+        (points[::-1], BLUE, "dashed", "while it cools"),
+    ):
+        level = 0
+        seen = []
+        for celsius in way:
+            level = curve.level(level, celsius)
+            seen.append(100 * duties[level])
+        axis.plot(way, seen, color=colour, linestyle=style, linewidth=1.4, label=name)
+    axis.legend(fontsize=8, frameon=False)
+    axis.set_xlabel(f"{section.temperature}, °C", fontsize=9)
+    label(axis, "duty\n%")
+    return _image(made)
+
+
+def derating(section: Derating) -> str:
+    """The share of a ceiling that is left over temperature."""
+    start, end = float(section.start), float(section.end)
+    curve = DeratingCurve(start, end, float(section.floor))
+    margin = (end - start) / 2
+    points = [start - margin, start, end, end + margin]
+    made, (axis,) = figure([2.2], title="Derating")
+    axis.plot(points, [100 * curve.share(each) for each in points], color=RED, linewidth=1.5)
+    for mark in (start, end):
+        axis.axvline(mark, color=GREY, linewidth=0.8, linestyle=(0, (4, 3)))
+    axis.set_ylim(0, 108)
+    axis.set_xlabel(f"{section.temperature}, °C", fontsize=9)
+    label(axis, f"share of\n{section.ceiling}\n%")
+    return _image(made)
+
+
+def _image(made: Figure) -> str:
+    """A figure as a `data:` URL of an SVG, the same bytes every time."""
+    import matplotlib
+
+    stream = io.BytesIO()
+    with matplotlib.rc_context({"svg.hashsalt": "wirevow"}):
+        made.savefig(stream, format="svg", metadata={"Date": None})
+    return "data:image/svg+xml;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
