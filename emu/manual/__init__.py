@@ -1,4 +1,4 @@
-"""An instrument's manual, written from its document: what it says is run against the simulation when it is built.
+"""An instrument's manual, written from its document: its examples are run against the simulation.
 
 | module | what it is |
 |---|---|

@@ -108,19 +108,27 @@ class Examples:
                 scene.bench("panel.control", "local")
             scene.show(line, refused=reason)
             yield reason, scene.shown
-        for action in self.vow.actions.values():
-            if ("clear_trip", "") not in action.does:
-                continue
+        yield from self._uncleared()
+
+    def _uncleared(self) -> Iterator[tuple[str, list[Line]]]:
+        """Clear a trip whose cause is still there: the first that the trip itself does not end."""
+        clearing = [each for each in self.vow.actions.values() if ("clear_trip", "") in each.does]
+        for action in clearing:
             for trip in self._provoked():
                 provoke = self.vow.document.trips[trip.name].provoke
-                route = self._route(lambda state, provoke=provoke: provoke and state == provoke.state)
-                if route is not None and provoke is not None and trip.to in action.to:
-                    scene = self._scene()
-                    scene.prepare(provoke)
-                    scene.go(route)
-                    scene.mishap(provoke, trip.to, relieve=False)
-                    scene.show(f"act {action.name}", refused="fault")
-                    yield "fault", scene.shown
+                if provoke is None or trip.to not in action.to or provoke.within > LONGEST_PROVOKE_NS:
+                    continue
+                route = self._route(provoke.state.__eq__)
+                if route is None:
+                    continue
+                scene = self._scene()
+                scene.prepare(provoke)
+                scene.go(route)
+                scene.mishap(provoke, trip.to, relieve=False)
+                line = f"act {action.name}"
+                answer = scene.say(line)
+                if answer.startswith("refuse fault"):
+                    yield "fault", [(">", line), ("<", answer)]
                     return
 
     def _refused(self) -> dict[str, str]:
@@ -219,7 +227,7 @@ class _Scene:
 
     def show(self, line: str, refused: str | None = None) -> None:
         """Send a line that the manual shows; it is answered `ok`, or refused for this reason."""
-        answer = self._say(line)
+        answer = self.say(line)
         due = "ok" if refused is None else f"refuse {refused}"
         if not f"{answer} ".startswith(f"{due} "):
             raise ExampleError(f"the example `{line[:60]}` is answered `{answer}`, not `{due}`")
@@ -293,12 +301,13 @@ class _Scene:
         self._accepted(f"put {name} {' '.join(entry.words(value_of(entry, str(value))))}")
 
     def _accepted(self, line: str) -> str:
-        answer = self._say(line)
+        answer = self.say(line)
         if answer != "ok" and not answer.startswith("ok "):
             raise ExampleError(f"on the way to an example `{line}` is answered `{answer}`")
         return answer
 
-    def _say(self, line: str) -> str:
+    def say(self, line: str) -> str:
+        """Send a line; its answer, which is one that the document allows."""
         self._instrument.receive(line.encode("ascii") + b"\n", self._now_ns)
         sent_ns = self._now_ns
         answers = self._hear(sent_ns + self.vow.document.wire.reply_deadline)
@@ -308,7 +317,8 @@ class _Scene:
         if not judged.right or len(answers) != 1:
             said = " and ".join(f"`{each}`" for each in answers) or "nothing"
             raise ExampleError(
-                f"the example `{line[:60]}` is answered {said}, not `{judged.expected}` ({judged.requirement})"
+                f"the example `{line[:60]}` is answered {said}, "
+                f"not `{judged.expected}` ({judged.requirement})"
             )
         return answers[0]
 
@@ -327,7 +337,8 @@ class _Scene:
                 judged = self._oracle.notice(notice, self._now_ns)
                 if not judged.right:
                     raise ExampleError(
-                        f"an example is told `{self.notices[-1]}`, not `{judged.expected}` ({judged.requirement})"
+                        f"an example is told `{self.notices[-1]}`, "
+                        f"not `{judged.expected}` ({judged.requirement})"
                     )
             else:
                 replies.append(raw.decode("latin-1"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -12,7 +13,8 @@ from wirevow.emu.plant.curves import DeratingCurve, FanCurve
 from wirevow.protocol.conformance.suite.drawing import svg
 from wirevow.protocol.conformance.suite.machine import Machine
 from wirevow.protocol.document.model import Derating, Fan
-from wirevow.protocol.expression import Expression, ExpressionError
+from wirevow.protocol.expression import Comparison, Expression, ExpressionError, parse
+from wirevow.protocol.expression.tree import Word
 from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label
 from wirevow.protocol.vow import Vow
 
@@ -68,27 +70,36 @@ def plane(vow: Vow) -> str | None:
     xs = [volts * column / CELLS for column in range(CELLS + 1)]
     ys = [amperes * row / CELLS for row in range(CELLS + 1)]
 
-    def inside(condition: Expression, holds: bool, x: Fraction, y: Fraction) -> float:
+    def spare(condition: Expression, holds: bool, x: Fraction, y: Fraction) -> float:
+        """How far inside, in the condition's own unit, so that borders are smooth; below zero outside."""
         here = {"V": x, "A": y, "W": x * y}
         values = {**defaults, **{name: here[axis] for name, axis in axes.items()}}
         try:
-            return float(condition.truth(values) == holds)
+            good = condition.truth(values) == holds
+            root = condition.root
+            if isinstance(root, Comparison) and not isinstance(root.left, Word):
+                assert not isinstance(root.right, Word)
+                left, right = Expression.of(root.left), Expression.of(root.right)
+                room = abs(float(left.number(values) - right.number(values)))
+            else:
+                room = 1.0
         except ExpressionError:
-            return 0.0
+            return -1.0
+        return room if good else -room
 
     made, (axis,) = figure([4.2], title=f"Limits and trips of {vow.identity[0]} at the default settings")
-    room = [[1.0] * len(xs) for _ in ys]
     flat_x, flat_y = [float(x) for x in xs], [float(y) for y in ys]
+    room = [[math.inf] * len(xs) for _ in ys]
     for index, (name, condition, holds) in enumerate(borders):
-        grid = [[inside(condition, holds, x, y) for x in xs] for y in ys]
-        room = [[a * b for a, b in zip(*each, strict=True)] for each in zip(room, grid, strict=True)]
-        if 0.0 < sum(map(sum, grid)) < len(xs) * len(ys):
+        grid = [[spare(condition, holds, x, y) for x in xs] for y in ys]
+        room = [list(map(min, *each)) for each in zip(room, grid, strict=True)]
+        if min(map(min, grid)) < 0 < max(map(max, grid)):
             colour = COLOURS[index % len(COLOURS)]
             style = "solid" if holds else "dashed"
-            axis.contour(flat_x, flat_y, grid, levels=[0.5], colors=colour, linestyles=style, linewidths=1.3)
+            axis.contour(flat_x, flat_y, grid, levels=[0.0], colors=colour, linestyles=style, linewidths=1.3)
             axis.plot([], [], color=colour, linestyle=style, label=name)
-    axis.contourf(flat_x, flat_y, room, levels=[0.5, 1.5], colors=["#e3eef8"])
-    axis.legend(fontsize=8, loc="upper right")
+    axis.contourf(flat_x, flat_y, room, levels=[0.0, math.inf], colors=["#e3eef8"])
+    axis.legend(fontsize=8, loc="upper right", framealpha=1.0)
     axis.set_xlabel("voltage, V", fontsize=9)
     label(axis, "current\nA")
     return _image(made)
@@ -96,8 +107,6 @@ def plane(vow: Vow) -> str | None:
 
 def _borders(vow: Vow, axes: Mapping[str, str]) -> Iterator[tuple[str, Expression, bool]]:
     """What bounds the plane: a name, a condition, and whether it is true or false inside."""
-    from wirevow.protocol.expression import parse
-
     document = vow.document
     settings = {entry.name for entry in vow.settings}
     live = {name for name, state in vow.states.items() if state.energised}
