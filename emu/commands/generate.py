@@ -9,7 +9,7 @@ import click
 
 @click.group("generate")
 def command() -> None:
-    """Write what follows from a document: source code, a grammar, a schema."""
+    """Write what follows from a document: source code, a grammar, a schema, a manual."""
 
 
 @command.command("c")
@@ -94,6 +94,32 @@ def schema(out: Path | None) -> int:
     from wirevow.protocol.document.schema import schema_text
 
     _deliver(schema_text(), out)
+    return 0
+
+
+@command.command("manual")
+@click.argument("doc")
+@click.option(
+    "--out",
+    "-o",
+    type=click.Path(dir_okay=False, path_type=Path),
+    required=True,
+    help="File to write.",
+)
+def manual(doc: str, out: Path) -> int:
+    """Write a manual of DOC's instrument: one HTML page that needs nothing else, and prints.
+
+    Example: wirevow generate manual tarn -o manual.html
+
+    Its examples are run against the simulated instrument. One that is not answered as DOC says ends it, and
+    nothing is written. Its pictures need wirevow[pictures].
+    """
+    from wirevow.emu.loading import load
+    from wirevow.emu.manual.page import manual as written
+
+    vow = load(doc)
+    click.echo(f"running the examples of {vow.identity[0]} ...", err=True)
+    _deliver(written(vow), out)
     return 0
 
 

@@ -87,7 +87,7 @@ def plane(vow: Vow) -> str | None:
             return -1.0
         return room if good else -room
 
-    made, (axis,) = figure([4.2], title=f"Limits and trips of {vow.identity[0]} at the default settings")
+    made, (panel,) = figure([4.2], title=f"Limits and trips of {vow.identity[0]} at the default settings")
     flat_x, flat_y = [float(x) for x in xs], [float(y) for y in ys]
     room = [[math.inf] * len(xs) for _ in ys]
     for index, (name, condition, holds) in enumerate(borders):
@@ -96,12 +96,12 @@ def plane(vow: Vow) -> str | None:
         if min(map(min, grid)) < 0 < max(map(max, grid)):
             colour = COLOURS[index % len(COLOURS)]
             style = "solid" if holds else "dashed"
-            axis.contour(flat_x, flat_y, grid, levels=[0.0], colors=colour, linestyles=style, linewidths=1.3)
-            axis.plot([], [], color=colour, linestyle=style, label=name)
-    axis.contourf(flat_x, flat_y, room, levels=[0.0, math.inf], colors=["#e3eef8"])
-    axis.legend(fontsize=8, loc="upper right", framealpha=1.0)
-    axis.set_xlabel("voltage, V", fontsize=9)
-    label(axis, "current\nA")
+            panel.contour(flat_x, flat_y, grid, levels=[0.0], colors=colour, linestyles=style, linewidths=1.3)
+            panel.plot([], [], color=colour, linestyle=style, label=name)
+    panel.contourf(flat_x, flat_y, room, levels=[0.0, math.inf], colors=["#e3eef8"])
+    panel.legend(fontsize=8, loc="upper right", framealpha=1.0)
+    panel.set_xlabel("voltage, V", fontsize=9)
+    label(panel, "current\nA")
     return _image(made)
 
 
@@ -128,8 +128,9 @@ def _borders(vow: Vow, axes: Mapping[str, str]) -> Iterator[tuple[str, Expressio
 
 
 def _top(vow: Vow, axes: Mapping[str, str], wanted: str) -> Fraction:
-    return max(vow.points[name].exact(vow.points[name].number.high)  # type: ignore[type-var, return-value]
-               for name, axis in axes.items() if axis == wanted)  # fmt: skip
+    """The greatest reading on an axis."""
+    numbers = [vow.points[name].number for name, axis in axes.items() if axis == wanted]
+    return max(number.high * number.step for number in numbers)
 
 
 def fan(section: Fan) -> str:
