@@ -25,7 +25,7 @@ VOLTS = ("input.voltage", "input.terminal_voltage")
 AMPERES = ("input.current",)
 WATTS = ("input.power",)
 """Signals of a sink's plant that are the two axes of the plane, and their product."""
-CELLS = 96
+CELLS = 48
 """Of the plane, each way."""
 
 

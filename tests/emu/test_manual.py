@@ -1,0 +1,159 @@
+"""`wirevow generate manual`: what is on the page, that it is true, and no text of a document is markup."""
+
+from html.parser import HTMLParser
+from importlib.resources import files
+
+import pytest
+
+from wirevow.emu import command
+from wirevow.emu.loading import load
+from wirevow.emu.manual.examples import ExampleError
+from wirevow.emu.manual.page import manual
+from wirevow.protocol.message import REASONS
+
+BRAE = files("wirevow.spec").joinpath("brae.yaml").read_text(encoding="utf-8")
+VOID = {"meta", "link", "img", "br"}
+
+
+class Page(HTMLParser):
+    """What a browser would make of a page: elements, ids in order, and the text under each id."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes, self.ids, self.texts, self._open = set(), [], [], {}, []
+        self.feed(text)
+        self.close()
+        assert self._open == [], "an element is left open"
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.add(tag)
+        self.attributes += attributes
+        name = dict(attributes).get("id")
+        if name is not None:
+            assert name not in self.ids, f"{name} is there twice"
+            self.ids.append(name)
+        if tag not in VOID:
+            self._open.append((tag, name))
+
+    def handle_startendtag(self, tag, attributes):
+        self.tags.add(tag)
+
+    def handle_endtag(self, tag):
+        assert self._open.pop()[0] == tag
+
+    def handle_data(self, data):
+        for _, name in self._open:
+            if name is not None:
+                self.texts[name] = self.texts.get(name, "") + data
+
+
+@pytest.fixture(scope="module")
+def tarn():
+    pytest.importorskip("matplotlib", reason="pip install 'wirevow[pictures]'")
+    return Page(manual(load("tarn")))
+
+
+def test_every_point_action_and_trip_is_told_and_all_that_are_run_have_their_example(tarn):
+    vow = load("tarn")
+    for kind, names in (("point", vow.points), ("action", vow.actions), ("trip", vow.trips)):
+        for name in names:
+            text = tarn.texts[f"{kind}-{name}"]
+            if (kind, name) != ("trip", "overheat"):  # it takes up to an hour
+                assert "< " in text, f"{kind} {name} has no example"
+    assert "0.000 to 6.000 A, in steps of 0.001" in tarn.texts["point-sink.level"]
+    assert "at most limit.current" in tarn.texts["point-sink.level"]
+    assert "off, armed" in tarn.texts["point-sink.mode"]
+    assert "< ok sinking" in tarn.texts["action-sink.start"]
+    assert "input.voltage > limit.voltage" in tarn.texts["trip-overvoltage"]
+    assert "1 ms" in tarn.texts["trip-overvoltage"]
+    assert "act trip.clear" in tarn.texts["trip-overvoltage"]
+    assert "trip overvoltage 2" in tarn.texts["trip-overvoltage"]
+
+
+def test_cautions_come_first_and_are_about_the_instrument(tarn):
+    assert tarn.ids[0] == "cautions"
+    text = tarn.texts["cautions"]
+    for word in ("Batteries", "Heat", "fuse", "60 V", "link_silent"):
+        assert word in text
+    assert "this program" not in text
+    assert "tried before" not in text
+
+
+def test_the_page_needs_nothing_else(tarn):
+    assert not tarn.tags & {"script", "link", "iframe", "object", "base"}
+    for name, value in tarn.attributes:
+        assert not name.startswith("on")
+        if name in ("src", "href"):
+            assert value.startswith(("data:image/svg+xml;base64,", "#")), value
+
+
+def test_every_link_leads_somewhere(tarn):
+    targets = [value[1:] for name, value in tarn.attributes if name == "href"]
+    assert targets
+    assert set(targets) <= set(tarn.ids)
+
+
+def test_there_are_pictures_of_states_limits_fan_and_derating(tarn):
+    assert "svg" in tarn.tags
+    assert sum(name == "src" for name, _ in tarn.attributes) == 3
+
+
+def test_every_reason_of_a_refusal_is_told_with_an_example(tarn):
+    for reason in REASONS:
+        assert f"< refuse {reason}" in tarn.texts["refusal-table"], reason
+
+
+def test_a_document_without_limits_has_a_manual_too_the_same_every_time():
+    text = manual(load("brae"))
+    assert text == manual(load("brae"))
+    assert "The document declares none." in text
+
+
+@pytest.mark.parametrize(
+    "fault",
+    ["case-ignored", "unit-ignored", "identity-of-older-document", "bound-high-one-over", "trip-first-never",
+     "stop-forgotten-in-one-state", "trip-noticed-without-unit", "clear-never"],
+)  # fmt: skip
+def test_an_example_that_is_answered_otherwise_breaks_the_build(fault):
+    with pytest.raises(ExampleError):
+        manual(load("brae"), fault=fault)
+
+
+def test_where_an_example_fails_nothing_is_written(tmp_path, capfd):
+    wrong = tmp_path / "brae.yaml"
+    wrong.write_text(BRAE.replace("bench: {sensor: open}, relief: {sensor: good}", "bench: {window: open}"))
+    out = tmp_path / "manual.html"
+    assert command.run(["generate", "manual", str(wrong), "-o", str(out)]) == 2
+    assert "faulted" in capfd.readouterr().err
+    assert not out.exists()
+
+
+def test_the_command_writes_the_page(tmp_path, capfd):
+    out = tmp_path / "manual.html"
+    assert command.run(["generate", "manual", "brae", "-o", str(out)]) == 0
+    assert capfd.readouterr().out.split() == [str(out)]
+    assert Page(out.read_text(encoding="utf-8")).ids
+
+
+HOSTILE = (
+    "</title></p></svg><script>alert(1)</script><img src=x onerror=alert(2)> {{ 7 * 7 }} {% raw %} & \\\" '"
+)
+
+
+def test_no_text_of_a_document_is_markup(tmp_path):
+    plain = Page(manual(load("brae")))
+    told = BRAE.replace("Brae, a room thermostat with one heater", f'"{HOSTILE}"')
+    for prose in ("Air in the room.", "Heater off. Always allowed.", "The heater is off.",
+                  "The sensor is broken; its reading is at the end of the scale.",
+                  "Name, version and digest of this document."):  # fmt: skip
+        assert prose in told
+        told = told.replace(f'"{prose}"', prose).replace(prose, f'"{HOSTILE}"')
+    file = tmp_path / "hostile.yaml"
+    file.write_text(told, encoding="utf-8")
+    text = manual(load(str(file)))
+    page = Page(text)
+    assert page.tags == plain.tags
+    assert page.ids == plain.ids
+    assert not any(name.startswith("on") for name, _ in page.attributes)
+    assert "{{ 7 * 7 }}" in page.texts["point-room.temperature"]
+    assert "<script>alert(1)</script>" in page.texts["point-room.temperature"]
