@@ -119,7 +119,7 @@ def manual(vow: Vow, fault: str | None = None) -> str:
             ("answered within", duration_text(document.wire.reply_deadline)),
             ("requests that may wait", str(document.wire.pipeline)),
             ("opening the port", "boots it" if document.wire.opening.resets else "changes nothing"),
-            ("wait after opening", duration_text(document.wire.opening.settle)),
+            ("wait after opening", _span(document.wire.opening.settle)),
         ],
     )
 
@@ -142,6 +142,10 @@ def _cautions(vow: Vow) -> tuple[str, ...]:
 def _between(low: Expression | None, high: Expression | None) -> str:
     bounds = [f"{word} {bound.text}" for word, bound in (("at least", low), ("at most", high)) if bound]
     return ", ".join(bounds)
+
+
+def _span(ns: int) -> str:
+    return duration_text(ns) if ns else "none"
 
 
 def _states(names: Sequence[str] | None) -> str:
@@ -201,7 +205,8 @@ def _trip(vow: Vow, trip: TripEntry, examples: Examples) -> Entry:
     given = vow.document.trips[trip.name]
     facts = [
         ("trips when", trip.when.text),
-        ("for", duration_text(trip.after_ns) if trip.after_ns else "no time at all"),
+        ("delay", _span(trip.after_ns)),
+        ("looked at", f"every {duration_text(given.every)}" if given.every else "all the time"),
         ("watched in", _states(given.armed_in)),
         ("leads to", trip.to),
         ("notice tells", trip.reports),
@@ -214,7 +219,9 @@ def _trip(vow: Vow, trip: TripEntry, examples: Examples) -> Entry:
         by = f", then act {' or '.join(clearing)}" if clearing else ""
         facts.append(("what to do", f"Find the cause and remove it; wait until {gone}{by}."))
     else:
-        facts.append(("what to do", f"Find the cause and remove it; it goes on from {trip.to} when told to."))
+        facts.append(
+            ("what to do", f"Find the cause and remove it; it is not latched: begin again from {trip.to}.")
+        )
     return Entry(trip.name, given.means, tuple(facts), tuple(examples.trip(trip)))
 
 
