@@ -124,14 +124,11 @@ def manual(doc: str, out: Path) -> int:
 
 
 def _deliver(text: str, out: Path | None) -> None:
-    """Write `text` to a file and name it, or print it. Raises WirevowError."""
-    from wirevow.protocol.errors import WirevowError
+    """Write `text` to a file, all or nothing, and name it; or print it. Raises WirevowError."""
+    from wirevow.protocol.jobs.page import write
 
     if out is None:
         click.echo(text, nl=False)
         return
-    try:
-        out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise WirevowError(f"{out}: cannot be written ({error.strerror}); name another file") from error
+    write(out, text)
     click.echo(out)

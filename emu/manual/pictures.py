@@ -52,7 +52,7 @@ def states(vow: Vow) -> str:
         armed = {state for trip in vow.trips.values() if trip.to == to for state in trip.armed_in}
         add("a trip", dict.fromkeys(armed, to), "protection")
     machine = Machine(tuple(inputs), tuple(tuple(row) for row in rows), names)
-    return svg(machine, f"States of {vow.identity[0]}", marked)
+    return svg(machine, f"States of {vow.identity[0]}", marked, margin=100.0)
 
 
 def plane(vow: Vow) -> str | None:

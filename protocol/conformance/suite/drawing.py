@@ -57,11 +57,14 @@ def dot(machine: Machine, title: str, marked: Mapping[tuple[int, int], str]) -> 
     return "\n".join([*lines, "}", ""])
 
 
-def svg(machine: Machine, title: str, marked: Mapping[tuple[int, int], str]) -> str:
-    """The machine as an SVG image: its states on a circle, in the order of their cover."""
+def svg(machine: Machine, title: str, marked: Mapping[tuple[int, int], str], *, margin: float = 190.0) -> str:
+    """The machine as an SVG image: its states on a circle, in the order of their cover.
+
+    `margin` is the room around the circle; it holds what leaves a state as it is, if that is drawn.
+    """
     count = len(machine)
     radius = 130.0 + 34.0 * count
-    middle = radius + 190.0
+    middle = radius + margin
     size = 2 * middle
     places = [
         (
