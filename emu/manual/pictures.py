@@ -38,9 +38,11 @@ def states(vow: Vow) -> str:
 
     def add(given: str, to: Mapping[str, str], remark: str | None = None) -> None:
         for index, name in enumerate(names):
-            rows[index].append(("", names.index(to.get(name, name))))
-            if remark is not None and name in to:
+            step = ("", names.index(to.get(name, name)))
+            # One arrow for all that leads the same way: a second would cover the first.
+            if remark is not None and name in to and step not in rows[index]:
                 marked[index, len(inputs)] = remark
+            rows[index].append(step)
         inputs.append(given)
 
     for action in vow.actions.values():

@@ -1,5 +1,6 @@
 """`wirevow generate manual`: what is on the page, that it is true, and no text of a document is markup."""
 
+import re
 from html.parser import HTMLParser
 from importlib.resources import files
 
@@ -9,6 +10,7 @@ from wirevow.emu import command
 from wirevow.emu.loading import load
 from wirevow.emu.manual.examples import ExampleError
 from wirevow.emu.manual.page import manual
+from wirevow.emu.manual.pictures import states
 from wirevow.protocol.message import REASONS
 
 BRAE = files("wirevow.spec").joinpath("brae.yaml").read_text(encoding="utf-8")
@@ -96,6 +98,18 @@ def test_every_link_leads_somewhere(tarn):
 def test_there_are_pictures_of_states_limits_fan_and_derating(tarn):
     assert "svg" in tarn.tags
     assert sum(name == "src" for name, _ in tarn.attributes) == 3
+
+
+@pytest.mark.parametrize("name", ["tarn", "brae"])
+def test_no_arrow_of_the_states_covers_another_and_none_is_left_out(name):
+    vow = load(name)
+    picture = states(vow)
+    paths = re.findall(r'<path d="(M[^"]*Q[^"]*)"', picture)
+    assert len(paths) == len(set(paths))
+    ways = {(state, to) for action in vow.actions.values() for state, to in action.to.items()}
+    ways |= {(state, leave.to) for state, entry in vow.states.items() for leave in entry.leaves}
+    ways |= {(state, trip.to) for trip in vow.trips.values() for state in trip.armed_in}
+    assert len(paths) == sum(state != to for state, to in ways)
 
 
 def test_every_reason_of_a_refusal_is_told_with_an_example(tarn):
