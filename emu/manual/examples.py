@@ -167,7 +167,11 @@ class Examples:
         return lines
 
     def _scene(self) -> _Scene:
-        return _Scene(self.vow, self._make())
+        try:
+            return _Scene(self.vow, self._make())
+        except ValueError as error:
+            # The plant does not have what the document drives or reads.
+            raise ExampleError(f"{self.vow.identity[0]} cannot be simulated: {error}") from error
 
     def _provoked(self) -> list[TripEntry]:
         """Trips that can be brought about, the quickest first."""
