@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from wirevow.emu.instrument import Instrument
@@ -167,11 +168,8 @@ class Examples:
         return lines
 
     def _scene(self) -> _Scene:
-        try:
+        with _simulated(self.vow):
             return _Scene(self.vow, self._make())
-        except ValueError as error:
-            # The plant does not have what the document drives or reads.
-            raise ExampleError(f"{self.vow.identity[0]} cannot be simulated: {error}") from error
 
     def _provoked(self) -> list[TripEntry]:
         """Trips that can be brought about, the quickest first."""
@@ -212,6 +210,15 @@ class Examples:
             provoke = self.vow.document.trips[trip.name].provoke
             if provoke is not None and provoke.state == state:
                 yield Step(trip.to, provoke=provoke)
+
+
+@contextmanager
+def _simulated(vow: Vow) -> Iterator[None]:
+    """Tell in words that the plant does not have what the document drives, reads or turns."""
+    try:
+        yield
+    except ValueError as error:
+        raise ExampleError(f"{vow.identity[0]} cannot be simulated: {error}") from error
 
 
 class _Scene:
@@ -297,7 +304,8 @@ class _Scene:
         declared = self._instrument.bench_events[event]
         if event == "panel.control":
             self._oracle.twin.panel(event, value, self._now_ns)
-        self._instrument.bench(event, value if declared.value is None else float(value), self._now_ns)
+        with _simulated(self.vow):
+            self._instrument.bench(event, value if declared.value is None else float(value), self._now_ns)
         self._wait(REST_NS // 1000)
 
     def _put(self, name: str, value: object) -> None:
@@ -312,7 +320,8 @@ class _Scene:
 
     def say(self, line: str) -> str:
         """Send a line; its answer, which is one that the document allows."""
-        self._instrument.receive(line.encode("ascii") + b"\n", self._now_ns)
+        with _simulated(self.vow):
+            self._instrument.receive(line.encode("ascii") + b"\n", self._now_ns)
         sent_ns = self._now_ns
         answers = self._hear(sent_ns + self.vow.document.wire.reply_deadline)
         answer = answers[0] if answers else None
@@ -333,7 +342,8 @@ class _Scene:
     def _hear(self, until_ns: int) -> list[str]:
         """Let time pass; the lines that come and are no notices."""
         replies: list[str] = []
-        self._instrument.advance(until_ns)
+        with _simulated(self.vow):
+            self._instrument.advance(until_ns)
         self._now_ns = until_ns
         for raw in self._instrument.take().split(b"\n")[:-1]:
             if isinstance(notice := parse_answer(raw), Notice):

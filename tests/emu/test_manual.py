@@ -142,9 +142,11 @@ def test_where_an_example_fails_nothing_is_written(tmp_path, capfd):
     assert not out.exists()
 
 
-def test_a_document_that_the_simulation_cannot_run_is_one_line(tmp_path, capfd):
+@pytest.mark.parametrize("had", ["outputs: {heater: 0}", "outputs: {heater: 1}"], ids=["at boot", "later"])
+def test_a_document_that_the_simulation_cannot_run_is_one_line(had, tmp_path, capfd):
     wrong = tmp_path / "brae.yaml"
-    wrong.write_text(BRAE.replace("outputs: {heater: 0}", "outputs: {kettle: 0}", 1))
+    assert had in BRAE
+    wrong.write_text(BRAE.replace(had, "outputs: {kettle: 0}", 1))
     out = tmp_path / "manual.html"
     assert command.run(["generate", "manual", str(wrong), "-o", str(out)]) == 2
     error = capfd.readouterr().err
