@@ -117,7 +117,7 @@ def test_the_grammar_is_printed_where_no_file_is_named(capfd):
 
 
 def test_the_schema_that_is_written_follows_from_the_model_as_the_one_in_the_specification_does(tmp_path):
-    # That the file in the specification is this text is a test of its own; other releases order it otherwise.
+    # That the file in the specification is this text is a test of its own.
     out = tmp_path / "document.json"
     assert command.run(["generate", "schema", "--out", str(out)]) == 0
     assert out.read_text(encoding="utf-8") == schema_text()
