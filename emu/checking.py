@@ -11,7 +11,8 @@ from os import PathLike
 from wirevow.emu.loading import sound
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.campaign import Progress, Report
-from wirevow.protocol.conformance.envelope import CAUTIONS, Envelope, load_envelope
+from wirevow.protocol.conformance.cautions import WITHIN_ENVELOPE
+from wirevow.protocol.conformance.envelope import Envelope, load_envelope
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.plan import NotAgreed
 from wirevow.protocol.conformance.search.group import Searches
@@ -153,7 +154,7 @@ def run(
         budget=budget,
         started=started,
         warnings=hookup.warnings,
-        cautions=CAUTIONS if hookup.tester.gate is not None else (),
+        cautions=WITHIN_ENVELOPE if hookup.tester.gate is not None else (),
         cases=kept(report),
         done=hookup.tester.account.done(hookup.tester.now_ns),
     )

@@ -7,10 +7,12 @@ import pytest
 
 from tests.stand_in import Tarn, plugged_in, read_once
 from wirevow.emu import command
+from wirevow.emu.commands.jobs import consent
 from wirevow.emu.ports.address import find
 from wirevow.protocol.conformance.casefile import Case, Step, write_case
+from wirevow.protocol.conformance.cautions import DRY_CHECK
 from wirevow.protocol.conformance.envelope import load_envelope
-from wirevow.protocol.conformance.plan import CAUTIONS, plan_of
+from wirevow.protocol.conformance.plan import NotAgreed, plan_of
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.vow import compile_vow
 
@@ -57,7 +59,7 @@ def test_where_nobody_can_be_asked_it_is_an_error_and_nothing_is_changed(what, t
     shown = capfd.readouterr()
     assert shown.out == ""
     said = " ".join(shown.err.split())
-    for words in (*CAUTIONS, "What will be done to the instrument:", "energised: never", "(an estimate)"):
+    for words in (*DRY_CHECK, "What will be done to the instrument:", "energised: never", "(an estimate)"):
         assert words in said
     assert shown.err.splitlines()[-1].startswith("wirevow: nobody is there to agree to this")
     assert "--yes" in shown.err.splitlines()[-1]
@@ -138,3 +140,12 @@ def test_the_plan_says_how_long_about():
     energised = plan_of(VOW, envelope=envelope, ceilings={})
     assert energised.seconds >= whole.seconds + float(envelope.most.seconds)
     assert f"within {envelope.text()}" in dict(energised.rows)["energised"]
+
+
+def test_a_job_does_not_say_that_the_watchdog_is_tried_for_it(capsys):
+    with pytest.raises(NotAgreed):
+        consent("/dev/ttyNONE", "A pack of 3 cells.", False)
+    shown = " ".join(capsys.readouterr().err.split())
+    assert "only the instrument's own link watchdog stops it" in shown
+    assert "it is not tried here" in shown
+    assert "tried before anything else" not in shown

@@ -53,21 +53,22 @@ def with_yes(command: C) -> C:
 
 def consented(path: str, vow: Vow, yes: bool, plan: Callable[[Envelope], Plan]) -> Envelope:
     """The envelope in the file, once cautions and plan have been shown and agreed to. Raises WirevowError."""
-    from wirevow.protocol.conformance.envelope import CAUTIONS, load_envelope
+    from wirevow.protocol.conformance.cautions import WITHIN_ENVELOPE
+    from wirevow.protocol.conformance.envelope import load_envelope
 
     envelope = load_envelope(path, vow)
     declared = f"Declared by {envelope.source.declared_by}: {envelope.source.means}"
-    agreed(CAUTIONS, (declared, *_said(plan(envelope))), yes)
+    agreed(WITHIN_ENVELOPE, (declared, *_said(plan(envelope))), yes)
     return envelope
 
 
 def before_changes(plan: Plan, room: Callable[[], AbstractContextManager[object]] = nullcontext) -> Agree:
     """What has a person agree to the plan, once it is called; within `room` the terminal is free for that."""
-    from wirevow.protocol.conformance.plan import CAUTIONS
+    from wirevow.protocol.conformance.cautions import DRY_CHECK
 
     def agree() -> None:
         with room():
-            agreed(CAUTIONS, _said(plan), False, "Is that all right, and will you stay with it?")
+            agreed(DRY_CHECK, _said(plan), False, "Is that all right, and will you stay with it?")
 
     return agree
 

@@ -19,11 +19,6 @@ if TYPE_CHECKING:
 C = TypeVar("C", bound=Callable[..., Any])
 _EVERY_S, _SELDOM_S = 0.2, 15.0
 
-CAUTION = (
-    "Measure the polarity with a meter before you connect anything. Use leads, terminals and a fuse made for"
-    " the current, and keep a switch within reach that disconnects the source without any software."
-)
-
 
 def named_points(*parts: str) -> Callable[[C], C]:
     """Options `--PART POINT` for what a document does not make clear, given as `named`."""
@@ -50,9 +45,9 @@ def consent(port: str, declared: str, yes: bool) -> None:
     if port.startswith("emu://"):
         return
     from wirevow.emu.commands.consent import agreed
-    from wirevow.protocol.conformance.envelope import CAUTIONS
+    from wirevow.protocol.conformance.cautions import AT_WORK
 
-    agreed((*CAUTIONS, CAUTION), (declared,), yes)
+    agreed(AT_WORK, (declared,), yes)
 
 
 def loaded(doc: str) -> Vow:

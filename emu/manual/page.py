@@ -10,7 +10,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.manual import pictures
 from wirevow.emu.manual.examples import Examples, Line
-from wirevow.protocol.conformance.envelope import CAUTIONS, energising_actions, link_watchdog
+from wirevow.protocol.conformance.cautions import CODES, USUAL
+from wirevow.protocol.conformance.envelope import energising_actions, link_watchdog
 from wirevow.protocol.document.model import duration_text
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.message import REASONS
@@ -128,7 +129,6 @@ def _cautions(vow: Vow) -> tuple[str, ...]:
     """What to heed before it handles power: all but what is about a check alone."""
     if not energising_actions(vow):
         return ()
-    _, *usual, _, codes = CAUTIONS
     watchdog = link_watchdog(vow)
     alone = (
         "If the host program, its computer or its cable fails, nothing stops this instrument."
@@ -136,7 +136,7 @@ def _cautions(vow: Vow) -> tuple[str, ...]:
         else "If the host program, its computer or its cable fails, only the instrument's own link watchdog, "
         f"the trip {watchdog.name}, stops it, and that can fail as well."
     )
-    return (*usual, f"{alone} Never leave it alone while it handles power.", codes)
+    return (*USUAL, f"{alone} Never leave it alone while it handles power.", CODES)
 
 
 def _between(low: Expression | None, high: Expression | None) -> str:

@@ -28,32 +28,6 @@ RESERVE_S = 3 * PATIENCE_S
 """Of the time energised, this much is kept for a silence that a check keeps on purpose, or is forced to."""
 PATIENCE = "link.patience"
 
-_CAUTIONS = """
-This will let the instrument handle power, from the source you have declared. A fault in its
-firmware or its hardware can then do harm; this program lessens that risk, and cannot remove it.
-
-Stay with it, with your hand at a switch or a plug that cuts the source. A fuse, and a source that
-limits its own current, protect even when everything else fails.
-
-Batteries: a cell that is discharged too far, or gives more current than it is made for, can vent, burn
-or explode. Two terminals cannot see a weak cell in a pack: measure each cell before and after. Do as
-the cell's maker says, keep away what can burn, and never use a swollen or damaged cell.
-
-Heat: heatsink, leads and terminals can burn skin and melt insulation. Keep the airflow free, and use
-wires and connectors that are made for the current.
-
-Above 25 V alternating or 60 V direct current (extra-low voltage, IEC 60364-4-41), and with anything
-that is wired to the mains, let someone trained for it do the work.
-
-If this program is killed, a cable is pulled, or the computer sleeps or loses power, only the instrument's
-own link watchdog stops it. That is tried before anything else is energised, at the lowest level; it can still
-fail later.
-
-Where local codes, the rules of your workplace or a licensed practitioner say otherwise, do as they say.
-"""
-CAUTIONS = tuple(" ".join(each.split()) for each in _CAUTIONS.split("\n\n"))
-"""The cautions, in one place for the command line and for reports. The two voltages are from memory."""
-
 
 class Source(Section):
     """What is wired to the terminals, and who says so."""

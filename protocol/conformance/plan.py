@@ -24,18 +24,6 @@ from wirevow.protocol.document.requirements import requirement_ids
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
 
-_CAUTIONS = """
-Nothing is meant to be energised, but the instrument's firmware is what is on trial: disconnect the
-source, above all a battery, and stay with it.
-
-What is changed is read first and put back at the end, but not after this program is killed, the cable
-is pulled or the instrument stops answering: write down its calibration, and whatever else it keeps.
-
-Where local codes, the rules of your workplace or a licensed practitioner say otherwise, do as they say.
-"""
-CAUTIONS = tuple(" ".join(each.split()) for each in _CAUTIONS.split("\n\n"))
-"""Before a check that changes something and energises nothing; `envelope.CAUTIONS` are for one that does."""
-
 LINES_EACH = 20
 """Lines that a check sends for each requirement, about. Measured with the two demo documents and nothing
 energised: 13 and 17 of all requirements; energised 27 and 26."""

@@ -22,7 +22,8 @@ import pytest
 from tests.protocol.conformance.instruments import vow_of
 from tests.stand_in import HangUp, Tarn, plugged_in, read_once
 from wirevow.emu import command
-from wirevow.protocol.conformance.envelope import CAUTIONS, link_watchdog, reaction_s, shortest_patience_s
+from wirevow.protocol.conformance.cautions import WITHIN_ENVELOPE
+from wirevow.protocol.conformance.envelope import link_watchdog, reaction_s, shortest_patience_s
 from wirevow.protocol.message import Reply, Request, parse_request
 
 ENVELOPE = """\
@@ -262,7 +263,7 @@ def test_the_report_says_how_far_it_went_and_cautions(envelope, capfd):
     assert data["profile"]["name"] == "envelope"
     assert "declared by a tester: 16 V, 1 A" in data["profile"]["reason"]
     assert "s energised" in data["profile"]["reason"]
-    assert set(CAUTIONS) <= set(data["cautions"])
+    assert set(WITHIN_ENVELOPE) <= set(data["cautions"])
     assert "Batteries" not in capfd.readouterr().err
 
 
