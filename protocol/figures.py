@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -66,6 +68,16 @@ def drawable(file: Path) -> Path:
     if file.suffix.lower() not in ENDINGS:
         raise WirevowError(f"{file}: write a name that ends in .png, .svg or .pdf")
     return file
+
+
+def svg_url(made: Figure) -> str:
+    """A figure as a `data:` URL of an SVG, the same bytes every time."""
+    import matplotlib
+
+    stream = io.BytesIO()
+    with matplotlib.rc_context({"svg.hashsalt": "wirevow"}):
+        made.savefig(stream, format="svg", metadata={"Date": None})
+    return "data:image/svg+xml;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
 
 
 def save(made: Figure, file: Path) -> None:

@@ -263,15 +263,16 @@ def _say(done: list[Calibrated], file: Path) -> None:
 
 def _keep(where: Path, found: dict[str, Any], done: list[Calibrated], parts: Parts) -> None:
     from wirevow.protocol.jobs import page, pictures
+    from wirevow.protocol.outputs import write
 
     drawn = None
     try:
         drawn = pictures.residuals(done)
     except WirevowError as error:
         click.echo(f"wirevow: {error.message}", err=True)
-    page.write(where / "certificate.html", page.html(_page(found, done, parts), drawn))
+    write(where / "certificate.html", page.html(_page(found, done, parts), drawn))
     # Last: where it is, the trims are in force, and can be undone by it.
-    page.write(where / "certificate.json", json.dumps(found, indent=2) + "\n")
+    write(where / "certificate.json", json.dumps(found, indent=2) + "\n")
 
 
 def _page(found: dict[str, Any], done: list[Calibrated], parts: Parts) -> Page:

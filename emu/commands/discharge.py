@@ -232,8 +232,9 @@ def _keep(where: Path, run: Run, result: Result, plan: Plan, parts: Parts, found
     from wirevow.protocol import figures
     from wirevow.protocol.jobs import page, pictures
     from wirevow.protocol.jobs.runlog import write_parquet
+    from wirevow.protocol.outputs import write
 
-    page.write(where / "run.json", json.dumps(found, indent=2) + "\n")
+    write(where / "run.json", json.dumps(found, indent=2) + "\n")
     drawn = None
     try:
         drawn = pictures.discharge(run)
@@ -241,7 +242,7 @@ def _keep(where: Path, run: Run, result: Result, plan: Plan, parts: Parts, found
         write_parquet(run, where / "run.parquet")
     except WirevowError as error:
         click.echo(f"wirevow: {error.message}", err=True)
-    page.write(where / "run.html", page.html(_page(result, plan, parts), drawn))
+    write(where / "run.html", page.html(_page(result, plan, parts), drawn))
 
 
 def _page(result: Result, plan: Plan, parts: Parts) -> Page:

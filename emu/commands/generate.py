@@ -125,7 +125,7 @@ def manual(doc: str, out: Path) -> int:
 
 def _deliver(text: str, out: Path | None) -> None:
     """Write `text` to a file, all or nothing, and name it; or print it. Raises WirevowError."""
-    from wirevow.protocol.jobs.page import write
+    from wirevow.protocol.outputs import write
 
     if out is None:
         click.echo(text, nl=False)

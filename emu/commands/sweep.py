@@ -144,12 +144,13 @@ def _say(result: Swept) -> None:
 def _keep(where: Path, result: Swept, wanted: Range, parts: Parts, found: dict[str, Any]) -> None:
     from wirevow.protocol import figures
     from wirevow.protocol.jobs import page, pictures
+    from wirevow.protocol.outputs import write
 
     rows = [
         f"{each.level:.6f},{each.amperes:.6f},{each.volts:.6f},{each.watts:.6f}" for each in result.points
     ]
-    page.write(where / "sweep.csv", "\n".join(["level,amperes,volts,watts", *rows, ""]))
-    page.write(where / "sweep.json", json.dumps(found, indent=2) + "\n")
+    write(where / "sweep.csv", "\n".join(["level,amperes,volts,watts", *rows, ""]))
+    write(where / "sweep.json", json.dumps(found, indent=2) + "\n")
     drawn = None
     if result.points:
         try:
@@ -157,7 +158,7 @@ def _keep(where: Path, result: Swept, wanted: Range, parts: Parts, found: dict[s
             figures.save(drawn, where / "sweep.png")
         except WirevowError as error:
             click.echo(f"wirevow: {error.message}", err=True)
-    page.write(where / "sweep.html", page.html(_page(result, wanted, parts), drawn))
+    write(where / "sweep.html", page.html(_page(result, wanted, parts), drawn))
 
 
 def _page(result: Swept, wanted: Range, parts: Parts) -> Page:

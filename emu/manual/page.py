@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.manual import pictures
 from wirevow.emu.manual.examples import Examples, Line
@@ -15,6 +13,7 @@ from wirevow.protocol.conformance.envelope import energising_actions, link_watch
 from wirevow.protocol.document.model import duration_text
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.message import REASONS
+from wirevow.protocol.templates import templates
 from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, Vow
 
 REFUSALS = {
@@ -78,13 +77,7 @@ def manual(vow: Vow, fault: str | None = None) -> str:
     examples = Examples(vow, lambda: build_instrument(vow, fault=fault))
     shown = dict(examples.refusals())
     named = {"limit": document.wire.line_limit, "vow": vow.system_name("identity") or "its identity"}
-    environment = Environment(
-        loader=PackageLoader("wirevow.emu.manual"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates("wirevow.emu.manual")
     plane = pictures.plane(vow)
     return environment.get_template("manual.html.j2").render(
         document=document,

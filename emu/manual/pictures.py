@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import io
 import math
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from wirevow.emu.plant.curves import DeratingCurve, FanCurve
 from wirevow.protocol.conformance.suite.drawing import svg
@@ -15,11 +12,8 @@ from wirevow.protocol.conformance.suite.machine import Machine
 from wirevow.protocol.document.model import Derating, Fan
 from wirevow.protocol.expression import Comparison, Expression, ExpressionError, parse
 from wirevow.protocol.expression.tree import Word
-from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label
+from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label, svg_url
 from wirevow.protocol.vow import Vow
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 VOLTS = ("input.voltage", "input.terminal_voltage")
 AMPERES = ("input.current",)
@@ -104,7 +98,7 @@ def plane(vow: Vow) -> str | None:
     panel.legend(fontsize=8, loc="upper right", framealpha=1.0)
     panel.set_xlabel("voltage, V", fontsize=9)
     label(panel, "current\nA")
-    return _image(made)
+    return svg_url(made)
 
 
 def _borders(vow: Vow, axes: Mapping[str, str]) -> Iterator[tuple[str, Expression, bool]]:
@@ -156,7 +150,7 @@ def fan(section: Fan) -> str:
     axis.legend(fontsize=8, frameon=False)
     axis.set_xlabel(f"{section.temperature}, °C", fontsize=9)
     label(axis, "duty\n%")
-    return _image(made)
+    return svg_url(made)
 
 
 def derating(section: Derating) -> str:
@@ -172,14 +166,4 @@ def derating(section: Derating) -> str:
     axis.set_ylim(0, 108)
     axis.set_xlabel(f"{section.temperature}, °C", fontsize=9)
     label(axis, f"share of\n{section.ceiling}\n%")
-    return _image(made)
-
-
-def _image(made: Figure) -> str:
-    """A figure as a `data:` URL of an SVG, the same bytes every time."""
-    import matplotlib
-
-    stream = io.BytesIO()
-    with matplotlib.rc_context({"svg.hashsalt": "wirevow"}):
-        made.savefig(stream, format="svg", metadata={"Date": None})
-    return "data:image/svg+xml;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+    return svg_url(made)

@@ -10,8 +10,6 @@ from collections.abc import Sequence, Sized
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from wirevow.protocol.codegen.names import GenerateError
 from wirevow.protocol.codegen.program import FIRST_OPERATION, MOST_MS, OPERATIONS, Program, in_c
 from wirevow.protocol.codegen.tables import (
@@ -25,6 +23,7 @@ from wirevow.protocol.codegen.tables import (
     tables,
 )
 from wirevow.protocol.document.model import BOOT_CAUSES
+from wirevow.protocol.templates import templates
 from wirevow.protocol.vow import Vow
 
 ARITHMETIC = (
@@ -39,14 +38,7 @@ ARITHMETIC = (
 def generate(vow: Vow) -> dict[str, str]:
     """File name -> text of the core. Raises GenerateError when C cannot carry the document."""
     found = tables(vow)
-    environment = Environment(
-        loader=PackageLoader("wirevow.protocol.codegen"),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        autoescape=False,
-    )
+    environment = templates("wirevow.protocol.codegen", html=False)
     environment.filters |= {"int32": _int32, "comment": _comment, "bytes": _bytes}
     context = _context(found)
     return {

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import base64
-import io
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.figures import svg_url
+from wirevow.protocol.templates import templates
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -46,28 +43,5 @@ class Page:
 
 def html(page: Page, figure: Figure | None) -> str:
     """The page as text."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    picture = None
-    if figure is not None:
-        stream = io.BytesIO()
-        figure.savefig(stream, format="svg", metadata={"Date": None})
-        picture = base64.b64encode(stream.getvalue()).decode("ascii")
-    environment = Environment(
-        loader=PackageLoader("wirevow.protocol.jobs"), autoescape=True, undefined=StrictUndefined
-    )
-    return environment.get_template("page.html.j2").render(page=page, picture=picture)
-
-
-def write(file: Path, text: str) -> None:
-    """Write a result, all of it or nothing. Raises WirevowError."""
-    begun = file.with_name(f"{file.name}.part")
-    try:
-        begun.write_text(text, "utf-8")
-        begun.replace(file)
-    except OSError as error:
-        with suppress(OSError):
-            begun.unlink(missing_ok=True)
-        raise WirevowError(
-            f"{file}: it cannot be written ({error.strerror}): make room, or name another place"
-        ) from None
+    picture = None if figure is None else svg_url(figure)
+    return templates("wirevow.protocol.jobs").get_template("page.html.j2").render(page=page, picture=picture)

@@ -12,13 +12,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from jinja2 import Template
 
 from wirevow._version import __version__
 from wirevow.protocol.report import since
 from wirevow.protocol.report.outcome import printable
 from wirevow.protocol.report.page import VERDICT_WORDS, parts
 from wirevow.protocol.report.past import Past
+from wirevow.protocol.templates import templates
 
 JUDGED = ("pass", "fail")
 MOST_STORIES = 20
@@ -229,13 +230,7 @@ def json_text(history: History) -> str:
 
 
 def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("wirevow.protocol.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates("wirevow.protocol.report")
     environment.filters["word"] = VERDICT_WORDS.__getitem__
     environment.filters["story"] = story
     environment.filters["stories"] = stories

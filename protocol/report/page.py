@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from jinja2 import Template
 
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.report.outcome import Outcome, Row
+from wirevow.protocol.templates import templates
 
 LABEL_PX = 112
 PITCH_PX = 6
@@ -217,13 +218,7 @@ def parts(sentence: str) -> list[str]:
 
 
 def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("wirevow.protocol.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates("wirevow.protocol.report")
     environment.filters["parts"] = parts
     environment.filters["short"] = place_name
     environment.filters["ms"] = _ms
