@@ -116,14 +116,14 @@ def command(
     vow = compile_vow(loaded.document)
     past = None if since_file is None else _past(since_file, vow.document.vow.name)
     progress = Bar()
-    count = len(selected(sorted(requirement_ids(vow.document)), only)) if only else None
 
-    def plan(within: Envelope | None) -> Plan:
+    def plan(within: Envelope | None = None) -> Plan:
+        count = len(selected(sorted(requirement_ids(vow.document)), only)) if only else None
         ceilings = ceilings_of(vow, within, allow)
         return plan_of(vow, envelope=within, ceilings=ceilings, budget=budget, requirements=count)
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
-    agree = None if yes or envelope is not None else before_changes(plan(None), progress.paused)
+    agree = None if yes or envelope is not None else before_changes(plan, progress.paused)
     outputs = _outputs(Path(loaded.name), json_file, junit_file, html_file)
     folder = outputs[0].path.parent if outputs else Path()
     ended = checking.run(

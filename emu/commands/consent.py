@@ -62,13 +62,18 @@ def consented(path: str, vow: Vow, yes: bool, plan: Callable[[Envelope], Plan]) 
     return envelope
 
 
-def before_changes(plan: Plan, room: Callable[[], AbstractContextManager[object]] = nullcontext) -> Agree:
-    """What has a person agree to the plan, once it is called; within `room` the terminal is free for that."""
+def before_changes(
+    plan: Callable[[], Plan], room: Callable[[], AbstractContextManager[object]] = nullcontext
+) -> Agree:
+    """What makes the plan and has a person agree to it, once it is called: a simulated instrument needs none.
+
+    Within `room` the terminal is free for that.
+    """
     from wirevow.protocol.conformance.cautions import DRY_CHECK
 
     def agree() -> None:
         with room():
-            agreed(DRY_CHECK, _said(plan), False, "Is that all right, and will you stay with it?")
+            agreed(DRY_CHECK, _said(plan()), False, "Is that all right, and will you stay with it?")
 
     return agree
 

@@ -15,6 +15,7 @@ from wirevow.protocol.errors import WirevowError
 if TYPE_CHECKING:
     from wirevow.protocol.conformance.abstraction import DocumentMachine
     from wirevow.protocol.conformance.learning import Differs
+    from wirevow.protocol.conformance.plan import Plan
     from wirevow.protocol.conformance.suite.machine import Machine
 
 
@@ -53,7 +54,7 @@ def command(
     """
     if find_spec("aalpy") is None:
         raise WirevowError("learning needs the package aalpy: pip install 'wirevow[automata]'")
-    from wirevow.emu.ports.address import find
+    from wirevow.emu.loading import load
     from wirevow.protocol.conformance.abstraction import abstraction, machine_of
     from wirevow.protocol.conformance.hookup import hooked_up
     from wirevow.protocol.conformance.learning import compared, learn, met, named
@@ -61,26 +62,19 @@ def command(
     from wirevow.protocol.conformance.suite.drawing import dot, svg
     from wirevow.protocol.conformance.suite.group import reach_of
     from wirevow.protocol.conformance.tester import NotSelected
-    from wirevow.protocol.document.load import load_document
-    from wirevow.protocol.document.vet import vet
-    from wirevow.protocol.vow import compile_vow
 
-    loaded = load_document(find(doc))
-    errors = vet(loaded).errors
-    if errors:
-        raise WirevowError(f"{errors[0].text(loaded.name)}; `wirevow vet {loaded.name}` shows all")
+    vow = load(doc)
     for option, file in (("--dot", dot_file), ("--svg", svg_file)):
         if file is not None and not Path(file).absolute().parent.is_dir():
             raise WirevowError(f"{option} {file}: there is no such folder; make it, or name another")
-    vow = compile_vow(loaded.document)
     hookup = None
 
-    def agree() -> None:
+    def plan() -> Plan:
         lines = LEARNED_EACH * len(document.machine) * len(document.machine.inputs)
-        before_changes(plan_of(vow, ceilings=ceilings_of(vow, None, allow), lines=lines))()
+        return plan_of(vow, ceilings=ceilings_of(vow, None, allow), lines=lines)
 
     try:
-        with hooked_up(vow, port, rig, allow=allow, agree=None if yes else agree) as hookup:
+        with hooked_up(vow, port, rig, allow=allow, agree=None if yes else before_changes(plan)) as hookup:
             t = hookup.tester
             reach = reach_of(t)
             document = machine_of(abstraction(vow, reach))

@@ -64,12 +64,12 @@ def command(
             "name its own document with --document DOC, or check anew"
         )
 
-    def plan(within: Envelope | None) -> Plan:
+    def plan(within: Envelope | None = None) -> Plan:
         lines = AROUND + (MOST_TRIES_REAL * case.sends if shorter is not None else case.sends)
         return plan_of(vow, envelope=within, ceilings=ceilings_of(vow, within, allow), lines=lines)
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
-    agree = None if yes or envelope is not None else before_changes(plan(None))
+    agree = None if yes or envelope is not None else before_changes(plan)
     shown: Case | None = None
     hookup = None
     try:

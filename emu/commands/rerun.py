@@ -92,7 +92,7 @@ def command(
 
     _, course = exchanges(journal.records())
 
-    def plan(within: Envelope | None) -> Plan:
+    def plan(within: Envelope | None = None) -> Plan:
         usual = plan_of(
             vow, envelope=within, ceilings=ceilings_of(vow, within, allow), lines=AROUND + len(course)
         )
@@ -100,7 +100,7 @@ def command(
         return replace(usual, seconds=usual.seconds + lasted_ns / 1e9)
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
-    agree = None if yes or envelope is not None else before_changes(plan(None))
+    agree = None if yes or envelope is not None else before_changes(plan)
     progress = Progress(quiet=False)
     hookup = None
     try:
