@@ -280,7 +280,7 @@ def brackets(
     for index, node in enumerate(each for each in walk(root) if isinstance(each, Number)):
         if not node.value:
             continue  # a tenth of nothing is nothing
-        own = _in_its_unit(threshold, root, index, looks)
+        own = _in_its_unit(threshold, root, index, node.value, looks)
         found.append(
             Bracket(
                 what=_text(node.value, unit if own else ""),
@@ -320,13 +320,8 @@ def _level(threshold: Threshold, root: Any, index: int, moved: Fraction, look: L
         return None
 
 
-def _in_its_unit(threshold: Threshold, root: Any, index: int, looks: Sequence[Look]) -> bool:
+def _in_its_unit(threshold: Threshold, root: Any, index: int, value: Fraction, looks: Sequence[Look]) -> bool:
     """Whether the threshold moves by as much as the number does, so that its unit is that of the reading."""
-    value = next(
-        each.value
-        for place, each in enumerate(each for each in walk(root) if isinstance(each, Number))
-        if place == index
-    )
     for look in looks:
         # Whatever the settings are: a factor of a setting that is just 1 is none.
         others = replace(look, settings={name: each + 1 for name, each in look.settings.items()})

@@ -142,32 +142,29 @@ class Restorer:
         said = []
         if different and not self._now:
             said.append(f"{why}. {MANUAL} {self._lines(different)}")
-        elif different:
-            values = ", ".join(
-                f"{name} {' '.join(words)} (now {' '.join(self._now.get(name, ('not known',)))})"
-                for name, words in different.items()
-                if self._now.get(name) != words
-            )
-            if values:
-                text = f"not as it was found: {values}. {MANUAL} {self._lines(different)}"
-                said.append(f"{why}; {text}" if why else text)
+        elif values := self._as_found_and_now(different):
+            text = f"not as it was found: {values}. {MANUAL} {self._lines(different)}"
+            said.append(f"{why}; {text}" if why else text)
         if not self._stored:
             said.append(self._store_warning())
         return [*said, *self._lost()]
 
     def _lost(self) -> Iterator[str]:
         """What it was found with, and nothing puts back."""
-        values = ", ".join(
-            f"{name} {' '.join(words)} (now {' '.join(self._now.get(name, ('not known',)))})"
-            for name, words in self._found.counters.items()
-            if self._now.get(name) != words
-        )
-        if values:
+        if values := self._as_found_and_now(self._found.counters):
             yield f"what these counters held is lost: {values}"
         state = self._vow.system_name("state")
         now = " ".join(self._now.get(state or "", ()))
         if now and self._found.state and now != self._found.state:
             yield f"its state was {self._found.state} when it was found, and is {now} now"
+
+    def _as_found_and_now(self, found: Mapping[str, tuple[str, ...]]) -> str:
+        """Those that are not as they were found, with what they are; empty if there are none."""
+        return ", ".join(
+            f"{name} {' '.join(words)} (now {' '.join(self._now.get(name, ('not known',)))})"
+            for name, words in found.items()
+            if self._now.get(name) != words
+        )
 
     def _store_warning(self) -> str:
         saved = self._found.saved
@@ -303,14 +300,13 @@ class Restorer:
         return any(self._exchange("act", each.name).ok for each in clears if state in each.to)
 
     def _look(self) -> None:
-        """Read what nothing puts back; without a check, which would turn the guard on."""
+        """Read what nothing puts back."""
         periods_ns = [self._vow.points[name].period_ns for name in self._found.counters]
         time.sleep(min(LONGEST_PERIOD_S, max(periods_ns, default=0) / 1e9))  # a reading is as old as that
         state = self._vow.system_name("state")
         for name in (*self._found.counters, *(() if state is None else (state,))):
-            reply = self._ask(Request(self._tag(), "ask", name, (), False))
-            if reply is not None and reply.ok:
-                self._now[name] = reply.words
+            if words := self._look_at(name):
+                self._now[name] = words
 
     def _system(self) -> None:
         """Notices and guard, in this order: every line here has a check, and a check turns the guard on."""
@@ -319,8 +315,12 @@ class Restorer:
         for entry in kept(self._vow):
             if entry.system is not None and entry.name in self._found.words:
                 self._exchange("put", entry.name, self._found.words[entry.name])
-                reply = self._ask(Request(self._tag(), "ask", entry.name, (), False))
-                self._now[entry.name] = reply.words if reply is not None and reply.ok else ()
+                self._now[entry.name] = self._look_at(entry.name)
+
+    def _look_at(self, name: str) -> tuple[str, ...]:
+        """What a point is, asked once; without a check, which would turn the guard on. Empty if not known."""
+        reply = self._ask(Request(self._tag(), "ask", name, (), False))
+        return reply.words if reply is not None and reply.ok else ()
 
 
 def found_counters(vow: Vow, ask: Callable[[str], Reply]) -> dict[str, tuple[str, ...]]:
