@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from wirevow.emu.ports.adapter import AdapterPort
-from wirevow.emu.ports.endpoint import Endpoint, Host
-from wirevow.emu.ports.waiter import READ, WRITE, let_others, make_waiter
+from wirevow.emu.ports.endpoint import Endpoint, Host, heard, left_of
+from wirevow.emu.ports.waiter import BRISK_S, READ, WRITE, make_waiter, wait_awake
 from wirevow.protocol.conformance.interrupts import Interrupted, Interrupts
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.journal.layout import MOST_BYTES, Head, Kind, head_bytes, record_bytes
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 SYNC_S = 1.0
 """What was written is with the disk after about so long; a power failure can take what is younger."""
-_BRISK_NS = 300_000
-"""As the server's: waking up takes longer than passing on."""
 _ANSWER_S = 0.2
 """How long the device is waited for before the safe action is sent again, and how often that is."""
 _TRIES = 2
@@ -213,7 +211,7 @@ class Recorder:
         request = Request(f"@{random.randrange(0x1000, 0x10000):x}", verb, name, arguments, True)
         line = b"\n" + request.line() + b"\n"
         self._waiter.watch([self._device.descriptor], [])
-        heard = b""
+        begun = b""
         for _ in range(_TRIES):
             with suppress(OSError):
                 self._device.write(line)
@@ -223,17 +221,14 @@ class Recorder:
             while (left_s := until - time.monotonic()) > 0:
                 if not self._waiter.wait(left_s):
                     break
-                try:
-                    data = self._device.read()
-                except BlockingIOError:
+                data = heard(self._device)
+                if data is None:
                     continue
-                except OSError:
-                    return False
                 if not data:
                     return False
                 with suppress(WirevowError):
                     self._journal.add(Kind.DEVICE, data)
-                *lines, heard = (heard + data).split(b"\n")
+                *lines, begun = (begun + data).split(b"\n")
                 for each in lines:
                     answer = parse_answer(each.removesuffix(b"\r"))
                     if isinstance(answer, Reply) and answer.tag == request.tag:
@@ -251,7 +246,7 @@ class Recorder:
 
     def _ready(self) -> list[tuple[int, int]]:
         """Carry bytes while nothing else happens, in as few steps as can be; what else there is to do."""
-        wait, now, add = self._waiter.wait, time.monotonic_ns, self._journal.add
+        wait, now, add = self._waiter.wait, time.perf_counter, self._journal.add
         from_host, from_device = self._plain
         device, host = self._device, self._host
         patience_s = self._endpoint.look_again_s if host is None else None
@@ -260,26 +255,19 @@ class Recorder:
             ready = wait(0)
             if not ready:
                 begun = now()
-                if brisk:
-                    until = begun + _BRISK_NS
-                    while not ready and now() < until:
-                        let_others()
-                        ready = wait(0)
+                ready = wait_awake(self._waiter, begun + BRISK_S) if brisk else []
                 if not ready:
                     ready = wait(patience_s)
-                    brisk = now() - begun < _BRISK_NS
+                    brisk = now() - begun < BRISK_S
             if host is not None and ready == from_host:
                 kind, side, to = _HOST, host, device
             elif host is not None and ready == from_device:
                 kind, side, to = _DEVICE, device, host
             else:
                 return ready
-            try:
-                data = side.read()
-            except BlockingIOError:
+            data = heard(side)
+            if data is None:
                 return ready
-            except OSError:
-                data = b""
             if not data:  # an end is told once
                 if kind == _DEVICE:
                     self._lost()
@@ -359,15 +347,10 @@ class Recorder:
     def _from_host(self) -> None:
         host = self._host
         assert host is not None
-        try:
-            data = host.read()
-        except BlockingIOError:
-            return
-        except OSError:
-            data = b""
+        data = heard(host)
         if data:
             self._record_host(data)
-        else:
+        elif data is not None:
             self._greet(self._endpoint.lost())
 
     def _record_host(self, data: bytes) -> None:
@@ -377,12 +360,9 @@ class Recorder:
         self._send_to_device()
 
     def _from_device(self) -> None:
-        try:
-            data = self._device.read()
-        except BlockingIOError:
+        data = heard(self._device)
+        if data is None:
             return
-        except OSError:
-            data = b""
         if not data:
             self._lost()
         self.from_device += len(data)
@@ -412,21 +392,18 @@ class Recorder:
 
     def _send_to_device(self) -> None:
         if self._to_device:
-            try:
-                self._to_device = self._to_device[self._device.write(self._to_device) :]
-            except BlockingIOError:
-                pass
-            except OSError:
+            left = left_of(self._to_device, self._device)
+            if left is None:
                 self._lost()
+            self._to_device = left
 
     def _send_to_host(self) -> None:
         if self._to_host and self._host is not None:
-            try:
-                self._to_host = self._to_host[self._host.write(self._to_host) :]
-            except BlockingIOError:
-                pass
-            except OSError:
+            left = left_of(self._to_host, self._host)
+            if left is None:
                 self._greet(self._endpoint.lost())
+            else:
+                self._to_host = left
 
     def _lost(self) -> NoReturn:
         raise PortError(

@@ -24,6 +24,26 @@ class Host(Protocol):
         """Send some of the bytes; returns how many."""
 
 
+def heard(host: Host) -> bytes | None:
+    """What a host has sent: None if that is nothing yet, b"" if it is gone."""
+    try:
+        return host.read()
+    except BlockingIOError:
+        return None
+    except OSError:
+        return b""
+
+
+def left_of(data: bytes, host: Host) -> bytes | None:
+    """Send bytes to a host: what it does not take yet, None if it is gone."""
+    try:
+        return data[host.write(data) :]
+    except BlockingIOError:
+        return data
+    except OSError:
+        return None
+
+
 class FileHost:
     """A host behind a file descriptor that does not block."""
 

@@ -17,18 +17,15 @@ from collections.abc import Callable
 from typing import Protocol
 
 from wirevow.emu.clock import RealClock
-from wirevow.emu.ports.endpoint import Endpoint, Host
+from wirevow.emu.ports.endpoint import Endpoint, Host, heard, left_of
 from wirevow.emu.ports.interface import Drawing, Instrument
 from wirevow.emu.ports.line import INPUT_LIMIT, Line
-from wirevow.emu.ports.waiter import READ, WRITE, let_others, make_waiter
+from wirevow.emu.ports.waiter import BRISK_S, READ, WRITE, make_waiter, wait_awake
 
 _GRAIN_NS = 1_000_000
 """Characters of a paced reply are shown at least this often: as a full-speed USB adapter does."""
 _BREATH_S = 0.001
 """After an answer: how long the next request is waited for before looking what else is due."""
-_BRISK_S = 300e-6
-"""A host that comes back in less time is looked for without going to sleep: waking up takes longer than
-answering. One that takes its time costs nothing."""
 _HOSTS_TURN_S = 0.1
 """With time that jumps: how long a host that says nothing may think before it counts as waiting."""
 _NEVER_NS = 7 * 24 * 3600 * 1_000_000_000
@@ -150,7 +147,7 @@ class Server:
     def _presently(self) -> list[tuple[int, int]]:
         """What is there within a breath, if nothing is due sooner."""
         wait, now = self._waiter.wait, time.perf_counter
-        breath_s, brisk_s = _BREATH_S, _BRISK_S if self._brisk else 0.0
+        breath_s, brisk_s = _BREATH_S, BRISK_S if self._brisk else 0.0
         if self.line.baud is not None and not self.clock.stands:
             patience_s = self._patience_s()
             if patience_s is not None and patience_s < breath_s:
@@ -161,13 +158,9 @@ class Server:
             # What an answer has left to do is done while the host reads it.
             self.line.next_ns()
             ready = wait(0)
-        until = begun + brisk_s
-        while not ready and now() < until:
-            let_others()
-            ready = wait(0)
         if not ready:
-            ready = wait(breath_s)
-        self._brisk = now() - begun < _BRISK_S
+            ready = wait_awake(self._waiter, begun + brisk_s) or wait(breath_s)
+        self._brisk = now() - begun < BRISK_S
         return ready
 
     def _jump(self) -> list[tuple[int, int]]:
@@ -195,12 +188,9 @@ class Server:
         """The short way: a host's bytes, and nothing else to do."""
         host = self._host
         assert host is not None
-        try:
-            data = host.read()
-        except BlockingIOError:
+        data = heard(host)
+        if data is None:
             return
-        except OSError:
-            data = b""
         if not data:
             self._greet(self.endpoint.lost())
             self._arrange()
@@ -257,15 +247,10 @@ class Server:
         self._arrange()
 
     def _read(self, host: Host) -> None:
-        try:
-            data = host.read()
-        except BlockingIOError:
-            return
-        except OSError:
-            data = b""
+        data = heard(host)
         if data:
             self.line.receive(data, self.clock.now_ns())
-        else:
+        elif data is not None:
             self._greet(self.endpoint.lost())
 
     def _write(self, data: bytes) -> None:
@@ -273,12 +258,11 @@ class Server:
         if self._host is None:
             self._pending = b""
         elif self._pending:
-            try:
-                self._pending = self._pending[self._host.write(self._pending) :]
-            except BlockingIOError:
-                pass
-            except OSError:
+            left = left_of(self._pending, self._host)
+            if left is None:
                 self._greet(self.endpoint.lost())
+            else:
+                self._pending = left
 
     def _run_line(self) -> None:
         """Everything that is due, and what came of it to the host."""

@@ -98,3 +98,17 @@ def make_waiter(punctual: bool) -> Waiter:
 
 let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
 """Whoever waits for this processor gets it; a host may be the one."""
+
+
+BRISK_S = 300e-6
+"""Who comes back in less time is looked for without going to sleep: waking up takes longer than answering, or
+passing on. One who takes his time costs nothing."""
+
+
+def wait_awake(waiter: Waiter, until_s: float) -> list[tuple[int, int]]:
+    """As `wait`, without going to sleep, until this time of `time.perf_counter`."""
+    ready: list[tuple[int, int]] = []
+    while not ready and time.perf_counter() < until_s:
+        let_others()
+        ready = waiter.wait(0)
+    return ready
