@@ -65,7 +65,7 @@ def _connected(port: str, doc: str | None, endpoint: str | None) -> Iterator[tup
     from wirevow.emu.connecting import connect, connected
     from wirevow.emu.loading import load
     from wirevow.emu.ports.address import SCHEME, parse
-    from wirevow.protocol.conformance.rig import open_rig
+    from wirevow.protocol.conformance.rig import greeting, open_rig
 
     if port.lower().startswith(SCHEME):
         if doc is not None or endpoint is not None:
@@ -81,12 +81,7 @@ def _connected(port: str, doc: str | None, endpoint: str | None) -> Iterator[tup
             if rig is None:
                 yield client, None, False
                 return
-            hello = rig.hello()
-            if hello.document != client.vow.identity[0]:
-                raise WirevowError(
-                    f"{endpoint}: its hands are on a {hello.document}, not a {client.vow.identity[0]}"
-                )
-            yield client, rig, hello.simulated
+            yield client, rig, greeting(rig, str(endpoint), client.vow.identity[0]).simulated
     finally:
         if rig is not None:
             rig.close()

@@ -11,9 +11,9 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from typing import Any, Generic, TypeVar
 
-from wirevow.protocol.client.failures import UnsafeEnd
+from wirevow.protocol.client.failures import HungWait, UnsafeEnd
 from wirevow.protocol.client.names import Tree, describe_action, describe_point
-from wirevow.protocol.client.operations import Event, Host
+from wirevow.protocol.client.operations import LONGEST_VIRTUAL_NS, NANO, Event, Host
 from wirevow.protocol.vow import ActionEntry, PointEntry, Vow
 
 RECONNECT_S = 10.0
@@ -89,6 +89,12 @@ class Surface:
     def on_notice(self, callback: Callable[[Event], object]) -> None:
         """Call it with every `Event`, never in the middle of an operation."""
         self._callbacks.append(callback)
+
+    def _waited_enough(self, passed_s: float, timeout: float | None) -> bool:
+        """Whether a wait for a condition has lasted its time. HungWait where nothing would ever end it."""
+        if timeout is None and self.host.virtual and passed_s > LONGEST_VIRTUAL_NS / NANO:
+            raise HungWait("the condition did not come true in six hours of virtual time: give a timeout")
+        return timeout is not None and passed_s >= timeout
 
     def _call_back(self) -> None:
         while self.host.fresh:

@@ -13,7 +13,7 @@ from wirevow.protocol.conformance.ending import end
 from wirevow.protocol.conformance.envelope import Envelope, Reach
 from wirevow.protocol.conformance.interrupts import Interrupts
 from wirevow.protocol.conformance.keeping import Found
-from wirevow.protocol.conformance.rig import Hello, Rig, RigError, open_rig
+from wirevow.protocol.conformance.rig import Hello, Rig, greeting, open_rig
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.serialport import PortError, open_port
@@ -147,7 +147,7 @@ def _opened(
     """The rig, what it says of itself, and the port; whatever of it there is."""
     rig = None if endpoint is None else open_rig(endpoint)
     try:
-        hello = None if rig is None else _greeting(rig, endpoint, vow)
+        hello = None if rig is None else greeting(rig, str(endpoint), vow.identity[0])
         if rig is not None and hello is not None and {"hold", "advance"} <= hello.abilities:
             rig.hold()  # so that it does not matter how long the opening takes
         real = not (url.startswith(SIMULATION) or (hello is not None and hello.simulated))
@@ -167,16 +167,6 @@ def _opened(
         rig = _own_rig(port)
         hello = None if rig is None else rig.hello()
     return rig, hello, port
-
-
-def _greeting(rig: Rig, endpoint: str | None, vow: Vow) -> Hello:
-    hello = rig.hello()
-    if hello.document != vow.identity[0]:
-        raise RigError(
-            f"{endpoint}: this rig has its hands on {hello.document!r}, the document is {vow.identity[0]!r}; "
-            "give the rig of the instrument that is checked"
-        )
-    return hello
 
 
 def _own_rig(port: object) -> Rig | None:

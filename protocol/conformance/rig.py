@@ -90,6 +90,17 @@ class Rig(Protocol):
         """Let go. Time passes by itself again."""
 
 
+def greeting(rig: Rig, endpoint: str, document: str) -> Hello:
+    """What the rig says of itself. RigError if its hands are on the instrument of another document."""
+    hello = rig.hello()
+    if hello.document != document:
+        raise RigError(
+            f"{endpoint}: this rig has its hands on {hello.document!r}, the document is {document!r}; "
+            "give the rig of the instrument at the port"
+        )
+    return hello
+
+
 def open_rig(endpoint: str) -> Rig:
     """The rig at `tcp:HOST:PORT#SECRET`, or of an installed adapter SCHEME:REST. Raises RigError."""
     scheme, colon, rest = endpoint.partition(":")

@@ -290,6 +290,7 @@ class TestTerminal:
                 if key == "\x04":
                     terminal.type("ask sink.level\r")
                     terminal.shows("0.000 A")
+                    terminal.asks("tarn off>")
                 else:
                     terminal.type("\x1b[A")
                     terminal.shows("> ask sink.level")
