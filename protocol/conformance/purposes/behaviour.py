@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from decimal import Decimal
 from fractions import Fraction
 from functools import partial
@@ -687,14 +687,10 @@ def act_guarded(t: Tester, action: ActionEntry) -> bool:
     """Do an action with a guard where it may be done; whether its guard was open."""
     assert action.guard is not None
     # What the guard reads is known better than its range: it is being read now.
-    signals = [name for name in sorted(action.guard.names) if t.vow.points[name].source == "signal"]
-    t.oracle.twin.readings = {name: about(t, name) for name in signals}
-    try:
+    with known_now(t, signals_of(t, action.guard)):
         if action.takes_ticket is not None and t.oracle.twin.ticket != "0000":
             t.say(f"act {action.name} 0000")  # the guard comes before the ticket
         reply = t.with_ticket(action.name) if action.takes_ticket is not None else t.act(action.name)
-    finally:
-        t.oracle.twin.readings = {}
     _look(t)
     return reply.ok
 
@@ -917,10 +913,21 @@ def was_kept(
 
 def decided(t: Tester, condition: Expression) -> bool | None:
     """Whether a condition holds, by what is read just now; None if that is too close to say."""
-    signals = [name for name in sorted(condition.names) if t.vow.points[name].source == "signal"]
-    t.oracle.twin.readings = {name: about(t, name) for name in signals}
-    try:
+    with known_now(t, signals_of(t, condition)):
         return t.oracle.twin.decide(condition, t.now_ns)
+
+
+def signals_of(t: Tester, condition: Expression) -> list[str]:
+    """The measured points that a condition looks at, in an order that is always the same."""
+    return [name for name in sorted(condition.names) if t.vow.points[name].source == "signal"]
+
+
+@contextmanager
+def known_now(t: Tester, names: Sequence[str]) -> Iterator[dict[str, tuple[int, int]]]:
+    """Read these points: inside the block the oracle knows them within bounds, which are given, in counts."""
+    found = t.oracle.twin.readings = {name: about(t, name) for name in names}
+    try:
+        yield found
     finally:
         t.oracle.twin.readings = {}
 
@@ -1111,7 +1118,7 @@ def _latched(t: Tester, r: Requirement, trip: TripEntry, provoke: Provoke) -> bo
         (a.name for a in t.vow.actions.values() if ("clear_trip", "") in a.does and trip.to in a.to), None
     )
     condition = trip.cleared_when if trip.cleared_when is not None else trip.when
-    readings = [name for name in sorted(condition.names) if t.vow.points[name].source == "signal"]
+    readings = signals_of(t, condition)
     # The relay has opened, the source has recovered: give readings time to show it.
     t.alive(t.vow.document.trial.settle)
     was_refused = False
@@ -1311,25 +1318,15 @@ def _delayed(t: Tester, trip: TripEntry, entry: PointEntry, there: int) -> None:
 
 def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
     """Whether its condition is true now; None if that is too close to say."""
-    if trip.when.word_points:
-        return False
-    signals = [name for name in sorted(trip.when.names) if t.vow.points[name].source == "signal"]
-    t.oracle.twin.readings = {name: about(t, name) for name in signals}
-    try:
-        return t.oracle.twin.decide(trip.when, t.now_ns)
-    finally:
-        t.oracle.twin.readings = {}
+    return False if trip.when.word_points else decided(t, trip.when)
 
 
 def try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
     """Clear it or be refused, as what is read just now decides."""
-    found = t.oracle.twin.readings = {name: about(t, name) for name in readings}
-    trip = t.vow.trips.get(t.oracle.twin.last_trip[0])
-    before = t.state
-    try:
+    with known_now(t, readings) as found:
+        trip = t.vow.trips.get(t.oracle.twin.last_trip[0])
+        before = t.state
         t.act(clear)
-    finally:
-        t.oracle.twin.readings = {}
     if trip is not None and trip.cleared_when is not None and before == trip.to:
         for name, (low, high) in found.items():
             value = Fraction(low + high, 2) * t.vow.points[name].number.step

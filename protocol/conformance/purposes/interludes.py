@@ -13,7 +13,7 @@ from functools import partial
 from itertools import combinations, pairwise
 
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import do, target_state, try_clear
+from wirevow.protocol.conformance.purposes.behaviour import do, signals_of, target_state, try_clear
 from wirevow.protocol.conformance.purposes.constancy import captured_ns
 from wirevow.protocol.conformance.purposes.images import ask_parts
 from wirevow.protocol.conformance.purposes.physics import answered_by, filled_by, record_fields, record_series
@@ -902,7 +902,7 @@ def every_reason(t: Tester, r: Requirement) -> None:
     t.panel("panel.control", "remote")
     trip = t.vow.trips[t.oracle.twin.latched or ""]
     condition = trip.cleared_when if trip.cleared_when is not None else trip.when
-    try_clear(t, act, [name for name in sorted(condition.names) if t.vow.points[name].source == "signal"])
+    try_clear(t, act, signals_of(t, condition))
     t.guard_off()
 
 

@@ -11,10 +11,11 @@ from wirevow.protocol.conformance.bracket import Bracket, Kept, needed
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.behaviour import (
     CONSISTENT_READS,
-    about,
     do,
+    known_now,
     numbers,
     shown_values,
+    signals_of,
     steady,
     target_state,
     values,
@@ -834,14 +835,10 @@ def _nearer(t: Tester, r: Requirement, holds: Expression, provoke: Provoke, sett
     _put_beside(t, holds)
     t.alive(max(settle_ns, t.vow.document.trial.settle))
     for _ in range(CONSISTENT_READS):
-        readings = {n: about(t, n) for n in sorted(holds.names) if t.vow.points[n].source == "signal"}
-        t.oracle.twin.readings = readings
-        try:
+        with known_now(t, signals_of(t, holds)) as readings:
             if t.oracle.twin.decide(holds, t.now_ns) is not False:
                 t.keep(r.id)
                 return
-        finally:
-            t.oracle.twin.readings = {}
     shown = ", ".join(
         f"{name} {t.vow.points[name].number.text((low + high) // 2)}"
         for name, (low, high) in readings.items()

@@ -14,7 +14,14 @@ from fractions import Fraction
 from functools import partial
 
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import SURELY, about, act_guarded, decided, target_state
+from wirevow.protocol.conformance.purposes.behaviour import (
+    SURELY,
+    act_guarded,
+    decided,
+    known_now,
+    signals_of,
+    target_state,
+)
 from wirevow.protocol.conformance.purposes.points import at_rest
 from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
@@ -683,16 +690,13 @@ def _cleared_by(t: Tester, trip: TripEntry, knob: PointEntry, within_ns: int) ->
         return
     threshold, entry = found[:2]
     level = _level(t, threshold)
-    signals = [name for name in sorted(trip.cleared_when.names) if t.vow.points[name].source == "signal"]
+    signals = signals_of(t, trip.cleared_when)
     for side in (-1, 1):
         away = side * 4 * entry.accuracy(level) * (1 if threshold.above else -1)  # beyond all doubt
         if t.state == trip.to and _put_at(t, knob, level + away):
             t.alive(within_ns)
-            t.oracle.twin.readings = {name: about(t, name) for name in signals}
-            try:
+            with known_now(t, signals):
                 t.act(clear.name)
-            finally:
-                t.oracle.twin.readings = {}
     t.ask("self.state")
 
 
