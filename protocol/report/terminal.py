@@ -240,7 +240,10 @@ def _replies(outcome: Outcome) -> RenderableType:
         f" within {_ms(replies.greatest_s)}; {_ms(outcome.deadline_s)} allowed."
     )
     if not outcome.held:
-        said += f" The host's own delays are in these times: it woke up to {_ms(replies.host_late_s)} late."
+        said += (
+            " In them is the time of the bytes on the wire, which does not count, and the host's own delays"
+            f" (it woke up to {_ms(replies.host_late_s)} late), for which no instrument is failed."
+        )
     return Group(table, Text(said))
 
 
