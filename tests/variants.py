@@ -1,0 +1,532 @@
+"""Documents with one entry changed: operators as a table over the model's types.
+
+    >>> source = load_document("spec/brae.yaml").source
+    >>> for variant in variants(source.data):
+    ...     print(variant.name)              # "halved wire.reply_deadline: 200 ms -> 100 ms"
+    ...     text = text_of(variant.data)     # YAML, one line for each entry
+
+Most variants are nonsense, which `vet` says; those that it calls sound are documents of good instruments, a
+little unlike the one they come from: tried as such, and pairs of an old and a new document. Operators go by
+the model's annotations alone, so a new key has variants from its first day.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from decimal import ROUND_HALF_EVEN, Decimal
+from functools import cache
+from types import UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from pydantic import BaseModel
+
+from wirevow.protocol.document.load import DocumentError, Loaded, NodePath, read_document
+from wirevow.protocol.document.model import (
+    Document,
+    Duration,
+    Exact,
+    Formula,
+    Prose,
+    Version,
+    duration_ns,
+    duration_text,
+)
+from wirevow.protocol.document.vet import vet
+
+REFERENCES: dict[tuple[str, str], str] = {
+    ("Point", "quantity"): "quantities",
+    ("Point", "record"): "records",
+    ("Point", "set_in"): "states",
+    ("Follow", "setting"): "points",
+    ("Follow", "state"): "states",
+    ("Follow", "put"): "points",
+    ("FromPoint", "from"): "points",
+    ("Provoke", "state"): "states",
+    ("Provoke", "put"): "points",
+    ("Provoke", "bench"): "bench",
+    ("Provoke", "relief"): "bench",
+    ("Leave", "to"): "states",
+    ("Pulse", "zeroes"): "points",
+    ("Capture", "capture"): "records",
+    ("Action", "from"): "states",
+    ("Action", "to"): "states",
+    ("Action", "keeps"): "states",
+    ("Action", "takes_ticket"): "actions",
+    ("Trip", "in"): "states",
+    ("Trip", "to"): "states",
+    ("Trip", "reports"): "points",
+    ("Limit", "of"): "points",
+    ("Limit", "in"): "states",
+    ("Derating", "temperature"): "points",
+    ("Derating", "ceiling"): "points",
+    ("Derating", "power"): "points",
+    ("Fan", "temperature"): "points",
+    ("Fan", "duty"): "points",
+    ("Phase", "level"): "points",
+    ("Phase", "lasts"): "points",
+    ("Law", "integral_of"): "points",
+    ("Law", "is"): "points",
+    ("Law", "never_falls"): "points",
+    ("Law", "while_rises"): "points",
+    ("Law", "alternates"): "points",
+    ("Law", "counted_by"): "points",
+    ("Law", "rate_of"): "points",
+    ("Law", "at_most"): "points",
+    ("Law", "elapses"): "points",
+    ("Law", "in"): "states",
+    ("RecordField", "from"): "points",
+    ("BenchEvent", "value"): "quantities",
+    ("BenchEvent", "moves"): "points",
+    ("BenchEvent", "shown_by"): "points",
+    ("Trial", "put"): "points",
+    ("Trial", "reset"): "actions",
+    ("Trial", "safe"): "actions",
+}
+"""The section whose names a key's words are, by model class and key as written; of a mapping, its keys."""
+
+MISSING = object()
+
+Data = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A value of a document, or the place of one that may be added (`MISSING`)."""
+
+    path: NodePath
+    section: str
+    """The model class that has the key."""
+    key: str
+    """The key of that class, as written."""
+    hint: Any
+    """The annotation of the value at `path`."""
+    value: Any
+    default: Any = MISSING
+    """What stands for a key that is left out; `MISSING` where it cannot be."""
+    entry: bool = False
+    """A member of a mapping or a list that is the key's value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """A document with one entry changed."""
+
+    operator: str
+    path: NodePath
+    change: str
+    data: Any
+
+    @property
+    def name(self) -> str:
+        return f"{self.operator} {'.'.join(map(str, self.path))}: {self.change}"
+
+
+# ---------------------------------------------------------------------------------- walking by annotations
+
+
+@cache
+def _hints(model: type[BaseModel]) -> dict[str, tuple[Any, Any]]:
+    """Annotation and default of every key, as written; `MISSING` for a default when the key is required."""
+    hints = get_type_hints(model, include_extras=True)
+    found: dict[str, tuple[Any, Any]] = {}
+    for name, field in model.model_fields.items():
+        default = MISSING if field.is_required() else field.get_default(call_default_factory=True)
+        found[field.alias or name] = (hints[name], default)
+    return found
+
+
+def forms(hint: Any) -> tuple[Any, ...]:
+    """The alternatives of an annotation, flat; named types (`Duration`) are one alternative."""
+    if get_origin(hint) in (Union, UnionType):
+        return tuple(form for each in get_args(hint) for form in forms(each))
+    if get_origin(hint) is Annotated and hint not in NAMED:
+        return forms(get_args(hint)[0])
+    return (hint,)
+
+
+NAMED = (Duration, Exact, Formula, Prose, Version)
+
+
+def _inside(hint: Any, value: Any) -> tuple[str, Any] | None:
+    """What a container has: ("keys", the model), ("members", annotation) or ("items", annotation)."""
+    for form in forms(hint):
+        if isinstance(value, Mapping) and isinstance(form, type) and issubclass(form, BaseModel):
+            if set(value) <= set(_hints(form)):
+                return "keys", form
+        elif isinstance(value, Mapping) and get_origin(form) is dict:
+            return "members", get_args(form)[1]
+        elif isinstance(value, list) and get_origin(form) is list:
+            return "items", get_args(form)[0]
+    return None
+
+
+def sites(data: Any) -> Iterator[Site]:
+    """Every value of a document and every place of one, in the order of the text."""
+    yield from _sites(Site((), "", "", Document, data))
+
+
+def _sites(site: Site) -> Iterator[Site]:
+    if site.path:
+        yield site
+    inside = _inside(site.hint, site.value)
+    if inside is None:
+        return
+    kind, what = inside
+    if kind == "keys":
+        for key, (hint, default) in _hints(what).items():
+            value = site.value.get(key, MISSING)
+            yield from _sites(Site((*site.path, key), what.__name__, key, hint, value, default))
+        return
+    members = site.value.items() if kind == "members" else enumerate(site.value)
+    for key, value in members:
+        yield from _sites(Site((*site.path, key), site.section, site.key, what, value, entry=True))
+
+
+def at(data: Any, path: NodePath) -> Any:
+    for part in path:
+        data = data[part]
+    return data
+
+
+def replaced(data: Any, path: NodePath, value: Any) -> Any:
+    """The data with another value at `path` (`MISSING`: without it); what is not on the way is shared."""
+    if not path:
+        return value
+    first, rest = path[0], path[1:]
+    if isinstance(data, list):
+        assert isinstance(first, int)
+        items = list(data)
+        if not rest and value is MISSING:
+            del items[first]
+        else:
+            items[first] = replaced(items[first], rest, value)
+        return items
+    members = dict(data)
+    if not rest and value is MISSING:
+        del members[first]
+    else:
+        members[first] = replaced(members.get(first), rest, value)
+    return members
+
+
+# ---------------------------------------------------------------------------------------------- operators
+
+Alternatives = Callable[[Site, Data], Iterator[Any]]
+
+
+def _is(site: Site, *kinds: Any) -> bool:
+    """Whether the value there is of one of these kinds."""
+    if site.value is MISSING or isinstance(site.value, bool) is not (bool in kinds):
+        return False
+    found = forms(site.hint)
+    if isinstance(site.value, str) and (Exact in found or Formula in found) and Formula not in kinds:
+        return False  # a word
+    return any(kind in found for kind in kinds)
+
+
+def _nudged(site: Site, _: Data) -> Iterator[Any]:
+    """A number by one of its last digit, up and down."""
+    if not _is(site, Exact, int, float) or isinstance(site.value, str):
+        return
+    value = Decimal(str(site.value))
+    last = Decimal(1).scaleb(min(int(value.as_tuple().exponent), 0))
+    yield from (_number(value + shift, site) for shift in (last, -last))
+
+
+def _scaled(site: Site, _: Data) -> Iterator[Any]:
+    """A number doubled, halved, and its sign changed."""
+    if not _is(site, Exact, int, float) or isinstance(site.value, str) or not site.value:
+        return
+    value = Decimal(str(site.value))
+    places = Decimal(1).scaleb(min(int(value.as_tuple().exponent), 0))
+    for factor in (Decimal(2), Decimal("0.5"), Decimal(-1)):
+        scaled = (value * factor).quantize(places, ROUND_HALF_EVEN)
+        if scaled != value:
+            yield _number(scaled, site)
+
+
+def _number(value: Decimal, site: Site) -> Any:
+    return int(value) if isinstance(site.value, int) else value
+
+
+def _timed(site: Site, _: Data) -> Iterator[Any]:
+    """A duration doubled, halved, and a tenth of it."""
+    if not _is(site, Duration):
+        return
+    ns = duration_ns(site.value)
+    yield from (duration_text(other) for other in (2 * ns, ns // 2, ns // 10) if other != ns)
+
+
+def _turned(site: Site, _: Data) -> Iterator[Any]:
+    """A truth, or what stands for it when it is left out, into its opposite."""
+    if bool in _bare(site.hint):
+        yield not (site.default if site.value is MISSING else site.value)
+
+
+def _bare(hint: Any) -> tuple[Any, ...]:
+    return tuple(get_args(form)[0] if get_origin(form) is Annotated else form for form in forms(hint))
+
+
+def _chosen(site: Site, _: Data) -> Iterator[Any]:
+    """Another of the words that the model knows there."""
+    words = [word for form in forms(site.hint) if get_origin(form) is Literal for word in get_args(form)]
+    now = site.default if site.value is MISSING and site.default is not MISSING else site.value
+    if not site.entry and (isinstance(now, str | int) or (now is None and site.default is None)):
+        yield from (word for word in words if word != now)
+
+
+def _named(site: Site, data: Data) -> Iterator[Any]:
+    """Another name of the section that the key refers to; without one, what the same key says elsewhere."""
+    if not isinstance(site.value, str) or not any(_is_word(form) for form in forms(site.hint)):
+        return
+    if site.key in ("put", "default", "to", "base", "other", "bench", "relief") and not _refers(site):
+        yield from (word for word in _choices(site, data) if word != site.value)
+        return
+    section = REFERENCES.get((site.section, site.key))
+    if section is not None and not isinstance(at(data, site.path[:-1]), list):
+        yield from (name for name in data.get(section, ()) if name != site.value)
+    elif not site.entry and site.section != "VowSection":
+        others = {
+            each.value for each in sites(data) if (each.section, each.key) == (site.section, site.key)
+        } - {site.value, MISSING}
+        yield from sorted(other for other in others if isinstance(other, str))
+
+
+def _is_word(form: Any) -> bool:
+    return form is str or (get_origin(form) is Annotated and form not in NAMED and get_args(form)[0] is str)
+
+
+def _refers(site: Site) -> bool:
+    return site.section in ("Leave", "Action", "Trip") and site.key == "to"
+
+
+def _choices(site: Site, data: Data) -> Iterator[str]:
+    """The words that a point or a bench event can have, where its value stands."""
+    if site.section == "Point":
+        owner = at(data, site.path[:-1])
+    elif site.section == "Follow" and site.key == "to":
+        owner = data["points"].get(at(data, site.path[:-1]).get("setting"), {})
+    elif site.key in ("put", "bench", "relief"):
+        section = data.get("points" if site.key == "put" else "bench", {})
+        owner = section.get(site.path[-1], {})
+    else:
+        owner = at(data, site.path[:-1])
+    yield from owner.get("choice", ()) if isinstance(owner, Mapping) else ()
+
+
+def _taken_out(site: Site, _: Data) -> Iterator[Any]:
+    """A key that may be left out, or a member."""
+    if site.value is not MISSING and (site.entry or site.default is not MISSING):
+        yield MISSING
+
+
+def _put_in(site: Site, data: Data) -> Iterator[Any]:
+    """A list of names with one more; a key that is left out, with a duration or a name in it."""
+    section = REFERENCES.get((site.section, site.key))
+    listed = any(get_origin(form) is list for form in forms(site.hint))
+    if listed and not site.entry:
+        present = site.value if isinstance(site.value, list) else []
+        words = [
+            word
+            for form in forms(site.hint)
+            if get_origin(form) is list
+            for inner in forms(get_args(form)[0])
+            if get_origin(inner) is Literal
+            for word in get_args(inner)
+        ]
+        for name in (*(data.get(section, ()) if section else ()), *words):
+            if name not in present:
+                yield [*present, name]
+        if site.key == "choice" and present:
+            yield [*present, "spare"]
+    elif site.value is MISSING:
+        if Duration in forms(site.hint):
+            yield "1 s"
+        elif section is not None and any(_is_word(form) for form in forms(site.hint)):
+            yield from list(data.get(section, ()))[:3]
+
+
+def _ordered(site: Site, _: Data) -> Iterator[Any]:
+    """Neighbours exchanged, in lists and in mappings: the order of trips and choices means something."""
+    if isinstance(site.value, list):
+        for index in range(len(site.value) - 1):
+            yield [
+                *site.value[:index], site.value[index + 1], site.value[index], *site.value[index + 2 :]
+            ]  # fmt: skip
+    elif isinstance(site.value, Mapping) and _inside(site.hint, site.value) is not None:
+        kind, _what = _inside(site.hint, site.value) or ("", None)
+        items = list(site.value.items())
+        for index in range(len(items) - 1) if kind == "members" else ():
+            yield dict(
+                [*items[:index], items[index + 1], items[index], *items[index + 2 :]]
+            )  # fmt: skip
+
+
+_COMPARISONS = {"<": "<=", "<=": "<", ">": ">=", ">=": ">"}
+
+
+def _reformed(site: Site, data: Data) -> Iterator[Any]:
+    """A formula with another number, comparison, connective or word."""
+    if not _is(site, Formula):
+        return
+    text = str(site.value)
+    for found in re.finditer(r"(?<![\w.])\d+(\.\d+)?(?![\w.])", text):
+        value = Decimal(found[0])
+        last = Decimal(1).scaleb(min(int(value.as_tuple().exponent), 0))
+        for other in (value + last, value - last, 2 * value):
+            if other >= 0 and other != value:
+                yield f"{text[: found.start()]}{other}{text[found.end() :]}"
+    for found in re.finditer(r"<=|>=|<|>", text):
+        yield f"{text[: found.start()]}{_COMPARISONS[found[0]]}{text[found.end() :]}"
+    for found in re.finditer(r"\b(and|or)\b", text):
+        yield f"{text[: found.start()]}{'or' if found[0] == 'and' else 'and'}{text[found.end() :]}"
+    points = data.get("points", {})
+    for found in re.finditer(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)+", text):
+        quantity = points.get(found[0], {}).get("quantity")
+        for name, point in points.items():
+            if quantity is not None and name != found[0] and point.get("quantity") == quantity:
+                yield f"{text[: found.start()]}{name}{text[found.end() :]}"
+    for found in re.finditer(r"'(\w+)'", text):
+        for point in points.values():
+            choice = point.get("choice", ())
+            if found[1] in choice:
+                for word in choice:
+                    if word != found[1]:
+                        yield f"{text[: found.start()]}'{word}'{text[found.end() :]}"
+
+
+def _reworded(site: Site, _: Data) -> Iterator[Any]:
+    """Prose that says the same with a word more."""
+    if _is(site, Prose):
+        yield f"{site.value} Really."
+
+
+def _renumbered(site: Site, _: Data) -> Iterator[Any]:
+    """A version with each of its numbers raised."""
+    if _is(site, Version):
+        numbers = [int(number) for number in site.value.split(".")]
+        for index in range(3):
+            yield ".".join(map(str, [*numbers[:index], numbers[index] + 1, *(0,) * (2 - index)]))
+
+
+OPERATORS: dict[str, Alternatives] = {
+    "nudged": _nudged,
+    "scaled": _scaled,
+    "timed": _timed,
+    "turned": _turned,
+    "chosen": _chosen,
+    "named": _named,
+    "taken out": _taken_out,
+    "put in": _put_in,
+    "ordered": _ordered,
+    "reformed": _reformed,
+    "reworded": _reworded,
+    "renumbered": _renumbered,
+}
+"""Other values for a value, by operator. Each looks at the annotation and leaves what is not its kind."""
+
+OF_WORDS_ONLY = ("reworded", "renumbered")
+"""These change nothing that an instrument does."""
+
+
+def sound(variant: Variant) -> Loaded[Document] | None:
+    """The variant as a document, if it is one and no rule of `vet` is broken in it."""
+    try:
+        loaded = read_document(text_of(variant.data), variant.name)
+    except DocumentError:
+        return None
+    return None if vet(loaded).found else loaded
+
+
+def variants(data: Any, operators: Mapping[str, Alternatives] = OPERATORS) -> Iterator[Variant]:
+    """Every variant of a document, in the order of its text; `data` as `Source.data` has it."""
+    for site in sites(data):
+        for name, alternatives in operators.items():
+            for other in alternatives(site, data):
+                change = f"{_shown(site.value)} -> {_shown(other)}"
+                yield Variant(name, site.path, change, replaced(data, site.path, other))
+    if operators is OPERATORS:
+        yield from renamed(data)
+
+
+def renamed(data: Any) -> Iterator[Variant]:
+    """Every name of a section changed wherever it is used."""
+    for section in ("quantities", "points", "states", "actions", "trips", "records", "bench"):
+        for name in data.get(section, ()):
+            other = f"{name}_new"
+            yield Variant(
+                "renamed", (section, name), f"{name} -> {other}", _renamed(data, section, name, other)
+            )
+
+
+def _renamed(data: Any, section: str, name: str, other: str) -> Any:
+    formula = re.compile(rf"(?<![\w.']){re.escape(name)}(?![\w.'])")
+    result = replaced(
+        data, (section,), {other if key == name else key: value for key, value in data[section].items()}
+    )
+    for site in list(sites(result)):
+        refers = REFERENCES.get((site.section, site.key)) == section
+        if refers and site.value == name and _names(site):
+            result = replaced(result, site.path, other)
+        elif refers and isinstance(site.value, Mapping) and name in site.value and not site.entry:
+            members = {other if key == name else key: value for key, value in at(result, site.path).items()}
+            result = replaced(result, site.path, members)
+        elif section == "points" and _is(site, Formula) and isinstance(site.value, str):
+            result = replaced(result, site.path, formula.sub(other, site.value))
+    return result
+
+
+def _names(site: Site) -> bool:
+    """Whether the value itself is the reference; of a mapping it is the key."""
+    return not (site.entry and any(form is Exact for form in forms(site.hint)))
+
+
+def _shown(value: Any) -> str:
+    if value is MISSING:
+        return "nothing"
+    if isinstance(value, Mapping | list):
+        return "..." if len(str(value)) > 60 else text_of(value).strip()
+    return str(value)
+
+
+# --------------------------------------------------------------------------------------------------- text
+
+_BARE = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)*")
+_NOT_WORDS = frozenset(("null", "true", "false"))
+
+
+def text_of(data: Any) -> str:
+    """The document as YAML, one line for each entry; what `read_document` reads as the same data."""
+    return "".join(_lines(data, 0)) if isinstance(data, Mapping) and data else f"{_flow(data)}\n"
+
+
+def _lines(members: Mapping[str, Any], depth: int) -> Iterator[str]:
+    for key, value in members.items():
+        head = f"{'  ' * depth}{_scalar(key)}:"
+        if isinstance(value, Mapping) and value and depth < 2:
+            yield f"{head}\n"
+            yield from _lines(value, depth + 1)
+        elif isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
+            yield f"{head}\n"
+            yield from (f"{'  ' * depth}- {_flow(item)}\n" for item in value)
+        else:
+            yield f"{head} {_flow(value)}\n"
+
+
+def _flow(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{_scalar(key)}: {_flow(inner)}" for key, inner in value.items()) + "}"
+    if isinstance(value, list):
+        return f"[{', '.join(map(_flow, value))}]"
+    return _scalar(value)
+
+
+def _scalar(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return value if _BARE.fullmatch(value) and value not in _NOT_WORDS else json.dumps(value)
+    return format(value, "f") if isinstance(value, Decimal) else str(value)
