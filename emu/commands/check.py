@@ -23,8 +23,12 @@ if TYPE_CHECKING:
     from wirevow.protocol.conformance.campaign import Finding, Progress, Report
     from wirevow.protocol.conformance.envelope import Envelope
     from wirevow.protocol.conformance.plan import Plan
+    from wirevow.protocol.document.load import Loaded
+    from wirevow.protocol.document.model import Document
     from wirevow.protocol.report.outcome import Outcome
     from wirevow.protocol.report.past import Past
+    from wirevow.protocol.report.since import Since
+    from wirevow.protocol.vow import Vow
 
 CASES = "cases"
 """Folder of case files, beside the first report file that was asked for, else in the current folder."""
@@ -124,7 +128,7 @@ def command(
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
     agree = None if yes or envelope is not None else before_changes(plan, progress.paused)
-    outputs = _outputs(Path(loaded.name), json_file, junit_file, html_file)
+    outputs = _outputs(loaded, vow, past, json_file, junit_file, html_file)
     folder = outputs[0].path.parent if outputs else Path()
     ended = checking.run(
         loaded,
@@ -195,7 +199,12 @@ class Output:
 
 
 def _outputs(
-    document: Path, json_file: str | None, junit_file: str | None, html_file: str | None
+    loaded: Loaded[Document],
+    vow: Vow,
+    past: Past | None,
+    json_file: str | None,
+    junit_file: str | None,
+    html_file: str | None,
 ) -> list[Output]:
     """The report files that were asked for, proved to be writable. Raises WirevowError."""
     # Imported before the check, so that its end takes no longer than it must.
@@ -203,7 +212,7 @@ def _outputs(
     if json_file is not None:
         from wirevow.protocol.report import document as json_report
 
-        outputs.append(Output("--json", Path(json_file), json_report.text))
+        outputs.append(Output("--json", Path(json_file), lambda o: json_report.text(o, _since(past, o))))
     if junit_file is not None:
         from wirevow.protocol.report import junit
 
@@ -211,8 +220,8 @@ def _outputs(
     if html_file is not None:
         from wirevow.protocol.report import page
 
-        outputs.append(Output("--html", Path(html_file), page.text))
-    taken = {os.path.realpath(document): "the document"}
+        outputs.append(Output("--html", Path(html_file), lambda o: page.text(o, vow, _since(past, o))))
+    taken = {os.path.realpath(loaded.name): "the document"}
     for output in outputs:
         real = os.path.realpath(output.path)
         if real in taken:
@@ -262,12 +271,20 @@ def _show(outcome: Outcome, brief: bool) -> None:
     terminal.show(outcome, console(), brief=brief)
 
 
-def _tell_since(past: Past, outcome: Outcome) -> None:
+def _since(past: Past | None, outcome: Outcome) -> Since | None:
     from wirevow.protocol.report.document import text
     from wirevow.protocol.report.past import past_of
-    from wirevow.protocol.report.since import lines, since
+    from wirevow.protocol.report.since import since
 
-    for line in lines(since(past, past_of(text(outcome), "this check"))):
+    return None if past is None else since(past, past_of(text(outcome), "this check"))
+
+
+def _tell_since(past: Past, outcome: Outcome) -> None:
+    from wirevow.protocol.report.since import lines
+
+    found = _since(past, outcome)
+    assert found is not None
+    for line in lines(found):
         click.echo(line)
 
 

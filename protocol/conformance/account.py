@@ -14,6 +14,8 @@ It goes by the document and by what the instrument says, not by what the check m
 |                 | may have been over before                                                               |
 | highest current | of the readings that the document holds against its limits, without their sign          |
 | and power       |                                                                                         |
+| operating points| voltage and current of these readings, read within `TOGETHER_NS` in one state that      |
+|                 | handles power                                                                           |
 """
 
 from __future__ import annotations
@@ -32,6 +34,10 @@ STALE_NS = NS_PER_S
 """Beyond four reply deadlines, what has not been answered for so long will not be."""
 NOT_UNDERSTOOD = ([b"length"], [b"syntax"], [b"check"])
 """Reasons of refusals that leave the remembered request as it was (`wire.once`)."""
+TOGETHER_NS = 100_000_000
+"""Readings no further apart are of one operating point."""
+FINE = 250
+"""Operating points are told apart by so many steps of either range."""
 UNTAGGED = ([b"refuse", b"length"], [b"refuse", b"check"])
 """Refusals that carry no tag, whatever the request had (`wire.tag`)."""
 
@@ -54,6 +60,8 @@ class Done:
     amperes: float | None = None
     """Highest current that was read, without its sign; None if none was."""
     watts: float | None = None
+    operating: tuple[tuple[str, float, float], ...] = ()
+    """Operating points that were read: state, volts and amperes."""
 
     def pairs(self) -> Iterator[tuple[str, str]]:
         """All of it in words: what, and how much."""
@@ -97,7 +105,12 @@ class Account:
         self._saving = {name.encode() for name in saving_actions(vow)}
         self._readings = {
             name.encode(): (vow.points[name], *each)
-            for name, each in limited_readings(vow, ("A", "W")).items()
+            for name, each in limited_readings(vow, ("V", "A", "W")).items()
+        }
+        self._fine = {
+            kind: max(entry.number.high * entry.number.step * factor / FINE for entry, _, factor in readings)
+            for kind in ("V", "A")
+            if (readings := [each for each in self._readings.values() if each[1] == kind])
         }
         self._state_point = (vow.system_name("state") or "").encode()
         self._counters = {
@@ -128,6 +141,9 @@ class Account:
         self._energised_ns = 0
         self._highest: dict[bytes, int] = {}
         """Of each reading, in counts, without its sign."""
+        self._latest: dict[str, tuple[int, Fraction]] = {}
+        """When a voltage and a current were read last in this state, and the readings in SI units."""
+        self._operating: dict[tuple[str, int, int], tuple[str, float, float]] = {}
 
     def done(self, now_ns: int) -> Done:
         """What was done up to now."""
@@ -148,6 +164,7 @@ class Account:
             energised=self._since_ns is not None,
             amperes=float(highest["A"]) if "A" in highest else None,
             watts=float(highest["W"]) if "W" in highest else None,
+            operating=tuple(self._operating.values()),
         )
 
     # ------------------------------------------------------------------------------------------ what goes out
@@ -223,7 +240,7 @@ class Account:
         elif sent.name == self._state_point:
             self._shown(values[0] if values else b"", sent.when_ns, now_ns)
         elif sent.name in self._readings:
-            self._read(sent.name, values)
+            self._read(sent.name, values, now_ns)
         elif sent.name in self._counters and values:
             self._counted(*self._counters[sent.name], values[0])
 
@@ -251,7 +268,7 @@ class Account:
             self._shown(name, now_ns, now_ns)
         elif event == b"trip" and (trip := self._vow.trips.get(name.decode("latin-1"))) is not None:
             if trip.reports.encode() in self._readings:
-                self._read(trip.reports.encode(), words[2:])
+                self._read(trip.reports.encode(), words[2:], now_ns)
             self._enter(trip.to, now_ns, now_ns)
 
     def _boot(self, now_ns: int) -> None:
@@ -265,6 +282,8 @@ class Account:
 
     def _enter(self, name: str, since_ns: int, now_ns: int) -> None:
         state = self._vow.states[name]
+        if name != self._state:
+            self._latest.clear()
         self._state = name
         if state.energised:
             self._since_ns = since_ns if self._since_ns is None else self._since_ns
@@ -276,11 +295,24 @@ class Account:
             self._switchings += self._outputs is not None and state.outputs != self._initial
             self._outputs = state.outputs
 
-    def _read(self, name: bytes, values: list[bytes]) -> None:
-        entry = self._readings[name][0]
+    def _read(self, name: bytes, values: list[bytes], now_ns: int) -> None:
+        entry, kind, factor = self._readings[name]
         parsed = entry.number.parse(values[0].decode("latin-1")) if values else None
-        if parsed is not None:
-            self._highest[name] = max(abs(parsed[0]), self._highest.get(name, 0))
+        if parsed is None:
+            return
+        self._highest[name] = max(abs(parsed[0]), self._highest.get(name, 0))
+        if kind != "W" and self._since_ns is not None:
+            self._operated(kind, parsed[0] * entry.number.step * factor, now_ns)
+
+    def _operated(self, kind: str, reading: Fraction, now_ns: int) -> None:
+        """One half of an operating point."""
+        self._latest[kind] = now_ns, reading
+        other = self._latest.get("A" if kind == "V" else "V")
+        if other is None or now_ns - other[0] > TOGETHER_NS or self._state is None:
+            return
+        volts, amperes = (self._latest[each][1] for each in ("V", "A"))
+        cell = (self._state, round(volts / self._fine["V"]), round(amperes / self._fine["A"]))
+        self._operating.setdefault(cell, (self._state, float(volts), float(amperes)))
 
     def _counted(self, kind: str, entry: PointEntry, word: bytes) -> None:
         """Its own counter shows what nobody has seen; but no more than one for every line since."""

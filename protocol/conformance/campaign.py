@@ -16,7 +16,7 @@ from functools import partial
 
 from wirevow.protocol.conformance.allowance import NEEDS, USED_UP
 from wirevow.protocol.conformance.blame import names_of, shape
-from wirevow.protocol.conformance.bracket import judged
+from wirevow.protocol.conformance.bracket import Evidence, judged
 from wirevow.protocol.conformance.casefile import Case, steps_of
 from wirevow.protocol.conformance.host import lateness_ns
 from wirevow.protocol.conformance.purposes import TOUR, Purpose, purposes_for
@@ -116,6 +116,8 @@ class Finding:
     """Wrong ones, whether they were written down or not."""
     measured: str = ""
     """What was measured for it, and how surely."""
+    evidence: tuple[Evidence, ...] = ()
+    """Of the numbers in the promise."""
 
 
 @dataclass(slots=True)
@@ -523,9 +525,9 @@ def _tally(tester: Tester, report: Report, chosen: Set[str]) -> None:
             # What was shown so far is not all that shows it.
             finding.verdict, finding.reason = Verdict.INCONCLUSIVE, CUT_SHORT
     for name, finding in report.findings.items():
-        evidence = tester.evidence.get(name, {}).values()
+        finding.evidence = tuple(tester.evidence.get(name, {}).values())
         before = finding.verdict
-        finding.verdict, words = judged(tester.vow.document, finding.requirement, before, evidence)
+        finding.verdict, words = judged(tester.vow.document, finding.requirement, before, finding.evidence)
         if finding.verdict is not before:
             finding.reason, finding.measured = words, ""
         elif words:

@@ -19,6 +19,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
+from itertools import islice, takewhile
 from os import PathLike
 from pathlib import Path
 from types import UnionType
@@ -125,6 +126,24 @@ class Source:
     marks: Marks
     sha256: str
     """Hex SHA-256 of the bytes as they were read. The meaning has a digest of its own, in `canonical`."""
+    text: str = ""
+
+    def entry(self, line: int, most: int = 8) -> list[str]:
+        """This line, counted from 1, under those that it is indented below, and what is indented below it;
+        none if there is no such line."""
+        lines = self.text.splitlines()
+        if not 0 < line <= len(lines):
+            return []
+        shown = [lines[line - 1]]
+        for above in reversed(lines[: line - 1]):
+            if above.strip() and not above.lstrip().startswith("#") and _indent(above) < _indent(shown[0]):
+                shown.insert(0, above)
+        below = takewhile(lambda each: _indent(each) > _indent(lines[line - 1]), lines[line:])
+        return [each.rstrip() for each in (*shown, *islice(below, most)) if each.strip()]
+
+
+def _indent(line: str) -> int:
+    return len(line) - len(line.lstrip())
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +228,7 @@ def read_yaml(content: bytes, name: str) -> Source:
         data, marks = _build(_events(text))
     except _Stop as stop:
         raise DocumentError(name, [stop.problem]) from None
-    return Source(name, data, Marks(marks), hashlib.sha256(content).hexdigest())
+    return Source(name, data, Marks(marks), hashlib.sha256(content).hexdigest(), text)
 
 
 _read_once = lru_cache(2)(read_yaml)

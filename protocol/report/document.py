@@ -12,12 +12,14 @@ from typing import Any
 
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.report.outcome import Outcome
+from wirevow.protocol.report.since import Since
+from wirevow.protocol.report.since import as_data as since_data
 
 VERSION = 1
 
 
-def as_data(outcome: Outcome) -> dict[str, Any]:
-    """The report as what `json` can write."""
+def as_data(outcome: Outcome, since: Since | None = None) -> dict[str, Any]:
+    """The report as what `json` can write; with `since`, and what has changed."""
     return {
         "report": VERSION,
         "verdict": outcome.verdict,
@@ -69,6 +71,10 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
             "energised_at_the_end": outcome.done.energised,
             "highest_current_amperes": outcome.done.amperes,
             "highest_power_watts": outcome.done.watts,
+            "operating_points": [
+                {"state": state, "volts": round(volts, 6), "amperes": round(amperes, 6)}
+                for state, volts, amperes in outcome.done.operating
+            ],
         },
         "wirevow": outcome.wirevow,
         "python": outcome.python,
@@ -82,6 +88,7 @@ def as_data(outcome: Outcome) -> dict[str, Any]:
         "not_selected": [
             {"reason": reason, "requirements": ids} for reason, ids in outcome.not_selected().items()
         ],
+        "since": None if since is None else since_data(since),
     }
 
 
@@ -90,6 +97,6 @@ def _judged() -> Iterable[Verdict]:
     return (verdict for verdict in Verdict if verdict is not Verdict.ERROR)
 
 
-def text(outcome: Outcome) -> str:
+def text(outcome: Outcome, since: Since | None = None) -> str:
     """The file."""
-    return json.dumps(as_data(outcome), indent=1) + "\n"
+    return json.dumps(as_data(outcome, since), indent=1) + "\n"

@@ -14,6 +14,7 @@ from datetime import datetime
 from wirevow._version import __version__
 from wirevow.protocol.conformance.account import Done
 from wirevow.protocol.conformance.allowance import NEEDS, NOT_READ, USED_UP
+from wirevow.protocol.conformance.bracket import Bracket, Evidence, needed
 from wirevow.protocol.conformance.campaign import Report
 from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import BEYOND, MISHAP
@@ -43,6 +44,25 @@ KINDS = (
 
 
 @dataclass(frozen=True, slots=True)
+class Number:
+    """A number that a promise has, and the interval in which it was shown to lie; None: that side is open.
+
+    Of a quantity that has to stay within a bound (`kept`), the bound and the farthest that was seen.
+    """
+
+    what: str
+    unit: str
+    promised: float
+    deviation: float
+    """What a pass has to exclude."""
+    low: float | None
+    high: float | None
+    shown: bool
+    """It is narrow enough."""
+    kept: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """One requirement, and what is known of it."""
 
@@ -62,6 +82,7 @@ class Row:
     """States in which something that bears on it was seen."""
     measured: str = ""
     """What was measured for it, and how surely."""
+    numbers: tuple[Number, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +106,8 @@ class Breach:
     """How often it came when it was looked for again, if not every time."""
     also: tuple[tuple[str, str], ...] = ()
     """Other requirements that the same cause breaks, and how it shows there."""
+    written: tuple[str, ...] = ()
+    """The lines of the document at `place`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +210,18 @@ class Outcome:
         return [row.id for row in self.rows if row.verdict in chosen and row.reason.endswith(DRY)]
 
 
+def number_of(evidence: Evidence) -> Number:
+    """Evidence as plain data."""
+    if isinstance(evidence, Bracket):
+        low, high = (None if each is None else float(each) for each in (evidence.low, evidence.high))
+        number, deviation = float(evidence.number), float(evidence.needed)
+        return Number(evidence.what, evidence.unit, number, deviation, low, high, evidence.shown, kept=False)
+    deviation = float(max(evidence.needed, needed(evidence.bound, evidence.accuracy)))
+    low, high = float(evidence.most - evidence.accuracy), float(evidence.most + evidence.accuracy)
+    bound = float(evidence.bound)
+    return Number(evidence.what, evidence.unit, bound, deviation, low, high, evidence.shown, kept=True)
+
+
 def _again(found: Recurrence | None) -> str:
     """Empty for a failure that comes whenever it is looked for, or was not looked for."""
     if found is None or not found.intermittent:
@@ -247,6 +282,7 @@ def outcome_of(
                 finding.answers,
                 states,
                 printable(finding.measured),
+                tuple(number_of(each) for each in finding.evidence),
             )
         )
     breaches = tuple(
@@ -263,6 +299,7 @@ def outcome_of(
             cases.get(index),
             _again(failure.again),
             tuple((key, printable(shown)) for key, shown in failure.also),
+            tuple(loaded.source.entry(report.findings[failure.requirement].requirement.line or 0)),
         )
         for index, failure in enumerate(report.failures)
     )

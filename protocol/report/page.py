@@ -1,8 +1,9 @@
 """The report as one HTML page that needs nothing else: no script, no font, no network.
 
-The picture of what was looked at has a column for each requirement and a lane for each state. That of reply
-times has a bar for each bin, its height by the logarithm of the count, so that one late reply among thousands
-is seen.
+Its pictures: kinds of requirement by state (`matrix`), what was read in a failure (`trace`), each number's
+interval against the promise, the operating points in the plane of voltage and current (`plane`), and the
+reply times. These have a bar for each bin, its height by the logarithm of the count, so that one late reply
+among thousands is seen.
 """
 
 from __future__ import annotations
@@ -13,19 +14,13 @@ from dataclasses import dataclass
 from jinja2 import Template
 
 from wirevow.protocol.conformance.verdict import Verdict
-from wirevow.protocol.report.outcome import Outcome, Row
+from wirevow.protocol.report.matrix import matrix
+from wirevow.protocol.report.outcome import Number, Outcome
+from wirevow.protocol.report.plane import plane
+from wirevow.protocol.report.since import Kind, Since, head
+from wirevow.protocol.report.trace import trace
 from wirevow.protocol.templates import templates
-
-LABEL_PX = 112
-PITCH_PX = 6
-"""From one requirement to the next."""
-LANE_PX = 11
-GAP_PX = 14
-"""Between two sections in one band."""
-WIDTH_PX = 960
-HEAD_PX = 30
-"""Above the lanes: the section's name and the verdicts."""
-FOOT_PX = 14
+from wirevow.protocol.vow import Vow
 
 COLUMNS = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.NONE)
 
@@ -39,77 +34,95 @@ VERDICT_WORDS = {
 """Names of verdicts that are fit for style classes."""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One requirement in the picture; `lanes` are the y of the states it was looked at in."""
-
-    row: Row
-    x: int
-    lanes: tuple[int, ...]
+NUMBER_PX = 220
+NUMBER_SPAN = 2.5
+"""An axis reaches so many deviations to either side of what is promised."""
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
-    """A strip of the picture, as wide as the page."""
+class Interval:
+    """The picture of one number: where it was shown to lie, against the promise."""
 
-    top: int
-    labels: tuple[tuple[int, str], ...]
-    """Where a section begins, and its name."""
-    columns: tuple[Column, ...]
-
-    @property
-    def end(self) -> int:
-        """Where its last column ends."""
-        return self.columns[-1].x + PITCH_PX
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """The picture of requirements and states."""
-
-    bands: tuple[Band, ...]
-    lanes: tuple[str, ...]
-    height: int
-    width: int = WIDTH_PX
-    label: int = LABEL_PX
-    head: int = HEAD_PX
-    lane: int = LANE_PX
-    column: int = PITCH_PX - 1
+    number: Number
+    start: float
+    end: float
+    """Of the interval that was shown, or of what was seen of a quantity that is kept within a bound."""
+    surely: float
+    """Where it ends with the accuracy of what shows it."""
+    promised: float
+    band: tuple[float, float]
+    """What a pass may leave."""
+    open: tuple[bool, bool]
+    """The interval reaches beyond the picture, below and above."""
+    width: int = NUMBER_PX
 
 
-def picture(outcome: Outcome) -> Picture:
-    """Lay out the columns in bands; a section goes on in the next band where one is full."""
-    lanes = {state.name: HEAD_PX + LANE_PX * index for index, state in enumerate(outcome.states)}
-    band_px = HEAD_PX + LANE_PX * len(lanes) + FOOT_PX
-    bands: list[Band] = []
-    columns: list[Column] = []
-    labels: list[tuple[int, str]] = []
-    section = ""
-    x = LABEL_PX
+def interval(number: Number) -> Interval:
+    """Lay it out: what has to stay within a bound from zero, else with the promise in the middle."""
+    reach = number.deviation or abs(number.promised) or 1.0
+    first = (
+        min(0.0, number.promised, number.low or 0.0) if number.kept else number.promised - NUMBER_SPAN * reach
+    )
+    last = number.promised + (2 if number.kept else NUMBER_SPAN) * reach
 
-    def finish() -> None:
-        bands.append(Band(band_px * len(bands), tuple(labels), tuple(columns)))
-        labels.clear()
-        columns.clear()
+    def place(value: float) -> float:
+        return round(min(max((value - first) / (last - first), 0.0), 1.0) * NUMBER_PX, 1)
 
-    for row in outcome.rows:
-        begins = row.section != section
-        if begins and columns:
-            x += GAP_PX
-            if labels:
-                # Names are about 7 px a letter wide; none may cover the next.
-                x = max(x, labels[-1][0] + 7 * len(labels[-1][1]) + GAP_PX)
-        if x + PITCH_PX > WIDTH_PX:
-            finish()
-            x = LABEL_PX
-        if begins or not columns:
-            labels.append((x, row.section if begins else f"{row.section}, continued"))
-        section = row.section
-        columns.append(Column(row, x, tuple(lanes[state] for state in row.states)))
-        x += PITCH_PX
-    if columns:
-        finish()
-    return Picture(tuple(bands), tuple(lanes), band_px * len(bands))
+    low = first if number.low is None or number.kept else number.low
+    high = last if number.high is None else number.high
+    seen = ((number.low or 0.0) + high) / 2 if number.kept else high
+    floor = first if number.kept else number.promised - number.deviation
+    ceiling = number.promised + number.deviation
+    return Interval(
+        number,
+        place(min(low, seen)),
+        max(place(max(low, seen)), place(min(low, seen)) + 2),
+        place(high),
+        place(number.promised),
+        (place(floor), place(ceiling)),
+        (number.low is None or low < first, number.high is None or high > last),
+    )
+
+
+def interval_words(number: Number) -> str:
+    """The interval and the promise in words."""
+    unit = f" {number.unit}" if number.unit not in ("", "1") else ""
+    low, high = (None if each is None else f"{each:.4g}" for each in (number.low, number.high))
+    if number.kept:
+        low_end, high_end = number.low or 0.0, number.high or 0.0
+        within = f" ± {(high_end - low_end) / 2:.3g}" if high_end > low_end else ""
+        return f"at most {(low_end + high_end) / 2:.4g}{within} of {number.promised:.4g}{unit}"
+    if low is None and high is None:
+        seen = "not bracketed"
+    elif high is None:
+        seen = f"at least {low}{unit}"
+    elif low is None:
+        seen = f"at most {high}{unit}"
+    else:
+        seen = f"between {low} and {high}{unit}"
+    return f"{seen}; {number.promised:.4g}{unit} is promised"
+
+
+def plainly(outcome: Outcome) -> str:
+    """The verdict in a sentence."""
+    broken, total = outcome.by_requirement(), outcome.total()
+    doubtful = total[str(Verdict.INCONCLUSIVE)]
+    match outcome.verdict:
+        case "pass":
+            return "Everything that was tried held."
+        case "fail":
+            causes = f"; {len(broken)} different failures were found" if len(broken) > 1 else ""
+            return f"{_many(total['fail'], 'requirement')} did not hold{causes}."
+        case "inconclusive":
+            return f"Nothing was seen to fail, but {_many(doubtful, 'requirement')} could not be judged."
+        case "error":
+            return "The check could not go on; this is no verdict on the instrument."
+        case _:
+            return "Nothing was tried."
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'s' if count != 1 else ''}"
 
 
 REPLIES_PX = 640
@@ -223,6 +236,8 @@ def _template() -> Template:
     environment.filters["short"] = place_name
     environment.filters["ms"] = _ms
     environment.filters["word"] = VERDICT_WORDS.__getitem__
+    environment.filters["interval_words"] = interval_words
+    environment.filters["id"] = id
     environment.tests["moving"] = lambda steps: any(step.at_s for step in steps)
     return environment.get_template("page.html.j2")
 
@@ -231,19 +246,27 @@ _TEMPLATE = _template()
 """Read before a check begins, so that its end takes no longer than it must."""
 
 
-def text(outcome: Outcome) -> str:
-    """The file."""
+def text(outcome: Outcome, vow: Vow | None = None, since: Since | None = None) -> str:
+    """The file. With `vow` it has the plane of voltage and current, with `since` what has changed."""
+    not_selected = outcome.not_selected()
     return _TEMPLATE.render(
         o=outcome,
-        counts=outcome.counts(),
+        plainly=plainly(outcome),
         total=outcome.total(),
         verdicts=[str(verdict) for verdict in COLUMNS],
-        picture=picture(outcome),
+        matrix=matrix(outcome),
+        sections=list(outcome.counts()),
         broken=list(outcome.by_requirement().values()),
+        traces={index: trace(breach.steps) for index, breach in enumerate(outcome.breaches)},
+        index={id(breach): index for index, breach in enumerate(outcome.breaches)},
+        intervals=[(row, [interval(each) for each in row.numbers]) for row in outcome.rows if row.numbers],
+        plane=None if vow is None or not outcome.done.operating else plane(vow, outcome.done.operating),
+        since=since,
+        changed=[(head(since, kind), since.of(kind)) for kind in Kind if since.of(kind)] if since else [],
         replies=reply_picture(outcome),
-        measured=outcome.measured(),
-        doubtful=[row for row in outcome.rows if row.verdict == str(Verdict.INCONCLUSIVE)],
-        not_selected=outcome.not_selected(),
+        measured=[row for row in outcome.rows if row.measured and not row.numbers],
+        doubtful=outcome.doubtful(),
+        not_selected=not_selected,
         left_out=outcome.dry(),
         most_steps=40,
     )

@@ -187,7 +187,7 @@ def lines(since: Since) -> Iterator[str]:
     for kind in Kind:
         found = since.of(kind)
         if found:
-            yield f"  {_head(since, kind)}: {len(found)}"
+            yield f"  {head(since, kind)}: {len(found)}"
             yield from (f"    {line}" for line in _grouped(found))
     for each in since.slower:
         yield f"  slower: {each.what} take up to {_ms(each.now_s)}; it was {_ms(each.before_s)}"
@@ -197,7 +197,8 @@ def lines(since: Since) -> Iterator[str]:
         yield "  every verdict is as it was"
 
 
-def _head(since: Since, kind: Kind) -> str:
+def head(since: Since, kind: Kind) -> str:
+    """What changes of a kind are called."""
     match kind:
         case Kind.COME:
             return f"made by {since.maker}"

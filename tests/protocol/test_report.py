@@ -1,10 +1,10 @@
 """Reports say what a check found, all of it, in forms that other programs read."""
 
 import io
-import itertools
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
+from fractions import Fraction
 from html.parser import HTMLParser
 from importlib.resources import files
 from pathlib import Path
@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from wirevow.protocol.conformance.account import Done
+from wirevow.protocol.conformance.bracket import Bracket, Kept
 from wirevow.protocol.conformance.campaign import Failure, Finding, Report
 from wirevow.protocol.conformance.casefile import Case, Step
 from wirevow.protocol.conformance.hookup import Profile
@@ -25,7 +26,13 @@ from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.document.requirements import requirements
 from wirevow.protocol.report import document, junit, page, terminal
-from wirevow.protocol.report.outcome import Outcome, outcome_of
+from wirevow.protocol.report.matrix import matrix
+from wirevow.protocol.report.outcome import Outcome, Row, number_of, outcome_of
+from wirevow.protocol.report.past import past_of
+from wirevow.protocol.report.plane import plane
+from wirevow.protocol.report.since import since
+from wirevow.protocol.report.trace import trace
+from wirevow.protocol.vow import compile_vow
 
 HUTCH = load_document(Path(__file__).with_name("hutch.yaml"))
 ASKED = requirements(HUTCH.document, HUTCH.marks)
@@ -359,27 +366,124 @@ def test_a_long_exchange_is_folded_and_whole():
         assert step.text in shown.text
 
 
-@settings(max_examples=30)
-@given(st.lists(st.integers(1, 300), min_size=1, max_size=6))
-def test_the_picture_has_a_column_for_each_requirement_and_none_hides_another(sizes):
-    base = outcome()
+def test_the_matrix_counts_every_requirement_once_and_every_state_it_was_seen_in():
+    made = outcome()
+    kinds = matrix(made)
+    assert sum(kind.count for kind in kinds) == len(made.rows)
+    assert sum(sum(kind.verdicts.values()) for kind in kinds) == len(made.rows)
+    for index, state in enumerate(made.states):
+        seen = [kind.cells[index] for kind in kinds]
+        assert sum(cell.seen for cell in seen if cell is not None) == state.requirements
+
+
+def test_a_cell_of_the_matrix_names_what_failed_there():
+    made = outcome()
+    first, second, *_ = (state.name for state in made.states)
     rows = tuple(
-        page.Row(f"s{section}.{index}", f"section{section}", "", "", "", "", "pass", "", 0, 0, ("rest",))
-        for section, size in enumerate(sizes)
-        for index in range(size)
+        page_row(f"trip.{name}.fires", verdict, states)
+        for name, verdict, states in (("one", "pass", (first,)), ("two", "fail", (first, second)))
     )
-    drawn = page.picture(replace(base, rows=rows))
-    columns = [column for band in drawn.bands for column in band.columns]
-    assert [column.row for column in columns] == list(rows)
-    tops = [band.top for band in drawn.bands]
-    height = drawn.head + drawn.lane * len(drawn.lanes)
-    assert all(after - before >= height for before, after in itertools.pairwise([*tops, drawn.height]))
-    for band in drawn.bands:
-        places = [column.x for column in band.columns]
-        assert all(after - before >= drawn.column for before, after in itertools.pairwise(places))
-        assert places[0] >= drawn.label
-        assert places[-1] + drawn.column <= drawn.width
-        assert all(lane >= drawn.head for column in band.columns for lane in column.lanes)
+    (kind,) = matrix(replace(made, rows=rows))
+    at = {state.name: cell for state, cell in zip(made.states, kind.cells, strict=True)}
+    assert (at[first].seen, at[first].worst, at[first].bad) == (2, "fail", ("trip.two.fires",))
+    assert (at[second].seen, at[second].worst) == (1, "fail")
+    assert kind.verdicts == {"pass": 1, "fail": 1}
+
+
+def page_row(name, verdict, states):
+    section, element, aspect = name.split(".")
+    return Row(name, section, element, aspect, "", "", verdict, "", 0, 0, states)
+
+
+BRACKET = Bracket("the delay", Fraction(2), Fraction(1, 5), "s", Fraction(19, 10), Fraction(21, 10))
+
+
+@pytest.mark.parametrize(
+    ("evidence", "words", "inside"),
+    [
+        (BRACKET, "between 1.9 and 2.1 s; 2 s is promised", True),
+        (replace(BRACKET, high=None), "at least 1.9 s; 2 s is promised", False),
+        (replace(BRACKET, low=None), "at most 2.1 s; 2 s is promised", False),
+        (replace(BRACKET, low=Fraction(1)), "between 1 and 2.1 s; 2 s is promised", False),
+        (Kept("abs(warmth)", Fraction(2), Fraction(1), Fraction(1, 2), "Cel"), "1 ± 0.5 of 2 Cel", True),
+    ],
+)
+def test_a_number_is_drawn_and_told_with_its_interval_against_the_promise(evidence, words, inside):
+    base = outcome()
+    number = number_of(evidence)
+    rows = (replace(base.rows[1], numbers=(number,)), *base.rows[2:])
+    text = page.text(replace(base, rows=rows))
+    assert words in Page(text).text
+    assert ("reaches beyond what a pass may leave" in text) is not inside
+    drawn = page.interval(number)
+    assert 0 <= drawn.start < drawn.end <= drawn.width + 2
+    if inside:
+        assert drawn.band[0] <= drawn.start <= drawn.end <= drawn.surely <= drawn.band[1]
+
+
+def test_readings_of_a_failure_are_drawn_over_time_with_states_and_hands():
+    steps = (
+        Step(">", "put roof.warmth 9.0 Cel", 0.0),
+        Step("<", "ok 9.0 Cel", 0.0),
+        Step(">", "@1 ask warmth", 0.0),
+        Step("<", "@1 ok 2.0 Cel", 0.0),
+        Step("bench", "sun on", 0.5),
+        Step(">", "ask self.state", 1.0),
+        Step("<", "ok rest", 1.0),
+        Step(">", "@2 ask warmth ~0000", 2.0),
+        Step("<", "note 3 state warm ~1111", 2.0),
+        Step("<", "@2 ok 4.0 Cel ~2222", 2.0),
+    )
+    drawn = trace(steps)
+    (panel,) = drawn.panels
+    assert (panel.name, panel.unit, panel.low, panel.high) == ("warmth", "Cel", "2", "4")
+    (first, low), (last, high) = panel.dots
+    assert (first, last) == (drawn.left, pytest.approx(drawn.width, abs=10))
+    assert high < low  # up is less in the picture
+    assert [name for _, name in drawn.states] == ["rest", "warm"]
+    assert [what for _, what in drawn.hands] == ["sun on"]
+    assert "What was read in it" in Page(page.text(outcome(steps=steps))).text
+
+
+@pytest.mark.parametrize("at", [(0.0, 0.0), (None, None)])
+def test_what_was_read_at_one_time_only_is_not_drawn(at):
+    steps = [Step(">", "ask warmth", at[0]), Step("<", "ok 2.0 Cel", at[0]), Step("wait", "1 s", at[1])]
+    assert trace(steps) is None
+
+
+TARN = compile_vow(load_document(Path(__file__).parents[2] / "spec" / "tarn.yaml").document)
+
+
+def test_the_plane_has_the_points_that_were_read_and_the_room_at_the_default_settings():
+    limit = float(TARN.points["limit.current"].exact(TARN.points["limit.current"].default))
+    drawn = plane(TARN, [("sinking", 10.0, 1.0), ("swinging", 10.0, 0.5), ("sinking", -1.0, 0.0)])
+    assert [name for *_, name in drawn.dots] == ["sinking: 10 V, 1 A", "swinging: 10 V, 0.5 A"]
+    assert drawn.states == ("sinking", "swinging")
+    assert {"limit current", "limit power", "trip overcurrent"} <= set(drawn.bounds)
+    highest = min(float(pair.split(",")[1]) for pair in drawn.room.split())
+    unit = drawn.dots[1][1] - drawn.dots[0][1]  # half an ampere
+    assert (drawn.base - highest) / unit / 2 == pytest.approx(limit, rel=0.1)
+
+
+def test_what_holds_no_voltage_and_current_against_limits_has_no_plane():
+    assert plane(compile_vow(HUTCH.document), []) is None
+
+
+def test_the_page_says_what_has_changed():
+    base = outcome()
+    mended = replace(base, rows=(replace(base.rows[0], verdict="pass"), *base.rows[1:]))
+    then, now = (past_of(document.text(each), "a report") for each in (base, mended))
+    shown = Page(page.text(mended, since=since(then, now))).text
+    assert "newly passing: 1" in shown
+    assert "Since the last report" not in Page(page.text(mended)).text
+
+
+def test_an_entry_stands_under_its_names():
+    line = next(each.line for each in ASKED if each.section == "trip" and each.aspect == "delay")
+    *above, own = HUTCH.source.entry(line)
+    assert above[0] == "trips:"
+    assert own.lstrip().startswith("after:")
+    assert HUTCH.source.entry(0) == HUTCH.source.entry(10**6) == []
 
 
 def test_what_stands_between_backquotes_is_code():
