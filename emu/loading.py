@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import subprocess
 from os import PathLike
+from pathlib import Path
 
 from wirevow.emu.ports.address import find
-from wirevow.protocol.document.load import Loaded, load_document
+from wirevow.protocol.document.load import Loaded, load_document, read_document
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.vet import vet
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow, compile_vow
+
+GIT_S = 20
+"""Longest that git may take."""
 
 
 def sound(doc: str | PathLike[str]) -> Loaded[Document]:
@@ -25,3 +30,24 @@ def sound(doc: str | PathLike[str]) -> Loaded[Document]:
 def load(doc: str | PathLike[str]) -> Vow:
     """The document in a file, or a ready one by name, vetted and made ready to run. Raises WirevowError."""
     return compile_vow(sound(doc).document)
+
+
+def version(given: str) -> Loaded[Document]:
+    """A version of a document: a file's, a ready one's, or REVISION:PATH of git's. Raises WirevowError."""
+    revision, colon, path = given.partition(":")
+    if not colon or Path(given).exists():
+        return sound(given)
+    try:
+        done = subprocess.run(
+            ["git", "show", f"{revision}:{path}"], capture_output=True, timeout=GIT_S, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise WirevowError(f"{given}: git cannot be asked ({error}); give a file") from error
+    if done.returncode:
+        why = done.stderr.decode("utf-8", "replace").strip().splitlines() or ["it says nothing"]
+        raise WirevowError(f"{given}: git does not have it ({why[0]}); write REVISION:PATH from its top")
+    loaded = read_document(done.stdout, given)
+    errors = vet(loaded).errors
+    if errors:
+        raise WirevowError(f"{errors[0].text(given)}; mend that version first, or compare another")
+    return loaded

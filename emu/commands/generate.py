@@ -20,6 +20,8 @@ def command() -> None:
 def c(doc: str, out: Path) -> int:
     """Write the C core of an instrument that keeps DOC.
 
+    Example: wirevow generate c tarn --out core
+
     Two files, a header and a source, in C99 that is C++ too: no heap, no floating point, tables in flash.
     The header says what the application has to supply. The same document gives the same bytes, and a file
     that is right already is left alone.
@@ -106,20 +108,36 @@ def schema(out: Path | None) -> int:
     required=True,
     help="File to write.",
 )
-def manual(doc: str, out: Path) -> int:
+@click.option(
+    "--since", metavar="OLD", help="Say what has changed since OLD: a file, or REVISION:FILE of git."
+)
+def manual(doc: str, out: Path, since: str | None) -> int:
     """Write a manual of DOC's instrument: one HTML page that needs nothing else, and prints.
 
-    Example: wirevow generate manual tarn -o manual.html
+    \b
+    Example:  wirevow generate manual tarn -o manual.html
+              wirevow generate manual mine.yaml -o manual.html --since v1.2.0:mine.yaml
 
     Its examples are run against the simulated instrument. One that is not answered as DOC says ends it, and
     nothing is written. Its pictures need wirevow[pictures].
     """
-    from wirevow.emu.loading import load
+    from wirevow.emu.loading import sound, version
     from wirevow.emu.manual.page import manual as written
+    from wirevow.emu.plant.fit import fitted
+    from wirevow.protocol.compare.comparison import compare
+    from wirevow.protocol.vow import compile_vow
 
-    vow = load(doc)
+    loaded = sound(doc)
+    vow = compile_vow(fitted(loaded))
+    changed = None if since is None else compare(version(since), loaded)
+    if changed is not None and not changed.enough:
+        click.echo(
+            f"wirevow: version {changed.new_version} is too small for what has changed since "
+            f"{changed.old_version}: `wirevow compare {since} {doc}` says which it should be",
+            err=True,
+        )
     click.echo(f"running the examples of {vow.identity[0]} ...", err=True)
-    _deliver(written(vow), out)
+    _deliver(written(vow, since=changed), out)
     return 0
 
 

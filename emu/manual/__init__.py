@@ -3,6 +3,7 @@
 | module | what it is |
 |---|---|
 | `examples` | exchanges with the simulated instrument, every line of which the oracle judges |
+| `changes` | what differs from an earlier version, protection first |
 | `pictures` | states, limits, fan and derating, as SVG |
 | `page` | the page itself |
 """

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.manual import pictures
+from wirevow.emu.manual.changes import changes
 from wirevow.emu.manual.examples import Examples, Line
+from wirevow.protocol.compare.comparison import Comparison
 from wirevow.protocol.conformance.cautions import CODES, USUAL
 from wirevow.protocol.conformance.envelope import energising_actions, link_watchdog
 from wirevow.protocol.document.model import duration_text
@@ -68,9 +70,10 @@ class Entry:
     example: tuple[Line, ...]
 
 
-def manual(vow: Vow, fault: str | None = None) -> str:
+def manual(vow: Vow, fault: str | None = None, since: Comparison | None = None) -> str:
     """The page. Raises ExampleError where an example is not answered as the document says.
 
+    `since` compares an earlier version with this document: what has changed is told then.
     `fault` breaks the simulated instrument, to see that the examples would find it.
     """
     document = vow.document
@@ -83,6 +86,7 @@ def manual(vow: Vow, fault: str | None = None) -> str:
         document=document,
         identity=vow.identity,
         cautions=_cautions(vow),
+        changes=None if since is None else changes(vow, since),
         states=[
             (name, state.means, _leaves(vow, name), state.energised)
             for name, state in document.states.items()

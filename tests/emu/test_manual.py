@@ -7,10 +7,11 @@ from importlib.resources import files
 import pytest
 
 from wirevow.emu import command
-from wirevow.emu.loading import load
+from wirevow.emu.loading import load, version
 from wirevow.emu.manual.examples import ExampleError
 from wirevow.emu.manual.page import manual
 from wirevow.emu.manual.pictures import states
+from wirevow.protocol.compare.comparison import compare
 from wirevow.protocol.message import REASONS
 
 BRAE = files("wirevow.spec").joinpath("brae.yaml").read_text(encoding="utf-8")
@@ -60,8 +61,7 @@ def test_every_point_action_and_trip_is_told_and_all_that_are_run_have_their_exa
     for kind, names in (("point", vow.points), ("action", vow.actions), ("trip", vow.trips)):
         for name in names:
             text = tarn.texts[f"{kind}-{name}"]
-            if (kind, name) != ("trip", "overheat"):  # it takes up to an hour
-                assert "< " in text, f"{kind} {name} has no example"
+            assert "< " in text, f"{kind} {name} has no example"
     assert "0.000 to 6.000 A, in steps of 0.001" in tarn.texts["point-sink.level"]
     assert "at most limit.current" in tarn.texts["point-sink.level"]
     assert "off, armed" in tarn.texts["point-sink.mode"]
@@ -93,6 +93,68 @@ def test_every_link_leads_somewhere(tarn):
     targets = [value[1:] for name, value in tarn.attributes if name == "href"]
     assert targets
     assert set(targets) <= set(tarn.ids)
+
+
+EARLIER = (
+    ("version: 0.3.0", "version: 0.2.0"),
+    ("when: room.temperature < -35", "when: room.temperature < -30"),  # a protection acts later now
+    ("reply_deadline: 200 ms", "reply_deadline: 250 ms"),
+    ("spread: {unit: K, step: 0.5", "spread: {unit: K, step: 0.1"),  # this breaks hosts
+    ("set_temperature: {unit: Cel, step: 0.5, low: 5.0, high: 30.0}",
+     "set_temperature: {unit: Cel, step: 0.5, low: 5.0, high: 32.0}"),
+    ("room.lack", "room.gap"),  # a rename
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def since(tmp_path_factory):
+    """Brae's manual for who has an earlier version, and the comparison that it tells."""
+    text = BRAE
+    for now, before in EARLIER:
+        assert now in text
+        text = text.replace(now, before)
+    old = tmp_path_factory.mktemp("earlier") / "brae.yaml"
+    old.write_text(text, encoding="utf-8")
+    found = compare(version(str(old)), version("brae"))
+    return old, found, Page(manual(load("brae"), since=found))
+
+
+def test_what_has_changed_is_told_protection_first(since):
+    _, found, page = since
+    text = " ".join(page.texts["changes"].split())
+    heads = ["Changes since version 0.2.0", "Protection that acts later", "Host programs that have to be",
+             "Host programs to look at", "Settings that were saved", "New"]  # fmt: skip
+    places = [text.index(head) for head in heads]
+    assert places == sorted(places)
+    assert "trip sensorit acts when room.temperature < -35" in text
+    assert text.index("point room.lack") > text.index("New")
+    assert "room.gap is gone, and room.lack has come" in text
+    assert "0.2.0" in page.texts["cautions"]
+    told = {each.effect.reason for each in found.differences if each.effect.grade != "safe"}
+    told -= {"the protection acts elsewhere"}  # the same of host programs: told once, of the protection
+    assert told
+    for reason in told:
+        assert reason in text, reason
+
+
+def test_every_link_of_the_changes_leads_somewhere(since):
+    _, _, page = since
+    targets = {value[1:] for name, value in page.attributes if name == "href"}
+    assert {"changes", "trip-sensor", "point-room.lack"} <= targets <= set(page.ids)
+
+
+def test_the_command_takes_the_earlier_version_and_says_if_the_version_is_too_small(since, tmp_path, capfd):
+    old, _, _ = since
+    out = tmp_path / "manual.html"
+    same = ["generate", "manual", "brae", "-o", str(out), "--since", "brae"]
+    assert command.run(same) == 0
+    assert "Nothing has changed" in out.read_text(encoding="utf-8")
+    assert "too small" not in capfd.readouterr().err
+    old.write_text(old.read_text().replace("version: 0.2.0", "version: 0.3.0"))
+    assert command.run([*same[:-1], str(old)]) == 0
+    assert "too small" in capfd.readouterr().err
+    assert command.run([*same[:-1], "tarn"]) == 2
+    assert "compare two versions" in capfd.readouterr().err
 
 
 def test_there_are_pictures_of_states_limits_fan_and_derating(tarn):
