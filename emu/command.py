@@ -36,6 +36,7 @@ COMMANDS: dict[str, str] = {
     "vet": "Find what is wrong with a document itself.",
     "emulate": "Simulate the instrument of a document on a port.",
     "talk": "Talk to the instrument at a port: a console, or lines in a pipe.",
+    "panel": "Show an instrument and its world in a browser.",
     "check": "Hold an instrument at a port to its document.",
     "history": "Tell from many reports when something began to fail.",
     "replay": "Show the failure of a case file again.",

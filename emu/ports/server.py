@@ -74,7 +74,7 @@ class Server:
         self._jumps = speed is None
         self._jumped_ns = 0
         self.clock = RealClock(
-            (lambda: self._jumped_ns) if speed is None else (lambda: time.monotonic_ns() * speed),
+            (lambda: self._jumped_ns) if speed is None else (lambda: time.monotonic_ns() * self._speed),
             begun=False,
         )
         """It begins with the first host, or a rig holds it from the very beginning."""
@@ -107,6 +107,15 @@ class Server:
         self._stopping = True
         with contextlib.suppress(OSError):
             self._waker.send(b"x")
+
+    def set_speed(self, speed: int) -> None:
+        """So many seconds of the instrument in one of the machine from now on; in the thread of `run`."""
+        stood = self.clock.stands
+        if not stood:
+            self.clock.hold()
+        self._speed = speed
+        if not stood:
+            self.clock.run()
 
     def run(self) -> None:
         """Serve until `stop` is called, or an exception (Ctrl-C) ends it. Leaves nothing behind."""
