@@ -5,21 +5,34 @@ in degrees Celsius and speeds in turns a minute on both sides, because both are 
 The tests hold the factors against the library `pint`.
 """
 
-SI_PER_UNIT: dict[str, float] = {
-    "A.h": 3600.0,  # coulomb
-    "W.h": 3600.0,  # joule
-    "%": 0.01,
-    "mV": 1e-3,
-    "mA": 1e-3,
-    "mOhm": 1e-3,
-    "ms": 1e-3,
-    "us": 1e-6,
-    "min": 60.0,
-    "h": 3600.0,
+_IN_PHYSICS: dict[str, tuple[str, float]] = {
+    "A.h": ("C", 3600.0),
+    "W.h": ("J", 3600.0),
+    "%": ("1", 0.01),
+    "mV": ("V", 1e-3),
+    "mA": ("A", 1e-3),
+    "mOhm": ("Ohm", 1e-3),
+    "ms": ("s", 1e-3),
+    "us": ("s", 1e-6),
+    "min": ("s", 60.0),
+    "h": ("s", 3600.0),
 }
+"""By code: the physics' unit of it, and how many of them it is. Every other code is the physics' own."""
+
+SI_PER_UNIT: dict[str, float] = {code: factor for code, (_, factor) in _IN_PHYSICS.items()}
 """Every other code counts as 1: it is coherent already, or `Cel`, `/min`."""
 
 
 def si_per_unit(code: str) -> float:
     """SI units in one unit of the UCUM `code`."""
     return SI_PER_UNIT.get(code, 1.0)
+
+
+def convertible(code: str, physics: str) -> bool:
+    """Whether a value in the UCUM `code` becomes one in the physics' unit by `si_per_unit`."""
+    return code == physics or _IN_PHYSICS.get(code, ("", 0.0))[0] == physics
+
+
+def units_of(physics: str) -> tuple[str, ...]:
+    """The codes that `convertible` allows for one of the physics' units."""
+    return (physics, *(code for code, (base, _) in _IN_PHYSICS.items() if base == physics))

@@ -1,5 +1,6 @@
 """`wirevow vet` as a person runs it: findings, a summary, a status. The rules have tests of their own."""
 
+import json
 from importlib.resources import files
 
 import pytest
@@ -46,3 +47,29 @@ def test_what_is_no_document_is_one_error_on_stderr(content, place, tmp_path, ca
     assert shown.out == ""
     assert shown.err.startswith(f"wirevow: {document}{place}")
     assert shown.err.count("\n") == 1
+
+
+def test_what_the_plant_lacks_is_an_error_with_the_nearest_name(tmp_path, capfd):
+    text = TARN.read_text()
+    broken = tmp_path / "broken.yaml"
+    broken.write_text(text.replace("signal: input.current", "signal: input.curent"))
+    assert command.run(["vet", str(broken)]) == 1
+    assert 'has no signal input.curent: write "input.current" [plant-signal]' in capfd.readouterr().out
+
+
+def test_the_names_of_the_plant_are_listed_with_units_and_meanings(capfd):
+    assert command.run(["vet", "brae", "--names"]) == 0
+    shown = capfd.readouterr().out.splitlines()
+    assert shown[0] == "plant room"
+    assert [line.split()[:3] for line in shown if "room.temperature" in line] == [
+        ["room.temperature", "Cel", "what"]
+    ]
+    assert any("window" in line and "closed | open" in line for line in shown)
+    assert command.run(["vet", "brae", "--names", "--json"]) == 0
+    told = json.loads(capfd.readouterr().out)
+    assert told["controls"]["heater"] == {
+        "unit": "1",
+        "low": 0.0,
+        "high": 1.0,
+        "means": "share of the heater's full drive",
+    }

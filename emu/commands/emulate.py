@@ -69,7 +69,7 @@ def command(
     """
     from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
-    from wirevow.emu.plant.fit import fitted
+    from wirevow.emu.plant.registry import fitted
     from wirevow.emu.ports.address import find
     from wirevow.emu.ports.interface import Instrument
     from wirevow.emu.ports.server import serve

@@ -7,15 +7,34 @@ import click
 
 @click.command("vet")
 @click.argument("doc")
-def command(doc: str) -> int:
+@click.option(
+    "--names", is_flag=True, help="List what DOC's plant offers instead: names, units and meanings."
+)
+@click.option("--json", "as_json", is_flag=True, help="With --names: print one JSON object.")
+def command(doc: str, names: bool, as_json: bool) -> int:
     """Hold DOC against every rule for documents.
 
     Every finding has its line and its remedy. Status 0: no error (warnings may remain); 1: errors.
-    """
-    from wirevow.emu.ports.address import find
-    from wirevow.protocol.document.vet import summary, vet_file
 
-    findings = vet_file(find(doc))
+    \b
+    Example:  wirevow vet tarn
+              wirevow vet tarn --names
+    """
+    from wirevow.emu.plant.offers import json_text, lines
+    from wirevow.emu.plant.registry import terminals_of
+    from wirevow.emu.ports.address import find
+    from wirevow.protocol.document.load import load_document
+    from wirevow.protocol.document.vet import summary, vet
+
+    if as_json and not names:
+        raise click.UsageError("--json goes with --names: leave it out, or add that.")
+    loaded = load_document(find(doc))
+    terminals = terminals_of(loaded.document)
+    if names:
+        for line in [json_text(terminals)] if as_json else lines(terminals):
+            click.echo(line)
+        return 0
+    findings = vet(loaded, terminals)
     for finding in findings.found:
         click.echo(finding.text(findings.name))
     for line in summary(findings):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from wirevow.emu.plant.interface import Control, Crossing, Plant
+from wirevow.emu.plant.interface import Crossing, Plant
+from wirevow.protocol.document.terminals import Control, Signal
 from wirevow.protocol.vow import PointEntry, Vow
 
 
@@ -16,7 +17,7 @@ class Overlay:
         self.vow = vow
 
     @property
-    def signals(self) -> frozenset[str]:
+    def signals(self) -> Mapping[str, Signal]:
         return self.inner.signals
 
     @property

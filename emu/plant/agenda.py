@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.plant.interface import Control
+from wirevow.protocol.document.terminals import Control
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
+from wirevow.protocol.document.terminals import Control, Signal
+
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
@@ -29,41 +31,12 @@ class Crossing:
     true: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Control:
-    """What a control takes: a number in `unit` (UCUM) within bounds, or one of `choices`.
-
-    A `pulse` acts on any number other than zero and holds nothing.
-    """
-
-    unit: str = "1"
-    low: float = float("-inf")
-    high: float = float("inf")
-    choices: tuple[str, ...] = ()
-    pulse: bool = False
-
-    def checked(self, name: str, value: float | str | None) -> float | str:
-        """The value if it fits; `ValueError` that says what would."""
-        if self.choices:
-            if value in self.choices:
-                return str(value)
-            raise ValueError(f"{name} cannot be {value!r}: write one of {', '.join(self.choices)}")
-        if isinstance(value, str):
-            try:
-                value = float(value)
-            except ValueError:
-                value = None
-        if value is None or not self.low <= value <= self.high:
-            raise ValueError(f"{name} needs a number from {self.low:g} to {self.high:g}, in {self.unit}")
-        return float(value)
-
-
 class Plant(Protocol):
     """Physics on a virtual clock. Names are dotted; values are floats in SI units, or words."""
 
     @property
-    def signals(self) -> frozenset[str]:
-        """Names that `at`, `sample` and `watch` know."""
+    def signals(self) -> Mapping[str, Signal]:
+        """What `at`, `sample` and `watch` know."""
         ...
 
     @property

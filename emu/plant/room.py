@@ -13,11 +13,12 @@ from collections.abc import Mapping
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.agenda import Planned, Watch, timeline
 from wirevow.emu.plant.converter import Converter
-from wirevow.emu.plant.interface import Control, Crossing
+from wirevow.emu.plant.interface import Crossing
 from wirevow.emu.plant.terminals import ROOM_CONTROLS as CONTROLS
 from wirevow.emu.plant.terminals import ROOM_EVENTS as EVENTS
 from wirevow.emu.plant.terminals import ROOM_SIGNALS as SIGNALS
 from wirevow.protocol.document.plant import RoomPlant
+from wirevow.protocol.document.terminals import Control, Signal
 
 _LOOK_AHEAD_NS = 3600 * 1_000_000_000
 
@@ -75,7 +76,7 @@ class _Stretch:
 class Room:
     """The plant of kind `room` (see `wirevow.emu.plant.interface.Plant`)."""
 
-    signals = SIGNALS
+    signals: Mapping[str, Signal] = SIGNALS
     controls: Mapping[str, Control] = CONTROLS
     events: Mapping[str, Control] = EVENTS
 

@@ -42,11 +42,12 @@ from wirevow.emu.plant.heat import (
     to_kelvin,
     to_modes,
 )
-from wirevow.emu.plant.interface import Control, Crossing
+from wirevow.emu.plant.interface import Crossing
 from wirevow.emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
 from wirevow.emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
 from wirevow.emu.plant.thermistor import celsius, deduced_celsius, divider_volt
 from wirevow.protocol.document.plant import SinkPlant
+from wirevow.protocol.document.terminals import Control, Signal
 
 if TYPE_CHECKING:
     from wirevow.emu.plant.collocation import Array, Bound, Law
@@ -190,7 +191,7 @@ class Airflow:
 class Sink:
     """The plant of kind `sink` (see `wirevow.emu.plant.interface.Plant`)."""
 
-    signals = SIGNALS
+    signals: Mapping[str, Signal] = SIGNALS
     controls: Mapping[str, Control] = CONTROLS
     events: Mapping[str, Control] = EVENTS
 

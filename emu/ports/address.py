@@ -77,7 +77,7 @@ def make(address: Address) -> tuple[Instrument, int]:
     """An instrument as the URL says, and the baud rate of its document. Raises WirevowError."""
     from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
-    from wirevow.emu.plant.fit import fitted
+    from wirevow.emu.plant.registry import fitted
     from wirevow.protocol.document.load import load_document, load_yaml_model
     from wirevow.protocol.vow import compile_vow
 

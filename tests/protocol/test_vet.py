@@ -9,6 +9,7 @@ import pytest
 from ucumvert import PintUcumRegistry
 
 from wirevow.protocol.document.load import DocumentError, read_document
+from wirevow.protocol.document.terminals import Control, Signal, Terminals
 from wirevow.protocol.document.vet import CODES, Findings, summary, vet, vet_file
 from wirevow.protocol.document.vet.names import close
 from wirevow.protocol.document.vet.quantities import USUAL_SPELLINGS
@@ -19,8 +20,27 @@ HUTCH = HERE / "hutch.yaml"
 GOOD = HUTCH.read_text(encoding="utf-8")
 
 
-def findings(text: str) -> Findings:
-    return vet(read_document(text, "hutch.yaml"))
+CABINET = Terminals(
+    "cabinet",
+    {
+        "room.temperature": Signal("Cel", "air"),
+        "heater.power": Signal("W", "power of the plate"),
+        "heater.energy": Signal("J", "energy of the plate"),
+        "fan.duty": Signal("1", "duty of the vent"),
+    },
+    {
+        "heater": Control(choices=("off", "gentle", "brisk")),
+        "wish": Control("Cel", 0.0, 100.0),
+        "limit": Control("W", 0.0, 200.0),
+        "energy.zero": Control(pulse=True),
+    },
+    {"outside": Control("Cel", -40.0, 60.0), "window": Control(choices=("open", "closed", "stuck"))},
+)
+"""What the plant of the good document would offer; it is described nowhere but here."""
+
+
+def findings(text: str, plant: Terminals | None = None) -> Findings:
+    return vet(read_document(text, "hutch.yaml"), plant)
 
 
 def edited(edits: Sequence[tuple[str, str]]) -> str:
@@ -1095,13 +1115,74 @@ DEFECTS = [
         "self.reboot does not bring the settings to their defaults",
         ("reset: self.defaults", "reset: self.reboot"),
     ),
+    # ------------------------------------------------------------------------------------------ the plant
+    defect(
+        "plant-signal",
+        "plate.energy",
+        'the plant cabinet has no signal heater.enrgy: write "heater.energy"',
+        ("signal: heater.energy", "signal: heater.enrgy"),
+    ),
+    defect(
+        "plant-control",
+        "drives: with",
+        'the plant cabinet has no control with: write "wish"',
+        ("drives: wish", "drives: with"),
+    ),
+    defect(
+        "plant-impulse",
+        "energy.zero",
+        "the plant cabinet has no impulse heater: write one of energy.zero",
+        ("{pulse: energy.zero}", "{pulse: heater}"),
+    ),
+    defect(
+        "plant-event",
+        "curtain",
+        "the plant cabinet has no bench event curtain: write one of outside, window",
+        ("  window: {means: The window", "  curtain: {means: The window"),
+    ),
+    defect(
+        "plant-kind",
+        "drives: energy.zero",
+        "energy.zero is an impulse: it cannot follow a setting: give it an impulse in an action",
+        ("drives: wish", "drives: energy.zero"),
+    ),
+    defect(
+        "plant-kind",
+        "drives: heater",
+        "heater takes a word: use a choice of off, gentle, brisk",
+        ("drives: wish", "drives: heater"),
+    ),
+    defect(
+        "plant-kind",
+        "window: {means",
+        "window takes a word: use a choice of open, closed, stuck",
+        ("choice: [open, closed], base: closed", "value: warmth, base: 1.0"),
+    ),
+    defect(
+        "plant-word",
+        "choice: [open, shut]",
+        "window cannot be shut: write one of open, closed, stuck",
+        ("choice: [open, closed], base: closed", "choice: [open, shut], base: shut"),
+    ),
+    defect(
+        "plant-range",
+        "relief: {outside",
+        "outside cannot be 61 Cel: write a number from -40 to 60, in Cel",
+        ("bench: {outside: 50.0}", "bench: {outside: 61.0}"),
+    ),
+    defect(
+        "plant-unit",
+        "plate.power",
+        "room.temperature is in Cel, and plate.power in W: use a quantity in Cel",
+        ("signal: heater.power", "signal: room.temperature"),
+    ),
 ]
 
 
 @pytest.mark.parametrize("one", DEFECTS, ids=[f"{one.code}-{index}" for index, one in enumerate(DEFECTS)])
 def test_exactly_the_planted_defect_is_told_at_its_line(one: Defect) -> None:
     text = edited(one.edits)
-    found = findings(text).found
+    found = findings(text, CABINET if one.code.startswith("plant-") else None).found
     assert [finding.code for finding in found] == [one.code], [
         finding.text("hutch.yaml") for finding in found
     ]
@@ -1111,6 +1192,10 @@ def test_exactly_the_planted_defect_is_told_at_its_line(one: Defect) -> None:
     assert told.startswith(f"hutch.yaml:{finding.line}: {CODES[one.code][0]}: ")
     assert one.said in told
     assert finding.remedy
+
+
+def test_the_good_document_fits_its_plant() -> None:
+    assert findings(GOOD, CABINET).found == ()
 
 
 def test_every_rule_has_a_planted_defect() -> None:

@@ -18,11 +18,13 @@ from wirevow.protocol.document.canonical import document_digest, wire_digest
 from wirevow.protocol.document.load import Loaded, load_document
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.document.terminals import Terminals
 from wirevow.protocol.document.vet import (
     envelope,
     layouts,
     machine,
     names,
+    plant,
     points,
     quantities,
     references,
@@ -33,7 +35,7 @@ from wirevow.protocol.document.vet import (
 from wirevow.protocol.document.vet.findings import CODES, Finding
 from wirevow.protocol.document.vet.survey import Flood, Survey
 
-__all__ = ["CODES", "Finding", "Findings", "summary", "vet", "vet_file"]
+__all__ = ["CODES", "Finding", "Findings", "misfits", "summary", "vet", "vet_file"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +59,8 @@ class Findings:
         return tuple(finding for finding in self.found if finding.severity == "warning")
 
 
-def vet(loaded: Loaded[Document]) -> Findings:
-    """Hold a document against every rule."""
+def vet(loaded: Loaded[Document], terminals: Terminals | None = None) -> Findings:
+    """Hold a document against every rule, and against what its plant offers where somebody says that."""
     survey = Survey(loaded)
     whole = False
     with contextlib.suppress(Flood):
@@ -66,9 +68,22 @@ def vet(loaded: Loaded[Document]) -> Findings:
         references.check(survey)
         if not survey.found:
             _rules(survey)
+            if terminals is not None:
+                plant.check(survey, terminals)
             whole = True
     found = tuple(sorted(survey.found, key=lambda finding: finding.line))
     return Findings(loaded.name, loaded.document, found, whole)
+
+
+def misfits(loaded: Loaded[Document], terminals: Terminals) -> tuple[Finding, ...]:
+    """Only what keeps the document from being simulated with this plant: names, and what does not fit."""
+    survey = Survey(loaded)
+    with contextlib.suppress(Flood):
+        quantities.check(survey)
+        references.check(survey)
+        if not survey.found:
+            plant.check(survey, terminals)
+    return tuple(sorted(survey.found, key=lambda finding: finding.line))
 
 
 def _rules(survey: Survey) -> None:

@@ -106,6 +106,15 @@ CODES: dict[str, tuple[Severity, str]] = {
         "error",
         "a record with a series has an action that captures it, and the other way round",
     ),
+    # The plant.
+    "plant-signal": ("error", "a signal is one that the plant has"),
+    "plant-control": ("error", "a control is one that the plant has"),
+    "plant-impulse": ("error", "an impulse goes to a control of the plant that takes one"),
+    "plant-event": ("error", "a bench event is one that can happen to the plant"),
+    "plant-kind": ("error", "the plant is told numbers, words or impulses as it takes them"),
+    "plant-word": ("error", "a word is one that the plant knows"),
+    "plant-range": ("error", "a number is one that the plant can take"),
+    "plant-unit": ("error", "units convert to those of the plant"),
     # Bench and trial.
     "event-form": ("error", "a bench event has a quantity, choices or neither"),
     "event-base": ("error", "the values of a bench event are among those that it can have"),
