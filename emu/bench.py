@@ -12,7 +12,6 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from wirevow.emu.board import Board
-from wirevow.emu.plant.terminals import EVENTS, ROOM_EVENTS
 from wirevow.protocol.document.model import Prose
 
 
@@ -178,15 +177,6 @@ class Mishap(BenchSection):
     at_second: float = Field(ge=0.0, le=1e8)
     event: str = Field(min_length=1, max_length=40, description="A bench event of the plant.")
     value: float | str | None = None
-
-    @model_validator(mode="after")
-    def _known(self) -> Mishap:
-        known = EVENTS.get(self.event) or ROOM_EVENTS.get(self.event)
-        if known is None:
-            names = ", ".join([*EVENTS, *ROOM_EVENTS])
-            raise ValueError(f"there is no bench event {self.event!r}: write one of {names}")
-        known.checked(self.event, 1.0 if known.pulse and self.value is None else self.value)
-        return self
 
 
 class Bench(BenchSection):

@@ -6,7 +6,7 @@ import subprocess
 from os import PathLike
 from pathlib import Path
 
-from wirevow.emu.plant.registry import terminals_of
+from wirevow.emu.plant.registry import looked_at
 from wirevow.emu.ports.address import find
 from wirevow.protocol.document.load import Loaded, load_document, read_document
 from wirevow.protocol.document.model import Document
@@ -21,7 +21,7 @@ GIT_S = 20
 def sound(doc: str | PathLike[str]) -> Loaded[Document]:
     """A document that does not contradict itself; no instrument could keep another. Raises WirevowError."""
     loaded = load_document(find(str(doc)))
-    errors = vet(loaded, terminals_of(loaded.document)).errors
+    errors = vet(loaded, looked_at(loaded)).errors
     if errors:
         more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
         raise WirevowError(f"{errors[0].text(loaded.name)}{more}; `wirevow vet {loaded.name}` shows all")

@@ -28,9 +28,14 @@ def si_per_unit(code: str) -> float:
     return SI_PER_UNIT.get(code, 1.0)
 
 
+def physics_unit(code: str) -> str:
+    """The unit that the physics has for the UCUM `code`."""
+    return _IN_PHYSICS.get(code, (code, 1.0))[0]
+
+
 def convertible(code: str, physics: str) -> bool:
     """Whether a value in the UCUM `code` becomes one in the physics' unit by `si_per_unit`."""
-    return code == physics or _IN_PHYSICS.get(code, ("", 0.0))[0] == physics
+    return physics_unit(code) == physics
 
 
 def units_of(physics: str) -> tuple[str, ...]:

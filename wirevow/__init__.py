@@ -19,6 +19,10 @@ These names are public, and change only with the version:
 `WrongInstrument` another document's instrument is at the port
 `check`           hold the instrument at a port to a document; returns a `Report`
 `discharge`       a battery's capacity, energy and resistance, with their uncertainties
+`Plant`           base class of your own physics, by its rates of change
+`PlantParameters` base class of the parameters of such a plant, a pydantic model
+`Signal`          what of a plant can be read: a unit and a meaning
+`Control`         what a plant can be told, or what can happen to it: a range in a unit, or words
 `Vow`             a document made ready: `document` is its typed model
 `Emulation`       what `emulate` gives: `url` is a port that pyserial opens
 `Report`          what a check has found: `verdict`, `rows`, `breaches` and more
@@ -53,6 +57,8 @@ if TYPE_CHECKING:
     from wirevow.emu.discharging import discharge
     from wirevow.emu.emulation import Emulation, emulate
     from wirevow.emu.loading import load
+    from wirevow.emu.plant.rates import RatesPlant as Plant
+    from wirevow.emu.plant.sections import PlantParameters
     from wirevow.emu.ports.aio import VirtualLoop
     from wirevow.protocol.client.aio import AsyncClient
     from wirevow.protocol.client.failures import (
@@ -65,6 +71,7 @@ if TYPE_CHECKING:
     )
     from wirevow.protocol.client.operations import Event
     from wirevow.protocol.client.sync import Client
+    from wirevow.protocol.document.terminals import Control, Signal
     from wirevow.protocol.errors import WirevowError
     from wirevow.protocol.report.outcome import Outcome as Report
     from wirevow.protocol.vow import Vow
@@ -72,11 +79,15 @@ if TYPE_CHECKING:
 __all__ = [
     "AsyncClient",
     "Client",
+    "Control",
     "Emulation",
     "Event",
     "HungWait",
+    "Plant",
+    "PlantParameters",
     "Refused",
     "Report",
+    "Signal",
     "Silent",
     "UnsafeEnd",
     "Unsure",
@@ -94,6 +105,10 @@ __all__ = [
 ]
 
 _HOMES = {
+    "Control": ("wirevow.protocol.document.terminals", "Control"),
+    "Plant": ("wirevow.emu.plant.rates", "RatesPlant"),
+    "PlantParameters": ("wirevow.emu.plant.sections", "PlantParameters"),
+    "Signal": ("wirevow.protocol.document.terminals", "Signal"),
     "AsyncClient": ("wirevow.protocol.client.aio", "AsyncClient"),
     "Event": ("wirevow.protocol.client.operations", "Event"),
     "HungWait": ("wirevow.protocol.client.failures", "HungWait"),

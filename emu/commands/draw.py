@@ -18,11 +18,12 @@ if TYPE_CHECKING:
 
 
 def _loaded(doc: str, bench: str) -> tuple[Document, Bench]:
-    from wirevow.emu.bench import Bench
+    from wirevow.emu.plant.registry import fitted, wired
     from wirevow.emu.ports.address import find
-    from wirevow.protocol.document.load import load_document, load_yaml_model
+    from wirevow.protocol.document.load import load_document
 
-    return load_document(find(doc)).document, load_yaml_model(find(bench, "bench"), Bench).document
+    document = fitted(load_document(find(doc)))
+    return document, wired(find(bench, "bench"), document)
 
 
 def _drawable(_context: click.Context, _option: click.Parameter, file: Path) -> Path:

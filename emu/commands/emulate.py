@@ -67,17 +67,16 @@ def command(
     yours, and when the host says nothing for 100 ms, time jumps to what the instrument says next. It is for
     hosts that wait by reading; one that sleeps instead trips the link watchdog at once.
     """
-    from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
-    from wirevow.emu.plant.registry import fitted
+    from wirevow.emu.plant.registry import fitted, wired
     from wirevow.emu.ports.address import find
     from wirevow.emu.ports.interface import Instrument
     from wirevow.emu.ports.server import serve
-    from wirevow.protocol.document.load import load_document, load_yaml_model
+    from wirevow.protocol.document.load import load_document
     from wirevow.protocol.vow import compile_vow
 
     document = fitted(load_document(find(doc)))
-    wired = load_yaml_model(find(bench, "bench"), Bench).document if bench is not None else None
+    wired = wired(find(bench, "bench"), document) if bench is not None else None
     instrument: Instrument
     if firmware is None:
         instrument = build_instrument(compile_vow(document), wired, seed, fault)

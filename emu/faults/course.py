@@ -8,7 +8,7 @@ from wirevow.emu.faults.change import with_document
 from wirevow.emu.faults.fault import Kind
 from wirevow.emu.faults.overlay import Overlay
 from wirevow.emu.plant.interface import Crossing, Plant
-from wirevow.protocol.document.plant import SinkPlant
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.vow import Vow
 
 course = Kind("course", seen=13)

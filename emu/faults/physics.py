@@ -15,9 +15,9 @@ from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.curves import FanCurve
 from wirevow.emu.plant.interface import Crossing, Plant
 from wirevow.emu.plant.sink import Sink
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.device import Device, Store
 from wirevow.protocol.document.model import Fan, FanLevel
-from wirevow.protocol.document.plant import SinkPlant
 from wirevow.protocol.vow import LeaveEntry, PointEntry, Vow
 
 physics = Kind("physics", seen=48)

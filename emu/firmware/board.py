@@ -22,8 +22,8 @@ from wirevow.emu.bench import Bench
 from wirevow.emu.firmware.converters import Converters
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.sink import Sink
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.document.model import BenchEvent
-from wirevow.protocol.document.plant import SinkPlant
 from wirevow.protocol.inputs import decimal_of
 from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import Vow, bench_events
@@ -67,6 +67,11 @@ class _Board(ctypes.Structure):
     )
 
 
+def plant_name(vow: Vow) -> str:
+    """What the document's plant is called, for errors."""
+    return "a document without a plant" if vow.document.plant is None else vow.document.plant.name
+
+
 class FirmwareInstrument:
     """The reference firmware on one bench; the interface is that of `wirevow.emu.instrument.Instrument`.
 
@@ -76,7 +81,7 @@ class FirmwareInstrument:
     def __init__(self, vow: Vow, library: Path | None, bench: Bench | None = None, seed: int = 0) -> None:
         section = vow.document.plant
         if not isinstance(section, SinkPlant):
-            raise ValueError(f"the reference firmware works a sink, not a {section.kind}")
+            raise ValueError(f"the reference firmware works a sink, not {plant_name(vow)}")
         section = self._section(section)
         self.vow = vow
         self.now_ns = 0

@@ -16,7 +16,7 @@ import tempfile
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.emu.firmware.board import FirmwareInstrument, plant_name
 from wirevow.emu.firmware.converters import Converters
 from wirevow.emu.firmware.wiring import (
     CAPTURE,
@@ -29,7 +29,7 @@ from wirevow.emu.firmware.wiring import (
     reference_board,
     wire,
 )
-from wirevow.protocol.document.plant import SinkPlant
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
 
@@ -181,7 +181,7 @@ class ChipInstrument(FirmwareInstrument):
     def __init__(self, vow: Vow, rig: Path, elf: Path, bench: Bench | None = None, seed: int = 0) -> None:
         section = vow.document.plant
         if not isinstance(section, SinkPlant):
-            raise ValueError(f"the board is a sink's, not that of a {section.kind}")
+            raise ValueError(f"the board is a sink's, not that of {plant_name(vow)}")
         self._wiring = bench.board if bench is not None and bench.board is not None else reference_board()
         self._chip = Chip(rig, elf, wire(self._wiring, section), section.clock_error_ppm)
         self._begun = b""

@@ -7,7 +7,7 @@ import ctypes
 from wirevow.emu.plant.expoly import Curve
 from wirevow.emu.plant.heat import BEAD, HeatStretch
 from wirevow.emu.plant.sink import Airflow, Sink, Stretch
-from wirevow.protocol.document.plant import BetaLaw, SinkPlant
+from wirevow.emu.plant.sink_section import BetaLaw, SinkPlant
 
 CHANNELS = (
     "input.voltage",

@@ -6,11 +6,11 @@ import tempfile
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.firmware.board import FirmwareInstrument
+from wirevow.emu.firmware.board import FirmwareInstrument, plant_name
 from wirevow.emu.firmware.build import build_elf, build_library, build_rig
 from wirevow.emu.firmware.chip import ChipInstrument
 from wirevow.emu.firmware.wiring import reference_board
-from wirevow.protocol.document.plant import BetaLaw, SinkPlant
+from wirevow.emu.plant.sink_section import BetaLaw, SinkPlant
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
 
@@ -26,7 +26,7 @@ def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> Firmware
     """
     section = vow.document.plant
     if not isinstance(section, SinkPlant):
-        raise WirevowError(f"firmware works a sink here, not a {section.kind}: name a sink, as tarn")
+        raise WirevowError(f"firmware works a sink here, not {plant_name(vow)}: name a sink, as tarn")
     if how in REFERENCE and vow.identity[0] != "tarn":
         raise WirevowError(f"the reference firmware is tarn's, not {vow.identity[0]}'s: write tarn")
     if how in REFERENCE and not isinstance(section.thermistor.law, BetaLaw):

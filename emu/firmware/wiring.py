@@ -8,9 +8,9 @@ from functools import cache
 from wirevow.emu.bench import Bench
 from wirevow.emu.board import Bits, Board, MeasuringConverter, OnBus, OutputConverter, compare_unit, told
 from wirevow.emu.firmware.converters import CHANNELS, FAN_SPEED
+from wirevow.emu.plant.sink_section import LevelConverter, SinkPlant
 from wirevow.emu.ports.address import find
 from wirevow.protocol.document.load import load_yaml_model
-from wirevow.protocol.document.plant import LevelConverter, SinkPlant
 from wirevow.protocol.errors import WirevowError
 
 REFERENCE_BENCH = "reference-board"

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 
-from wirevow.emu.bench import Bench
+from wirevow.emu.bench import Bench, Mishap
 from wirevow.protocol.document.terminals import Control
 
 
@@ -32,15 +33,22 @@ class Watch:
 
 
 def timeline(bench: Bench, events: Mapping[str, Control]) -> list[Planned]:
-    """The bench's timeline with its values checked against what the plant understands."""
+    """The bench's timeline, checked against what can happen to the plant. `ValueError` for what cannot."""
     planned = []
-    for index, mishap in enumerate(bench.timeline):
-        known = events.get(mishap.event)
-        if known is None:
-            raise ValueError(
-                f"timeline[{index}]: this plant has no bench event {mishap.event!r}: "
-                f"write one of {', '.join(sorted(events))}"
-            )
-        value = known.checked(mishap.event, 1.0 if known.pulse and mishap.value is None else mishap.value)
-        planned.append(Planned(round(mishap.at_second * 1e9), mishap.event, value))
+    for index in range(len(bench.timeline)):
+        try:
+            planned.append(planned_of(bench.timeline[index], events))
+        except ValueError as wrong:
+            raise ValueError(f"timeline item {index + 1}: {wrong}") from None
     return planned
+
+
+def planned_of(mishap: Mishap, events: Mapping[str, Control]) -> Planned:
+    """One event of a timeline. `ValueError` when it cannot happen to the plant."""
+    known = events.get(mishap.event)
+    if known is None:
+        close = get_close_matches(mishap.event, events, n=1, cutoff=0.7)
+        remedy = f'write "{close[0]}"' if close else f"write one of {', '.join(sorted(events)) or '(none)'}"
+        raise ValueError(f"this plant has no bench event {mishap.event!r}: {remedy}")
+    value = known.checked(mishap.event, 1.0 if known.pulse and mishap.value is None else mishap.value)
+    return Planned(round(mishap.at_second * 1e9), mishap.event, value)

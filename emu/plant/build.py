@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.plant.bare import Bare
 from wirevow.emu.plant.curves import DeratingCurve, FanCurve
-from wirevow.emu.plant.interface import Plant
-from wirevow.emu.plant.room import Room
-from wirevow.emu.plant.sink import Sink
+from wirevow.emu.plant.guard import guarded
+from wirevow.emu.plant.interface import Plant, Surroundings
+from wirevow.emu.plant.registry import class_of, parameters_of
 from wirevow.protocol.document.model import Document
-from wirevow.protocol.document.plant import RoomPlant, SinkPlant
+from wirevow.protocol.document.plant import PlantUse
 from wirevow.protocol.record import span_ns
 
 SOME_MORE_NS = 250_000_000
@@ -16,7 +17,7 @@ SOME_MORE_NS = 250_000_000
 
 
 def build_plant(
-    section: SinkPlant | RoomPlant,
+    section: PlantUse,
     bench: Bench | None,
     seed: int,
     fan: FanCurve | None = None,
@@ -26,15 +27,18 @@ def build_plant(
     """A plant at 0 ns with its outputs off. `ValueError` when the bench does not fit this kind of plant.
 
     `horizon_ns` is how far back values can be read: the longest sample period or series, and some more.
-    Without a bench a sink gets a 12 V supply that limits at 10 A.
+    Raises PlantError when its class cannot be used.
     """
-    if isinstance(section, RoomPlant):
-        return Room(section, bench, seed, horizon_ns)
-    return Sink(section, bench, seed, fan, derating, horizon_ns)
+    around = Surroundings(bench, seed, horizon_ns, fan, derating)
+    plant = class_of(section)
+    return guarded(section.name, lambda: plant.build(parameters_of(section), around))
 
 
 def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
-    """The plant of a document's physics on a bench, with its fan and derating. `ValueError` as above."""
+    """The plant of a document's physics on a bench, with its fan and derating. Errors as above."""
+    horizon_ns = _longest_ns(document) + SOME_MORE_NS
+    if document.plant is None:
+        return Bare(document, bench, horizon_ns)
     fan = document.fan
     derating = document.derating
     return build_plant(
@@ -52,7 +56,7 @@ def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
         None
         if derating is None
         else DeratingCurve(float(derating.start), float(derating.end), float(derating.floor)),
-        _longest_ns(document) + SOME_MORE_NS,
+        horizon_ns,
     )
 
 

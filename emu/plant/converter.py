@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from hashlib import blake2b
 
-from wirevow.protocol.document.plant import Channel, LevelConverter
+from wirevow.emu.plant.sections import Channel
+from wirevow.emu.plant.sink_section import LevelConverter
 
 
 class Converter:

@@ -13,7 +13,7 @@ from functools import lru_cache
 from operator import mul
 
 from wirevow.emu.plant.expoly import Coefficients, Curve, Decay, Term, responses, total
-from wirevow.protocol.document.plant import Heat, Thermistor
+from wirevow.emu.plant.sink_section import Heat, Thermistor
 
 JUNCTION, CASE, SINK, BEAD = range(4)
 

@@ -19,6 +19,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.curves import DeratingCurve, FanCurve
 from wirevow.protocol.document.terminals import Control, Signal
 
 
@@ -29,6 +31,20 @@ class Crossing:
     key: int
     when_ns: int
     true: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a plant is built with besides its parameters.
+
+    `horizon_ns` is how far back values will be read: the longest sample period or series, and some more.
+    """
+
+    bench: Bench | None
+    seed: int
+    horizon_ns: int
+    fan: FanCurve | None = None
+    derating: DeratingCurve | None = None
 
 
 class Plant(Protocol):

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from wirevow.emu.bench import BankSource, BatterySource, Bench
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import Plant
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.document.model import Document
-from wirevow.protocol.document.plant import SinkPlant
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.figures import (
     BLUE,
@@ -34,7 +34,7 @@ NS = 1_000_000_000
 
 def _sink(document: Document, bench: Bench, seed: int) -> Plant:
     if not isinstance(document.plant, SinkPlant):
-        raise WirevowError(f"{document.vow.name} is no sink: draw a document whose plant has kind: sink")
+        raise WirevowError(f"{document.vow.name} is no sink: draw a document whose plant is one, as tarn")
     if bench.source is None:
         raise WirevowError(f"the bench {bench.title!r} has no source: choose one that feeds a sink")
     return plant_of(document, bench, seed)

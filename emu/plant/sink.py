@@ -42,11 +42,11 @@ from wirevow.emu.plant.heat import (
     to_kelvin,
     to_modes,
 )
-from wirevow.emu.plant.interface import Crossing
+from wirevow.emu.plant.interface import Crossing, Surroundings
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
 from wirevow.emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
 from wirevow.emu.plant.thermistor import celsius, deduced_celsius, divider_volt
-from wirevow.protocol.document.plant import SinkPlant
 from wirevow.protocol.document.terminals import Control, Signal
 
 if TYPE_CHECKING:
@@ -189,8 +189,9 @@ class Airflow:
 
 
 class Sink:
-    """The plant of kind `sink` (see `wirevow.emu.plant.interface.Plant`)."""
+    """A sink (see `wirevow.emu.plant.interface.Plant`)."""
 
+    Parameters = SinkPlant
     signals: Mapping[str, Signal] = SIGNALS
     controls: Mapping[str, Control] = CONTROLS
     events: Mapping[str, Control] = EVENTS
@@ -281,6 +282,11 @@ class Sink:
         self._fire_planned()
 
     # ------------------------------------------------------------------------------- the seam: driving
+
+    @classmethod
+    def build(cls, parameters: SinkPlant, around: Surroundings) -> Sink:
+        """A sink at 0 ns, its stage off. Without a bench it gets a 12 V supply that limits at 10 A."""
+        return cls(parameters, around.bench, around.seed, around.fan, around.derating, around.horizon_ns)
 
     def _must_be_now(self, now_ns: int) -> None:
         if now_ns != self.now_ns:

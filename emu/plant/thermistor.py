@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from wirevow.protocol.document.plant import BetaLaw, SteinhartHartLaw, Thermistor
+from wirevow.emu.plant.sink_section import BetaLaw, SteinhartHartLaw, Thermistor
 
 ZERO_CELSIUS = 273.15
 _T25 = 298.15

@@ -75,12 +75,11 @@ def find(name: str, folder: str = "") -> Path:
 
 def make(address: Address) -> tuple[Instrument, int]:
     """An instrument as the URL says, and the baud rate of its document. Raises WirevowError."""
-    from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
-    from wirevow.emu.plant.registry import fitted
-    from wirevow.protocol.document.load import load_document, load_yaml_model
+    from wirevow.emu.plant.registry import fitted, wired
+    from wirevow.protocol.document.load import load_document
     from wirevow.protocol.vow import compile_vow
 
     document = fitted(load_document(find(address.document)))
-    bench = None if address.bench is None else load_yaml_model(find(address.bench, "bench"), Bench).document
+    bench = None if address.bench is None else wired(find(address.bench, "bench"), document)
     return build_instrument(compile_vow(document), bench, address.seed, address.fault), document.wire.baud

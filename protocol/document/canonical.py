@@ -72,4 +72,6 @@ def _section(section: BaseModel, left_out: dict[str, tuple[str, ...]]) -> dict[s
             continue
         inner = _form(value, left_out)
         form[field.alias or name] = list(inner.items()) if name in IN_ORDER.get(kind, ()) else inner
+    for name, value in (section.model_extra or {}).items():
+        form[name] = _form(value, left_out)
     return form

@@ -42,6 +42,7 @@ from ruamel.yaml.events import (
 from ruamel.yaml.reader import ReaderError
 
 from wirevow.protocol.document.model import NAME_PATTERN, WORD_PATTERN, Document
+from wirevow.protocol.document.plant import PlantUse, parameter_models
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.inputs import MOST_NUMBER_CHARACTERS, file_content, unprintable
 
@@ -176,17 +177,29 @@ def read_document(content: bytes | str, name: str = "document") -> Loaded[Docume
 def load_yaml_model(path: str | PathLike[str], model: type[M]) -> Loaded[M]:
     """A YAML file of any model (bench files use it too). Raises `DocumentError`."""
     name = str(path)
-    return read_yaml_model(_bytes_of(Path(path), name), model, name)
+    return read_yaml_model(_bytes_of(Path(path), name), model, name, Path(path).absolute().parent)
 
 
-def read_yaml_model(content: bytes | str, model: type[M], name: str) -> Loaded[M]:
-    """As `load_yaml_model`, from a text that is already in memory."""
+def read_yaml_model(content: bytes | str, model: type[M], name: str, folder: Path | None = None) -> Loaded[M]:
+    """As `load_yaml_model`, from a text that is already in memory; `folder` is where it came from."""
     source = _read_once(content.encode() if isinstance(content, str) else content, name)
     try:
-        return Loaded(model.model_validate(source.data), source)
+        return Loaded(model.model_validate(source.data, context={"folder": folder}), source)
     except ValidationError as wrong:
         problems = _problems(wrong.errors(include_url=False), source, model)
     raise DocumentError(name, problems)
+
+
+def part_of(loaded: Loaded[Any], where: NodePath, model: type[M]) -> M:
+    """A part of a loaded text, read anew as another model. DocumentError, at its lines."""
+    source = loaded.source
+    try:
+        return model.model_validate(_at(source.data, where))
+    except ValidationError as wrong:
+        errors = wrong.errors(include_url=False)
+    for error in errors:
+        error["loc"] = (*where, *error["loc"])
+    raise DocumentError(loaded.name, _problems(errors, source, model, where))
 
 
 def _bytes_of(path: Path, name: str) -> bytes:
@@ -416,8 +429,13 @@ class _Complaint:
         return self.error["type"] in _SHAPE
 
 
-def _problems(errors: Sequence[ErrorDetails], source: Source, model: type[BaseModel]) -> list[Problem]:
-    """One problem for every node that the model complains about, in the order of the text."""
+def _problems(
+    errors: Sequence[ErrorDetails], source: Source, model: type[BaseModel], top: NodePath = ()
+) -> list[Problem]:
+    """One problem for every node that the model complains about, in the order of the text.
+
+    `top` is where the model's node is.
+    """
     # A flood is cut before it is put into words: nobody mends more at once.
     complaints = [_locate(error, source.data) for error in errors[:MOST_COMPLAINTS]]
     for node in {node for complaint in complaints for node in complaint.forms}:
@@ -428,7 +446,7 @@ def _problems(errors: Sequence[ErrorDetails], source: Source, model: type[BaseMo
     found = {
         (source.marks.line(*path), message)
         for path, about in nodes.items()
-        for message in _words(path, about, source, model)
+        for message in _words(path, about, source, model, top)
     }
     return [Problem(line, message) for line, message in sorted(found)]
 
@@ -465,7 +483,11 @@ def _fitting(complaints: list[_Complaint], node: NodePath, value: Any) -> list[_
 
 
 def _words(
-    path: NodePath, complaints: Sequence[_Complaint], source: Source, model: type[BaseModel]
+    path: NodePath,
+    complaints: Sequence[_Complaint],
+    source: Source,
+    model: type[BaseModel],
+    top: NodePath = (),
 ) -> Iterator[str]:
     forms: list[str] = []
     offered: list[str] = []
@@ -477,11 +499,11 @@ def _words(
         context = error.get("ctx", {})
         if kind == "missing":
             missing = str(error["loc"][-1])
-            unknown = set(value) - _keys(model, error["loc"][:-1])
+            unknown = set(value) - _keys(model, error["loc"][len(top) : -1])
             if not _near(missing, unknown):  # a key that is only written wrong is said once
                 yield f'{_where(path)} lacks "{missing}": add it'
         elif kind == "extra_forbidden":
-            near = _near(str(path[-1]), _keys(model, error["loc"][:-1]))
+            near = _near(str(path[-1]), _keys(model, error["loc"][len(top) : -1]))
             yield f'unknown key "{_short(path[-1])}" in {_where(path[:-1])}{near or ": remove it"}'
         elif kind == "union_tag_not_found":
             yield f"{_where(path)} lacks {context['discriminator']}: add it".replace("'", '"')
@@ -584,6 +606,8 @@ def _step(kind: Any, part: str | int) -> Iterator[Any]:
             inner.append(get_args(one)[0])
         elif get_origin(one) in (Union, UnionType):
             inner.extend(get_args(one))
+        elif one is PlantUse:
+            yield from parameter_models()
         else:
             yield one
 

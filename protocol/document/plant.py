@@ -1,14 +1,35 @@
-"""The `plant:` section of a document: the physics of one build of an instrument.
+"""The `plant:` section of a document: which plant stands behind the instrument, and its parameters.
 
-Nothing here is on the wire. Keys carry their SI unit as a suffix; numbers are floats in that unit. What is
+A plant is a class. Installed packages register theirs by name (entry points of the group `wirevow.plants`;
+those of Wirevow itself are registered in the same way), and a document names one with `kind:`. Or it is in a
+Python file beside the document, named with `python:`. The parameters of a registered one are held against its
+model when a document is read. A file is code of whoever wrote the document: reading one runs none of it, so
+its parameters stay as they are written until something is simulated (`wirevow.emu.plant.registry`).
+
+Nothing of this is on the wire. Keys carry their SI unit as a suffix; numbers are floats in that unit. What is
 wired to the instrument (source, leads, weather) is not here but in a bench file.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import difflib
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from importlib.metadata import EntryPoint, PackageNotFoundError, distribution, entry_points
+from pathlib import Path
+from typing import Annotated, Any, Protocol, cast
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationInfo, WrapValidator
+
+from wirevow.protocol.document.terminals import Control, Signal
+from wirevow.protocol.errors import WirevowError
+
+GROUP = "wirevow.plants"
+"""The entry points that register plants."""
+
+
+class PlantError(WirevowError):
+    """A plant that cannot be used: which, what is wrong with it, and what to do."""
 
 
 class PlantSection(BaseModel):
@@ -17,228 +38,143 @@ class PlantSection(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-Bits = Annotated[int, Field(ge=6, le=24, description="Resolution in bits; leave out for an ideal converter.")]
-GainError = Annotated[
-    float, Field(ge=-0.2, le=0.2, description="Relative gain error: 0.01 makes 1 % too much.")
-]
-Bow = Annotated[
-    float,
+PythonClass = Annotated[
+    str,
     Field(
-        ge=-0.02, le=0.02, description="Integral non-linearity: error in mid-scale as a share of full scale."
+        pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,60}\.py:[A-Za-z_][A-Za-z0-9_]{0,60}$",
+        description="A class in a Python file beside the document: bath.py:Bath. Simulating runs it.",
     ),
 ]
 
 
-class Channel(PlantSection):
-    """A measuring converter: what becomes of a true value before the firmware sees it."""
+class PlantUse(PlantSection):
+    """Base of the parameters of a plant. A class of an installed package is named with `kind`."""
 
-    low: float = Field(ge=-1e4, le=1e4, description="Value at code 0, in the unit of the signal.")
-    high: float = Field(
-        ge=-1e4, le=1e4, description="Value one step above the last code, in the unit of the signal."
-    )
-    bits: Bits | None = None
-    gain_error: GainError = 0.0
-    offset: float = Field(
-        default=0.0, ge=-1e3, le=1e3, description="Added to the value, in the unit of the signal."
-    )
-    bow: Bow = 0.0
-    noise_rms: float = Field(default=0.0, ge=0.0, le=1e3, description="Standard deviation of one sample.")
+    kind: str | None = Field(default=None, description="The name that the plant is registered with.")
 
-    @model_validator(mode="after")
-    def _rising(self) -> Channel:
-        if self.high <= self.low:
-            raise ValueError("high must be above low: they are the ends of the converter's range")
-        return self
+    @property
+    def name(self) -> str:
+        """What people call the plant."""
+        return self.kind or getattr(self, "python", None) or "plant"
 
 
-class LevelConverter(PlantSection):
-    """The converter that makes the current wanted out of a code."""
+class PythonPlant(PlantUse):
+    """A class in a file beside the document, with its parameters as they are written."""
 
-    full_scale_ampere: float = Field(gt=0.0, le=1e3, description="Current one step above the last code.")
-    bits: Bits | None = None
-    gain_error: GainError = 0.0
-    offset_ampere: float = Field(default=0.0, ge=-10.0, le=10.0, description="Added to the current.")
-    bow: Bow = 0.0
+    model_config = ConfigDict(extra="allow")
 
+    kind: None = None
+    python: PythonClass
 
-class Stage(PlantSection):
-    """The transistors and their analog current loop."""
+    _folder: Path | None = PrivateAttr(default=None)
+    """Where the document is; None when it was read from memory."""
 
-    saturation_ohm: float = Field(
-        gt=0.0,
-        le=10.0,
-        description="Resistance of path and stage when fully on: current I needs I times this, in V.",
-    )
-    bandwidth_hertz: float = Field(
-        default=8e3,
-        ge=10.0,
-        le=1e6,
-        description="First-order bandwidth of the current loop; lag = 1 / (2 pi f).",
-    )
-    slew_ampere_per_second: float = Field(
-        default=1e6, gt=0.0, le=1e9, description="Fastest change the stage itself can make."
-    )
-    leakage_ampere: float = Field(
-        default=0.0, ge=0.0, le=0.1, description="Current that flows with the stage off."
-    )
-    diode_volt: float = Field(
-        default=0.8,
-        gt=0.1,
-        le=2.0,
-        description="Forward drop of the body diodes, which conduct a reversed input.",
-    )
+    def model_post_init(self, context: Any) -> None:
+        self._folder = (context or {}).get("folder")
+
+    def __eq__(self, other: object) -> bool:
+        # Where it lies makes no other document of it.
+        return isinstance(other, PythonPlant) and (self.python, self.model_extra) == (
+            other.python,
+            other.model_extra,
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+    @property
+    def folder(self) -> Path | None:
+        return self._folder
 
 
-class Regulation(PlantSection):
-    """The software loops for power, resistance and voltage, which run on the converter's samples."""
+class PlantClass(Protocol):
+    """What a plant's class offers before there is one: its parameters' model, and its terminals."""
 
-    tick_second: float = Field(default=1e-3, ge=1e-5, le=1.0, description="Sample period of the loops.")
-    gain: float = Field(
-        default=0.7, gt=0.0, le=1.5, description="Share of the error in current that one sample takes away."
-    )
-    voltage_gain_ohm: float = Field(
-        default=1.0,
-        gt=0.0,
-        le=1e3,
-        description="Voltage loop: a volt of error moves the current by gain / this, in A, each sample.",
-    )
-    deadband_steps: float = Field(
-        default=0.75,
-        ge=0.5,
-        le=10.0,
-        description="Steps of the level converter by which the wish must differ before the code follows.",
-    )
-    deadband_volt: float = Field(
-        default=0.005, gt=0.0, le=1.0, description="Error below which the voltage loop leaves the code alone."
-    )
+    Parameters: type[PlantUse]
+    signals: Mapping[str, Signal]
+    controls: Mapping[str, Control]
+    events: Mapping[str, Control]
+    build: Callable[..., Any]
 
 
-class Heat(PlantSection):
-    """The way of the heat: junction, case, sink, air. One sink, one transistor standing for all."""
-
-    junction_to_case_kelvin_per_watt: float = Field(
-        gt=0.0, le=100.0, description="Thermal resistance from junction to case."
-    )
-    case_to_sink_kelvin_per_watt: float = Field(
-        gt=0.0, le=100.0, description="Thermal resistance from case to heatsink."
-    )
-    still_kelvin_per_watt: float = Field(gt=0.0, le=1e3, description="Sink to air with the fan off.")
-    blown_kelvin_per_watt: float = Field(
-        gt=0.0, le=1e3, description="Sink to air at full fan speed, vents open."
-    )
-    junction_joule_per_kelvin: float = Field(gt=0.0, le=1e4, description="Heat capacity of the junctions.")
-    case_joule_per_kelvin: float = Field(gt=0.0, le=1e5, description="Heat capacity of the cases.")
-    sink_joule_per_kelvin: float = Field(gt=0.0, le=1e6, description="Heat capacity of the heatsink.")
-
-    @model_validator(mode="after")
-    def _fan_helps(self) -> Heat:
-        if self.blown_kelvin_per_watt > self.still_kelvin_per_watt:
-            raise ValueError("blown_kelvin_per_watt must not exceed still_kelvin_per_watt: a fan cools")
-        return self
+def registered() -> tuple[str, ...]:
+    """The names of all registered plants."""
+    return tuple(sorted({point.name for point in (*_own(), *entry_points(group=GROUP))}))
 
 
-class BetaLaw(PlantSection):
-    """R(T) = R25 exp(B (1/T - 1/298.15 K)); IEC 60539-1."""
-
-    form: Literal["beta"]
-    r25_ohm: float = Field(gt=0.0, le=1e7, description="Resistance at 25 Cel.")
-    b_kelvin: float = Field(gt=0.0, le=1e4, description="B value.")
-
-
-class SteinhartHartLaw(PlantSection):
-    """1/T = a + b ln R + c (ln R)^3, R in ohm, T in kelvin; Steinhart and Hart 1968."""
-
-    form: Literal["steinhart-hart"]
-    a: float = Field(gt=0.0, le=0.1, description="Constant term, 1/K.")
-    b: float = Field(gt=0.0, le=0.1, description="Coefficient of ln(R/Ohm), 1/K.")
-    c: float = Field(gt=0.0, le=1e-4, description="Coefficient of ln(R/Ohm) cubed, 1/K.")
-
-
-class Thermistor(PlantSection):
-    """A thermistor on the sink, from a divider to ground; the other resistor goes to the supply rail."""
-
-    law: Annotated[BetaLaw | SteinhartHartLaw, Field(discriminator="form")] = Field(
-        description="Resistance over temperature."
-    )
-    divider_ohm: float = Field(gt=0.0, le=1e7, description="The resistor from the rail to the thermistor.")
-    lag_second: float = Field(
-        default=5.0, ge=0.01, le=1e3, description="Time constant of the bead on the sink."
-    )
-    bead_joule_per_kelvin: float = Field(
-        default=0.05, gt=0.0, le=100.0, description="Heat capacity of the bead."
-    )
-    lowest_celsius: float = Field(
-        default=-55.0, ge=-100.0, le=0.0, description="Firmware reports no less (open)."
-    )
-    highest_celsius: float = Field(
-        default=200.0, ge=50.0, le=500.0, description="Firmware reports no more (shorted)."
-    )
+@lru_cache(64)
+def registered_class(kind: str) -> PlantClass:
+    """The class of a registered plant. PlantError when there is none, or it cannot be used."""
+    # Our own come first and cost no search; nobody else can take their names.
+    found = [point for point in _own() if point.name == kind] or list(entry_points(group=GROUP, name=kind))
+    if not found:
+        known = registered()
+        near = difflib.get_close_matches(kind[:60], known, n=1, cutoff=0.6)
+        remedy = (
+            f'write "{near[0]}"' if near else f"write one of {', '.join(known) or '(none is registered)'}"
+        )
+        raise PlantError(f'no plant "{kind[:60]}" is registered: {remedy}, or name a class with python:')
+    if len({point.value for point in found}) > 1:
+        where = ", ".join(sorted(point.value for point in found))
+        raise PlantError(f'two packages register a plant "{kind}" ({where}): uninstall one of them')
+    try:
+        loaded = found[0].load()
+    except Exception as wrong:
+        raise PlantError(
+            f'the plant "{kind}" cannot be loaded from {found[0].value} ({type(wrong).__name__}: {wrong}): '
+            "reinstall the package that registers it"
+        ) from wrong
+    return plant_class(loaded, found[0].value)
 
 
-class FanMotor(PlantSection):
-    """The fan itself; the curve it follows is the document's `fan:` section."""
-
-    full_speed_per_minute: float = Field(gt=0.0, le=1e5, description="Turns per minute at full drive.")
-    spin_second: float = Field(
-        default=0.5, gt=0.0, le=60.0, description="Time constant of spinning up and down."
-    )
-    exponent: float = Field(
-        default=0.5,
-        ge=0.3,
-        le=1.0,
-        description="Conductance to air goes with speed to this power (laminar: 0.5), never below still air.",
-    )
-
-
-class SinkPlant(PlantSection):
-    """An electronic sink: a stage on a heatsink with a fan, software loops, converters and counters."""
-
-    kind: Literal["sink"]
-    stage: Stage
-    regulation: Regulation = Regulation()
-    level: LevelConverter
-    channels: dict[
-        Literal[
-            "input.voltage", "input.terminal_voltage", "input.current", "heat.sensor_voltage", "supply.rail"
-        ],
-        Channel,
-    ] = Field(default={}, description="Measuring converters; a channel not named here is ideal.")
-    heat: Heat
-    thermistor: Thermistor
-    fan: FanMotor
-    rail_volt: float = Field(default=5.0, gt=0.0, le=50.0, description="The instrument's own supply rail.")
-    clock_error_ppm: float = Field(
-        default=0.0,
-        ge=-2e4,
-        le=2e4,
-        description="How much too fast the instrument's clock runs; its counters follow.",
-    )
+def plant_class(candidate: Any, where: str) -> PlantClass:
+    """The candidate, if it has what a plant's class has. PlantError tells what it lacks."""
+    if not isinstance(candidate, type):
+        raise PlantError(f"{where} is no class: name a class that is a plant")
+    for name, kind in (("signals", Signal), ("controls", Control), ("events", Control)):
+        offered = getattr(candidate, name, None)
+        if not isinstance(offered, Mapping) or not all(
+            isinstance(key, str) and isinstance(value, kind) for key, value in offered.items()
+        ):
+            raise PlantError(f"{where} has no {name}: give it a dict of names to {kind.__name__}(...)")
+    parameters = getattr(candidate, "Parameters", None)
+    if not (isinstance(parameters, type) and issubclass(parameters, PlantUse)):
+        raise PlantError(f"{where} has no Parameters: give it a class Parameters(wirevow.PlantParameters)")
+    if not callable(getattr(candidate, "build", None)):
+        raise PlantError(f"{where} has no build: derive it from wirevow.Plant, or write that class method")
+    return cast("PlantClass", candidate)
 
 
-class RoomPlant(PlantSection):
-    """A room with a heater, a window and a thermometer: one heat capacity, one sensor lag."""
-
-    kind: Literal["room"]
-    heater_watt: float = Field(gt=0.0, le=1e5, description="Heat at full drive.")
-    loss_kelvin_per_watt: float = Field(gt=0.0, le=1e2, description="Room to outside, window closed.")
-    window_kelvin_per_watt: float = Field(
-        gt=0.0, le=1e2, description="Extra way to the outside, window open."
-    )
-    room_joule_per_kelvin: float = Field(gt=0.0, le=1e9, description="Heat capacity of the room.")
-    sensor_lag_second: float = Field(default=20.0, ge=0.1, le=1e4, description="Time constant of the sensor.")
-    outside_celsius: float = Field(
-        default=10.0, ge=-60.0, le=60.0, description="Outside when no bench says otherwise."
-    )
-    start_celsius: float | None = Field(
-        default=None, ge=-60.0, le=100.0, description="Room at the start; outside's."
-    )
-    open_reads_celsius: float = Field(
-        default=-40.0, ge=-100.0, le=200.0, description="Reading of a broken sensor."
-    )
-    channel: Channel | None = Field(
-        default=None, description="The thermometer's converter; ideal when absent."
-    )
+def _own() -> tuple[EntryPoint, ...]:
+    try:
+        return tuple(distribution("wirevow").entry_points.select(group=GROUP))
+    except PackageNotFoundError:
+        return ()
 
 
-Plant = Annotated[SinkPlant | RoomPlant, Field(discriminator="kind")]
-"""The physics section, told apart by `kind`."""
+def parameter_models() -> tuple[type[PlantUse], ...]:
+    """The models of all registered plants, in the order of their names."""
+    return tuple(registered_class(name).Parameters for name in registered())
+
+
+def _of_its_class(value: Any, otherwise: Callable[[Any], Any], info: ValidationInfo) -> Any:
+    """The section as its class wants it. A file's class is not asked: that would run it."""
+    if not isinstance(value, dict):
+        return otherwise(value)
+    kind, python = value.get("kind"), value.get("python")
+    if (kind is None) == (python is None):
+        raise ValueError(
+            f"say which plant it is: write kind: (one of {', '.join(registered())}), or python: FILE.py:CLASS"
+        )
+    if python is not None:
+        return PythonPlant.model_validate(value, context=info.context)
+    if not isinstance(kind, str):
+        raise ValueError("kind is a name: write one of " + ", ".join(registered()))
+    try:
+        model = registered_class(kind).Parameters
+    except PlantError as wrong:
+        raise ValueError(str(wrong)) from None
+    return model.model_validate(value, context=info.context)
+
+
+Plant = Annotated[PlantUse, WrapValidator(_of_its_class)]
+"""The physics section."""

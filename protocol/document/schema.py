@@ -10,21 +10,32 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Union
+
+from pydantic import BaseModel, Field, create_model
 
 from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.plant import PythonPlant, parameter_models
 
 PATH = Path(__file__).parents[2] / "spec" / "schema.json"
 
 
 def schema() -> dict[str, Any]:
     """The schema as plain data."""
-    generated = Document.model_json_schema(by_alias=True)
+    generated = _with_plants().model_json_schema(by_alias=True)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "Wirevow document, wire version 1",
         **{key: value for key, value in _tidy(generated).items() if key != "title"},
     }
+
+
+def _with_plants() -> type[BaseModel]:
+    """The document's model with the parameters of every registered plant spelled out."""
+    field = Document.model_fields["plant"]
+    kinds: Any = Annotated[Union[parameter_models()], Field(discriminator="kind")]  # noqa: UP007
+    plant: Any = (kinds | PythonPlant | None, Field(default=None, description=field.description))
+    return create_model("Document", __base__=Document, __doc__=Document.__doc__, plant=plant)
 
 
 def schema_text() -> str:

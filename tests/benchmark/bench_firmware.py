@@ -27,7 +27,7 @@ from wirevow.emu.firmware.build import (
 )
 from wirevow.emu.firmware.chip import Chip, ChipInstrument
 from wirevow.emu.firmware.wiring import RELAY, reference_board, wire
-from wirevow.protocol.document.plant import SinkPlant
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.record import parts_of
 from wirevow.protocol.vow import Vow, part_bytes, record_of
 

@@ -10,7 +10,8 @@ import spec
 from tests.reference.discharge import DERATING, FAN, section
 from wirevow.emu.bench import COPPER_OHM_PER_KILOMETRE, Bench, Leads
 from wirevow.emu.plant.build import build_plant
-from wirevow.protocol.document.load import DocumentError, load_yaml_model, read_yaml_model
+from wirevow.emu.plant.registry import wired
+from wirevow.protocol.document.load import DocumentError, load_document, load_yaml_model
 
 FOLDER = Path(next(iter(spec.__path__))) / "bench"
 READY = sorted(FOLDER.glob("*.yaml"))
@@ -64,9 +65,11 @@ leads: {ohm: 0.02}
         ),
     ],
 )
-def test_a_defect_has_its_line_and_remedy(wrong: str, line: int | None, words: str) -> None:
+def test_a_defect_has_its_line_and_remedy(wrong: str, line: int | None, words: str, tmp_path: Path) -> None:
+    path = tmp_path / "bench.yaml"
+    path.write_text(wrong, encoding="utf-8")
     with pytest.raises(DocumentError) as caught:
-        read_yaml_model(wrong, Bench, "bench.yaml")
+        wired(path, load_document(FOLDER.parent / "tarn.yaml").document)
     problem = caught.value.problems[0]
     assert words in problem.message
     if line is not None:

@@ -9,7 +9,7 @@ import pytest
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.interface import Plant
-from wirevow.protocol.document.plant import RoomPlant
+from wirevow.emu.plant.room_section import RoomPlant
 
 S = 1_000_000_000
 ROOM = RoomPlant(

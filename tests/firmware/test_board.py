@@ -11,8 +11,8 @@ from wirevow.emu.board import Board
 from wirevow.emu.chips import MICROCONTROLLERS
 from wirevow.emu.firmware.build import demo_vow
 from wirevow.emu.firmware.wiring import BoardError, level_of, reference_board, wire
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.document.load import DocumentError, load_yaml_model, read_yaml_model
-from wirevow.protocol.document.plant import SinkPlant
 
 BENCHES = Path(__file__).parents[2] / "spec" / "bench"
 

@@ -11,9 +11,9 @@ from wirevow.emu.bench import Bench
 from wirevow.emu.firmware.board import MILLISECOND_NS, SLOW_MS, FirmwareInstrument
 from wirevow.emu.firmware.build import build_library, demo_vow
 from wirevow.emu.firmware.converters import CHANNELS
+from wirevow.emu.plant.sink_section import SinkPlant, SteinhartHartLaw
 from wirevow.emu.ports.address import find
 from wirevow.protocol.document.load import load_yaml_model
-from wirevow.protocol.document.plant import SinkPlant, SteinhartHartLaw
 from wirevow.protocol.vow import compile_vow
 
 

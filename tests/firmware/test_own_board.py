@@ -20,9 +20,9 @@ from wirevow.emu.firmware.build import PACKAGES, build_rig, compile_c, demo_vow,
 from wirevow.emu.firmware.chip import Chip, ChipInstrument, ProgramError
 from wirevow.emu.firmware.run import run_firmware
 from wirevow.emu.firmware.wiring import BoardError, wire
+from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.emu.ports.address import find
 from wirevow.protocol.document.load import load_yaml_model, read_document
-from wirevow.protocol.document.plant import SinkPlant
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow, compile_vow
 

@@ -16,7 +16,7 @@ from scipy.interpolate import PchipInterpolator
 
 from wirevow.emu.bench import BatterySource, Bench
 from wirevow.emu.plant.curves import DeratingCurve, FanCurve
-from wirevow.protocol.document.plant import SinkPlant
+from wirevow.emu.plant.sink_section import SinkPlant
 
 TABLE = [
     (0.0, 3.0, 0.045), (0.02, 3.2, 0.040), (0.05, 3.35, 0.035), (0.1, 3.45, 0.030), (0.15, 3.52, 0.028),

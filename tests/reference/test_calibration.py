@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wirevow.emu.plant.converter import Converter, standard_normal
+from wirevow.emu.plant.sections import Channel
 from wirevow.protocol.calibration import fit_line, fit_two_points, quantisation_rms, step_of, sweep, trim
-from wirevow.protocol.document.plant import Channel
 
 # JCGM 100:2008 (GUM), example H.3: a thermometer's readings (Cel) and its observed corrections.
 TEMPERATURES = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]

@@ -11,8 +11,8 @@ from wirevow.emu.bench import Bench
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.heat import air_conductance
 from wirevow.emu.plant.interface import Plant
+from wirevow.emu.plant.sink_section import BetaLaw, SteinhartHartLaw
 from wirevow.emu.plant.thermistor import celsius, resistance_ohm
-from wirevow.protocol.document.plant import BetaLaw, SteinhartHartLaw
 
 S = 1_000_000_000
 

@@ -1,0 +1,303 @@
+"""A plant by its rates of change, in Python: the base class that a user's plant is derived from.
+
+    class Tank(wirevow.Plant):
+        class Parameters(wirevow.PlantParameters):
+            litre_per_second: float
+        states = ("litres",)
+        signals = {"level": wirevow.Signal("l", "what is in it")}
+        controls = {"valve": wirevow.Control("1", 0.0, 1.0)}
+        events = {"leak": wirevow.Control(choices=("no", "yes"))}
+
+        def start(self):
+            return (0.0,)
+
+        def rates(self, litres):
+            leak = 0.01 * litres if self.happened["leak"] == "yes" else 0.0
+            return (self.parameters.litre_per_second * self.driven["valve"] - leak,)
+
+        def outputs(self, litres):
+            return {"level": litres}
+
+Between two events everything follows from the states where the stretch began: it is integrated (scipy's
+`solve_ivp`, method LSODA: Petzold, SIAM J. Sci. Stat. Comput. 4, 1983) in pieces whose ends depend on nothing
+else, so that reads change nothing. A crossing is looked for at a few instants in each of the solver's steps,
+and bisected to the nanosecond: one that comes and goes between two of them passes unseen.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections import deque
+from collections.abc import Mapping, Sequence
+from threading import Lock
+from typing import Any, ClassVar
+
+from wirevow.emu.bench import Bench
+from wirevow.emu.plant.agenda import Watch
+from wirevow.emu.plant.converter import Converter
+from wirevow.emu.plant.guard import raised
+from wirevow.emu.plant.interface import Surroundings
+from wirevow.emu.plant.seam import LOOK_AHEAD_NS, Seam
+from wirevow.emu.plant.sections import PlantParameters
+from wirevow.protocol.document.plant import PlantError, PlantUse
+from wirevow.protocol.document.terminals import Control, Signal
+from wirevow.protocol.errors import WirevowError
+
+LOOKS = 8
+"""In each step of the solver, at as many instants, whether a watch has changed its truth."""
+LONGEST_PIECE_S = LOOK_AHEAD_NS / 1e9
+_SOLVING = Lock()
+"""The solver's Fortran keeps its state in one place."""
+
+
+class _Stretch:
+    """From one event to the next: what was driven, and the states, integrated as far as anybody looked."""
+
+    __slots__ = ("_plant", "driven", "edges_ns", "happened", "pieces", "start_ns", "states")
+
+    def __init__(self, plant: RatesPlant, start_ns: int, states: tuple[float, ...]) -> None:
+        self._plant = plant
+        self.start_ns = start_ns
+        self.states = states
+        self.driven = dict(plant.driven)
+        self.happened = dict(plant.happened)
+        self.edges_ns = [start_ns]
+        """Ends of the solver's steps."""
+        self.pieces: list[Any] = []
+        """What interpolates in each step, over seconds since the stretch began."""
+
+    def at(self, ns: int) -> tuple[float, ...]:
+        """The states at an instant in the stretch."""
+        if ns <= self.start_ns:
+            return self.states
+        self.reach(ns)
+        index = min(max(bisect_right(self.edges_ns, ns) - 1, 0), len(self.pieces) - 1)
+        return tuple(self.pieces[index]((ns - self.start_ns) * 1e-9).tolist())
+
+    def reach(self, ns: int) -> None:
+        """Integrate on until the instant is within what is known."""
+        while self.edges_ns[-1] < ns:
+            self._integrate()
+
+    def _integrate(self) -> None:
+        # Imported here: it takes a while, and only documents with such a plant need it.
+        from scipy.integrate import solve_ivp
+
+        plant = self._plant
+        begun_s = (self.edges_ns[-1] - self.start_ns) * 1e-9
+        last = self.at(self.edges_ns[-1])
+        with _SOLVING:
+            found = solve_ivp(
+                lambda seconds, states: plant.rates(*states.tolist()),
+                (begun_s, begun_s + LONGEST_PIECE_S),
+                last,
+                method="LSODA",
+                rtol=plant.relative_tolerance,
+                atol=plant.absolute_tolerance,
+                dense_output=True,
+            )
+        if found.sol is None or not found.success or not math.isfinite(sum(found.y[:, -1].tolist())):
+            raise PlantError(
+                f"the plant {plant.name} cannot be integrated from {self.start_ns / 1e9 + begun_s:g} s on"
+                f" ({found.message}): see that its rates stay finite"
+            )
+        self.edges_ns += [self.start_ns + round(second * 1e9) for second in found.t[1:].tolist()]
+        self.pieces += found.sol.interpolants
+
+
+class RatesPlant(Seam):
+    """Base class of plants by rates of change; public as `wirevow.Plant`.
+
+    A subclass declares `Parameters`, `states`, `signals`, `controls`, `events`; it writes `start`, `rates`,
+    `outputs`; where something jumps, `jump`. It may look at `self.parameters`, `self.driven` (controls),
+    `self.happened` (bench events) and `self.around` (the bench), and keeps nothing else.
+    """
+
+    Parameters: ClassVar[type[PlantUse]] = PlantParameters
+    states: ClassVar[tuple[str, ...]] = ()
+    """Names of what has a rate of change."""
+    signals: Mapping[str, Signal] = {}
+    controls: Mapping[str, Control] = {}
+    events: Mapping[str, Control] = {}
+    relative_tolerance: ClassVar[float] = 1e-6
+    absolute_tolerance: ClassVar[float] = 1e-9
+
+    # -------------------------------------------------------------------------- what a subclass says
+
+    def start(self) -> Sequence[float]:
+        """The states at 0 s, in the order of `states`."""
+        return ()
+
+    def rates(self, *states: Any, **named: Any) -> Sequence[float]:
+        """How much each state changes in a second."""
+        return ()
+
+    def outputs(self, *states: Any, **named: Any) -> Mapping[str, float]:
+        """Every signal, in its unit."""
+        raise NotImplementedError
+
+    def jump(self, name: str, value: float | str, *states: float) -> Sequence[float]:
+        """The states just after a control or an event; they stay unless this says otherwise."""
+        return states
+
+    def initial(self) -> Mapping[str, float | str]:
+        """Where controls and events stand before anybody drives them; else 0, or their first word."""
+        return {}
+
+    # -------------------------------------------------------------------------------------- the seam
+
+    @classmethod
+    def build(cls, parameters: Any, around: Surroundings) -> RatesPlant:
+        """A plant at 0 ns. Raises PlantError when it cannot start."""
+        return cls(parameters, around)
+
+    def __init__(self, parameters: Any, around: Surroundings) -> None:
+        self.parameters = parameters
+        self.around: Bench = around.bench if around.bench is not None else Bench(title="nothing")
+        self.name: str = parameters.name
+        given = dict(self._called("initial", self.initial))
+        self.driven: dict[str, Any] = _standing(self.controls, given)
+        self.happened: dict[str, Any] = _standing(self.events, given)
+        self._past: deque[_Stretch] = deque()
+        self._seen: tuple[_Stretch, int, Mapping[str, float]] | None = None
+        super().__init__(self.name, around.bench, around.horizon_ns)
+        channels = getattr(parameters, "channels", {})
+        for signal in channels:
+            if signal not in self.signals:
+                known = ", ".join(self.signals)
+                raise PlantError(
+                    f"the plant {self.name} has no signal {signal} for a channel: name one of {known}"
+                )
+        self._converters = {
+            signal: Converter(channel, signal, around.seed) for signal, channel in channels.items()
+        }
+        self._begin(self._checked("start", self._called("start", self.start)))
+        self._value(next(iter(self.signals)), 0) if self.signals else None
+        self._fire_planned()
+
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        value = self.at(signal, tick * period_ns)
+        converter = self._converters.get(signal)
+        return value if converter is None else converter.convert(value, tick)
+
+    # ---------------------------------------------------------------------------------------- inside
+
+    def _begin(self, states: tuple[float, ...]) -> None:
+        past = self._past
+        if past and past[-1].start_ns == self.now_ns:
+            past.pop()
+        past.append(_Stretch(self, self.now_ns, states))
+        while len(past) > 1 and past[1].start_ns < self.now_ns - self.horizon_ns:
+            past.popleft()
+
+    def _take(self, changes: Mapping[str, float | str], happened: bool) -> None:
+        offered, standing = (self.events, self.happened) if happened else (self.controls, self.driven)
+        changed = {
+            name: value for name, value in changes.items() if offered[name].pulse or standing[name] != value
+        }
+        if not changed:
+            return  # a stretch that goes on is not cut
+        states = self._states(self.now_ns)
+        for name, value in changed.items():
+            if not offered[name].pulse:
+                standing[name] = value
+            states = self._checked("jump", self._called("jump", self.jump, name, value, *states))
+        self._begin(states)
+
+    def _states(self, ns: int) -> tuple[float, ...]:
+        states: tuple[float, ...] = self._within(self._past[-1], lambda stretch: stretch.at(ns))
+        return states
+
+    def _value(self, signal: str, ns: int) -> float:
+        seen = self._seen
+        if seen is not None and seen[1] == ns and seen[0] is self._past[-1]:
+            return seen[2][signal]
+        stretch = self._past[-1]
+        if stretch.start_ns > ns:
+            stretch = next((each for each in reversed(self._past) if each.start_ns <= ns), self._past[0])
+        outputs = self._outputs(stretch, ns)
+        if stretch is self._past[-1]:
+            self._seen = (stretch, ns, outputs)
+        return outputs[signal]
+
+    def _outputs(self, stretch: _Stretch, ns: int) -> Mapping[str, float]:
+        outputs: Mapping[str, float] = self._within(stretch, lambda held: self.outputs(*held.at(ns)))
+        try:
+            good = all(math.isfinite(outputs[name]) for name in self.signals)
+        except (KeyError, TypeError):
+            good = False
+        if not good:
+            raise PlantError(
+                f"the plant {self.name} returns {str(outputs)[:120]} from outputs at {ns / 1e9:g} s:"
+                f" return a dict with a finite number for each of {', '.join(self.signals)}"
+            )
+        return outputs
+
+    def _within(self, stretch: _Stretch, ask: Any) -> Any:
+        """What the subclass says while what was driven then stands."""
+        present = self.driven, self.happened
+        self.driven, self.happened = stretch.driven, stretch.happened
+        try:
+            return ask(stretch)
+        except WirevowError:
+            raise
+        except Exception as wrong:
+            raise raised(self.name, "its rates or outputs", wrong) from wrong
+        finally:
+            self.driven, self.happened = present
+
+    def _called(self, what: str, function: Any, *given: Any) -> Any:
+        try:
+            return function(*given)
+        except WirevowError:
+            raise
+        except Exception as wrong:
+            raise raised(self.name, what, wrong) from wrong
+
+    def _checked(self, what: str, states: Any) -> tuple[float, ...]:
+        try:
+            found = tuple(float(state) for state in states)
+        except (TypeError, ValueError):
+            found = ()
+        if len(found) != len(self.states) or not all(map(math.isfinite, found)):
+            raise PlantError(
+                f"the plant {self.name} returns {str(states)[:120]} from {what}:"
+                f" return a finite number for each of {', '.join(self.states)}"
+            )
+        return found
+
+    def _look_ahead_ns(self) -> int:
+        stretch = self._past[-1]
+        if not self._watches or not self.states:
+            return self.now_ns + LOOK_AHEAD_NS
+        self._within(stretch, lambda held: held.reach(self.now_ns + 1))
+        return stretch.edges_ns[-1]
+
+    def _first_change(self, watch: Watch, stop: int) -> int:
+        edges = self._past[-1].edges_ns
+        left = self.now_ns
+        for index in range(max(bisect_right(edges, left), 1), len(edges)):
+            begin, end = edges[index - 1], edges[index]
+            for look in range(1, LOOKS + 1):
+                right = min(begin + (end - begin) * look // LOOKS, stop)
+                if right <= left:
+                    continue
+                if watch.holds(self._value(watch.signal, right)) != watch.true:
+                    return self._bisected(watch, left, right)
+                left = right
+            if left >= stop:
+                break
+        return stop
+
+
+def _standing(offered: Mapping[str, Control], given: Mapping[str, float | str]) -> dict[str, float | str]:
+    standing: dict[str, float | str] = {}
+    for name, control in offered.items():
+        if name in given:
+            standing[name] = control.checked(name, given[name])
+        elif control.choices:
+            standing[name] = control.choices[0]
+        elif not control.pulse:
+            standing[name] = min(max(0.0, control.low), control.high)
+    return standing
