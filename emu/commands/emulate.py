@@ -76,10 +76,10 @@ def command(
     from wirevow.protocol.vow import compile_vow
 
     document = fitted(load_document(find(doc)))
-    wired = wired(find(bench, "bench"), document) if bench is not None else None
+    on_bench = wired(find(bench, "bench"), document) if bench is not None else None
     instrument: Instrument
     if firmware is None:
-        instrument = build_instrument(compile_vow(document), wired, seed, fault)
+        instrument = build_instrument(compile_vow(document), on_bench, seed, fault)
     else:
         if speed != 1:
             raise click.UsageError("--speed is for the simulated instrument, not firmware: leave one out.")
@@ -89,7 +89,7 @@ def command(
             )
         from wirevow.emu.firmware.run import run_firmware
 
-        instrument = run_firmware(compile_vow(document), firmware, wired, seed)
+        instrument = run_firmware(compile_vow(document), firmware, on_bench, seed)
 
     def ready(port: str, rig_address: str | None) -> None:
         click.echo(f"port {port}")
