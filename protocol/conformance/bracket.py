@@ -176,6 +176,7 @@ WAYS = (
     Way("fan", "tick", "time", f"{_HELD}, and a bench event that warms it quickly (`moves`)"),
     Way("derating", "", "temperatures", f"{_HELD}, and a provocation that warms it further"),
     Way("wire", "idle", "time", f"{_HELD}"),
+    Way("action", "ticket", "time", "a check that may start what the ticket is for"),
     Way("point", "accuracy", "the bench", f"{_HELD}, or a reference meter"),
 )
 
@@ -191,6 +192,8 @@ def has_number(document: Document, requirement: Requirement) -> bool:
     if requirement.section == "state":
         leave = document.states[requirement.element].leaves[int(requirement.aspect.partition(".")[2]) - 1]
         return leave.after > 0
+    if requirement.section == "action":
+        return document.actions[requirement.element].gives_ticket is not None
     if requirement.aspect == "clears":
         condition = document.trips[requirement.element].cleared_when
         return condition is not None and any(isinstance(n, Number) and n.value for n in walk(condition.root))

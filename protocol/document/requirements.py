@@ -344,7 +344,7 @@ ACTIONS = (
         "repeat",
         _always,
         lambda d, n, a: (
-            f"`act {n}` twice is as good as once."
+            f"`act {n}` twice does the same as once."
             if a.repeat == "safe"
             else f"`act {n}` again with the same tag is not done again."
         ),
@@ -363,7 +363,7 @@ TRIPS = (
     Aspect(
         "threshold",
         lambda d, t: any(isinstance(node, Number) for node in walk(t.when.root)),
-        lambda d, n, t: f"Each number in `{write(t.when.root)}` is right to a tenth of it.",
+        lambda d, n, t: f"Each number in `{write(t.when.root)}` is right to within a tenth of it.",
         "when",
     ),
     Aspect(
@@ -424,7 +424,8 @@ FAN = (
         "hysteresis",
         _always,
         lambda d, n, f: (
-            f"A level is left downwards only {f.hysteresis:f} K below the temperature where it begins."
+            f"A level is left for the one below only {f.hysteresis:f} K below the temperature where it"
+            " begins."
         ),
         "hysteresis",
     ),
@@ -471,7 +472,7 @@ PROMISES = (
         "",
         _always,
         lambda d, n, p: (
-            p if isinstance(p, str) else f"{p.means} It is right to {p.within_ppm} parts in a million."
+            p if isinstance(p, str) else f"{p.means} It is right to within {p.within_ppm} parts in a million."
         ),
     ),
 )
@@ -557,8 +558,8 @@ def _accuracy(document: Document, name: str, point: Point) -> str:
     initial = next(state for state, declared in document.states.items() if declared.initial)
     within = f"within {parts[0]} % of the reading and {parts[1]} % of the range"
     if event is None:
-        return f"`{name}` is what it measures, {within}."
-    return f"In {initial}, `{name}` is {event} as the bench has it, {within}."
+        return f"`{name}` reads the true value, {within}."
+    return f"In {initial}, `{name}` reads what {event} of the bench is set to, {within}."
 
 
 def _unit(document: Document, name: str, point: Point) -> str:
@@ -707,7 +708,7 @@ def _law(document: Document, law: Law) -> str:
             f" within {law.tolerance_percent:f} %{after}."
         )
     if law.elapses is not None:
-        return f"{where}, {law.elapses} runs on as time does within {law.tolerance_percent:f} %."
+        return f"{where}, {law.elapses} counts the time, within {law.tolerance_percent:f} %."
     return f"{where}, {law.never_falls} never falls while {law.while_rises} rises{after}."
 
 
@@ -723,7 +724,7 @@ def _rate(document: Document, law: Law) -> str:
 def _levels(document: Document, law: Law) -> str:
     assert law.phases is not None
     levels = _listed([phase.level for phase in law.phases], "and")
-    return f"{_while(document, law)}, {law.alternates} is {levels} by turns{_settled(law.settle)}."
+    return f"{_while(document, law)}, {law.alternates} alternates between {levels}{_settled(law.settle)}."
 
 
 def _widths(document: Document, law: Law) -> str:
@@ -738,8 +739,8 @@ def _widths(document: Document, law: Law) -> str:
 def _period(document: Document, law: Law) -> str:
     assert law.phases is not None
     times = " + ".join(phase.lasts for phase in law.phases)
-    counted = f", and {law.counted_by} counts how often" if law.counted_by is not None else ""
+    counted = f", and {law.counted_by} counts the periods" if law.counted_by is not None else ""
     return (
-        f"{_while(document, law)}, {law.alternates} is the same again after {times},"
+        f"{_while(document, law)}, {law.alternates} repeats every {times},"
         f" within {law.tolerance_percent:f} %{counted}."
     )

@@ -222,18 +222,16 @@ def test_a_law_that_alternates_requires_levels_widths_and_the_period() -> None:
     about = {name: found[name].sentence for name in found if name.startswith("law.gap")}
     assert about == {
         "law.gap.levels": (
-            "In heating, air.warmth is wish.warmth and roof.warmth by turns, 1 s after a change."
+            "In heating, air.warmth alternates between wish.warmth and roof.warmth, 1 s after a change."
         ),
         "law.gap.width": (
             "In heating, air.warmth is wish.warmth for link.patience and then roof.warmth for link.silence,"
             " within 2 %, from when the state is entered."
         ),
-        "law.gap.period": (
-            "In heating, air.warmth is the same again after link.patience + link.silence, within 2 %."
-        ),
+        "law.gap.period": ("In heating, air.warmth repeats every link.patience + link.silence, within 2 %."),
     }
     found = of(GOOD.replace(gap, "elapses: link.silence, in: [rest, ready]"))
-    assert found["law.gap"].sentence == "In rest or ready, link.silence runs on as time does within 1 %."
+    assert found["law.gap"].sentence == "In rest or ready, link.silence counts the time, within 1 %."
     found = of(GOOD.replace(gap, "rate_of: air.warmth, at_most: link.patience, when: mode.kind == 'brisk'"))
     assert found["law.gap.rate"].sentence == (
         'In any state, while mode.kind == "brisk", air.warmth changes by no more than link.patience'
@@ -244,13 +242,13 @@ def test_a_law_that_alternates_requires_levels_widths_and_the_period() -> None:
 
 def test_a_declared_accuracy_is_required_whether_the_bench_shows_it_or_not() -> None:
     assert GIVEN["point.air.warmth.accuracy"].sentence == (
-        "`air.warmth` is what it measures, within 0.5 % of the reading and 0.2 % of the range."
+        "`air.warmth` reads the true value, within 0.5 % of the reading and 0.2 % of the range."
     )
     bench = "outside: {means: Temperature around the cabinet, value: warmth, base: 15.0}"
     assert bench in GOOD
     shown = of(GOOD.replace(bench, bench[:-1] + ", moves: {air.warmth: 2 h}, shown_by: [air.warmth]}"))
     assert set(shown) == set(GIVEN)
     assert shown["point.air.warmth.accuracy"].sentence == (
-        "In rest, `air.warmth` is outside as the bench has it,"
+        "In rest, `air.warmth` reads what outside of the bench is set to,"
         " within 0.5 % of the reading and 0.2 % of the range."
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from functools import partial
@@ -709,6 +710,7 @@ def ticket(t: Tester, r: Requirement) -> None:
         t.act(action.name)
         t.act(action.name)
         _restarts(t, action)
+        _ticket_lasts(t, r, action)
         return
     assert action.takes_ticket is not None
     t.goto(target_state(t, action))
@@ -734,6 +736,55 @@ def _restarts(t: Tester, action: ActionEntry) -> None:
     t.act(action.name)
     t.wait(min(spans) * 6 // 10)
     _look(t)
+
+
+def _ticket_lasts(t: Tester, r: Requirement, give: ActionEntry) -> None:
+    """Its ticket is refused soon after its time is over, and taken shortly before: what that time is."""
+    good_ns = give.gives_ticket_ns
+    assert good_ns is not None
+    takers = [each for each in t.vow.actions.values() if each.takes_ticket == give.name]
+    take = next((each for each in takers if each.guard is None), None)
+    if take is None:
+        raise NotSelected("no action takes the ticket without a guard")
+    if barred := next(filter(None, map(t.barred, take.to.values())), t.limits.acting(take.name)):
+        raise NotSelected(barred)
+    if not t.session.held and good_ns > LATCHED_NS:
+        raise NotSelected("the ticket's time takes too long on a clock that cannot be advanced")
+    good = Fraction(good_ns, NS_PER_S)
+    shown = Bracket("the ticket's time", good, needed(good, Fraction(0)), "s")
+    margin_ns = good_ns // 100 if t.session.held else 4 * HOST_SLACK_NS
+    for off_ns in (margin_ns, -margin_ns):
+        t.home()
+        t.prepare()
+        t.goto(target_state(t, give))
+        asked_ns = t.now_ns
+        if not t.act(give.name).ok:
+            raise NotSelected("a guard keeps the ticket from being given")
+        given_ns = t.now_ns
+        t.alive(good_ns + off_ns)
+        sent_ns, useless = t.now_ns, t.state not in take.to and not _back_without_it(t, give, takers)
+        try:
+            reply = t.act(take.name)
+        except Broken as broken:
+            if broken.judgement.requirement != f"action.{take.name}.ticket":
+                raise
+            # Void too early or good too long: that is its giver's promise.
+            raise Broken(replace(broken.judgement, requirement=r.id), broken.sent, broken.seen) from broken
+        if reply.ok:
+            shown = replace(shown, low=Fraction(sent_ns - given_ns, NS_PER_S))
+        elif reply.words == ("state", "ticket") or useless:
+            shown = replace(shown, high=Fraction(t.now_ns - asked_ns, NS_PER_S))
+    t.shown(r.id, shown)
+
+
+def _back_without_it(t: Tester, give: ActionEntry, takers: Sequence[ActionEntry]) -> bool:
+    """Whether anything leads to where the ticket is taken from elsewhere, and gives no newer one."""
+    there = {state for take in takers for state in take.to}
+    ways = [
+        *(way for each in t.vow.actions.values() if each is not give for way in each.to.items()),
+        *((name, leave.to) for name, state in t.vow.states.items() for leave in state.leaves),
+    ]
+    return any(to in there and state not in there for state, to in ways)
 
 
 @purpose("action", "effect", 1)

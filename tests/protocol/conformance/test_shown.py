@@ -135,11 +135,14 @@ POWER = "input.power > limit.power * 1.1 + 2"
 COLD = "heat.sensor < 0.1"
 FAN = "{at: 45.0, duty: 0.50}"
 SHORT = "after: 20 ms\n    every: 1 ms\n    latched: true\n    to: tripped\n    reports: input.power"
+TICKET = "gives_ticket: 5 s"
 OTHER_NUMBERS = [
     (POWER, POWER.replace("1.1", "1.2"), "trip.overpower.threshold", "trip.overpower.fires"),
     (COLD, COLD.replace("0.1", "0.2"), "trip.thermistor_shorted.threshold", "trip.thermistor_shorted.fires"),
     (SHORT, SHORT.replace("20 ms", "25 ms"), "trip.overpower.delay"),
     ("- {after: 10 s,", "- {after: 11 s,", "state.armed.leave.1"),
+    (TICKET, TICKET.replace("5", "6"), "action.sink.arm.ticket"),
+    (TICKET, TICKET.replace("5 s", "4500 ms"), "action.sink.arm.ticket"),
     ("after: 1 s\n        to: finished", "after: 1200 ms\n        to: finished", "state.discharging.leave.1"),
     (FAN, FAN.replace("45.0", "50.0"), "fan.curve"),
     ("hysteresis: 4.0", "hysteresis: 9.0", "fan.hysteresis", "fan.curve"),
