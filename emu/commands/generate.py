@@ -123,7 +123,7 @@ def manual(doc: str, out: Path, since: str | None) -> int:
     """
     from wirevow.emu.loading import sound, version
     from wirevow.emu.manual.page import manual as written
-    from wirevow.emu.plant.fit import fitted
+    from wirevow.emu.plant.registry import fitted
     from wirevow.protocol.compare.comparison import compare
     from wirevow.protocol.vow import compile_vow
 

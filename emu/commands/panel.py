@@ -104,7 +104,7 @@ def _simulated(
     from wirevow.emu.faults import build_instrument
     from wirevow.emu.loading import sound
     from wirevow.emu.panel.simulated import Simulated
-    from wirevow.emu.plant.fit import fitted
+    from wirevow.emu.plant.registry import fitted
     from wirevow.emu.ports.address import find
     from wirevow.emu.ports.interface import Instrument
     from wirevow.protocol.document.load import load_yaml_model
