@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from wirevow.emu.faults import build_instrument
 from wirevow.protocol.compare.comparison import Difference
+from wirevow.protocol.compare.shown import Shown
 from wirevow.protocol.vow import Vow
 
 
-def witness(old: Vow, new: Vow, difference: Difference) -> str | None:
+def witness(old: Vow, new: Vow, difference: Difference) -> Shown | None:
     """The first request of the difference's `tries` that both answer otherwise, with both answers.
 
     None where none of them shows it: a state, a time or an event on the bench may be needed. Each request is
@@ -16,7 +17,7 @@ def witness(old: Vow, new: Vow, difference: Difference) -> str | None:
     for request in difference.effect.tries:
         before, after = _answer(old, request), _answer(new, request)
         if before != after:
-            return f"> {request}\n< {before}   (old)\n< {after}   (new)"
+            return Shown(f"> {request}\n< {before}   (old)\n< {after}   (new)")
     return None
 
 

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 GIT_S = 20
 """Longest that git may take."""
+MOST_SOURCE_BYTES = 16 * 1024 * 1024
+"""Of a host program's source."""
 
 
 @click.command("compare")
@@ -23,7 +25,8 @@ GIT_S = 20
 @click.argument("new")
 @click.option("--uses", metavar="FILE", help="A host's source or journal: only what it names counts.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(old: str, new: str, uses: str | None, as_json: bool) -> int:
+@click.option("--html", "html_file", metavar="F", help="Write one HTML page.")
+def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str | None) -> int:
     """Tell every difference between two versions of an instrument's document, and what it means.
 
     OLD and NEW are files, names of ready documents, or REVISION:FILE from git. For the bench it tells what
@@ -31,21 +34,26 @@ def command(old: str, new: str, uses: str | None, as_json: bool) -> int:
     store what an old image cannot give back. A break that shows in one request is shown with both answers.
 
     \b
-    Example:  wirevow compare HEAD~1:spec/tarn.yaml spec/tarn.yaml
+    Example:  wirevow compare HEAD~1:spec/tarn.yaml spec/tarn.yaml --html changes.html
 
     Status 0: hosts, bench and store are safe, and the version is right; 1: not so; 2: usage error.
     """
     from wirevow.emu.witness import witness
     from wirevow.protocol.compare.comparison import compare, names_in
+    from wirevow.protocol.outputs import write
     from wirevow.protocol.report import differences
     from wirevow.protocol.vow import compile_vow
 
+    if html_file is not None and any(_same_file(html_file, given) for given in (old, new, uses)):
+        raise WirevowError(f"--html {html_file}: that is what is compared; name another file")
     before, after = _document(old), _document(new)
     touched = None if uses is None else names_in(_used(uses), before.document)
     comparison = compare(before, after, touched)
     vows = compile_vow(before.document), compile_vow(after.document)
     shown = {each: witness(*vows, each) for each in comparison.differences if each.effect.tries}
     witnesses = {each: text for each, text in shown.items() if text is not None}
+    if html_file is not None:
+        write(Path(html_file), differences.page(comparison, witnesses))
     if as_json:
         click.echo(differences.text(comparison, witnesses))
     else:
@@ -55,13 +63,21 @@ def command(old: str, new: str, uses: str | None, as_json: bool) -> int:
     return 0 if harmless and comparison.enough else 1
 
 
+def _same_file(file: str, given: str | None) -> bool:
+    return given is not None and Path(file).resolve() == Path(given).resolve()
+
+
 def _used(path: str) -> str:
     """What a host says: the text of its source, or all that it asked for in a journal."""
+    from wirevow.protocol.inputs import file_content
     from wirevow.protocol.journal.exchanges import asked
     from wirevow.protocol.journal.reading import Journal, is_journal
 
     if not is_journal(path):
-        return Path(path).read_text(encoding="utf-8", errors="replace")
+        try:
+            return file_content(Path(path), MOST_SOURCE_BYTES, "file").decode("utf-8", "replace")
+        except ValueError as wrong:
+            raise WirevowError(f"{path}: {wrong}") from None
     journal = Journal(path)
     names = asked(journal.records())
     for each in journal.told:

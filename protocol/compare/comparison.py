@@ -50,6 +50,7 @@ class Rename:
 class Comparison:
     """What two versions of a document differ in. `asked` is the part of the version that has to rise."""
 
+    instrument: str
     old_version: str
     new_version: str
     differences: tuple[Difference, ...]
@@ -103,6 +104,7 @@ def compare(old: Loaded[Document], new: Loaded[Document], uses: Collection[str] 
         used = len(touched), len(hosts)
     found.sort(key=lambda each: (SIDES.index(each.effect.side), RANK[each.effect.grade]))
     return Comparison(
+        pair.old.vow.name,
         pair.old.vow.version,
         pair.new.vow.version,
         tuple(found),

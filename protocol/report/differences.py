@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 
-from wirevow.protocol.compare.comparison import SIDES, Comparison, Difference
+from wirevow._version import __version__
+from wirevow.protocol.compare.comparison import RANK, SIDES, Comparison, Difference
+from wirevow.protocol.compare.shown import Shown
 from wirevow.protocol.report.outcome import printable
+from wirevow.protocol.report.page import parts
+from wirevow.protocol.templates import templates
 
 HEADS = {
     "bench": "The bench: what protects it",
@@ -16,8 +21,24 @@ HEADS = {
 }
 
 
-def lines(comparison: Comparison, witnesses: Mapping[Difference, str]) -> Iterator[str]:
-    """For the terminal. `witnesses`: the exchange that shows a difference."""
+STYLES = {"later": "fail", "breaks": "fail", "safe": "pass"}
+"""Of the page, by grade; the others are `doubt`."""
+WORST = {
+    "later": "A protection acts later than it did, or not at all.",
+    "otherwise": "A protection acts otherwise.",
+    "earlier": "A protection acts earlier than it did.",
+    "breaks": "Every lawful host that uses what has changed is answered otherwise.",
+    "may break": "A lawful host may be answered otherwise.",
+    "lost": "Saved settings are lost, or would mean something else.",
+}
+ASKED = {"major": "a new first number", "minor": "a new second number", "patch": "a new third number"}
+
+Witnesses = Mapping[Difference, Shown]
+"""What the experiment shows of each difference that it was asked about."""
+
+
+def lines(comparison: Comparison, witnesses: Witnesses) -> Iterator[str]:
+    """For the terminal."""
     if not comparison.differences:
         yield "nothing differs"
     for side in SIDES:
@@ -30,8 +51,7 @@ def lines(comparison: Comparison, witnesses: Mapping[Difference, str]) -> Iterat
             if each.effect.condition:
                 yield f"             when {printable(each.effect.condition)}"
             yield f"             {each.old_place}, {each.new_place}"
-            for line in witnesses.get(each, "").splitlines():
-                yield f"               {printable(line)}"
+            yield from _shown(witnesses.get(each, Shown()))
         yield ""
     for rename in comparison.renames:
         yield (
@@ -41,22 +61,66 @@ def lines(comparison: Comparison, witnesses: Mapping[Difference, str]) -> Iterat
     yield from _ending(comparison)
 
 
+def _shown(shown: Shown) -> Iterator[str]:
+    if shown.differs:
+        yield from (f"               {printable(line)}" for line in shown.differs.splitlines())
+    if shown.holds:
+        yield "             and not so:"
+        yield from (f"               {printable(line)}" for line in shown.holds.splitlines())
+    if shown.not_shown:
+        yield f"             not shown: {printable(shown.not_shown)}"
+
+
 def _ending(comparison: Comparison) -> Iterator[str]:
     safe = comparison.counts()["safe"]
     if safe:
         yield f"safe: {safe} differences that no host can tell"
-    if comparison.used is not None:
-        yield f"your host uses {comparison.used[0]} of {comparison.used[1]} points and actions"
-    if comparison.asked is not None:
-        asked = {"major": "a new first number", "minor": "a new second number", "patch": "a new third number"}
-        right = "is right" if comparison.enough else "is too small"
-        yield (
-            f"version: {asked[comparison.asked]} is needed;"
-            f" {comparison.old_version} to {comparison.new_version} {right}"
-        )
+    yield from (each for each in (_used(comparison), _version(comparison)) if each)
 
 
-def text(comparison: Comparison, witnesses: Mapping[Difference, str]) -> str:
+def _used(comparison: Comparison) -> str:
+    if comparison.used is None:
+        return ""
+    return f"your host uses {comparison.used[0]} of {comparison.used[1]} points and actions"
+
+
+def _version(comparison: Comparison) -> str:
+    if comparison.asked is None:
+        return ""
+    right = "is right" if comparison.enough else "is too small"
+    return (
+        f"version: {ASKED[comparison.asked]} is needed;"
+        f" {comparison.old_version} to {comparison.new_version} {right}"
+    )
+
+
+def page(comparison: Comparison, witnesses: Witnesses) -> str:
+    """As one HTML page that needs nothing else: no script, no font, no network."""
+    environment = templates("wirevow.protocol.report")
+    environment.filters["printable"] = printable
+    environment.filters["parts"] = parts
+    environment.filters["style"] = lambda grade: STYLES.get(grade, "doubt")
+    environment.filters["capitalised"] = lambda sentence: sentence[:1].upper() + sentence[1:]
+    counts = {
+        side: Counter(each.effect.grade for each in comparison.of(side) if each.effect.grade != "safe")
+        for side in SIDES
+    }
+    found = [grade for side in SIDES for grade in counts[side]]
+    return environment.get_template("compare.html.j2").render(
+        c=comparison,
+        witnesses=witnesses,
+        sides=HEADS,
+        counts=counts,
+        worst=min(found, key=RANK.__getitem__, default=None),
+        heads=WORST,
+        safe=[each for each in comparison.differences if each.effect.grade == "safe"],
+        used=_used(comparison),
+        version=_version(comparison),
+        wirevow=__version__,
+    )
+
+
+def text(comparison: Comparison, witnesses: Witnesses) -> str:
     """As JSON: the same facts, one object."""
     return json.dumps(
         {
@@ -74,7 +138,7 @@ def text(comparison: Comparison, witnesses: Mapping[Difference, str]) -> str:
                     "condition": each.effect.condition,
                     "old": each.old_place,
                     "new": each.new_place,
-                    "witness": witnesses.get(each),
+                    "shown": asdict(witnesses[each]) if each in witnesses else None,
                 }
                 for each in comparison.differences
             ],
