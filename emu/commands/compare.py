@@ -11,6 +11,8 @@ import click
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
+    from wirevow.protocol.compare.comparison import Difference
+    from wirevow.protocol.compare.shown import Shown
     from wirevow.protocol.document.load import Loaded
     from wirevow.protocol.document.model import Document
 
@@ -38,8 +40,10 @@ def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str 
 
     Status 0: hosts, bench and store are safe, and the version is right; 1: not so; 2: usage error.
     """
-    from wirevow.emu.witness import witness
+    from wirevow.emu.commands.jobs import Progress
+    from wirevow.emu.witness import experiment
     from wirevow.protocol.compare.comparison import compare, names_in
+    from wirevow.protocol.compare.rules import BREAKS, MAY
     from wirevow.protocol.outputs import write
     from wirevow.protocol.report import differences
     from wirevow.protocol.vow import compile_vow
@@ -50,8 +54,13 @@ def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str 
     touched = None if uses is None else names_in(_used(uses), before.document)
     comparison = compare(before, after, touched)
     vows = compile_vow(before.document), compile_vow(after.document)
-    shown = {each: witness(*vows, each) for each in comparison.differences if each.effect.tries}
-    witnesses = {each: text for each, text in shown.items() if text is not None}
+    noticed = [each for each in comparison.of("host") if each.effect.grade in (BREAKS, MAY)]
+    progress = Progress(quiet=False)
+    witnesses: dict[Difference, Shown] = {}
+    for each in noticed:
+        progress.say(lambda: f"{len(witnesses)} of {len(noticed)} differences tried")
+        witnesses[each] = experiment(*vows, each).shown
+    progress.done()
     if html_file is not None:
         write(Path(html_file), differences.page(comparison, witnesses))
     if as_json:

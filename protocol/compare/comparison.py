@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from wirevow.protocol.compare.changes import ELEMENTS, Change, changes, same
@@ -35,6 +35,7 @@ class Difference:
     effect: Effect
     old_place: str
     new_place: str
+    change: Change = field(compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +92,7 @@ def compare(old: Loaded[Document], new: Loaded[Document], uses: Collection[str] 
             effect,
             f"{old.name}:{old.marks.line(*change.where[0])}",
             f"{new.name}:{new.marks.line(*change.where[1])}",
+            change,
         )
         for change in changes(pair.old, pair.new)
         for effect in effects(pair, change)

@@ -21,7 +21,7 @@ from fractions import Fraction
 from typing import Any, Literal
 
 from wirevow.protocol.compare.changes import Change, text_of
-from wirevow.protocol.document.model import Document, duration_text
+from wirevow.protocol.document.model import Action, Document, Leave, duration_text
 from wirevow.protocol.expression import (
     Comparison,
     Expression,
@@ -45,9 +45,8 @@ SAFE: Grade = "safe"
 class Effect:
     """What a change means for one side: the grade, why, and under which condition if it has one.
 
-    `aspect` is the side of the element whose requirement it bears on. `tries` are requests of a lawful host
-    of which one is answered otherwise, each from the initial state; there are none where a state, a time or
-    an event is needed.
+    `aspect` is the side of the element whose requirement it bears on; `part` tells effects of one change
+    apart: the words that have gone, those that have come, their order.
     """
 
     side: Side
@@ -55,7 +54,7 @@ class Effect:
     reason: str
     condition: str = ""
     aspect: str = ""
-    tries: tuple[str, ...] = ()
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +84,7 @@ def effects(pair: Pair, change: Change) -> list[Effect]:
 
 def _said(grade: Grade, reason: str, condition: str = "", aspect: str = "") -> Rule:
     def rule(pair: Pair, change: Change) -> Iterator[Effect]:
-        yield Effect("host", grade, reason, condition, aspect, _asking(change) if grade == BREAKS else ())
+        yield Effect("host", grade, reason, condition, aspect)
 
     return rule
 
@@ -124,8 +123,8 @@ def _amount(change: Change, value: Any) -> str:
     return duration_text(value) if change.key in DURATIONS and value is not None else text_of(value)
 
 
-def _words(lost: str, gained: str | None, aspect: str) -> Rule:
-    """A list of words: what losing some means, and what gaining some does (None: nothing)."""
+def _words(lost: str, aspect: str) -> Rule:
+    """A list of states where something can be done: losing some may break, gaining some does nothing."""
 
     def rule(pair: Pair, change: Change) -> Iterator[Effect]:
         everything = list(pair.old.states)
@@ -135,12 +134,10 @@ def _words(lost: str, gained: str | None, aspect: str) -> Rule:
         gone = [word for word in old if word not in new and word in (*every_new, *old)]
         come = [word for word in new if word not in old]
         if gone:
-            yield Effect("host", MAY, f"no longer {_listed(gone)}", lost % _listed(gone), aspect)
-        if come and gained is not None:
-            yield Effect("host", MAY, f"new: {_listed(come)}", gained % _listed(come), aspect)
-        elif come or not gone:
+            yield Effect("host", MAY, f"no longer {_listed(gone)}", lost % _listed(gone), aspect, "gone")
+        if come or not gone:
             what = f"new: {_listed(come)}" if come else "the order alone differs"
-            yield Effect("host", SAFE, what, aspect=aspect)
+            yield Effect("host", SAFE, what, aspect=aspect, part="come" if gone else "")
 
     return rule
 
@@ -159,19 +156,11 @@ def _flag(on: Effect, off: Effect) -> Rule:
     return rule
 
 
-def _asking(change: Change) -> tuple[str, ...]:
-    """The requests that show that a point is otherwise."""
-    if change.section != "points":
-        return ()
-    point = change.old if not change.key else None
-    return (f"ask {change.element} 0",) if getattr(point, "record", None) else (f"ask {change.element}",)
-
-
 # ------------------------------------------------------------------------------------------ what comes, goes
 
 
 def _point_gone(pair: Pair, change: Change) -> Iterator[Effect]:
-    yield Effect("host", BREAKS, "the point is gone", aspect="readable", tries=_asking(change))
+    yield Effect("host", BREAKS, "the point is gone", aspect="readable")
     if change.old.saved:
         yield Effect("store", "lost", "what was saved of it has no place any more")
 
@@ -217,14 +206,14 @@ def _promise(side: str) -> Rule:
 def _step(pair: Pair, change: Change) -> Iterator[Effect]:
     point = pair.old.points[change.element]
     reason = f"the step is {change.new:f}, it was {change.old:f}"
-    yield Effect("host", BREAKS, reason, aspect="unit", tries=_asking(change))
+    yield Effect("host", BREAKS, reason, aspect="unit")
     if point.saved:
         yield Effect("store", "lost", "a saved count of steps would be another value")
 
 
 def _unit(pair: Pair, change: Change) -> Iterator[Effect]:
     reason = f"the unit is {change.new}, it was {change.old}"
-    yield Effect("host", BREAKS, reason, aspect="unit", tries=_asking(change))
+    yield Effect("host", BREAKS, reason, aspect="unit")
     if pair.old.points[change.element].saved:
         yield Effect("store", "lost", "a saved number would be of another unit")
 
@@ -241,11 +230,10 @@ def _bound(pair: Pair, change: Change, which: Literal["low", "high"]) -> Iterato
     old_point, new_point = pair.old.points[change.element], pair.new.points[change.element]
     if old_point.access != "set":
         narrower = (change.new < change.old) == (which == "high")
-        if narrower:
-            yield Effect("host", SAFE, "the reading keeps within a narrower range", aspect="unit")
-        else:
-            beyond = f"it reads {'above' if which == 'high' else 'below'} {text_of(change.old)}"
-            yield Effect("host", MAY, "the reading's range is wider", beyond, "unit")
+        limit = change.new if narrower else change.old
+        beyond = f"what it tells of is {'above' if which == 'high' else 'below'} {text_of(limit)}"
+        reason = f"the reading's range is {'narrower' if narrower else 'wider'}"
+        yield Effect("host", MAY, reason, beyond, "unit")
         return
     old = _limit(pair.old, old_point, which)
     new = _limit(pair.new, new_point, which)
@@ -257,14 +245,7 @@ def _bound(pair: Pair, change: Change, which: Literal["low", "high"]) -> Iterato
         return
     side = "above" if which == "high" else "below"
     condition = f"{change.element} is put {side} {new.text} and not {side} {old.text}"
-    tries: tuple[str, ...] = ()
-    if not old.names and not new.names:
-        value = old.number({})
-        quantity = pair.old.quantities[old_point.quantity or ""]
-        unit = "" if quantity.unit == "1" else f" {quantity.unit}"
-        digits = max(0, -int(quantity.step.normalize().as_tuple().exponent))
-        tries = (f"put {change.element} {float(value):.{digits}f}{unit}",)
-    yield Effect("host", MAY, f"the {which} limit leaves less room", condition, "bounds", tries)
+    yield Effect("host", MAY, f"the {which} limit leaves less room", condition, "bounds")
     if old_point.saved:
         yield Effect("store", "lost", "a saved value may be outside the new limits")
 
@@ -323,39 +304,34 @@ def _choices(pair: Pair, change: Change) -> Iterator[Effect]:
     come = [word for word in new if word not in old]
     settable = pair.old.points[change.element].access == "set"
     if gone:
-        condition = f"{change.element} is put to {_listed(gone)}" if settable else f"a host waits for {gone}"
-        tries = (f"put {change.element} {gone[0]}",) if settable else ()
-        yield Effect("host", MAY, f"no longer {_listed(gone)}", condition, "choices", tries)
+        condition = (
+            f"{change.element} is put to {_listed(gone)}" if settable else f"a host waits for {_listed(gone)}"
+        )
+        yield Effect("host", MAY, f"no longer {_listed(gone)}", condition, "choices", "gone")
     if come:
         someone = "somebody else puts" if settable else "it answers"
-        yield Effect("host", MAY, f"new: {_listed(come)}", f"{someone} {_listed(come)}", "choices")
-    if [word for word in old if word in new] != [word for word in new if word in old] or (
-        gone and old[-len(gone) :] != gone
-    ):
-        yield Effect("host", MAY, "the words' numbers differ", "a host reads it from a record", "choices")
+        yield Effect("host", MAY, f"new: {_listed(come)}", f"{someone} {_listed(come)}", "choices", "come")
+    moved = [word for index, word in enumerate(old) if word in new and new.index(word) != index]
+    if moved:
+        what = f"the numbers of {_listed(moved)} differ"
+        if _in_records(pair.old, change.element):
+            condition = f"a host reads it from a record while it is {' or '.join(moved)}"
+            yield Effect("host", MAY, what, condition, "choices", "order")
+        else:
+            yield Effect("host", SAFE, f"{what}, and no record has them", aspect="choices", part="order")
         if pair.old.points[change.element].saved:
             yield Effect("store", "lost", "a saved number would be another word")
+
+
+def _in_records(document: Document, point: str) -> bool:
+    return any(field.value == point for record in document.records.values() for field in record.fields)
 
 
 def _access(pair: Pair, change: Change) -> Iterator[Effect]:
     if change.new == "set":
         yield Effect("host", SAFE, "it can be put now", aspect="access")
     else:
-        default = text_of(pair.old.points[change.element].default)
-        unit = _unit_of(pair.old, change.element)
-        yield Effect(
-            "host",
-            BREAKS,
-            "it can no longer be put",
-            aspect="access",
-            tries=(f"put {change.element} {default}{unit}",),
-        )
-
-
-def _unit_of(document: Document, point: str) -> str:
-    quantity = document.points[point].quantity
-    unit = "1" if quantity is None else document.quantities[quantity].unit
-    return "" if unit == "1" else f" {unit}"
+        yield Effect("host", BREAKS, "it can no longer be put", aspect="access")
 
 
 def _accuracy(pair: Pair, change: Change) -> Iterator[Effect]:
@@ -373,7 +349,6 @@ def _default(pair: Pair, change: Change) -> Iterator[Effect]:
         reason,
         f"{change.element} is used after a boot without being put",
         "default",
-        (f"ask {change.element}",),
     )
 
 
@@ -439,7 +414,11 @@ def _armed(pair: Pair, change: Change) -> Iterator[Effect]:
         yield Effect("bench", "later", f"not watched in {_listed(sorted(kept - new))} any more")
     if new - old:
         yield Effect("bench", "earlier", f"watched in {_listed(sorted(new - old))} too")
-    yield Effect("host", MAY, "it is watched in other states", "the condition comes true there", "fires")
+    if old == new:
+        yield Effect("host", SAFE, "the order alone differs", aspect="fires")
+    else:
+        states = _listed(sorted(old ^ new))
+        yield Effect("host", MAY, "it is watched in other states", f"it comes true in {states}", "fires")
 
 
 def _cleared(pair: Pair, change: Change) -> Iterator[Effect]:
@@ -451,7 +430,11 @@ def _latched(pair: Pair, change: Change) -> Iterator[Effect]:
     grade: Grade = "earlier" if change.new else "later"
     reason = "it stays until it is cleared" if change.new else "it no longer stays until it is cleared"
     yield Effect("bench", grade, reason, aspect="latch")
-    yield Effect("host", MAY, reason, "the trip comes", "latch")
+    if change.new:
+        condition = "a host clears the trip while its cause is there"
+        yield Effect("host", MAY, "clearing is refused while its cause is there", condition, "latch")
+    else:
+        yield Effect("host", SAFE, "it is cleared at least as easily", aspect="latch")
 
 
 def _bench_and_host(grade: Grade, reason: str, condition: str, aspect: str = "") -> Rule:
@@ -469,7 +452,27 @@ def _energised(pair: Pair, change: Change) -> Iterator[Effect]:
 
 
 def _outputs(pair: Pair, change: Change) -> Iterator[Effect]:
-    yield Effect("bench", "otherwise", f"the state drives otherwise: {_was_and_is(change.old, change.new)}")
+    yield Effect("bench", "otherwise", f"it drives otherwise: {_was_and_is(change.old, change.new)}")
+    yield Effect("host", MAY, "it moves something else", "a host reads what it moves")
+
+
+def _leaves(pair: Pair, change: Change) -> Iterator[Effect]:
+    old, new = ([_leave(each) for each in leaves] for leaves in (change.old, change.new))
+    if old == new:
+        yield Effect("host", SAFE, "it is left as it was")
+        return
+    gone, come = ([leave for leave in one if leave not in other] for one, other in ((old, new), (new, old)))
+    told = [f"no longer {each}" for each in gone] + [f"now {each}" for each in come]
+    reason = f"it is left unasked otherwise: {', '.join(told) or 'in another order'}"
+    yield Effect("bench", "otherwise", reason)
+    condition = " or ".join(gone + come) or "two come true together"
+    yield Effect("host", MAY, "it is left unasked otherwise", f"it lasts: {condition}")
+
+
+def _leave(leave: Leave) -> str:
+    """What of it counts on the wire."""
+    when = "" if leave.when is None else f"when {text_of(leave.when)} "
+    return f"{when}after {duration_text(leave.after)} to {leave.to}"
 
 
 # ---------------------------------------------------------------------------------------------- actions
@@ -478,9 +481,27 @@ def _outputs(pair: Pair, change: Change) -> Iterator[Effect]:
 def _ticket_given(pair: Pair, change: Change) -> Iterator[Effect]:
     if change.old is None or change.new is None:
         given = "gives a ticket now" if change.old is None else "no longer gives a ticket"
-        yield Effect("host", BREAKS, f"it {given}", aspect="ticket", tries=(f"act {change.element}",))
+        yield Effect("host", BREAKS, f"it {given}", aspect="ticket")
     else:
         yield from _ordered("less", "more than %(new)s pass between both actions", "ticket")(pair, change)
+
+
+def _leads(pair: Pair, change: Change) -> Iterator[Effect]:
+    """Where the action leads, state by state."""
+    old, new = pair.old.actions[change.element], pair.new.actions[change.element]
+    states = [state for state in old.allowed if state in new.allowed]
+    other = [state for state in states if _target(old, state) != _target(new, state)]
+    if not other or ("reboot" in old.does and "reboot" in new.does):
+        yield Effect("host", SAFE, "it leads where it led", aspect="effect")
+    elif other == states:
+        yield Effect("host", BREAKS, "it leads to another state", aspect="effect")
+    else:
+        condition = f"it is done in {_listed(other)}"
+        yield Effect("host", MAY, "it leads to another state", condition, "effect")
+
+
+def _target(action: Action, state: str) -> str:
+    return state if action.to is None or state in action.keeps else action.to
 
 
 def _guard(pair: Pair, change: Change) -> Iterator[Effect]:
@@ -496,6 +517,27 @@ def _guard(pair: Pair, change: Change) -> Iterator[Effect]:
         )
 
 
+def _repeat(pair: Pair, change: Change) -> Iterator[Effect]:
+    if change.new == "once":
+        yield Effect("host", MAY, "doing it twice may differ from once", "a host repeats it", "repeat")
+    else:
+        yield Effect("host", SAFE, "doing it twice is as good as once", aspect="repeat")
+
+
+def _does(pair: Pair, change: Change) -> Iterator[Effect]:
+    gone = [text_of(each) for each in change.old if each not in change.new]
+    come = [text_of(each) for each in change.new if each not in change.old]
+    if "reboot" in (*gone, *come):
+        yield Effect("host", BREAKS, "it boots" if "reboot" in come else "it boots no more", aspect="effect")
+    elif gone or come:
+        told = [f"no longer {_listed(gone)}"] * bool(gone) + [f"besides {_listed(come)}"] * bool(come)
+        condition = f"a host sees what comes of {_listed([*gone, *come])}"
+        yield Effect("host", MAY, f"it does {', '.join(told)}", condition, "effect")
+    else:
+        condition = "one undoes what another does"
+        yield Effect("host", MAY, "it does the same in another order", condition, "effect")
+
+
 def _parts(pair: Pair, change: Change) -> Iterator[Effect]:
     gone = [part for part in change.old if part not in change.new]
     come = [part for part in change.new if part not in change.old]
@@ -508,10 +550,57 @@ def _parts(pair: Pair, change: Change) -> Iterator[Effect]:
             yield Effect("host", SAFE, f"the wire has {part} besides")
 
 
+LONGEST_TAG = len("@ffff ")
+CHECK_CHARACTERS = len(" ~FFFF")
+MOST_DIGITS = len("-123456.789")
+"""Of a number as a host may write it (`spec/wire.md`, "Numbers and units")."""
+TICKET = len(" 0000")
+
+
+def longest_line(document: Document) -> int:
+    """Bytes of the longest line that is answered `ok`: a tag, a check, and as many digits as there may be."""
+    longest = 0
+    for name, point in document.points.items():
+        if point.access == "set":
+            words = point.choice or ("off", "on")
+            value = max(len(word) for word in words)
+            if point.quantity is not None:
+                value = MOST_DIGITS + 1 + len(document.quantities[point.quantity].unit)
+            longest = max(longest, len(f"put {name} ") + value)
+        longest = max(longest, len(f"ask {name}") + (len(" 999") if point.record is not None else 0))
+    for name, action in document.actions.items():
+        longest = max(longest, len(f"act {name}") + (0 if action.takes_ticket is None else TICKET))
+    return LONGEST_TAG + longest + CHECK_CHARACTERS
+
+
+def _line_limit(pair: Pair, change: Change) -> Iterator[Effect]:
+    longest = longest_line(pair.old)
+    if change.new >= change.old or change.new >= longest:
+        reason = f"no line that is answered ok is longer than {longest} bytes"
+        yield Effect("host", SAFE, reason, aspect="length")
+    else:
+        condition = f"a line is longer than {change.new} bytes"
+        yield Effect("host", MAY, "lines are shorter now", condition, "length")
+
+
+def _idle(pair: Pair, change: Change) -> Iterator[Effect]:
+    old, new = duration_text(change.old), duration_text(change.new)
+    if change.new < change.old:
+        reason, condition = "a pause ends a line sooner", f"a host pauses inside a line for {new} to {old}"
+    else:
+        reason = "a line that is given up is kept for longer"
+        condition = f"a host gives a begun line up, and goes on {old} to {new} later"
+    yield Effect("host", MAY, reason, condition, "idle")
+
+
+def _queue(pair: Pair, change: Change) -> Iterator[Effect]:
+    fewer = min(change.old, change.new)
+    reason = f"{change.new} notices wait before one is dropped, it was {change.old}"
+    yield Effect("host", MAY, reason, f"more than {fewer} notices wait", "notice.queue")
+
+
 def _record_fields(pair: Pair, change: Change) -> Iterator[Effect]:
-    readers = [name for name, point in pair.old.points.items() if point.record == change.element]
-    tries = tuple(f"ask {name} 0" for name in readers[:1])
-    yield Effect("host", BREAKS, "the record's layout is another", aspect="layout", tries=tries)
+    yield Effect("host", BREAKS, "the record's layout is another", aspect="layout")
 
 
 _PROVOKE = _said(SAFE, "it says how a tester works it")
@@ -525,16 +614,12 @@ RULES: dict[tuple[str, str], Rule] = {
     # The wire.
     ("wire", "version"): _said(BREAKS, "the wire is another"),
     ("wire", "baud"): _said(MAY, "the line rate is another", "the port has a line rate"),
-    ("wire", "line_limit"): _ordered("less", "a line is longer than %(new)s bytes", "length"),
+    ("wire", "line_limit"): _line_limit,
     ("wire", "pipeline"): _ordered("less", "more than %(new)s requests wait", "order"),
     ("wire", "reply_deadline"): _ordered("more", "a host waits no longer than %(old)s", "deadline"),
-    ("wire", "idle_typing"): _said(
-        MAY, "a begun line is discarded at another time", "a host pauses inside a line", "idle"
-    ),
-    ("wire", "idle_checked"): _said(
-        MAY, "a begun line is discarded at another time", "a host pauses inside a line", "idle"
-    ),
-    ("wire", "notice_queue"): _ordered("less", "more than %(new)s notices wait", "notice.queue"),
+    ("wire", "idle_typing"): _idle,
+    ("wire", "idle_checked"): _idle,
+    ("wire", "notice_queue"): _queue,
     ("wire", "parts"): _parts,
     ("wire", "opening.resets"): _flag(
         Effect("host", MAY, "opening the port boots the board", "a host opens the port again"),
@@ -564,7 +649,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("points", "default"): _default,
     ("points", "low"): _range("low"),
     ("points", "high"): _range("high"),
-    ("points", "set_in"): _words("it is put in %s", None, "set_in"),
+    ("points", "set_in"): _words("it is put in %s", "set_in"),
     ("points", "saved"): _saved,
     ("points", "local"): _flag(
         Effect("host", MAY, "the front panel can change it", "somebody changes it there", "local"),
@@ -581,23 +666,18 @@ RULES: dict[tuple[str, str], Rule] = {
     ("states", "initial"): _said(MAY, "a boot leads to another state", "the instrument boots", "reachable"),
     ("states", "energised"): _energised,
     ("states", "outputs"): _outputs,
-    ("states", "leaves"): _bench_and_host(
-        "otherwise", "it is left unasked otherwise", "the state is left unasked"
-    ),
+    ("states", "leaves"): _leaves,
     # Actions.
     ("actions", "gone"): _said(BREAKS, "the action is gone", aspect="effect"),
     ("actions", "come"): _said(SAFE, "the action is new", aspect="effect"),
-    ("actions", "allowed"): _words("it is done in %s", None, "refused"),
+    ("actions", "allowed"): _words("it is done in %s", "refused"),
     ("actions", "guard"): _guard,
-    ("actions", "to"): _said(BREAKS, "it leads to another state", aspect="effect"),
-    ("actions", "keeps"): _said(MAY, "it leaves other states", "it is done in one of them", "effect"),
-    ("actions", "does"): _said(BREAKS, "it does something else", aspect="effect"),
+    ("actions", "to"): _leads,
+    ("actions", "keeps"): _leads,
+    ("actions", "does"): _does,
     ("actions", "gives_ticket"): _ticket_given,
     ("actions", "takes_ticket"): _said(BREAKS, "it takes another ticket, or none", aspect="ticket"),
-    ("actions", "repeat"): _flag(
-        Effect("host", MAY, "doing it twice may differ from once", "a host repeats it", "repeat"),
-        Effect("host", SAFE, "doing it twice is as good as once", aspect="repeat"),
-    ),
+    ("actions", "repeat"): _repeat,
     ("actions", "always"): _flag(
         Effect("host", SAFE, "it is done even while the front panel has control", aspect="always"),
         Effect("host", MAY, "not done while the front panel has control", "the panel has control", "always"),

@@ -1,4 +1,4 @@
-"""What an experiment shows of a difference: an exchange in which it is noticed, and one in which it is not."""
+"""What an experiment shows of a difference: an exchange that notices it, and one that does not."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """Exchanges as text, one line each: `> ` what a host written for the old document sends, `< ` what both
-    instruments answer or, marked `(old)` and `(new)`, each of them; a line without either is what a hand does.
+    """Exchanges as text, line by line: after `> ` what a host written for the old document sends, after `< `
+    what both instruments answer or, marked `(old)` and `(new)`, each of them. What hands do has neither.
     """
 
     differs: str = ""

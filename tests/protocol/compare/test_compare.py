@@ -1,13 +1,14 @@
 """Two versions of a document compared: what is found, how it is judged, and that no judgement is wrong."""
 
 import json
+import re
 import subprocess
 from importlib.resources import files
 
 import pytest
 
 from wirevow.emu.command import run
-from wirevow.emu.witness import witness
+from wirevow.emu.witness import experiment
 from wirevow.protocol.compare.comparison import Comparison, compare, names_in
 from wirevow.protocol.document.load import read_document
 from wirevow.protocol.document.vet import vet
@@ -52,7 +53,7 @@ def test_a_document_does_not_differ_from_itself():
 SLOWER = ("reply_deadline: 50 ms", "reply_deadline: 80 ms")
 QUICKER = ("reply_deadline: 50 ms", "reply_deadline: 40 ms")
 OVERPOWER = "when: input.power > limit.power * 1.1 + 2"
-LINE_LIMIT = ("line_limit: 96", "line_limit: 90")
+SHORTER_LINES = ("line_limit: 96", "line_limit: 90")
 CELLS = "step: 1, low: 1, high: 8"
 PATIENCE = "unit: s, step: 0.1, low: 0.5, high: 60.0"
 TRIGGER = (
@@ -66,7 +67,7 @@ TRIGGER = (
     [
         (SLOWER, {"host wire.deadline": "may break"}),
         (QUICKER, {}),
-        (LINE_LIMIT, {"host wire.length": "may break"}),
+        (SHORTER_LINES, {}),  # no line that Tarn answers ok has more than 55 bytes
         (("line_limit: 96", "line_limit: 100"), {}),
         (
             (OVERPOWER, "when: input.power > limit.power * 1.2 + 2"),
@@ -130,14 +131,78 @@ def test_two_instruments_are_not_compared():
         compare(OLD, brae)
 
 
-def test_a_break_is_shown_by_the_request_that_both_answer_otherwise():
-    text = changed((CELLS, "step: 1, low: 1, high: 6"))
-    new = read_document(text, "new.yaml")
-    found = [each for each in compare(OLD, new).differences if each.effect.tries]
-    shown = [witness(compile_vow(OLD.document), compile_vow(new.document), each) for each in found]
-    assert shown == [
+def shown(edit: tuple[str, str], requirement: str) -> list[str]:
+    """Where a difference is noticed, and where it is not."""
+    new = read_document(changed(edit), "new.yaml")
+    each = next(each for each in compare(OLD, new).of("host") if each.requirement == requirement)
+    found = experiment(compile_vow(OLD.document), compile_vow(new.document), each, thorough=True)
+    assert not found.against
+    return [found.shown.differs, found.shown.holds, found.shown.not_shown]
+
+
+def test_what_breaks_is_shown_by_the_shortest_exchange_that_both_answer_otherwise():
+    exchange = """\
+> act sink.arm
+< ok f8ad
+> act sink.start {ticket}
+< ok
+> act swing.begin
+< ok
+> act swing.trigger
+< ok   (old)
+< refuse unknown   (new)"""
+    assert shown((TRIGGER, ""), "action.swing.trigger.effect") == [exchange, "", ""]
+
+
+def test_what_may_break_is_shown_on_both_sides_of_its_condition():
+    edit = (CELLS, "step: 1, low: 1, high: 6")
+    assert shown(edit, "point.capacity.cells.bounds") == [
         "> put capacity.cells 8\n< ok 8   (old)\n< refuse range 1 6   (new)",
+        "> put capacity.cells 1\n< ok 1",
+        "",
     ]
+
+
+def test_what_no_exchange_can_show_is_said_in_words():
+    assert shown(SLOWER, "wire.deadline") == [
+        "",
+        "",
+        "it is a promise of how good or how fast, and the simulated instrument keeps both",
+    ]
+
+
+def test_the_page_tells_what_protects_the_bench_first_and_needs_nothing_else(tmp_path, capfd):
+    new, page = tmp_path / "new.yaml", tmp_path / "page.html"
+    later = (OVERPOWER, "when: input.power > limit.power * 1.2 + 2")
+    new.write_text(changed(later, (TRIGGER, ""), version="1.0.1"))
+    assert run(["compare", "tarn", str(new), "--html", str(page)]) == 1
+    text = page.read_text()
+    order = [text.index(each) for each in ("later</span>", "breaks</span>", "trip.overpower.fires")]
+    assert order == sorted(order)
+    assert "&gt; act swing.trigger" in text
+    assert "is too small" in text
+    assert not re.search(r"https?://|<script|<link|@import|url\(", text)
+    assert run(["compare", "tarn", str(new), "--html", str(new)]) == 2
+    assert "name another file" in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (TARN.replace("  version: 1\n", "  version: 2\n", 1), "new.yaml:21: wire.version is 2: write 1"),
+        (TARN.replace("to: sinking", "to: sunk", 1), "there is no state sunk"),
+        (TARN[:4000], "new.yaml"),
+        ("", "the file is empty"),
+    ],
+)
+def test_a_document_that_cannot_be_compared_is_one_clear_error(text, told, tmp_path, capfd):
+    new = tmp_path / "new.yaml"
+    new.write_text(text)
+    assert run(["compare", "tarn", str(new)]) == 2
+    shown = capfd.readouterr()
+    assert told in shown.err
+    assert shown.out == ""
+    assert "Traceback" not in shown.err
 
 
 def test_the_command_reads_versions_from_git_and_ends_with_a_status(tmp_path, monkeypatch, capfd):
@@ -155,6 +220,10 @@ def test_the_command_reads_versions_from_git_and_ends_with_a_status(tmp_path, mo
     assert "wire.deadline" in [each["requirement"] for each in found["differences"]]
     assert run(["compare", "HEAD:none.yaml", "box.yaml"]) == 2
     assert "git does not have it" in capfd.readouterr().err
+    assert run(["compare", "never:box.yaml", "box.yaml"]) == 2
+    assert "git does not have it" in capfd.readouterr().err
+    assert run(["compare", "HEAD:box.yaml", "box.yaml", "--uses", "none.py"]) == 2
+    assert "none.py: there is no such file" in capfd.readouterr().err
 
 
 def test_only_what_a_recorded_host_asks_for_counts(tmp_path, capfd):
