@@ -1,4 +1,4 @@
-"""`wirevow draw`: pictures of the simulated instrument at work, and of discharges that were logged."""
+"""`wirevow draw`: pictures of a document, of the simulated instrument at work, and of what was recorded."""
 
 from __future__ import annotations
 
@@ -32,18 +32,109 @@ def _drawable(_context: click.Context, _option: click.Parameter, file: Path) -> 
 
 @click.group(name="draw")
 def command() -> None:
-    """Draw the simulated instrument at work."""
+    """Draw an instrument: what its document says, the simulation at work, or what was recorded."""
+
+
+FILE = click.argument("file", type=click.Path(dir_okay=False, path_type=Path), callback=_drawable)
+DOC = click.option("--doc", default="tarn", show_default=True, help="Document of the instrument.")
+
+
+@command.command("states")
+@DOC
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+def draw_states(doc: str, file: Path) -> None:
+    """Draw the states and what leads from one to another into FILE (svg).
+
+    Example: wirevow draw states states.svg --doc brae
+    """
+    from wirevow.emu.loading import load
+    from wirevow.emu.pictures import states
+    from wirevow.protocol.outputs import write
+
+    if file.suffix.lower() != ".svg":
+        raise WirevowError(f"{file}: states are drawn as SVG: write a name that ends in .svg")
+    write(file, states(load(doc)))
+    click.echo(f"wrote {file}")
+
+
+@command.command("limits")
+@DOC
+@FILE
+def draw_limits(doc: str, file: Path) -> None:
+    """Draw where limits and trips leave room, at the default settings, into FILE (png, svg or pdf).
+
+    Example: wirevow draw limits limits.png
+    """
+    from wirevow.emu.loading import load
+    from wirevow.emu.pictures import plane
+
+    vow = load(doc)
+    made = plane(vow)
+    if made is None:
+        raise WirevowError(
+            f"{vow.identity[0]} holds no voltage and current against limits: draw a document that does"
+        )
+    _save(made, file)
+
+
+@command.command("cooling")
+@DOC
+@FILE
+def draw_cooling(doc: str, file: Path) -> None:
+    """Draw the fan's duty and the derating over temperature into FILE (png, svg or pdf).
+
+    Example: wirevow draw cooling cooling.png
+    """
+    from wirevow.emu.loading import load
+    from wirevow.emu.pictures import cooling
+
+    vow = load(doc)
+    _save(cooling(vow), file)
+
+
+@command.command("times")
+@FILE
+@click.argument("reports", metavar="REPORT...", nargs=-1, required=True, type=click.Path(path_type=Path))
+def draw_times(file: Path, reports: tuple[Path, ...]) -> None:
+    """Draw reply times into FILE, from up to four reports that `wirevow check --json` wrote.
+
+    \b
+      wirevow draw times times.png old.json new.json
+    """
+    from wirevow.protocol.figures import COLOURS
+    from wirevow.protocol.report.past import read_past
+    from wirevow.protocol.report.pictures import reply_times
+
+    if len(reports) > len(COLOURS):
+        raise WirevowError(f"{len(reports)} reports are too many for one picture: {len(COLOURS)} at most")
+    _save(reply_times([(str(report), read_past(report)) for report in reports]), file)
+
+
+@command.command("recording")
+@FILE
+@click.argument("journal", type=click.Path(path_type=Path))
+@click.option("--name", metavar="PATTERN", default="*", show_default=True, help="Points to draw: 'input.*'.")
+def draw_recording(file: Path, journal: Path, name: str) -> None:
+    """Draw what was read over time into FILE, from a JOURNAL that `wirevow record` wrote.
+
+    \b
+      wirevow draw recording bench.png bench.journal --name "input.*"
+    """
+    from wirevow.protocol.journal.pictures import readings
+    from wirevow.protocol.journal.reading import Journal
+
+    _save(readings(Journal(journal), name), file)
 
 
 @command.command("discharge")
-@click.option("--doc", default="tarn", show_default=True, help="Document of the instrument.")
+@DOC
 @click.option("--bench", default="lithium-pack", show_default=True, help="What is wired to it.")
 @click.option("--amps", default=2.5, show_default=True, type=click.FloatRange(0.01, 100.0), help="Level.")
 @click.option(
     "--cut-off", default=9.0, show_default=True, type=click.FloatRange(0.1, 100.0), help="End, in V."
 )
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), callback=_drawable)
+@FILE
 def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int, file: Path) -> None:
     """Draw a capacity run into FILE (png, svg or pdf)."""
     from wirevow.emu.plant.pictures import discharge
@@ -52,7 +143,7 @@ def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int,
 
 
 @command.command("swing")
-@click.option("--doc", default="tarn", show_default=True, help="Document of the instrument.")
+@DOC
 @click.option("--bench", default="thin-leads", show_default=True, help="What is wired to it.")
 @click.option(
     "--low", default=1.0, show_default=True, type=click.FloatRange(0.0, 100.0), help="Lower level, A."
@@ -62,7 +153,7 @@ def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int,
 )
 @click.option("--slew", default=1e5, show_default=True, type=click.FloatRange(1e4, 1e7), help="Slew, A/s.")
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), callback=_drawable)
+@FILE
 def draw_swing(doc: str, bench: str, low: float, high: float, slew: float, seed: int, file: Path) -> None:
     """Draw the edges of a swing into FILE (png, svg or pdf)."""
     from wirevow.emu.plant.pictures import swing
@@ -71,7 +162,7 @@ def draw_swing(doc: str, bench: str, low: float, high: float, slew: float, seed:
 
 
 @command.command("runs")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), callback=_drawable)
+@FILE
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True, type=click.Path(path_type=Path))
 def draw_runs(file: Path, logs: tuple[Path, ...]) -> None:
     """Compare up to four discharges in one picture, FILE, from their logs (or the folders of them).

@@ -4,6 +4,5 @@
 |---|---|
 | `examples` | exchanges with the simulated instrument, every line of which the oracle judges |
 | `changes` | what differs from an earlier version, protection first |
-| `pictures` | states, limits, fan and derating, as SVG |
 | `page` | the page itself |
 """

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from wirevow.emu import pictures
 from wirevow.emu.faults import build_instrument
-from wirevow.emu.manual import pictures
 from wirevow.emu.manual.changes import changes
 from wirevow.emu.manual.examples import Examples, Line
 from wirevow.protocol.compare.comparison import Comparison
@@ -14,6 +14,7 @@ from wirevow.protocol.conformance.cautions import CODES, USUAL
 from wirevow.protocol.conformance.envelope import energising_actions, link_watchdog
 from wirevow.protocol.document.model import duration_text
 from wirevow.protocol.expression import Expression
+from wirevow.protocol.figures import svg_url
 from wirevow.protocol.message import REASONS
 from wirevow.protocol.templates import templates
 from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, Vow
@@ -100,12 +101,12 @@ def manual(vow: Vow, fault: str | None = None, since: Comparison | None = None) 
             (name, limit.means, f"{limit.of}: {_between(limit.low, limit.high)}", _states(limit.armed_in))
             for name, limit in document.limits.items()
         ],
-        plane=plane,
-        fan=None if document.fan is None else (document.fan.means, pictures.fan(document.fan)),
+        plane=None if plane is None else svg_url(plane),
+        fan=None if document.fan is None else (document.fan.means, svg_url(pictures.fan(document.fan))),
         derating=(
             None
             if document.derating is None
-            else (document.derating.means, pictures.derating(document.derating))
+            else (document.derating.means, svg_url(pictures.derating(document.derating)))
         ),
         refusals=[
             (reason, *(text.format(**named) for text in REFUSALS[reason]), shown.get(reason, []))

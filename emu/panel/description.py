@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 
-from wirevow.emu.manual.pictures import AMPERES, VOLTS, WATTS
+from wirevow.emu.pictures import AMPERES, VOLTS, WATTS
 from wirevow.protocol.conformance.envelope import energising_actions
 from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.document.requirements import requirements

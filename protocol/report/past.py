@@ -47,12 +47,20 @@ class PastProfile(_Part):
     name: str
 
 
+class PastBin(_Part):
+    """How many took at most so long, and longer than the bin before."""
+
+    to_seconds: Seconds
+    count: int
+
+
 class PastReplies(_Part):
     """How long answers took, as seen, with the host's own delays."""
 
     median_seconds: Seconds
     p99_seconds: Seconds
     host_late_seconds: Seconds
+    bins: tuple[PastBin, ...] = Field(strict=False)
 
 
 class Past(_Part):
@@ -69,6 +77,7 @@ class Past(_Part):
     budget: int | None
     started: Annotated[AwareDatetime, Field(strict=False)]
     reply_times: PastReplies
+    reply_deadline_seconds: Seconds
     wirevow: str
     requirements: tuple[PastRow, ...] = Field(strict=False)
 

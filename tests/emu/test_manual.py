@@ -10,7 +10,7 @@ from wirevow.emu import command
 from wirevow.emu.loading import load, version
 from wirevow.emu.manual.examples import ExampleError
 from wirevow.emu.manual.page import manual
-from wirevow.emu.manual.pictures import states
+from wirevow.emu.pictures import states
 from wirevow.protocol.compare.comparison import compare
 from wirevow.protocol.message import REASONS
 

@@ -1,19 +1,26 @@
-"""The pictures of a manual: the states, the limits in the plane of voltage and current, fan and derating."""
+"""Pictures of what a document says: states, limits in the plane of voltage and current, fan and derating."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
+from functools import partial
+from typing import TYPE_CHECKING
 
 from wirevow.emu.plant.curves import DeratingCurve, FanCurve
 from wirevow.protocol.conformance.suite.drawing import svg
 from wirevow.protocol.conformance.suite.machine import Machine
 from wirevow.protocol.document.model import Derating, Fan
+from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.expression import Comparison, Expression, ExpressionError, parse
 from wirevow.protocol.expression.tree import Word
-from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label, svg_url
+from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label
 from wirevow.protocol.vow import Vow
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 VOLTS = ("input.voltage", "input.terminal_voltage")
 AMPERES = ("input.current",)
@@ -51,7 +58,7 @@ def states(vow: Vow) -> str:
     return svg(machine, f"States of {vow.identity[0]}", marked, margin=100.0)
 
 
-def plane(vow: Vow) -> str | None:
+def plane(vow: Vow) -> Figure | None:
     """Where limits and trips leave room, at the default settings; None for what is no sink."""
     axes: dict[str, str] = {}
     for name, entry in vow.points.items():
@@ -98,7 +105,7 @@ def plane(vow: Vow) -> str | None:
     panel.legend(fontsize=8, loc="upper right", framealpha=1.0)
     panel.set_xlabel("voltage, V", fontsize=9)
     label(panel, "current\nA")
-    return svg_url(made)
+    return made
 
 
 def _borders(vow: Vow, axes: Mapping[str, str]) -> Iterator[tuple[str, Expression, bool]]:
@@ -129,14 +136,42 @@ def _top(vow: Vow, axes: Mapping[str, str], wanted: str) -> Fraction:
     return max(number.high * number.step for number in numbers)
 
 
-def fan(section: Fan) -> str:
+def fan(section: Fan) -> Figure:
     """The fan's duty over temperature, rising and falling."""
+    made, (axis,) = figure([2.4], title="Fan")
+    _fan(axis, section)
+    return made
+
+
+def derating(section: Derating) -> Figure:
+    """The share of a ceiling that is left over temperature."""
+    made, (axis,) = figure([2.2], title="Derating")
+    _derating(axis, section)
+    return made
+
+
+def cooling(vow: Vow) -> Figure:
+    """Fan and derating, one above the other. Raises WirevowError for a document without either."""
+    document = vow.document
+    panels: list[Callable[[Axes], None]] = []
+    if document.fan is not None:
+        panels.append(partial(_fan, section=document.fan))
+    if document.derating is not None:
+        panels.append(partial(_derating, section=document.derating))
+    if not panels:
+        raise WirevowError(f"{vow.identity[0]} has neither fan: nor derating: draw a document that has")
+    made, axes = figure([2.3] * len(panels), title=f"Cooling of {vow.identity[0]}", shared=False)
+    for draw, axis in zip(panels, axes, strict=True):
+        draw(axis)
+    return made
+
+
+def _fan(axis: Axes, section: Fan) -> None:
     levels = [float(level.at) for level in section.levels]
     duties = [0.0, *(float(level.duty) for level in section.levels)]
     curve = FanCurve(section.tick, tuple(levels), tuple(duties[1:]), float(section.hysteresis))
     low, high = levels[0] - curve.hysteresis_kelvin - 8, levels[-1] + 8
     points = [low + (high - low) * step / 600 for step in range(601)]
-    made, (axis,) = figure([2.4], title="Fan")
     for way, colour, style, name in (
         (points, RED, "solid", "while it warms"),
         (points[::-1], BLUE, "dashed", "while it cools"),
@@ -150,20 +185,16 @@ def fan(section: Fan) -> str:
     axis.legend(fontsize=8, frameon=False)
     axis.set_xlabel(f"{section.temperature}, °C", fontsize=9)
     label(axis, "duty\n%")
-    return svg_url(made)
 
 
-def derating(section: Derating) -> str:
-    """The share of a ceiling that is left over temperature."""
+def _derating(axis: Axes, section: Derating) -> None:
     start, end = float(section.start), float(section.end)
     curve = DeratingCurve(start, end, float(section.floor))
     margin = (end - start) / 2
     points = [start - margin, start, end, end + margin]
-    made, (axis,) = figure([2.2], title="Derating")
     axis.plot(points, [100 * curve.share(each) for each in points], color=RED, linewidth=1.5)
     for mark in (start, end):
         axis.axvline(mark, color=GREY, linewidth=0.8, linestyle=(0, (4, 3)))
     axis.set_ylim(0, 108)
     axis.set_xlabel(f"{section.temperature}, °C", fontsize=9)
     label(axis, f"share of\n{section.ceiling}\n%")
-    return svg_url(made)
