@@ -37,6 +37,10 @@ GATE_MEMORY = 4096
 ARRIVAL_S = 5.0
 """Longest way of a byte that the instrument has emitted, through the system to us."""
 
+ON_THE_WAY_NS = 30_000_000
+"""Longest way of a byte that has left the wire, through drivers and a network, where the clock runs (common
+practice, no source)."""
+
 MOST_UNREAD = 1_000_000
 """Bytes that may come before anybody asks what has come: more than an instrument says unasked in days."""
 
@@ -86,6 +90,8 @@ class Session:
         self.character_ns = -(-BITS * 10**9 // int(getattr(port, "baudrate", 0) or 10**9))
         """How long a character takes on the wire while the clock runs."""
         self._free_ns = 0
+        self._there_ns = 0
+        """When all that was sent is surely with the instrument, on a clock that runs."""
         self.late_ns = 0
         """How late waits ended at most, since somebody has set it to nothing."""
         self.heard_ns = 0
@@ -165,6 +171,7 @@ class Session:
     def arrived(self, but: int = 0) -> None:
         """What came shows that all that was sent is there, but for the last so many bytes."""
         self._free_ns = min(self._free_ns, self.now_ns() + self.wire_ns(but))
+        self._there_ns = self._free_ns + ON_THE_WAY_NS if but else 0
 
     # ----------------------------------------------------------------------------------------------- bytes
 
@@ -196,6 +203,7 @@ class Session:
         self._bytes[0].update(data)
         if not self.held:
             self._free_ns = self.left_ns + self.wire_ns(len(data))
+            self._there_ns = self._free_ns + ON_THE_WAY_NS
         try:
             if self.descriptor is None:
                 self.port.write(data)
@@ -232,13 +240,17 @@ class Session:
         return self._pop() if self._lines else None
 
     def arrive(self) -> None:
-        """Before hands are laid on the bench: on a held clock, let all that was sent be with the instrument.
+        """Before hands are laid on the bench, let all that was sent be with the instrument.
 
-        Bytes and hands take different ways, and a hand may be the quicker.
+        Bytes and hands take different ways, and a hand may be the quicker. Where the clock runs an answer
+        shows that they are there; if none has come, they are given the time that they take.
         """
         if self.held:
             assert self.rig is not None
             self.rig.counts(self.sent)
+        elif (way_ns := self._there_ns - self.now_ns()) > 0:
+            self.wait(way_ns)
+            self._there_ns = 0
 
     def settle(self) -> None:
         """Read all that is there already, without letting time pass."""

@@ -55,10 +55,10 @@ def first_case(fault: str, name: str = "tarn") -> Case:
 
 
 @contextlib.contextmanager
-def served(instrument: Instrument) -> Iterator[tuple[str, str]]:
-    """The instrument behind a pseudo-terminal: the address of the port, and of the rig."""
+def served(instrument: Instrument, pace: int | None = None) -> Iterator[tuple[str, str]]:
+    """The instrument behind a pseudo-terminal: the address of the port, and of the rig. `pace`: baud rate."""
     endpoint = open_endpoint("pty", None)
-    server = Server(instrument, endpoint, None)
+    server = Server(instrument, endpoint, pace)
     server.rig = desk = RigPort("tcp:127.0.0.1:0", server.line, server.clock, instrument.vow.identity[0])
     thread = threading.Thread(target=server.run)
     thread.start()

@@ -21,6 +21,7 @@ from wirevow.emu.faults import build_instrument
 from wirevow.emu.ports.line import Line
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.protocol.conformance import tester
+from wirevow.protocol.conformance.rig import open_rig
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.serialport import PortError, open_port
@@ -183,8 +184,6 @@ def test_lines_after_a_forbidden_one_go_out(held: Session) -> None:
 
 
 def test_a_clock_is_held_over_the_rig_s_socket_too() -> None:
-    from wirevow.protocol.conformance.rig import open_rig
-
     vow = vow_of("tarn")
     with served(build_instrument(vow)) as (address, endpoint):
         rig = open_rig(endpoint)
@@ -250,6 +249,24 @@ def test_before_a_hand_is_laid_on_the_bench_all_that_was_sent_is_there(hand: str
         case "reset":
             t.reset()
     assert set(there) == {session.sent}
+
+
+@pytest.mark.parametrize("hand", ["power", "reset"])
+def test_where_the_clock_runs_a_hand_waits_for_the_bytes_on_the_wire(hand: str) -> None:
+    # A line that reaches the instrument only after its boot would be another one.
+    vow = vow_of("tarn")
+    with served(build_instrument(vow), pace=115200) as (address, endpoint):
+        rig = open_rig(endpoint)
+        session = Session(open_port(address, 115200), vow.document.wire.line_limit, rig)
+        t = tester.Tester(vow, session, energise=True)
+        try:
+            t.acquaint()
+            t.raw(b"x" * 300)
+            {"power": t.power_cycle, "reset": t.reset}[hand]()
+            assert t.ask("self.state").words == ("off",)
+        finally:
+            rig.close()
+            session.port.close()
 
 
 def test_over_tcp_short_lines_are_sent_at_once() -> None:
