@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING
@@ -13,19 +13,16 @@ from wirevow.protocol.conformance.suite.drawing import svg
 from wirevow.protocol.conformance.suite.machine import Machine
 from wirevow.protocol.document.model import Derating, Fan
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.expression import Comparison, Expression, ExpressionError, parse
+from wirevow.protocol.expression import Comparison, Expression, ExpressionError
 from wirevow.protocol.expression.tree import Word
 from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label
+from wirevow.protocol.plane import axes, borders, top
 from wirevow.protocol.vow import Vow
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-VOLTS = ("input.voltage", "input.terminal_voltage")
-AMPERES = ("input.current",)
-WATTS = ("input.power",)
-"""Signals of a sink's plant that are the two axes of the plane, and their product."""
 CELLS = 48
 """Of the plane, each way."""
 
@@ -59,16 +56,12 @@ def states(vow: Vow) -> str:
 
 
 def plane(vow: Vow) -> Figure | None:
-    """Where limits and trips leave room, at the default settings; None for what is no sink."""
-    axes: dict[str, str] = {}
-    for name, entry in vow.points.items():
-        for axis, signals in (("V", VOLTS), ("A", AMPERES), ("W", WATTS)):
-            if entry.signal in signals:
-                axes[name] = axis
-    borders = list(_borders(vow, axes))
-    if not {"V", "A"} <= set(axes.values()) or not borders:
+    """Where limits and trips leave room, at the default settings; None where nothing bounds the plane."""
+    readings = axes(vow)
+    bounds = list(borders(vow, readings))
+    if not bounds:
         return None
-    volts, amperes = (_top(vow, axes, axis) for axis in ("V", "A"))
+    volts, amperes = top(vow, readings, "V"), top(vow, readings, "A")
     defaults = {entry.name: entry.exact(entry.default) for entry in vow.settings}
     xs = [volts * column / CELLS for column in range(CELLS + 1)]
     ys = [amperes * row / CELLS for row in range(CELLS + 1)]
@@ -76,7 +69,7 @@ def plane(vow: Vow) -> Figure | None:
     def spare(condition: Expression, holds: bool, x: Fraction, y: Fraction) -> float:
         """How far inside, in the condition's own unit, so that borders are smooth; below zero outside."""
         here = {"V": x, "A": y, "W": x * y}
-        values = {**defaults, **{name: here[axis] for name, axis in axes.items()}}
+        values = {**defaults, **{name: here[axis.kind] / axis.factor for name, axis in readings.items()}}
         try:
             good = condition.truth(values) == holds
             root = condition.root
@@ -93,7 +86,7 @@ def plane(vow: Vow) -> Figure | None:
     made, (panel,) = figure([4.2], title=f"Limits and trips of {vow.identity[0]} at the default settings")
     flat_x, flat_y = [float(x) for x in xs], [float(y) for y in ys]
     room = [[math.inf] * len(xs) for _ in ys]
-    for index, (name, condition, holds) in enumerate(borders):
+    for index, (name, condition, holds) in enumerate(bounds):
         grid = [[spare(condition, holds, x, y) for x in xs] for y in ys]
         room = [list(map(min, *each)) for each in zip(room, grid, strict=True)]
         if min(map(min, grid)) < 0 < max(map(max, grid)):
@@ -106,34 +99,6 @@ def plane(vow: Vow) -> Figure | None:
     panel.set_xlabel("voltage, V", fontsize=9)
     label(panel, "current\nA")
     return made
-
-
-def _borders(vow: Vow, axes: Mapping[str, str]) -> Iterator[tuple[str, Expression, bool]]:
-    """What bounds the plane: a name, a condition, and whether it is true or false inside."""
-    document = vow.document
-    settings = {entry.name for entry in vow.settings}
-    live = {name for name, state in vow.states.items() if state.energised}
-
-    def drawn(condition: Expression, armed: object) -> bool:
-        names = set(condition.names)
-        bears = armed is None or bool(live & set(armed if isinstance(armed, list | frozenset) else ()))
-        return bool(names & set(axes)) and names <= set(axes) | settings and bears
-
-    for name, limit in document.limits.items():
-        for sign, bound in ((">=", limit.low), ("<=", limit.high)):
-            if bound is not None:
-                condition = parse(f"{limit.of} {sign} ({bound.text})")
-                if drawn(condition, limit.armed_in):
-                    yield f"limit {name}", condition, True
-    for name, trip in vow.trips.items():
-        if drawn(trip.when, trip.armed_in):
-            yield f"trip {name}", trip.when, False
-
-
-def _top(vow: Vow, axes: Mapping[str, str], wanted: str) -> Fraction:
-    """The greatest reading on an axis."""
-    numbers = [vow.points[name].number for name, axis in axes.items() if axis == wanted]
-    return max(number.high * number.step for number in numbers)
 
 
 def fan(section: Fan) -> Figure:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 
-from wirevow.emu.pictures import AMPERES, VOLTS, WATTS
 from wirevow.protocol.conformance.envelope import energising_actions
 from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.document.requirements import requirements
@@ -23,6 +22,7 @@ from wirevow.protocol.expression.tree import (
     Point,
     Word,
 )
+from wirevow.protocol.plane import axes
 from wirevow.protocol.quantity import Scale
 from wirevow.protocol.vow import PointEntry, Vow, bench_events, scale_of
 
@@ -34,7 +34,6 @@ MOST_LEADING = 4
 def describe(vow: Vow, events: Collection[str]) -> dict[str, Json]:
     """The document of a page. `events`: names of the bench events that can be made to happen."""
     document = vow.document
-    axes = {VOLTS: "V", AMPERES: "A", WATTS: "W"}
     known = bench_events(document)
     return {
         "name": vow.identity[0],
@@ -47,12 +46,7 @@ def describe(vow: Vow, events: Collection[str]) -> dict[str, Json]:
         "lastTripPoint": vow.system_name("last_trip"),
         "leading": leading(vow),
         "points": [_point(vow, entry) for entry in vow.points.values()],
-        "axes": {
-            entry.name: axis
-            for entry in vow.points.values()
-            for signals, axis in axes.items()
-            if entry.signal in signals
-        },
+        "axes": {name: axis.kind for name, axis in axes(vow).items() if axis.factor == 1},
         "states": [
             {
                 "name": name,

@@ -1,17 +1,13 @@
-"""The plane of voltage and current: where limits and trips leave room, and the operating points read there.
-
-Which readings are its axes follows from their units and from what the document holds against its limits; an
-instrument without both has no plane.
-"""
+"""The plane of voltage and current in a report: where limits and trips leave room, and what was read."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from wirevow.protocol.conformance.envelope import limited_readings
-from wirevow.protocol.expression import Expression, ExpressionError, parse
+from wirevow.protocol.expression import ExpressionError
+from wirevow.protocol.plane import axes, borders, top
 from wirevow.protocol.vow import Vow
 
 WIDTH_PX = 480
@@ -54,18 +50,16 @@ class Plane:
 
 def plane(vow: Vow, points: Sequence[tuple[str, float, float]]) -> Plane | None:
     """Lay out operating points (state, V, A) in the room at the default settings; None for no plane."""
-    readings = limited_readings(vow, ("V", "A", "W"))
-    kinds = {name: kind for name, (kind, _) in readings.items()}
-    if not {"V", "A"} <= set(kinds.values()):
+    readings = axes(vow)
+    if not readings:
         return None
-    volts, amperes = (_top(vow, readings, kind) for kind in ("V", "A"))
-    bounds = list(_bounds(vow, kinds))
+    volts, amperes = top(vow, readings, "V"), top(vow, readings, "A")
+    bounds = list(borders(vow, readings))
     defaults = {entry.name: entry.exact(entry.default) for entry in vow.settings}
-    factors = {name: factor for name, (_, factor) in readings.items()}
 
     def inside(x: Fraction, y: Fraction) -> bool:
         here = {"V": x, "A": y, "W": x * y}
-        values = {**defaults, **{name: here[kind] / factors[name] for name, kind in kinds.items()}}
+        values = {**defaults, **{name: here[axis.kind] / axis.factor for name, axis in readings.items()}}
         try:
             return all(condition.truth(values) == holds for _, condition, holds in bounds)
         except ExpressionError:
@@ -100,33 +94,6 @@ def plane(vow: Vow, points: Sequence[tuple[str, float, float]]) -> Plane | None:
         across=tuple((place(at, 0)[0], f"{at:g}") for at in _ticks(float(volts))),
         up=tuple((place(0, at)[1], f"{at:g}") for at in _ticks(float(amperes))),
         bounds=tuple(name for name, _, _ in bounds),
-    )
-
-
-def _bounds(vow: Vow, kinds: Mapping[str, str]) -> Iterator[tuple[str, Expression, bool]]:
-    """What bounds the room: a name, a condition, and whether it is true or false inside."""
-    settings = {entry.name for entry in vow.settings}
-    live = {name for name, state in vow.states.items() if state.energised}
-
-    def bears(condition: Expression) -> bool:
-        names = set(condition.names)
-        return bool(names & set(kinds)) and names <= set(kinds) | settings
-
-    for name, limit in vow.document.limits.items():
-        for sign, bound in ((">=", limit.low), ("<=", limit.high)):
-            if bound is not None and bears(condition := parse(f"{limit.of} {sign} ({bound.text})")):
-                yield f"limit {name}", condition, True
-    for name, trip in vow.trips.items():
-        if live & set(trip.armed_in) and bears(trip.when):
-            yield f"trip {name}", trip.when, False
-
-
-def _top(vow: Vow, readings: Mapping[str, tuple[str, Fraction]], wanted: str) -> Fraction:
-    """The greatest reading on an axis, in SI units."""
-    return max(
-        vow.points[name].number.high * vow.points[name].number.step * factor
-        for name, (kind, factor) in readings.items()
-        if kind == wanted
     )
 
 
