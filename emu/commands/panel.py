@@ -100,25 +100,23 @@ def _simulated(
     link: str | None,
     public: bool,
 ) -> Simulated:
-    from wirevow.emu.bench import Bench
     from wirevow.emu.faults import build_instrument
     from wirevow.emu.loading import sound
     from wirevow.emu.panel.simulated import Simulated
-    from wirevow.emu.plant.registry import fitted
+    from wirevow.emu.plant.registry import fitted, wired
     from wirevow.emu.ports.address import find
     from wirevow.emu.ports.interface import Instrument
-    from wirevow.protocol.document.load import load_yaml_model
     from wirevow.protocol.vow import compile_vow
 
     vow = compile_vow(fitted(sound(doc)))
-    wired = load_yaml_model(find(bench, "bench"), Bench).document if bench is not None else None
+    on_bench = wired(find(bench, "bench"), vow.document) if bench is not None else None
     instrument: Instrument
     if firmware is None:
-        instrument = build_instrument(vow, wired, seed, fault)
+        instrument = build_instrument(vow, on_bench, seed, fault)
     elif fault is not None:
         raise click.UsageError("--fault breaks the simulated instrument, not the firmware: leave one out.")
     else:
         from wirevow.emu.firmware.run import run_firmware
 
-        instrument = run_firmware(vow, firmware, wired, seed)
-    return Simulated(instrument, vow, listen=listen, link=link, public=public, wired=wired)
+        instrument = run_firmware(vow, firmware, on_bench, seed)
+    return Simulated(instrument, vow, listen=listen, link=link, public=public, wired=on_bench)

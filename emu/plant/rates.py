@@ -44,7 +44,7 @@ from wirevow.protocol.document.plant import PlantError, PlantUse
 from wirevow.protocol.document.terminals import Control, Signal
 from wirevow.protocol.errors import WirevowError
 
-LOOKS = 8
+LOOKS = 4
 """In each step of the solver, at as many instants, whether a watch has changed its truth."""
 LONGEST_PIECE_S = LOOK_AHEAD_NS / 1e9
 _SOLVING = Lock()
@@ -54,7 +54,7 @@ _SOLVING = Lock()
 class _Stretch:
     """From one event to the next: what was driven, and the states, integrated as far as anybody looked."""
 
-    __slots__ = ("_plant", "driven", "edges_ns", "happened", "pieces", "start_ns", "states")
+    __slots__ = ("_plant", "driven", "edges_ns", "happened", "looks", "pieces", "start_ns", "states")
 
     def __init__(self, plant: RatesPlant, start_ns: int, states: tuple[float, ...]) -> None:
         self._plant = plant
@@ -66,6 +66,8 @@ class _Stretch:
         """Ends of the solver's steps."""
         self.pieces: list[Any] = []
         """What interpolates in each step, over seconds since the stretch began."""
+        self.looks: list[list[tuple[int, Mapping[str, float]]]] = []
+        """In each step as far as a watch has needed it: instants, and the outputs there."""
 
     def at(self, ns: int) -> tuple[float, ...]:
         """The states at an instant in the stretch."""
@@ -74,6 +76,21 @@ class _Stretch:
         self.reach(ns)
         index = min(max(bisect_right(self.edges_ns, ns) - 1, 0), len(self.pieces) - 1)
         return tuple(self.pieces[index]((ns - self.start_ns) * 1e-9).tolist())
+
+    def look(self, step: int) -> list[tuple[int, Mapping[str, float]]]:
+        """The outputs at the instants of a step at which watches are looked at."""
+        while len(self.looks) <= step:
+            begin, end = self.edges_ns[len(self.looks) : len(self.looks) + 2]
+            instants = sorted({begin + (end - begin) * part // LOOKS for part in range(1, LOOKS + 1)})
+            seconds = [(instant - self.start_ns) * 1e-9 for instant in instants]
+            columns = self.pieces[len(self.looks)](seconds).T.tolist()
+            self.looks.append(
+                [
+                    (instant, self._plant.checked_outputs(states, instant))
+                    for instant, states in zip(instants, columns, strict=True)
+                ]
+            )
+        return self.looks[step]
 
     def reach(self, ns: int) -> None:
         """Integrate on until the instant is within what is known."""
@@ -222,9 +239,16 @@ class RatesPlant(Seam):
         return outputs[signal]
 
     def _outputs(self, stretch: _Stretch, ns: int) -> Mapping[str, float]:
-        outputs: Mapping[str, float] = self._within(stretch, lambda held: self.outputs(*held.at(ns)))
+        outputs: Mapping[str, float] = self._within(
+            stretch, lambda held: self.checked_outputs(held.at(ns), ns)
+        )
+        return outputs
+
+    def checked_outputs(self, states: Sequence[float], ns: int) -> Mapping[str, float]:
+        """What `outputs` makes of states, if it is a finite number for every signal; PlantError if not."""
+        outputs = self.outputs(*states)
         try:
-            good = all(math.isfinite(outputs[name]) for name in self.signals)
+            good = math.isfinite(sum([outputs[name] for name in self.signals]))
         except (KeyError, TypeError):
             good = False
         if not good:
@@ -275,19 +299,19 @@ class RatesPlant(Seam):
         return stretch.edges_ns[-1]
 
     def _first_change(self, watch: Watch, stop: int) -> int:
-        edges = self._past[-1].edges_ns
+        stretch = self._past[-1]
         left = self.now_ns
-        for index in range(max(bisect_right(edges, left), 1), len(edges)):
-            begin, end = edges[index - 1], edges[index]
-            for look in range(1, LOOKS + 1):
-                right = min(begin + (end - begin) * look // LOOKS, stop)
+        for step in range(max(bisect_right(stretch.edges_ns, left) - 1, 0), len(stretch.pieces)):
+            for right, outputs in self._within(stretch, lambda held, step=step: held.look(step)):
                 if right <= left:
                     continue
-                if watch.holds(self._value(watch.signal, right)) != watch.true:
+                if right > stop:
+                    right, outputs = stop, self._outputs(stretch, stop)
+                if watch.holds(outputs[watch.signal]) != watch.true:
                     return self._bisected(watch, left, right)
+                if right == stop:
+                    return stop
                 left = right
-            if left >= stop:
-                break
         return stop
 
 
