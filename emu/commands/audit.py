@@ -57,6 +57,10 @@ def command(
 ) -> int:
     """Run the checker against an instrument of DOC with every named fault in turn, and against a good one.
 
+    \b
+    Example:  wirevow audit tarn
+              wirevow audit tarn --firmware --keep build/mutants.jsonl
+
     Some of the faults are held out: without --holdout only the score tells of them, no name, so that the
     checker can be tuned on the others.
 

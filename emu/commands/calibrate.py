@@ -28,8 +28,8 @@ def command() -> None:
     """Correct readings and levels against a reference meter.
 
     \b
-      wirevow calibrate voltage tarn emu://tarn --from 1 --to 30 --out build/volts
-      wirevow calibrate undo build/volts/certificate.json tarn emu://tarn
+    Example:  wirevow calibrate voltage tarn emu://tarn --from 1 --to 30 --out build/volts
+              wirevow calibrate undo build/volts/certificate.json tarn emu://tarn
 
     On emu:// the meter and the source are simulated. On a real box you type in what your meter shows, or
     name a Python function that reads it: --meter meter.py:volts, where meter.py is for instance
@@ -76,8 +76,7 @@ def _job(function: Any) -> Any:
 def voltage(**given: Any) -> int:
     """Correct the voltage reading. Nothing is energised; you bring the source to each point.
 
-    \b
-      wirevow calibrate voltage tarn emu://tarn --from 1 --to 30 --out build/volts
+    Example: wirevow calibrate voltage tarn emu://tarn --from 1 --to 30 --out build/volts
     """
     return _calibrate("voltage", **given)
 
@@ -88,8 +87,7 @@ def voltage(**given: Any) -> int:
 def current(**given: Any) -> int:
     """Correct the current reading and, where it has trims, the level. The box sinks each point's current.
 
-    \b
-      wirevow calibrate current tarn emu://tarn --from 0.1 --to 3 --out build/amps
+    Example: wirevow calibrate current tarn emu://tarn --from 0.1 --to 3 --out build/amps
     """
     return _calibrate("current", source=None, **given)
 
@@ -154,8 +152,7 @@ def _calibrate(quantity: str, doc: str, port: str, named: dict[str, str | None],
 def undo(certificate_file: str, doc: str, port: str, named: dict[str, str | None], save: bool) -> int:
     """Put back the trims that were in force before the calibration of CERTIFICATE.
 
-    \b
-      wirevow calibrate undo build/volts/certificate.json tarn /dev/ttyUSB0
+    Example: wirevow calibrate undo build/volts/certificate.json tarn /dev/ttyUSB0
     """
     from wirevow.emu.connecting import connect
     from wirevow.protocol.jobs.box import RECONNECT_S

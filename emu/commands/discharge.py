@@ -63,8 +63,8 @@ def command(
     On emu:// hours pass in seconds:
 
     \b
-      wirevow discharge tarn "emu://tarn?bench=lithium-pack" --chemistry lithium-ion \\
-          --cells 3 --cut-off 3.0 --rated 5 --amps 1 --pulses --out build/pack
+    Example:  wirevow discharge tarn "emu://tarn?bench=lithium-pack" --chemistry lithium-ion \\
+                  --cells 3 --cut-off 3.0 --rated 5 --amps 2.5 --out build/pack
     """
     from wirevow.emu.connecting import connect
     from wirevow.protocol.jobs.box import RECONNECT_S

@@ -136,7 +136,10 @@ def draw_recording(file: Path, journal: Path, name: str) -> None:
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
 @FILE
 def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int, file: Path) -> None:
-    """Draw a capacity run into FILE (png, svg or pdf)."""
+    """Draw a capacity run into FILE (png, svg or pdf).
+
+    Example: wirevow draw discharge battery.png
+    """
     from wirevow.emu.plant.pictures import discharge
 
     _save(discharge(*_loaded(doc, bench), amps, cut_off, seed), file)
@@ -155,7 +158,10 @@ def draw_discharge(doc: str, bench: str, amps: float, cut_off: float, seed: int,
 @click.option("--seed", default=1, show_default=True, help="Of the converters' noise.")
 @FILE
 def draw_swing(doc: str, bench: str, low: float, high: float, slew: float, seed: int, file: Path) -> None:
-    """Draw the edges of a swing into FILE (png, svg or pdf)."""
+    """Draw the edges of a swing into FILE (png, svg or pdf).
+
+    Example: wirevow draw swing edges.png
+    """
     from wirevow.emu.plant.pictures import swing
 
     _save(swing(*_loaded(doc, bench), low, high, slew, seed), file)
@@ -167,8 +173,7 @@ def draw_swing(doc: str, bench: str, low: float, high: float, slew: float, seed:
 def draw_runs(file: Path, logs: tuple[Path, ...]) -> None:
     """Compare up to four discharges in one picture, FILE, from their logs (or the folders of them).
 
-    \b
-      wirevow draw runs both.png build/new build/old
+    Example: wirevow draw runs build/both.png build/pack build/fast
     """
     from wirevow.protocol.figures import COLOURS
     from wirevow.protocol.jobs.pictures import compared

@@ -30,7 +30,11 @@ def _speed(context: click.Context, parameter: click.Parameter, value: str) -> in
 @click.option("--link", metavar="PATH", help="A name that stays the same for the pseudo-terminal.")
 @click.option("--pace", metavar="BAUD", type=click.IntRange(min=300), help="Delay bytes as this rate does.")
 @click.option("--fault", metavar="NAME", help="Break it in one way on purpose.")
-@click.option("--firmware", metavar="HOW", help="Run firmware instead: host, chip, or your own .elf file.")
+@click.option(
+    "--firmware",
+    metavar="HOW",
+    help="Run firmware instead: host, chip, your own .elf file, or the folder of its C.",
+)
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
 @click.option(
     "--speed",
@@ -56,6 +60,11 @@ def command(
     public: bool,
 ) -> None:
     """Simulate the instrument of DOC on a port until Ctrl-C.
+
+    \b
+    Example:  wirevow emulate tarn --link tarn-port
+              wirevow emulate tarn --listen tcp:127.0.0.1:0 --rig tcp:127.0.0.1:0 --bench lithium-pack
+              wirevow emulate tarn --firmware host
 
     Hosts may come and go; the instrument keeps running. Its address is printed once it listens; that of a rig
     ends in a secret, which the checker needs: give it the whole address.

@@ -47,6 +47,8 @@ def command(
 ) -> int:
     """Infer the state machine of the instrument at PORT, and show how it differs from DOC's.
 
+    Example: wirevow learn tarn emu://tarn --svg tarn.svg
+
     DOC gives the names and the inputs; the instrument's own machine may be another. Nothing is energised
     unless a rig says that the instrument is simulated, and a real one is not booted or switched unless
     --allow says so: the states behind that are not learned. Nothing of a real one is changed before you have

@@ -44,6 +44,8 @@ def command(
     a real one is not saved to, booted or switched unless --allow says so. Nothing of a real one is changed
     before you have agreed to that.
 
+    Example: wirevow replay cases/tarn-0-action.sink.start.ticket.case emu://tarn
+
     Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
     """
     from wirevow.protocol.conformance.casefile import read_case, write_case

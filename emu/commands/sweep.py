@@ -40,8 +40,8 @@ def command(
     Exit status: 0 if every level was reached, 1 if a limit ended it.
 
     \b
-      wirevow sweep tarn "emu://tarn?bench=usb-sagging" --to 2 --least-volts 4 \\
-          --most-watts 12 --step --out build/usb
+    Example:  wirevow sweep tarn "emu://tarn?bench=usb-sagging" --to 2 --least-volts 4 \\
+                  --most-watts 12 --step --out build/usb
     """
     from wirevow.emu.connecting import connect
     from wirevow.protocol.jobs.box import RECONNECT_S

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 def command(port: str, doc: str | None, endpoint: str | None, as_json: bool, yes: bool) -> int:
     """Talk to the instrument at PORT: ask points, put settings, do actions.
 
+    Example: wirevow talk emu://tarn
+
     At a terminal it is a console with completion (Tab), help from the document below the line, and a history.
     Notices appear above the line that is typed. :help tells what can be typed; Ctrl-D or :quit ends it,
     Ctrl-C ends it at once. Whatever ends it, the instrument is made safe if anything was put or done.
