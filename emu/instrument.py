@@ -111,16 +111,18 @@ class Instrument:
             self.now_ns = now_ns
             return
         while True:
-            self._pay()
+            if self._owed:
+                self._pay()
             timer_ns = self._timer_ns() if self.powered else None
-            target_ns = now_ns if timer_ns is None else max(self.now_ns, min(now_ns, timer_ns))
+            target_ns = now_ns if timer_ns is None or timer_ns >= now_ns else max(self.now_ns, timer_ns)
             crossing = self.plant.advance(target_ns)
             if crossing is not None:
                 self.now_ns = crossing.when_ns
                 self._rules.crossed(crossing.key, crossing.true, crossing.when_ns)
-            else:
-                self.now_ns = max(self.now_ns, target_ns)
-            if self.powered and self._act():
+            elif target_ns > self.now_ns:
+                self.now_ns = target_ns
+            due = crossing is not None or (timer_ns is not None and timer_ns <= self.now_ns)
+            if due and self.powered and self._act():
                 continue
             if crossing is None and self.now_ns >= now_ns:
                 self._quiet_ns = self._quiet_until_ns(timer_ns)
@@ -158,9 +160,13 @@ class Instrument:
                 act()
 
     def _timer_ns(self) -> int | None:
-        capture_ns = self._capture[2] if self._capture is not None else None
-        times = (self.device.next_timeout_ns(), self._rules.next_ns(), capture_ns)
-        return min((time for time in times if time is not None), default=None)
+        least = self.device.next_timeout_ns()
+        due = self._rules.next_ns()
+        if least is None or (due is not None and due < least):
+            least = due
+        if self._capture is not None and (least is None or self._capture[2] < least):
+            least = self._capture[2]
+        return least
 
     def _act(self) -> bool:
         """Do the first thing that is due now; whether there was one."""
@@ -281,7 +287,7 @@ class Instrument:
         """Arm the rules anew where they depend on what changed."""
         if names is None:
             self._owe(partial(self._rules.enter, self.device.state, now_ns))
-        elif names:
+        elif names and (self._owed or self._rules.concern(names)):
             self._owe(partial(self._rules.changed, names, now_ns))
         else:
             self._quiet_ns = 0  # a time has changed: ask for it anew

@@ -144,6 +144,10 @@ class Rules:
                 self._arm(rule, now_ns)
         self._active = wanted
 
+    def concern(self, names: Sequence[str]) -> bool:
+        """Whether armed rules depend on one of these settings."""
+        return any(rule.active for name in names for rule in self._by_name.get(name, ()))
+
     def changed(self, names: Sequence[str], now_ns: int) -> None:
         """Settings changed: look again at the armed rules that depend on them."""
         for name in names:

@@ -199,10 +199,11 @@ class Device:
 
     def next_timeout_ns(self) -> int | None:
         """When the present state is left because of time alone; None if it is not."""
-        leaves = self.vow.states[self.state].leaves
-        if not leaves:
-            return None
-        return min((self.entered_ns + leave.after_ns for leave in leaves if leave.when is None), default=None)
+        least: int | None = None
+        for leave in self.vow.states[self.state].leaves:
+            if leave.when is None and (least is None or leave.after_ns < least):
+                least = leave.after_ns
+        return None if least is None else self.entered_ns + least
 
     def expire(self, now_ns: int) -> None:
         """Leave the state if its time is over; at most once, the caller asks again for the next state."""

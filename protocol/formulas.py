@@ -17,29 +17,30 @@ Formula = Callable[[Counts], int]
 class Formulas:
     """The formulas of one vow's points. The counts given to them must lie in the points' ranges.
 
+    They are kept with the vow: every device of it has the same.
+
     Raises ExpressionError for an expression that may divide by zero; vetting refuses such documents.
     """
 
     def __init__(self, vow: Vow) -> None:
         self._vow = vow
-        self._low: dict[str, Formula] = {}
-        self._high: dict[str, Formula] = {}
-        self._derived: dict[str, Formula] = {}
+        self._made = vow.made
 
     def low(self, entry: PointEntry) -> Formula:
         """The lower limit of a point that declares one, rounded inwards."""
-        return self._low.get(entry.name) or self._make(self._low, entry, entry.low, "up")
+        return self._made.get((entry.name, "low")) or self._make("low", entry, entry.low, "up")
 
     def high(self, entry: PointEntry) -> Formula:
         """The upper limit of a point that declares one, rounded inwards."""
-        return self._high.get(entry.name) or self._make(self._high, entry, entry.high, "down")
+        return self._made.get((entry.name, "high")) or self._make("high", entry, entry.high, "down")
 
     def derived(self, entry: PointEntry) -> Formula:
         """The value of a derived point, rounded half away from zero; it may lie outside the range."""
-        return self._derived.get(entry.name) or self._make(self._derived, entry, entry.derived, "nearest")
+        made = self._made.get((entry.name, "derived"))
+        return made or self._make("derived", entry, entry.derived, "nearest")
 
     def _make(
-        self, made: dict[str, Formula], entry: PointEntry, expression: Expression | None, rounding: Rounding
+        self, what: str, entry: PointEntry, expression: Expression | None, rounding: Rounding
     ) -> Formula:
         assert expression is not None, f"{entry.name} has no such formula"
         scales = {
@@ -51,5 +52,7 @@ class Formulas:
             name: (self._vow.points[name].number.low * step, self._vow.points[name].number.high * step)
             for name, step in scales.items()
         }
-        formula = made[entry.name] = expression.count_function(scales, ranges, entry.number.step, rounding)
+        formula = self._made[entry.name, what] = expression.count_function(
+            scales, ranges, entry.number.step, rounding
+        )
         return formula

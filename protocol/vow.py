@@ -6,7 +6,7 @@ document's model in a hot path. Nothing here knows what kind of instrument the d
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
@@ -157,6 +157,10 @@ class Vow:
     """Points whose value comes from the plant or from the clock."""
     parts: frozenset[str]
     """Optional parts of the wire."""
+    made: dict[tuple[str, str], Callable[..., int]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """Limits and derived points as functions, once they have been needed (`Formulas`)."""
 
     def system_point(self, system: str) -> PointEntry | None:
         """The point that shows this of the system (`system`), if the document has it."""

@@ -1,14 +1,14 @@
 """The rig of a simulated instrument, in the process that has it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 from wirevow.emu.clock import Clock
 from wirevow.emu.ports.interface import Stepping, Wired
 from wirevow.emu.ports.line import Line
-from wirevow.protocol.conformance.rig import Hello, RigError
+from wirevow.protocol.conformance.rig import MOST_REPEATED, Hello, RigError
 
-ABILITIES = frozenset({"bench", "power", "reset", "hold", "advance"})
+ABILITIES = frozenset({"bench", "repeat", "power", "reset", "hold", "advance"})
 QUICK = "quick"
 LONGEST_NS = 400 * 24 * 3600 * 1_000_000_000
 """Longest single advance: more than a year."""
@@ -48,6 +48,16 @@ class InstrumentRig:
         with self._turn():
             try:
                 self._line.instrument.bench(event, value, self._settle())
+            except ValueError as error:
+                raise RigError(str(error)) from error
+
+    def repeat(self, event: str, values: Sequence[str], times: int) -> None:
+        if not 0 <= times * len(values) <= MOST_REPEATED:
+            raise RigError(f"a repeat is at most {MOST_REPEATED} events, not {times} times {len(values)}")
+        with self._turn():
+            try:
+                for value in (*values,) * times:
+                    self._line.instrument.bench(event, value, self._settle())
             except ValueError as error:
                 raise RigError(str(error)) from error
 

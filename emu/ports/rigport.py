@@ -143,7 +143,7 @@ class RigPort:
             try:
                 request = _understood(line)
                 if request.get("do") in ("advance", "counts"):
-                    self._awaited = request, _whole(request, "sent"), time.monotonic() + ARRIVAL_S
+                    self._awaited = request, _whole(request, "sent", "bytes"), time.monotonic() + ARRIVAL_S
                     continue
             except RigError as error:
                 self._say(_refusal(error.message))
@@ -190,6 +190,9 @@ class RigPort:
             case "bench":
                 rig.bench(_event(request), _value(request))
                 return self._counted()
+            case "repeat":
+                rig.repeat(_event(request), _words(request), _whole(request, "times", "events"))
+                return self._counted()
             case "power":
                 on = request.get("on")
                 if not isinstance(on, bool):
@@ -204,13 +207,14 @@ class RigPort:
             case "run":
                 rig.run()
             case "advance":
-                emitted = rig.advance(_nanoseconds(request), _whole(request, "sent"))
+                emitted = rig.advance(_nanoseconds(request), _whole(request, "sent", "bytes"))
                 return {"emitted": emitted, "now_ns": rig.now_ns()}
             case "counts":
-                return {"emitted": rig.counts(_whole(request, "sent")), "now_ns": rig.now_ns()}
+                return {"emitted": rig.counts(_whole(request, "sent", "bytes")), "now_ns": rig.now_ns()}
             case other:
                 raise RigError(
-                    f'"do" is hello, bench, power, reset, hold, run, advance or counts, not {_shown(other)}'
+                    '"do" is hello, bench, repeat, power, reset, hold, run, advance or counts, '
+                    f"not {_shown(other)}"
                 )
         return {}
 
@@ -244,10 +248,10 @@ def _refusal(error: str) -> Answer:
     return {"ok": False, "error": error}
 
 
-def _whole(request: dict[str, Any], name: str) -> int:
+def _whole(request: dict[str, Any], name: str, of: str) -> int:
     number = request.get(name)
     if not isinstance(number, int) or isinstance(number, bool) or number < 0:
-        raise RigError(f'"{name}" is a whole number of bytes, not {_shown(number)}')
+        raise RigError(f'"{name}" is a whole number of {of}, not {_shown(number)}')
     return number
 
 
@@ -269,6 +273,13 @@ def _event(request: Answer) -> str:
     if not isinstance(event, str):
         raise RigError(f'"event" is the name of a bench event, not {_shown(event)}')
     return event
+
+
+def _words(request: dict[str, Any]) -> list[str]:
+    values = request.get("values")
+    if not isinstance(values, list) or not all(isinstance(each, str) for each in values):
+        raise RigError(f'"values" is a list of words, not {_shown(values)}')
+    return values
 
 
 def _value(request: dict[str, Any]) -> float | str | None:

@@ -11,7 +11,7 @@ import importlib.metadata
 import json
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
@@ -29,6 +29,8 @@ QUICK_S = ANSWER_S / 200
 """An answer that came in so short a time lets the next stride be twice as long."""
 LONGEST_STRIDE_NS = 100_000 * 1_000_000_000
 """More than a day; no wait of a check is longer."""
+MOST_REPEATED = 10_000
+"""Events of one `repeat`."""
 _NANO = 1_000_000_000
 
 
@@ -47,8 +49,9 @@ class Hello:
     events: frozenset[str]
     """Bench events that it can make happen."""
     abilities: frozenset[str]
-    """Of `bench`, `power`, `reset`, `hold`, `advance`: what it can do. `quick` besides: nothing needs to
-    be left out because it takes long, so that what is tried does not depend on how long things took."""
+    """Of `bench`, `power`, `reset`, `hold`, `advance`: what it can do. `repeat` besides: many bench events at
+    once (`Repeating`). `quick`: nothing needs to be left out because it takes long, so that what is tried
+    does not depend on how long things took."""
     held: bool
     """Its clock stands still unless advanced."""
 
@@ -88,6 +91,17 @@ class Rig(Protocol):
 
     def close(self) -> None:
         """Let go. Time passes by itself again."""
+
+
+@runtime_checkable
+class Repeating(Protocol):
+    """What a rig of the ability `repeat` has besides. RigError as for `Rig`."""
+
+    def repeat(self, event: str, values: Sequence[str], times: int) -> None:
+        """Make a bench event happen with each of these words in turn, and that so many times.
+
+        As `bench` one by one, all at one instant; at most `MOST_REPEATED` events in all.
+        """
 
 
 def greeting(rig: Rig, endpoint: str, document: str) -> Hello:
@@ -161,6 +175,9 @@ class SocketRig:
 
     def bench(self, event: str, value: float | str | None = None) -> None:
         self._happen({"do": "bench", "event": event, "value": value})
+
+    def repeat(self, event: str, values: Sequence[str], times: int) -> None:
+        self._happen({"do": "repeat", "event": event, "values": list(values), "times": times})
 
     def power(self, on: bool) -> None:
         self._happen({"do": "power", "on": on})

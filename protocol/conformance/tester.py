@@ -35,7 +35,7 @@ from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
 from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
 from wirevow.protocol.conformance.keeping import Found, found_counters, kept, saved_words
-from wirevow.protocol.conformance.rig import Rig, RigError
+from wirevow.protocol.conformance.rig import Repeating, Rig, RigError
 from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import BenchEvent, Leave, Provoke
@@ -71,6 +71,8 @@ ABOUT_NOTICES = ("wire.notice.", "wire.watchdog")
 """What is tried with readings and hands: an answer that does not come has nothing to do with them."""
 BOOTING = frozenset({"power", "reset"})
 """What a rig does with these boots the instrument."""
+TAKEN_TOGETHER = 500
+"""So often the panel takes control and gives it back before it is looked whether somebody wants an end."""
 MANY = 4
 """A wait of more times the silence that is allowed is long."""
 WATCH_NAP_NS = 2_000_000
@@ -1384,10 +1386,16 @@ class Tester:
         self.panel(event, turns[1])
         rig, twin, now_ns = self.need("bench"), self.oracle.twin, self.now_ns
         entries = [Entry(now_ns, "bench", name=event, value=value) for value in turns]
-        for _ in range(times - 1):
-            self.session.journal += entries
-            for value in turns:
-                rig.bench(event, value)
+        together = rig if "repeat" in self.abilities and isinstance(rig, Repeating) else None
+        for left in range(times - 1, 0, -TAKEN_TOGETHER):
+            self.session.look()
+            again = min(left, TAKEN_TOGETHER)
+            self.session.journal += entries * again
+            if together is not None:
+                together.repeat(event, turns, again)
+            for value in turns * again:
+                if together is None:
+                    rig.bench(event, value)
                 twin.panel(event, value, now_ns)
         self.quiet()
         self.expect_notices()

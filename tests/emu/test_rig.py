@@ -17,7 +17,7 @@ from wirevow.emu.clock import VirtualClock
 from wirevow.emu.ports.line import Line
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.emu.ports.rigport import RigPort
-from wirevow.protocol.conformance.rig import Rig, RigError, SocketRig, open_rig
+from wirevow.protocol.conformance.rig import Repeating, Rig, RigError, SocketRig, open_rig
 from wirevow.protocol.serialport import PortError
 
 
@@ -37,8 +37,18 @@ def test_says_who_it_is(bench: tuple[Fake, serial.Serial, Rig]) -> None:
     assert hello.simulated
     assert hello.document == "fake"
     assert hello.events == {"source.voltage", "trigger"}
-    assert hello.abilities == {"bench", "power", "reset", "hold", "advance", "quick"}
+    assert hello.abilities == {"bench", "repeat", "power", "reset", "hold", "advance", "quick"}
     assert not hello.held
+
+
+def test_many_events_at_once_are_as_one_by_one(bench: tuple[Fake, serial.Serial, Rig]) -> None:
+    fake, _, rig = bench
+    assert isinstance(rig, Repeating)
+    rig.repeat("source.voltage", ["9", "good"], 2)
+    with pytest.raises(RigError, match="at most 10000 events"):
+        rig.repeat("source.voltage", ["9", "good"], 5001)
+    events = [event[2] for event in fake.seen if event[0] == "bench"]
+    assert events == ["9", "good", "9", "good"]
 
 
 def test_its_hands_reach_the_instrument(bench: tuple[Fake, serial.Serial, Rig]) -> None:
@@ -259,7 +269,7 @@ class TestWire:
                     "document": "fake",
                     "events": ["source.voltage", "trigger"],
                     "clock": "real",
-                    "abilities": ["advance", "bench", "hold", "power", "quick", "reset"],
+                    "abilities": ["advance", "bench", "hold", "power", "quick", "repeat", "reset"],
                 }
             ]
 
@@ -295,6 +305,11 @@ class TestWire:
             (b'{"do": "bench", "event": "trigger", "value": [1]}', '"value" is a number, a word or null'),
             (b'{"do": "bench", "event": "trigger", "value": 1e999}', '"value" is a number, a word or null'),
             (b'{"do": "bench", "event": "trigger", "value": true}', '"value" is a number, a word or null'),
+            (
+                b'{"do": "repeat", "event": "trigger", "values": [1], "times": 2}',
+                '"values" is a list of words',
+            ),
+            (b'{"do": "repeat", "event": "trigger", "values": ["a"]}', '"times" is a whole number of events'),
             (b'{"do": "power", "on": 1}', '"on" is true or false'),
             (b'{"do": "counts", "sent": -1}', '"sent" is a whole number'),
             (b'{"do": "counts"}', '"sent" is a whole number'),
