@@ -22,7 +22,7 @@ from wirevow.protocol.expression.tree import (
     Point,
     Word,
 )
-from wirevow.protocol.plane import axes
+from wirevow.protocol.plane import axes, borders
 from wirevow.protocol.quantity import Scale
 from wirevow.protocol.vow import PointEntry, Vow, bench_events, scale_of
 
@@ -35,6 +35,8 @@ def describe(vow: Vow, events: Collection[str]) -> dict[str, Json]:
     """The document of a page. `events`: names of the bench events that can be made to happen."""
     document = vow.document
     known = bench_events(document)
+    armed: dict[str, Json] = {f"limit {name}": limit.armed_in for name, limit in document.limits.items()}
+    armed |= {f"trip {name}": sorted(trip.armed_in) for name, trip in vow.trips.items()}
     return {
         "name": vow.identity[0],
         "version": vow.identity[1],
@@ -46,7 +48,16 @@ def describe(vow: Vow, events: Collection[str]) -> dict[str, Json]:
         "lastTripPoint": vow.system_name("last_trip"),
         "leading": leading(vow),
         "points": [_point(vow, entry) for entry in vow.points.values()],
-        "axes": {name: axis.kind for name, axis in axes(vow).items() if axis.factor == 1},
+        "axes": {name: [axis.kind, float(axis.factor)] for name, axis in axes(vow).items()},
+        "borders": [
+            {
+                "name": border.name,
+                "condition": formula(border.condition),
+                "holds": border.holds,
+                "in": armed.get(border.name),
+            }
+            for border in borders(vow, axes(vow))
+        ],
         "states": [
             {
                 "name": name,

@@ -15,9 +15,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
+from wirevow.emu.panel.checks import Check
 from wirevow.emu.panel.description import describe
 from wirevow.emu.panel.port import Piece
 from wirevow.emu.panel.source import Glance, Source
+from wirevow.protocol.conformance.cautions import AT_WORK
 from wirevow.protocol.errors import WirevowError
 
 MOST_PAGES = 8
@@ -102,10 +104,26 @@ class Page:
 
 
 class Session:
-    """Everything that pages share. `trouble` is why there is no instrument, where there is none."""
+    """Everything that pages share. `trouble` is why there is no instrument, where there is none.
 
-    def __init__(self, source: Source | None, *, trouble: str = "", title: str = "") -> None:
+    `checking` makes a check, of requirements like the patterns that it is given; None where none can be
+    started from a page.
+    """
+
+    def __init__(
+        self,
+        source: Source | None,
+        *,
+        trouble: str = "",
+        title: str = "",
+        checking: Callable[[list[str]], Check] | None = None,
+    ) -> None:
         self.source = source
+        self._checking = checking
+        self._check: Check | None = None
+        self._checked: list[Message] = []
+        """What a page that opens now has to know of the check."""
+        self._tasks: set[asyncio.Task[None]] = set()
         self.trouble = trouble
         self.title = title
         self.pages: list[Page] = []
@@ -146,10 +164,21 @@ class Session:
         return self.source is not None and self.source.kind == "simulated"
 
     async def _drop_hands(self) -> None:
+        """Whoever had them is gone, or lets go: a real instrument is made safe at once."""
         self.hands = self.pages[0] if self.pages and self._free() else None
         if self.source is not None and self.hands is None:
-            with suppress(WirevowError):
+            try:
                 await self.source.take(False)
+            except WirevowError as error:
+                for page in self.pages:
+                    page.tell({"is": "alarm", "text": error.message})
+
+    async def _give_hands(self, page: Page, agreed: bool) -> None:
+        if self.source is not None and not self._free():
+            if not agreed:
+                raise WirevowError("read the cautions first, and say that you will stay with it")
+            await self.source.take(True)
+        self.hands = page
 
     def _hello(self) -> Message:
         source = self.source
@@ -165,6 +194,9 @@ class Session:
             "values": self._values,
             "rows": list(self._rows),
             "said": list(self._said),
+            "checks": self._checking is not None,
+            "cautions": [] if self._free() else AT_WORK,
+            "checked": self._checked,
             "trouble": "",
         }
 
@@ -232,6 +264,38 @@ class Session:
             return None
         return round(glance.seconds, 6), [_number(glance.values, name) for name in self._numbers]
 
+    # ------------------------------------------------------------------------------------------------ checks
+
+    def _begin_check(self, only: list[str]) -> None:
+        if self._checking is None:
+            raise WirevowError("a check of this instrument is started with `wirevow check`, not from a page")
+        if self._check is not None:
+            raise WirevowError("a check runs already: stop it, or wait until it has ended")
+        self._check = self._checking(only)
+        self._checked = []
+        task = asyncio.create_task(self._follow_check(self._check))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _follow_check(self, check: Check) -> None:
+        verdicts: dict[str, str] = {}
+        self._tell_check({"kind": "begun"})
+        async for message in check.messages():
+            verdicts |= message.get("verdicts", {})
+            self._tell_check(message)
+            self._checked = [{"is": "check", **message, "verdicts": dict(verdicts)}]
+        self._check = None
+
+    def _tell_check(self, message: Message) -> None:
+        for page in self.pages:
+            page.tell({"is": "check", **message})
+
+    async def close(self) -> None:
+        """End a check that runs."""
+        for task in list(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
     # ---------------------------------------------------------------------------------------------- obeying
 
     async def _obey(self, page: Page, message: Message) -> None:
@@ -239,7 +303,9 @@ class Session:
         answer: Message = {"is": "answer", "id": message.get("id"), "ok": True, "text": ""}
         try:
             if message.get("do") == "hands":
-                self.hands = page
+                await self._give_hands(page, message.get("agreed") is True)
+            elif message.get("do") == "let go" and self.hands is page:
+                await self._drop_hands()
             elif self.hands is not page:
                 raise WirevowError("another page has the controls: take them first")
             else:
@@ -274,6 +340,10 @@ class Session:
                 await source.speed(int(message["times"]))
             case "advance":
                 await source.advance(_seconds(message))
+            case "check":
+                self._begin_check(_text(message, "only").split())
+            case "stop check" if self._check is not None:
+                self._check.stop()
             case other:
                 raise ValueError(f"{str(other)[:40]!r} is nothing to be done")
         return ""

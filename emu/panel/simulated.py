@@ -79,8 +79,7 @@ class Simulated:
         self._thread = threading.Thread(target=self._run, name="emulator", daemon=True)
         self.address = self._port.address
 
-    def start(self) -> None:
-        """Let it run; in the loop of the page."""
+    async def start(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._server.clock.begin()
         self._thread.start()

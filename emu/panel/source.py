@@ -51,6 +51,10 @@ class Source(Protocol):
         """Bench events that can be made to happen."""
         ...
 
+    async def start(self) -> None:
+        """Let it run, in the loop of the pages."""
+        ...
+
     async def glance(self) -> Glance:
         """Look at it."""
         ...

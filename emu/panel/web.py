@@ -93,6 +93,7 @@ class PageServer:
             await web.SockSite(runner, self._socket).start()
             await self._session.look()
         finally:
+            await self._session.close()
             for open_socket in list(self._sockets):
                 await open_socket.close()
             await runner.cleanup()

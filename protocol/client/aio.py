@@ -59,6 +59,8 @@ from wirevow.protocol.vow import Vow
 T = TypeVar("T")
 Opener = Callable[[asyncio.Protocol], Awaitable[asyncio.Transport]]
 """Connects a protocol to a port, again and again. Raises WirevowError."""
+Overhearing = Callable[[str, bytes], None]
+"""Told what is sent (`>`) and what came (`<`), as it passes."""
 CANCELLATIONS = 10
 """Cancelled so often while it makes the instrument safe, it gives that up."""
 HANGING_UP_S = 1.0
@@ -108,9 +110,11 @@ def opener(url: str, vow: Vow) -> Opener:
 class Link(asyncio.Protocol):
     """An open port, as operations use it, on the loop's clock."""
 
-    def __init__(self, url: str, opened: Opener, heard: Callable[[], None]) -> None:
+    def __init__(
+        self, url: str, opened: Opener, heard: Callable[[], None], overheard: Overhearing | None = None
+    ) -> None:
         self.url = url
-        self.said = Said()
+        self.said = Said(overheard)
         self._opened = opened
         self._heard = weakref.WeakMethod(heard)  # the loop holds on to what it reads from, not to the client
         """Called when something has come, or the port was lost, while no operation waits for bytes."""
@@ -257,6 +261,7 @@ class AsyncClient(Surface):
         checks: bool | None = None,
         keep_alive_s: float = 2.0,
         reconnect_s: float = RECONNECT_S,
+        overheard: Overhearing | None = None,
     ) -> None:
         """`opened` opens an instrument in this process, on the loop's clock."""
         host = host_of(vow, virtual=opened is not None, checks=checks, keep_alive_s=keep_alive_s)
@@ -267,6 +272,7 @@ class AsyncClient(Surface):
         super().__init__(url, vow, host, tree)
         self._opened = opener(url, vow) if opened is None else opened
         self._reconnect_s = reconnect_s
+        self._overheard = overheard
         self._lock = asyncio.Lock()
         self._resting: set[asyncio.Future[None]] = set()
         self._link: Link | None = None
@@ -401,7 +407,7 @@ class AsyncClient(Surface):
         """Open the port, and see who is there. WirevowError: WrongInstrument if its digest is another."""
         if self._link is not None:
             raise WirevowError(f"{self.url}: the client is open, or was; make a new one")
-        self._link = link = Link(self.url, self._opened, self._heard)
+        self._link = link = Link(self.url, self._opened, self._heard, self._overheard)
         self.host.virtual = getattr(asyncio.get_running_loop(), "virtual", False)
         try:
             await link.open()

@@ -104,11 +104,18 @@ class Surface:
 
 
 class Said:
-    """What was said last on the wire."""
+    """What was said last on the wire. Whoever listens (`overheard`) is told it at once."""
 
-    def __init__(self) -> None:
+    def __init__(self, overheard: Callable[[str, bytes], None] | None = None) -> None:
         self._pieces: deque[tuple[str, bytes]] = deque(maxlen=REMEMBERED)
-        self.add = self._pieces.append
+        self.add: Callable[[tuple[str, bytes]], None] = self._pieces.append
+        if overheard is not None:
+
+            def add(piece: tuple[str, bytes]) -> None:
+                self._pieces.append(piece)
+                overheard(*piece)
+
+            self.add = add
 
     def __str__(self) -> str:
         """A line each: `>` sent, `<` received."""

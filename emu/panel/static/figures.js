@@ -28,7 +28,7 @@ export class Figures {
     this.row.append(
       el("div", { class: "figure" }, el("p", { class: "name", text: point.name, title: point.means }),
         el("p", { class: "large" }, value, el("span", { class: "unit", text: shownUnit(point.unit) })), rule, told));
-    return { point, value, marks, hand, told, drawn: "" };
+    return { point, value, rule, marks, hand, told, drawn: "" };
   }
 
   /** @param {any} now */
@@ -51,6 +51,8 @@ export class Figures {
     const value = (/** @type {string} */ name) => now.value(name);
     const found = bounds(this.vow, point.name, value);
     const here = Number(text);
+    mark(figure.rule, "hidden", text === undefined || !found.length);
+    mark(figure.told, "hidden", text === undefined || !found.length);
     if (text === undefined || !found.length) return;
     const ats = found.map((each) => each.at);
     // From below the lowest threshold, or zero, to above the highest, or the reading itself.

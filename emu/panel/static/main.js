@@ -1,4 +1,6 @@
 // The page: what came is taken in at once, and drawn when the browser is about to draw.
+import { Acts } from "./acts.js";
+import { Check } from "./check.js";
 import { el, mark, write } from "./dom.js";
 import { Figures } from "./figures.js";
 import { Link } from "./link.js";
@@ -21,6 +23,8 @@ let now = null;
 let views = [];
 /** @type {Wire | null} */
 let wire = null;
+/** @type {Check | null} */
+let check = null;
 let shown = ""; // The document that the page was made for.
 let asleep = true;
 let trouble = "";
@@ -33,7 +37,9 @@ const link = new Link(hear, (state, why) => {
 
 /** @param {any} message */
 function hear(message) {
-  if (message.is === "hello") {
+  if (message.is === "alarm") {
+    warn(message.text);
+  } else if (message.is === "hello") {
     if (message.trouble) {
       trouble = message.trouble;
       write(place("title"), message.title);
@@ -42,12 +48,14 @@ function hear(message) {
       return;
     }
     begin(message);
+  } else if (message.is === "check") {
+    check?.hear(message);
   } else if (message.is === "frame" && now) {
     now.take(message);
     wire?.add(message.said, message.leftOut);
     if (message.trouble !== trouble && (message.trouble || trouble)) {
       trouble = message.trouble ?? "";
-      warn(trouble && `The instrument has ended: ${trouble}`);
+      warn(trouble);
     }
     mark(document.body, "data-pages", String(message.pages));
     if (asleep) {
@@ -61,6 +69,8 @@ function hear(message) {
 function begin(hello) {
   trouble = "";
   warn("");
+  cautions = hello.cautions;
+  list.replaceChildren(...cautions.map((text) => el("li", { text })));
   now = new Now(hello);
   const key = `${hello.document.name} ${hello.document.digest} ${hello.address}`;
   if (key !== shown) {
@@ -70,6 +80,7 @@ function begin(hello) {
     for (const view of views) if (view.charts) view.now = now;
   }
   wire?.add(hello.said, 0);
+  for (const message of hello.checked) check?.hear(message);
   for (const id of ["sheet", "ways"]) place(id).hidden = false;
 }
 
@@ -79,7 +90,7 @@ function build(hello) {
   document.title = `${vow.name} · Wirevow bench`;
   write(place("title"), vow.title);
   write(place("identity"), `${vow.name} ${vow.version} · ${vow.digest} · ${hello.kind}`);
-  const context = { document: vow, ask: (/** @type {any} */ message) => asked(message), tell, wired: hello.wired, kind: hello.kind, address: hello.address };
+  const context = { document: vow, ask: (/** @type {any} */ message) => asked(message), tell, wired: hello.wired, kind: hello.kind, address: hello.address, checks: hello.checks };
   for (const id of ["world", "instrument", "wire", "check"]) while (place(id).childElementCount > 1) place(id).lastElementChild?.remove();
   const part = (/** @type {string} */ id, /** @type {string} */ name, /** @type {string} */ cls) => {
     const made = el("section", { class: `part ${cls}`, "aria-label": name }, el("h3", { text: name }));
@@ -87,16 +98,18 @@ function build(hello) {
     return made;
   };
   wire = new Wire(place("wire"), context);
+  check = new Check(place("check"), context);
   views = [
     new Time(place("time"), context),
     new World(place("world"), context),
     new Figures(place("instrument"), context),
-    new Traces(part("instrument", "Traces", "wide"), context),
+    new Acts(place("instrument"), context),
   ];
   if (hasPlane(vow)) views.push(new Plane(part("instrument", "Operating point", "half"), context));
   views.push(new States(part("instrument", "States", "half"), context));
+  views.push(new Traces(part("instrument", "Traces", "wide"), context));
   if (vow.trips.length) views.push(new Protections(part("instrument", "Protections", "wide scrolls"), context));
-  views.push(new Points(part("instrument", "Points", "wide scrolls"), context), wire);
+  views.push(new Points(part("instrument", "Points", "wide scrolls"), context), wire, check);
 }
 
 /** @param {any} message */
@@ -120,20 +133,34 @@ function warn(text) {
   if (text && !trouble && !link.refused) hiding = setTimeout(() => { notice.hidden = true; }, 12000);
 }
 
+const hands = el("button", { type: "button", id: "hands", hidden: true, onclick: () => {
+  if (cautions.length && now?.mine) asked({ do: "let go" });
+  else if (cautions.length) dialog.showModal();
+  else asked({ do: "hands" });
+} });
+contact.after(hands);
+/** @type {string[]} */
+let cautions = [];
+const agree = el("input", { type: "checkbox", id: "agree" });
+const list = el("ul", {});
+const dialog = el("dialog", { "aria-labelledby": "cautions-name" }, el("h2", { id: "cautions-name", text: "Before you take control" }), list,
+  el("p", {}, agree, el("label", { for: "agree", text: "I have read this, I know what is wired up, and I will stay with it." })),
+  el("p", { class: "entry" }, el("button", { type: "button", id: "control", text: "Take control", onclick: async () => { if (agree.checked) { dialog.close(); await asked({ do: "hands", agreed: true }); } else agree.focus(); } }),
+    el("button", { type: "button", class: "quiet", text: "Only look", onclick: () => dialog.close() })));
+document.body.append(dialog);
+
 function draw() {
   asleep = true;
   if (!now || !link.socket) return;
-  const others = { you: "", another: "Another page has the controls.", nobody: "Nobody has the controls." }[/** @type {"you"} */ (now.hands)];
-  const text = trouble ? "✕ The instrument has ended" : `● ${now.times === 0 ? "Time stands" : now.times > 1 ? `${now.times}× as fast` : "In contact"}${others ? `. ${others}` : ""}`;
-  if (contact.firstChild?.textContent !== text) {
-    contact.replaceChildren(text);
-    if (others) contact.append(" ", el("button", { type: "button", id: "hands", text: "Take them", onclick: () => asked({ do: "hands" }) }));
-  }
+  const who = { you: cautions.length ? "This page has control." : "", another: "Another page has the controls.", nobody: cautions.length ? "Only looking." : "Nobody has the controls." }[/** @type {"you"} */ (now.hands)];
+  write(contact, trouble ? "✕ No instrument" : `● ${now.times === 0 ? "Time stands" : now.times > 1 ? `${now.times}× as fast` : "In contact"}${who ? `. ${who}` : ""}`);
+  hands.hidden = !who;
+  write(hands, now.mine ? "Let go, safe" : cautions.length ? "Take control…" : "Take them");
   for (const view of views) view.show(now);
 }
 
 // Dark or light: the system's choice, unless the person has made one.
-const LOOKS = ["as the system", "light", "dark"];
+const LOOKS = ["system", "light", "dark"];
 const look = place("look");
 function dress(/** @type {string} */ chosen) {
   mark(document.documentElement, "data-look", chosen === LOOKS[0] ? null : chosen);

@@ -8,7 +8,7 @@ const EDGE = { left: 44, right: 10, top: 8, bottom: 34 };
 
 /** Whether a document has such a plane. @param {any} vow */
 export function hasPlane(vow) {
-  const axes = Object.values(vow.axes);
+  const axes = Object.values(vow.axes).map((each) => each[0]);
   return axes.includes("V") && axes.includes("A");
 }
 
@@ -16,11 +16,11 @@ export class Plane {
   /** @param {Element} place @param {any} context */
   constructor(place, { document: vow }) {
     this.vow = vow;
-    const named = (/** @type {string} */ axis) => Object.keys(vow.axes).find((name) => vow.axes[name] === axis);
+    const named = (/** @type {string} */ axis) => Object.keys(vow.axes).find((name) => vow.axes[name][0] === axis);
     this.volts = named("V");
     this.amperes = named("A");
     this.settings = new Set(vow.points.filter((/** @type {any} */ p) => p.source === "setting" && p.settable).map((/** @type {any} */ p) => p.name));
-    this.borders = [...this.found()];
+    this.borders = vow.borders.map((/** @type {any} */ each) => ({ ...each, armed: each.in }));
     this.canvas = el("canvas", { class: "plane", role: "img", "aria-labelledby": "plane-told" });
     this.told = el("p", { class: "means", id: "plane-told" });
     this.legend = el("ul", { class: "legend" });
@@ -33,27 +33,11 @@ export class Plane {
     this.drawn = "";
   }
 
-  *found() {
-    const { vow } = this;
-    const live = vow.states.filter((/** @type {any} */ s) => s.energised).map((/** @type {any} */ s) => s.name);
-    const bears = (/** @type {any} */ formula, /** @type {string[] | null} */ armed) =>
-      formula.names.some((/** @type {string} */ n) => n in vow.axes) && formula.names.every((/** @type {string} */ n) => n in vow.axes || this.settings.has(n)) &&
-      (armed === null || armed.some((state) => live.includes(state)));
-    for (const limit of vow.limits) {
-      for (const [bound, relation] of [[limit.low, ">="], [limit.high, "<="]]) {
-        if (!bound) continue;
-        const condition = { tree: [relation, ["point", limit.of], bound.tree], names: [limit.of, ...bound.names], text: `${limit.of} ${relation} ${bound.text}` };
-        if (bears(condition, limit.in)) yield { name: `limit ${limit.name}`, condition, holds: true, armed: limit.in };
-      }
-    }
-    for (const trip of vow.trips) if (bears(trip.when, trip.in)) yield { name: `trip ${trip.name}`, condition: trip.when, holds: false, armed: trip.in };
-  }
-
   /** @param {any} now */
   show(now) {
-    const v = now.value(this.volts);
-    const a = now.value(this.amperes);
-    if (v === undefined || a === undefined) return;
+    if (now.value(this.volts) === undefined || now.value(this.amperes) === undefined) return;
+    const v = now.value(this.volts) * this.vow.axes[this.volts][1];
+    const a = now.value(this.amperes) * this.vow.axes[this.amperes][1];
     this.trail.push([v, a]);
     if (this.trail.length > TRAIL) this.trail.shift();
     const share = this.share(now);
@@ -80,11 +64,11 @@ export class Plane {
 
   /** The borders of the moment, by marching squares; and the ends of the axes. @param {any} now */
   compute(now) {
-    const most = (/** @type {string} */ axis) => Math.max(...Object.keys(this.vow.axes).filter((n) => this.vow.axes[n] === axis).map((n) => now.points.get(n).most));
+    const most = (/** @type {string} */ axis) => Math.max(...Object.keys(this.vow.axes).filter((n) => this.vow.axes[n][0] === axis).map((n) => now.points.get(n).most * this.vow.axes[n][1]));
     [this.vMost, this.aMost] = [most("V"), most("A")];
     const value = (/** @type {number} */ v, /** @type {number} */ a) => (/** @type {string} */ name) => {
       const axis = this.vow.axes[name];
-      return axis === "V" ? v : axis === "A" ? a : axis === "W" ? v * a : now.value(name);
+      return axis ? { V: v, A: a, W: v * a }[/** @type {"V"} */ (axis[0])] / axis[1] : now.value(name);
     };
     const grids = this.borders.map((border) => {
       const grid = [];

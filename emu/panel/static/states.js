@@ -1,14 +1,13 @@
-// The states, the ways between them, the present one lit; and what can be done from here.
-import { el, mark, svg, write } from "./dom.js";
-import { compute } from "./formula.js";
+// The states, the ways between them, the present one lit.
+import { el, svg, write } from "./dom.js";
 
-const WIDE = 560;
-const HIGH = 380;
-const BOX = { w: 104, h: 34 };
+const WIDE = 450;
+const HIGH = 340;
+const BOX = { w: 112, h: 34 };
 
 export class States {
   /** @param {Element} place @param {any} context */
-  constructor(place, { document: vow, ask, tell }) {
+  constructor(place, { document: vow }) {
     this.vow = vow;
     this.lit = "";
     this.ways = ways(vow);
@@ -38,18 +37,6 @@ export class States {
       svg("svg", { class: "states", viewBox: `0 0 ${WIDE} ${HIGH}`, role: "img", "aria-labelledby": "states-told" },
         heads, ...this.arrows.map((each) => each.arrow), ...this.boxes.map((/** @type {any} */ each) => each.box)),
       this.caption);
-    const list = el("ul", { class: "acts" });
-    this.acts = vow.actions.map((/** @type {any} */ action) => {
-      const why = el("span", { class: "why", id: `why-${action.name}` });
-      const button = el("button", { type: "button", id: `act-${action.name}`, "aria-describedby": `why-${action.name}`, onclick: async () => {
-        const answer = await ask({ do: "act", name: action.name });
-        tell(`act ${action.name}`, answer);
-      } }, action.energises ? "▲ " : null, action.name);
-      if (action.name === vow.safe) button.classList.add("safe");
-      list.append(el("li", {}, button, why, el("span", { class: "means", text: action.means })));
-      return { action, button, why };
-    });
-    place.append(el("h3", { text: "What can be done" }), list);
   }
 
   /** @param {any} now */
@@ -61,20 +48,6 @@ export class States {
       const on = this.ways.filter((way) => way.from === now.state).map((way) => `${way.to} (${way.by.join(", ")})`);
       write(this.caption, `Now in ${now.state || "an unknown state"}.${on.length ? ` From here to ${on.join("; ")}.` : ""}`);
     }
-    for (const { action, button, why } of this.acts) {
-      const reason = this.reason(action, now);
-      mark(button, "disabled", reason !== "" || !now.mine);
-      write(why, reason);
-    }
-  }
-
-  /** Why an action would be refused; empty if it would not, as far as is known. @param {any} action @param {any} now */
-  reason(action, now) {
-    if (!now.powered) return "it has no supply";
-    if (now.state && !(now.state in action.to)) return `not in ${now.state}`;
-    if (action.guard && compute(action.guard.tree, (/** @type {string} */ name) => now.value(name)) === false) return `needs ${action.guard.text}`;
-    if (now.port === "program") return "a host program has the port";
-    return "";
   }
 }
 

@@ -74,7 +74,7 @@ export class Traces {
       this.strips.append(strip);
       const axis = { stroke: ink, grid: { stroke: hair, width: 1 }, ticks: { stroke: hair, width: 1 }, font: "12px system-ui, sans-serif" };
       const chart = new /** @type {any} */ (globalThis).uPlot({
-        width: Math.max(200, this.strips.clientWidth), height: STRIP + (last ? 26 : 0), legend: { show: false }, pxAlign: 0,
+        width: Math.max(200, this.strips.clientWidth), height: STRIP + (last ? 26 : 0), legend: { show: false }, pxAlign: 0, padding: [8, 36, last ? 0 : 8, 0],
         cursor: { sync: { key: "strips" }, drag: { x: true, y: false, setScale: false }, points: { show: false } },
         scales: { x: { time: false } },
         axes: [{ ...axis, show: last, size: 26, values: (/** @type {any} */ _u, /** @type {number[]} */ ticks) => ticks.map((t) => clock(t, 1)) },
@@ -103,8 +103,9 @@ export class Traces {
     const { history } = this.now;
     if (this.window) return this.window;
     const end = history.length ? history.times[history.length - 1] : 0;
-    const begin = this.span === Infinity ? (history.length ? history.times[0] : 0) : end - this.span;
-    return [begin, Math.max(end, begin + 0.1)];
+    const first = history.length ? history.times[0] : 0;
+    const begin = this.span === Infinity ? first : Math.max(first, end - this.span);
+    return [begin, Math.max(end, begin + (this.span === Infinity ? 0.1 : this.span))];
   }
 
   redraw() {

@@ -23,7 +23,9 @@ export class Wire {
     this.line = el("input", { type: "text", id: "line", list: "offers", autocomplete: "off", spellcheck: "false", "aria-label": "A line to send", "aria-describedby": "line-told", placeholder: "ask, put or act…", oninput: () => this.offer() });
     this.button = el("button", { type: "submit", text: "Send" });
     this.told = el("p", { class: "means", id: "line-told", role: "status" });
-    place.append(
+    const pinned = el("div", { class: "pinned" });
+    place.append(pinned);
+    pinned.append(
       el("p", { class: "aside" }, "Port ", el("code", { text: address })),
       el("div", { class: "holder" }, this.who, this.take),
       el("form", { class: "send", onsubmit: async (/** @type {Event} */ event) => {
@@ -50,7 +52,7 @@ export class Wire {
 
   /** @param {any} now */
   show(now) {
-    const text = { page: "This page is the host.", program: "A host program has the port.", nobody: "Nobody is at the port." }[/** @type {"page"} */ (now.port)] ?? "";
+    const text = { page: this.kind === "real" ? "This page asks the instrument." : "This page is the host.", program: "A host program has the port.", nobody: "Nobody is at the port." }[/** @type {"page"} */ (now.port)] ?? "";
     write(this.who, text);
     mark(this.who, "data-who", now.port);
     this.take.dataset.wanted = now.port === "page" ? "no" : "yes";

@@ -27,14 +27,37 @@ class Serving:
         return urlsplit(self.page).fragment
 
 
-@contextmanager
-def panel(*arguments: str) -> Iterator[Serving]:
-    """Serve until the block ends, by Ctrl-C."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", "from wirevow.emu.command import main; main()", "panel", *arguments],
+def _started(*arguments: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", "from wirevow.emu.command import main; main()", *arguments],
         stdout=subprocess.PIPE,
         text=True,
     )
+
+
+def _ended(process: subprocess.Popen[str]) -> None:
+    if process.poll() is None:
+        process.send_signal(signal.SIGINT)
+        process.wait(10)
+    if process.stdout is not None:
+        process.stdout.close()
+
+
+@contextmanager
+def emulated(*arguments: str) -> Iterator[str]:
+    """Another process that has an instrument; its port."""
+    process = _started("emulate", *arguments, "--listen", "tcp:127.0.0.1:0")
+    try:
+        assert process.stdout is not None
+        yield process.stdout.readline().split()[1]
+    finally:
+        _ended(process)
+
+
+@contextmanager
+def panel(*arguments: str) -> Iterator[Serving]:
+    """Serve until the block ends, by Ctrl-C."""
+    process = _started("panel", *arguments)
     try:
         assert process.stdout is not None
         port = None
@@ -48,8 +71,4 @@ def panel(*arguments: str) -> Iterator[Serving]:
         else:
             raise AssertionError("the panel printed no address")
     finally:
-        if process.poll() is None:
-            process.send_signal(signal.SIGINT)
-            process.wait(10)
-        if process.stdout is not None:
-            process.stdout.close()
+        _ended(process)

@@ -33,6 +33,7 @@ class Live:
         self.number = 0
         self.values: dict[str, str] = {}
         self.frame: dict[str, Any] = {}
+        self.seen: list[list[Any]] = []
 
     async def until(self, wanted: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """The first message that is wanted, within five seconds."""
@@ -44,6 +45,7 @@ class Live:
                 if message["is"] == "frame":
                     self.frame = message
                     self.values.update(message["values"])
+                    self.seen += message["said"]
                 if wanted(message):
                     return message
 
