@@ -1,4 +1,4 @@
-"""A good Tarn at every kind of port, on every kind of clock, in every profile: nothing of it may fail.
+"""A good instrument at every kind of port, on every kind of clock, in every profile: nothing of it may fail.
 
 `cells()` are all there are; `looked_at` checks one, with the requirements that are asked for.
 """
@@ -41,18 +41,22 @@ SEED = 3
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """`clock`: held, real, real and paced at so many baud, or real while the machine is busy."""
+    """`clock`: held, real, real and paced at so many baud, or real while the machine is busy.
+
+    `document`: its name, or its path. The envelope is Tarn's.
+    """
 
     port: str
     clock: str
     profile: str
+    document: str = "tarn"
 
     def __str__(self) -> str:
-        return f"{self.port}, {self.clock}, {self.profile}"
+        return f"{Path(self.document).stem}: {self.port}, {self.clock}, {self.profile}"
 
 
 def cells() -> list[Cell]:
-    """Every cell. In the host's own process time is always virtual, and nothing there asks for a profile."""
+    """Every cell with Tarn. In the host's own process time is always virtual, and there is no profile."""
     every = (Cell(*each) for each in product(PORTS, CLOCKS, PROFILES))
     virtual = ("in process", "emu")
     return [
@@ -68,7 +72,7 @@ def cells() -> list[Cell]:
 def looked_at(cell: Cell, only: tuple[str, ...], budget: int | None = None) -> tuple[str, list[str], str]:
     """Check a cell: the verdict, what failed or could not be judged, and the digest of the bytes."""
     if cell.port == "in process":
-        vow = wirevow.load("tarn")
+        vow = wirevow.load(cell.document)
         tester = direct_tester(vow, build_instrument(vow, seed=SEED), seed=SEED, budget=budget or 10**9)
         chosen = selected([each.id for each in requirements(vow.document)], only) if only else None
         report = campaign.run(tester, seed=SEED, only=chosen)
@@ -76,7 +80,17 @@ def looked_at(cell: Cell, only: tuple[str, ...], budget: int | None = None) -> t
         return str(report.verdict), failed, report.bytes_sha256
     envelope = ENVELOPE if cell.profile in ("envelope", "alone") else None
     with _posing(cell), _connected(cell) as (port, rig), _busy(cell.clock == "load"):
-        outcome = wirevow.check("tarn", port, rig=rig, seed=SEED, envelope=envelope, budget=budget, only=only)
+        boots = wirevow.load(cell.document).document.wire.opening.resets
+        outcome = wirevow.check(
+            cell.document,
+            port,
+            rig=rig,
+            seed=SEED,
+            envelope=envelope,
+            budget=budget,
+            only=only,
+            allow=("boot",) if boots and cell.profile != "full" else (),
+        )
     assert outcome.held == (cell.clock == "held")
     assert outcome.profile.name == ("envelope" if cell.profile == "alone" else cell.profile)
     troubles = [
@@ -104,18 +118,18 @@ def _posing(cell: Cell) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _connected(cell: Cell) -> Iterator[tuple[str, str | None]]:
-    """A new Tarn where the cell wants it: port and rig."""
+    """A new instrument where the cell wants it: port and rig."""
     if cell.port == "emu":
-        yield f"emu://tarn?seed={SEED}", None
+        yield f"emu://{cell.document}?seed={SEED}", None
         return
-    vow = wirevow.load("tarn")
+    vow = wirevow.load(cell.document)
     endpoint = open_endpoint("pty" if cell.port == "pty" else "tcp:127.0.0.1:0")
     server = Server(
         build_instrument(vow, seed=SEED), endpoint, int(cell.clock) if cell.clock.isdigit() else None
     )
     rig = None
     if cell.clock == "held" or cell.profile == "full":
-        server.rig = desk = RigPort("tcp:127.0.0.1:0", server.line, server.clock, "tarn")
+        server.rig = desk = RigPort("tcp:127.0.0.1:0", server.line, server.clock, vow.identity[0])
         rig = desk.address
     thread = threading.Thread(target=server.run)
     thread.start()
