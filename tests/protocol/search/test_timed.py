@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
@@ -76,6 +77,21 @@ def running(instrument: Instrument) -> Iterator[Hands]:
 
 def test_the_host_knows_how_late_it_is() -> None:
     assert 0 < host.lateness_ns() < 10**10
+
+
+def test_the_kernel_is_not_asked_too_often_how_long_programs_waited(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    # Asked more often than it ticks it forgets what it had counted, and a busy machine seems idle.
+    pressure, now_ns = tmp_path / "cpu", 10**9
+    monkeypatch.setattr(host, "PRESSURE", str(pressure))
+    monkeypatch.setattr(host.time, "monotonic_ns", lambda: now_ns)
+    seen = []
+    for total_us, later_ns in ((100, host.AGAIN_NS), (200, host.AGAIN_NS // 2), (300, host.AGAIN_NS // 2)):
+        now_ns += later_ns
+        pressure.write_text(f"some avg10=0.00 avg60=0.00 avg300=0.00 total={total_us}\n")
+        seen.append(host.contended_ns())
+    assert seen == [100_000, 100_000, 300_000]
 
 
 def test_reply_times_are_told_in_ranks() -> None:
