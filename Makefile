@@ -5,6 +5,7 @@
 # make campaign    the long versions: two hundred seeds of the clean instrument, every fault with three, mutants; resumable
 # make fuzz        the generated cores under libFuzzer, and which of their lines and branches that reaches
 # make readme      renew the outputs that the README shows
+# make pictures    renew its pictures; look at them
 # make lock        renew .ci/requirements.lock
 #
 # All but `clean` make a virtual environment in .venv first. `make PYTHON=python3.12 test` picks an interpreter.
@@ -20,7 +21,7 @@ EXTRAS := pictures,tables,automata,mutants,test,dev$(if $(CI),$(comma)reference)
 # CI installs exactly what is locked; everybody else anything not older than pyproject.toml says.
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: demo test lint benchmark campaign fuzz readme lock wheel clean
+.PHONY: demo test lint benchmark campaign fuzz readme pictures lock wheel clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/installed
@@ -58,6 +59,9 @@ fuzz: $(VENV)/developing
 
 readme: $(VENV)/developing
 	$(PY) -m tests.readme
+
+pictures: $(VENV)/developing
+	$(PY) -m tests.pictures
 
 wheel: $(VENV)/developing
 	rm -rf build/wheel

@@ -15,7 +15,7 @@ from jinja2 import Template
 
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.report.matrix import matrix
-from wirevow.protocol.report.outcome import Number, Outcome
+from wirevow.protocol.report.outcome import Breach, Number, Outcome
 from wirevow.protocol.report.plane import plane
 from wirevow.protocol.report.since import Kind, Since, head
 from wirevow.protocol.report.trace import trace
@@ -246,6 +246,10 @@ _TEMPLATE = _template()
 """Read before a check begins, so that its end takes no longer than it must."""
 
 
+def _about(breach: Breach) -> str:
+    return " ".join((breach.sentence, breach.expected, breach.seen))
+
+
 def text(outcome: Outcome, vow: Vow | None = None, since: Since | None = None) -> str:
     """The file. With `vow` it has the plane of voltage and current, with `since` what has changed."""
     not_selected = outcome.not_selected()
@@ -257,7 +261,7 @@ def text(outcome: Outcome, vow: Vow | None = None, since: Since | None = None) -
         matrix=matrix(outcome),
         sections=list(outcome.counts()),
         broken=list(outcome.by_requirement().values()),
-        traces={index: trace(breach.steps) for index, breach in enumerate(outcome.breaches)},
+        traces={index: trace(each.steps, _about(each)) for index, each in enumerate(outcome.breaches)},
         index={id(breach): index for index, breach in enumerate(outcome.breaches)},
         intervals=[(row, [interval(each) for each in row.numbers]) for row in outcome.rows if row.numbers],
         plane=None if vow is None or not outcome.done.operating else plane(vow, outcome.done.operating),

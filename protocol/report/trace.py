@@ -22,9 +22,12 @@ FOOT_PX = 22
 MARGIN_PX = 8
 MOST_PANELS = 4
 MOST_HANDS = 9
+LEVEL = 0.01
+"""Readings that differ by a smaller share of themselves are drawn level."""
 
 _NUMBER = re.compile(r"ok (-?\d+(?:\.\d+)?)(?: (\S+))?")
 _STATE = re.compile(r"ok ([a-z][a-z0-9_]*)")
+_NAME = re.compile(r"[a-z][a-z0-9_]*(?:\.[a-z0-9_]+)+")
 _NOTICE = re.compile(r"note \S+ state (\S+)")
 
 
@@ -68,8 +71,11 @@ class Trace:
         return self.height - FOOT_PX
 
 
-def trace(steps: Sequence[Step]) -> Trace | None:
-    """Lay out what was read in these steps; None if no number was read at two times."""
+def trace(steps: Sequence[Step], about: str = "") -> Trace | None:
+    """Lay out what was read in these steps; None if no number was read at two times.
+
+    Of several numbers those are drawn that `about`, what the failure says, names; all if it names none.
+    """
     read: dict[tuple[str, str], list[tuple[float, float]]] = {}
     told: list[tuple[float, str]] = []
     hands: list[tuple[float, str]] = []
@@ -100,6 +106,8 @@ def trace(steps: Sequence[Step]) -> Trace | None:
     moving = {key: each for key, each in read.items() if len({at for at, _ in each}) > 1}
     if not moving:
         return None
+    spoken = set(_NAME.findall(about))
+    moving = {key: each for key, each in moving.items() if key[0] in spoken} or moving
     first, last = steps[0].at_s or 0.0, max(step.at_s or 0.0 for step in steps)
     scale = (WIDTH_PX - LEFT_PX - MARGIN_PX) / (last - first)
 
@@ -111,7 +119,8 @@ def trace(steps: Sequence[Step]) -> Trace | None:
         top = HEAD_PX + PANEL_PX * index
         values = [value for _, value in readings]
         low, high = min(values), max(values)
-        room = (PANEL_PX - 2 * MARGIN_PX) / (high - low) if high > low else 0.0
+        moved = high - low > LEVEL * max(abs(low), abs(high))
+        room = (PANEL_PX - 2 * MARGIN_PX) / (high - low) if moved else 0.0
         base = top + PANEL_PX - MARGIN_PX if room else top + PANEL_PX / 2
         dots = tuple((across(at), round(base - (value - low) * room, 1)) for at, value in readings)
         panels.append(Panel(name, unit, f"{low:g}", f"{high:g}", top, dots))

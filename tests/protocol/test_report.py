@@ -445,6 +445,17 @@ def test_readings_of_a_failure_are_drawn_over_time_with_states_and_hands():
     assert "What was read in it" in Page(page.text(outcome(steps=steps))).text
 
 
+def test_of_several_readings_those_are_drawn_that_the_failure_names():
+    steps = [
+        Step(kind, text, at)
+        for at in (0.0, 1.0)
+        for name in ("air.warmth", "self.uptime")
+        for kind, text in ((">", f"ask {name}"), ("<", f"ok {at}"))
+    ]
+    assert [panel.name for panel in trace(steps, "air.warmth stays").panels] == ["air.warmth"]
+    assert [panel.name for panel in trace(steps, "nothing").panels] == ["air.warmth", "self.uptime"]
+
+
 @pytest.mark.parametrize("at", [(0.0, 0.0), (None, None)])
 def test_what_was_read_at_one_time_only_is_not_drawn(at):
     steps = [Step(">", "ask warmth", at[0]), Step("<", "ok 2.0 Cel", at[0]), Step("wait", "1 s", at[1])]
