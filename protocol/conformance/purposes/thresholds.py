@@ -480,8 +480,9 @@ def _reports_what_is_read(t: Tester, r: Requirement) -> None:
     if held is None or last is None or trip.reports != held.entry.name:
         return
     level = _level(t, held.threshold, {held.knob.name: held.near})
-    if abs(level - held.value) < 4 * held.accuracy or not t.put(held.knob.name, held.near).ok:
-        return
+    beyond = (held.value - level) * (1 if held.threshold.above else -1)
+    if beyond < 4 * held.accuracy or not t.put(held.knob.name, held.near).ok:
+        return  # the bench has not brought it there
     _acts(t, replace(r, id=f"trip.{trip.name}.fires"), trip.to, _due_ns(t, trip))
     words = t.ask(last).words
     parsed = held.entry.number.parse(words[1]) if len(words) > 1 else None
