@@ -16,7 +16,7 @@ from wirevow.protocol.document.terminals import Control, Signal
 from wirevow.protocol.errors import WirevowError
 
 T = TypeVar("T")
-_OURS = str(Path(__file__).resolve().parents[2])
+_OURS = tuple(f"{Path(__file__).resolve().parents[2] / room}/" for room in ("emu", "protocol"))
 
 
 def raised(name: str, doing: str, wrong: Exception) -> PlantError:
@@ -25,7 +25,7 @@ def raised(name: str, doing: str, wrong: Exception) -> PlantError:
     trace = wrong.__traceback__
     while trace is not None:
         file = trace.tb_frame.f_code.co_filename
-        if not str(Path(file).resolve()).startswith(_OURS) or "/spec/" in file:
+        if not str(Path(file).resolve()).startswith(_OURS):
             where = f" at {file}:{trace.tb_lineno}"
         trace = trace.tb_next
     return PlantError(f"the plant {name} raises {type(wrong).__name__}{where} in {doing}: {wrong}: mend it")
