@@ -93,7 +93,7 @@ function build(hello) {
   const context = { document: vow, ask: (/** @type {any} */ message) => asked(message), tell, wired: hello.wired, kind: hello.kind, address: hello.address, checks: hello.checks };
   for (const id of ["world", "instrument", "wire", "check"]) while (place(id).childElementCount > 1) place(id).lastElementChild?.remove();
   const part = (/** @type {string} */ id, /** @type {string} */ name, /** @type {string} */ cls) => {
-    const made = el("section", { class: `part ${cls}`, "aria-label": name }, el("h3", { text: name }));
+    const made = el("section", { class: `part ${cls}`, "aria-label": name, tabindex: cls.includes("scrolls") ? 0 : null }, el("h3", { text: name }));
     place(id).append(made);
     return made;
   };

@@ -29,7 +29,9 @@ export class Protections {
       const truth = compute(trip.when.tree, value);
       const watched = trip.in.includes(now.state);
       const kind = !watched ? "asleep" : truth === undefined ? "unknown" : truth ? "holds" : "quiet";
-      write(sign, last === trip.name ? `✕ last trip · ${SIGNS[kind]}` : SIGNS[kind]);
+      const stays = last === trip.name && now.state === trip.to;
+      const gone = stays && (trip.cleared ? compute(trip.cleared.tree, value) : truth === false);
+      write(sign, stays ? `✕ tripped, cause ${gone ? "gone" : "still there"}` : last === trip.name ? `✕ last trip · ${SIGNS[kind]}` : SIGNS[kind]);
       mark(row, "data-kind", last === trip.name ? "last" : kind);
       const left = room(trip.when.tree, value);
       const point = now.points.get(trip.when.names.find((/** @type {string} */ name) => now.points.get(name)?.source !== "setting"));

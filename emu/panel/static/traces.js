@@ -202,7 +202,7 @@ export class Traces {
     const { history } = this.now;
     const [from, to] = this.seen();
     const points = this.vow.points.filter((/** @type {any} */ p) => this.chosen.has(p.name));
-    const lines = [["time, s", ...points.map((/** @type {any} */ p) => `"${p.name}, ${p.unit}"`)].join(",")];
+    const lines = [[`"time, s"`, ...points.map((/** @type {any} */ p) => `"${p.name}, ${p.unit}"`)].join(",")];
     for (let i = history.at(from); i < history.length && history.times[i] <= to; i += 1) {
       lines.push([history.times[i].toFixed(3), ...points.map((/** @type {any} */ p) => {
         const v = history.columns[history.names.indexOf(p.name)][i];

@@ -22,7 +22,10 @@ export class World {
       group.append(this.knob(event));
     }
     place.append(...groups.values());
-    this.supply = el("input", { type: "checkbox", id: "supply", onchange: () => ask({ do: "power", on: this.supply.checked }) });
+    this.supply = el("input", { type: "checkbox", id: "supply", onchange: async () => {
+      const answer = await ask({ do: "power", on: this.supply.checked });
+      if (!answer.ok) this.supply.checked = this.powered;
+    } });
     this.pin = el("button", { type: "button", class: "quiet", text: "Pull its reset pin", onclick: () => ask({ do: "reset" }) });
     place.append(
       el("div", { class: "group", role: "group", "aria-label": "its own supply" },
@@ -80,7 +83,7 @@ export class World {
       for (const control of knob.controls) mark(control, "disabled", !now.mine);
     }
     if (this.supply) {
-      if (this.supply.checked !== now.powered) this.supply.checked = now.powered;
+      if (this.powered !== now.powered) this.supply.checked = this.powered = now.powered;
       mark(this.supply, "disabled", !now.mine);
       mark(this.pin, "disabled", !now.mine || !now.powered);
     }
