@@ -15,6 +15,7 @@ from wirevow.emu import command
 ROOT = Path(__file__).parent.parent
 MANUALS = ["README.md", "DEVELOPERS.md"]
 GUIDE = "spec/testing.md"
+PAGES = [*MANUALS, GUIDE, "spec/ci.md"]
 EXAMPLES = [file.read_text() for file in (ROOT / "tests" / "examples").glob("*.py")]
 PROGRAMS = re.findall(r"^```python\n(.*?)^```$", (ROOT / GUIDE).read_text(), re.MULTILINE | re.DOTALL)
 
@@ -26,7 +27,7 @@ def typed(manual):
     return [shlex.split(block or inline) for block, inline in found]
 
 
-@pytest.mark.parametrize("manual", [*MANUALS, GUIDE])
+@pytest.mark.parametrize("manual", PAGES)
 def test_every_wirevow_command_in_a_manual_exists(manual):
     lines = typed(manual)
     assert lines
@@ -55,7 +56,7 @@ def test_every_make_target_in_a_manual_exists(manual):
     assert {block or inline for block, inline in told} <= targets
 
 
-@pytest.mark.parametrize("manual", [*MANUALS, GUIDE])
+@pytest.mark.parametrize("manual", PAGES)
 def test_every_file_that_a_manual_links_to_exists(manual):
     linked = re.findall(r"\]\((?!http)([^)#]+)", (ROOT / manual).read_text())
     for name in linked:

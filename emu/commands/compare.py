@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,11 +12,7 @@ from wirevow.protocol.errors import WirevowError
 if TYPE_CHECKING:
     from wirevow.protocol.compare.comparison import Difference
     from wirevow.protocol.compare.shown import Shown
-    from wirevow.protocol.document.load import Loaded
-    from wirevow.protocol.document.model import Document
 
-GIT_S = 20
-"""Longest that git may take."""
 MOST_SOURCE_BYTES = 16 * 1024 * 1024
 """Of a host program's source."""
 
@@ -41,6 +36,7 @@ def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str 
     Status 0: hosts, bench and store are safe, and the version is right; 1: not so; 2: usage error.
     """
     from wirevow.emu.commands.jobs import Progress
+    from wirevow.emu.loading import version
     from wirevow.emu.witness import experiment
     from wirevow.protocol.compare.comparison import compare, names_in
     from wirevow.protocol.compare.rules import BREAKS, MAY
@@ -50,7 +46,7 @@ def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str 
 
     if html_file is not None and any(_same_file(html_file, given) for given in (old, new, uses)):
         raise WirevowError(f"--html {html_file}: that is what is compared; name another file")
-    before, after = _document(old), _document(new)
+    before, after = version(old), version(new)
     touched = None if uses is None else names_in(_used(uses), before.document)
     comparison = compare(before, after, touched)
     vows = compile_vow(before.document), compile_vow(after.document)
@@ -92,28 +88,3 @@ def _used(path: str) -> str:
     for each in journal.told:
         click.echo(f"wirevow: {each}", err=True)
     return " ".join(names)
-
-
-def _document(given: str) -> Loaded[Document]:
-    """The document of a file, a ready one's name, or of a revision in git. Raises WirevowError."""
-    from wirevow.emu.loading import sound
-    from wirevow.protocol.document.load import read_document
-    from wirevow.protocol.document.vet import vet
-
-    revision, colon, path = given.partition(":")
-    if not colon or Path(given).exists():
-        return sound(given)
-    try:
-        done = subprocess.run(
-            ["git", "show", f"{revision}:{path}"], capture_output=True, timeout=GIT_S, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise WirevowError(f"{given}: git cannot be asked ({error}); give a file") from error
-    if done.returncode:
-        why = done.stderr.decode("utf-8", "replace").strip().splitlines() or ["it says nothing"]
-        raise WirevowError(f"{given}: git does not have it ({why[0]}); write REVISION:PATH from its top")
-    loaded = read_document(done.stdout, given)
-    errors = vet(loaded).errors
-    if errors:
-        raise WirevowError(f"{errors[0].text(given)}; mend that version first, or compare another")
-    return loaded

@@ -9,6 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from wirevow.protocol.codegen.c import generate, write
+from wirevow.protocol.codegen.names import identifier
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow, compile_vow
@@ -47,16 +48,35 @@ def compile_c(compiler: str, arguments: Sequence[str]) -> None:
         raise ToolError(f"{compiler} could not compile the firmware:\n{done.stderr.strip()}")
 
 
-def build_library(vow: Vow, folder: Path, options: Sequence[str] = ("-O2",)) -> Path:
-    """The firmware and a board of memory as a shared library `board.so` in `folder`."""
-    return link_library(sources(vow, folder), folder, folder, options)
+def build_library(vow: Vow, folder: Path, options: Sequence[str] = ("-O2",), own: Path | None = None) -> Path:
+    """The firmware and a board of memory as a shared library `board.so` in `folder`.
+
+    `own` is a folder of C for `tarn/hardware.h`, in place of the reference firmware's.
+    """
+    if own is None:
+        return link_library(sources(vow, folder), folder, folder, options)
+    parts = sorted(own.glob("*.c"))
+    if not parts:
+        raise ToolError(
+            f"{own}: there is no .c file in this folder; name the one with the firmware's sources"
+        )
+    prefix = identifier(vow.identity[0])
+    return link_library([*_core(vow, folder), *parts], folder, folder, (f"-I{own}", *options), prefix)
 
 
-def link_library(parts: Sequence[Path], folder: Path, core: Path, options: Sequence[str] = ("-O2",)) -> Path:
+def link_library(
+    parts: Sequence[Path],
+    folder: Path,
+    core: Path,
+    options: Sequence[str] = ("-O2",),
+    prefix: str = "tarn",
+) -> Path:
     """Sources or objects of the firmware, and the board, as `board.so` in `folder`; its core is in `core`."""
     library = folder / "board.so"
     board = [*parts, HERE / "host" / "board.c"]
-    compile_c("gcc", ["-shared", *_host(core, options), *map(str, board), *WORLD, "-o", str(library)])
+    named = (f"-DVOW={prefix}", f'-DVOW_HEADER="{prefix}_vow.h"')
+    arguments = ["-shared", *_host(core, (*options, *named)), *map(str, board), *WORLD, "-o", str(library)]
+    compile_c("gcc", arguments)
     return library
 
 

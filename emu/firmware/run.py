@@ -15,13 +15,14 @@ from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
 
 REFERENCE = ("host", "chip")
-"""How the reference firmware is run; anything else is a program's ELF file."""
+"""How the reference firmware is run; anything else is one's own."""
 
 
 def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> FirmwareInstrument:
-    """The reference firmware in this process (`host`) or on a simulated chip (`chip`), or one's own ELF file.
+    """The reference firmware in this process (`host`) or on a simulated chip (`chip`), or one's own.
 
-    An ELF file runs on the board that the bench describes; if it describes none, on the reference firmware's.
+    One's own is a folder of C, compiled with its generated core and run in this process, or an ELF file,
+    which runs on the board that the bench describes; if it describes none, on the reference firmware's.
     WirevowError when the document is not the firmware's, a tool is missing or the file cannot be used.
     """
     section = vow.document.plant
@@ -44,7 +45,9 @@ def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> Firmware
             return FirmwareInstrument(vow, build_library(vow, folder), bench, seed)
         if how == "chip":
             return ChipInstrument(vow, build_rig(folder), build_elf(vow, folder), bench, seed)
-        elf = Path(how)
-        if elf.suffix != ".elf" or not elf.is_file():
-            raise WirevowError(f"{how}: write host, chip, or the path of an .elf file")
-        return ChipInstrument(vow, build_rig(folder), elf, bench, seed)
+        own = Path(how)
+        if own.is_dir():
+            return FirmwareInstrument(vow, build_library(vow, folder, own=own), bench, seed)
+        if own.suffix != ".elf" or not own.is_file():
+            raise WirevowError(f"{how}: write host, chip, an .elf file, or the folder of the firmware's C")
+        return ChipInstrument(vow, build_rig(folder), own, bench, seed)

@@ -1,4 +1,7 @@
-"""The URL of an instrument in the host's own process: `emu://NAME?bench=...&seed=...&fault=...&name=...`."""
+"""The URL of an instrument in the host's own process: `emu://NAME?bench=...&seed=...`.
+
+Its parameters are `PARAMETERS`.
+"""
 
 from dataclasses import dataclass
 from importlib import resources
@@ -9,7 +12,7 @@ from wirevow.emu.ports.interface import Instrument
 from wirevow.protocol.errors import WirevowError
 
 SCHEME = "emu://"
-PARAMETERS = ("bench", "seed", "fault", "name")
+PARAMETERS = ("bench", "seed", "fault", "name", "firmware")
 
 
 class AddressError(WirevowError):
@@ -29,6 +32,8 @@ class Address:
     seed: int = 0
     fault: str | None = None
     name: str | None = None
+    firmware: str | None = None
+    """What runs instead of the simulated instrument, as `wirevow emulate --firmware` takes it."""
 
 
 def parse(url: str) -> Address:
@@ -51,7 +56,16 @@ def parse(url: str) -> Address:
     seed = given.get("seed", "0")
     if not (seed.isascii() and seed.isdigit() and len(seed) <= 18):
         raise AddressError(f"seed is a whole number, not {seed!r}")
-    return Address(document, given.get("bench"), int(seed), given.get("fault"), given.get("name"))
+    if "fault" in given and "firmware" in given:
+        raise AddressError("fault breaks the simulated instrument, not firmware: leave one out")
+    return Address(
+        document,
+        given.get("bench"),
+        int(seed),
+        given.get("fault"),
+        given.get("name"),
+        given.get("firmware"),
+    )
 
 
 def find(name: str, folder: str = "") -> Path:
@@ -82,4 +96,9 @@ def make(address: Address) -> tuple[Instrument, int]:
 
     document = fitted(load_document(find(address.document)))
     bench = None if address.bench is None else wired(find(address.bench, "bench"), document)
-    return build_instrument(compile_vow(document), bench, address.seed, address.fault), document.wire.baud
+    vow = compile_vow(document)
+    if address.firmware is not None:
+        from wirevow.emu.firmware.run import run_firmware
+
+        return run_firmware(vow, address.firmware, bench, address.seed), document.wire.baud
+    return build_instrument(vow, bench, address.seed, address.fault), document.wire.baud

@@ -431,7 +431,7 @@ class TestAddress:
             ("socket://x", "write emu://NAME"),
             ("emu://", "no document is named; write emu://tarn"),
             ("emu://?seed=1", "no document is named"),
-            ("emu://tarn?sead=1", "no parameter 'sead'; there are bench, seed, fault, name"),
+            ("emu://tarn?sead=1", "no parameter 'sead'; there are bench, seed, fault, name, firmware"),
             ("emu://tarn?seed=one", "seed is a whole number, not 'one'"),
             ("emu://tarn?seed=-1", "seed is a whole number"),
             ("emu://tarn?bench=", "bench needs one value"),

@@ -1,13 +1,18 @@
 /* The board as a library for a program that plays the world around it: codes come in, levels go out. Time is
- * told to it, a millisecond at a time; within one, changes of the level carry their hundredth of it. */
+ * told to it, a millisecond at a time; within one, changes of the level carry their hundredth of it.
+ * VOW is the prefix of the generated core, and VOW_HEADER its header. */
 #include "board.h"
 
 #include "converters.h"
 #include "firmware.h"
 #include "hardware.h"
-#include "tarn_vow.h"
+#include VOW_HEADER
 
 #include <string.h>
+
+#define JOINED(a, b) a##b
+#define JOIN(a, b) JOINED(a, b)
+#define CORE(name) JOIN(VOW, name)
 
 struct board board;
 
@@ -89,7 +94,7 @@ static void convert(int64_t when_ns, int64_t tick, bool slow)
 /* What has come, as far as the core takes it. */
 void board_listen(void)
 {
-    while (board.last != board.first && tarn_receive(board.ring[board.last])) {
+    while (board.last != board.first && CORE(_receive)(board.ring[board.last])) {
         board.last = (uint16_t)((board.last + 1U) % BOARD_RING);
     }
 }
@@ -103,7 +108,7 @@ void board_send(void)
         if (board.length == BOARD_OUT || board.resets != 0) {
             return;
         }
-        byte = tarn_take();
+        byte = CORE(_take)();
         if (byte < 0) {
             return;
         }
@@ -184,10 +189,10 @@ int32_t board_receive(const uint8_t *bytes, int32_t count)
 
 void board_panel_control(uint8_t who)
 {
-    tarn_panel_control(who);
+    CORE(_panel_control)(who);
 }
 
 void board_panel_put(uint8_t point, int32_t value)
 {
-    (void)tarn_panel_put(point, value);
+    (void)CORE(_panel_put)(point, value);
 }
