@@ -236,6 +236,13 @@ class HostPort(BoardSection):
     baud: int = Field(default=115200, ge=300, le=2_000_000)
 
 
+class StorePlace(BoardSection):
+    """Where in the chip's EEPROM the firmware keeps its images: two, one after the other."""
+
+    place: int = Field(ge=0, le=4096, description="Of the first byte of the first image.")
+    room: int = Field(ge=9, le=4096, description="Bytes for each image.")
+
+
 class Board(BoardSection):
     """A whole board."""
 
@@ -253,6 +260,9 @@ class Board(BoardSection):
     trigger: TriggerInput | None = None
     stalled: DigitalInput | None = Field(
         default=None, description="Active while the host's side takes nothing (its CTS)."
+    )
+    store: StorePlace | None = Field(
+        default=None, description="Where the firmware keeps its images, if it keeps them as the wire says."
     )
 
     @property

@@ -230,6 +230,15 @@ class Instrument:
             self._catch_up()
             self.plant.control(self.vow.states[self.vow.initial].outputs, now_ns)
 
+    stores = True
+    """Its store can be written (`keep`)."""
+
+    def keep(self, image: bytes) -> None:
+        """The store holds this image, whatever firmware has left it. ValueError with power."""
+        if self.powered:
+            raise ValueError("the store is written while the supply is off: cut it first")
+        self.device.keep(image)
+
     def reset(self, now_ns: int) -> None:
         """The reset pin is pulled."""
         self.advance(now_ns)

@@ -23,6 +23,7 @@ from wirevow.protocol.framing import Framer, Overlong
 from wirevow.protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_request
 from wirevow.protocol.quantity import Scale, parse_integer
 from wirevow.protocol.record import build, parts_of, record_bytes
+from wirevow.protocol.store import read_image, saves_mark, taken
 from wirevow.protocol.vow import (
     ActionEntry,
     LeaveEntry,
@@ -196,6 +197,15 @@ class Device:
         self.world.changed([*names, "panel.control"], now_ns)
         self.enter(self.vow.initial, now_ns)
         self.notify("boot", (cause,))
+
+    def keep(self, image: bytes) -> None:
+        """Its store holds this image, left by firmware of this document or of another (`wire.store`).
+
+        To be seen from the next boot on.
+        """
+        kept = read_image(image)
+        self.store.settings = {} if kept is None else dict(taken(self.vow, kept))
+        self.store.saves = 0 if kept is None else kept.get(saves_mark(self.vow), 0)
 
     def next_timeout_ns(self) -> int | None:
         """When the present state is left because of time alone; None if it is not."""

@@ -17,6 +17,7 @@ each a ``rule`` line and the steps under it:
 | ``bench EVENT [VALUE]`` | something happens around the instrument                               |
 | ``power off|on``     | its supply goes off or on                                                |
 | ``reset``            | its reset pin is pulled                                                  |
+| ``store HEX``        | while the supply is off: its store holds this image; spaces are for people |
 
 A case begins with an instrument that has just been switched on with nothing saved, on the document's base
 bench, its boot notice (number 1) taken. Every line that comes is expected by a ``<``, in order; none is
@@ -165,7 +166,15 @@ class Reset:
     place: Place
 
 
-Step = Send | Expect | Wait | Bench | Power | Reset
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """The instrument's store holds this image, and no other."""
+
+    place: Place
+    image: bytes
+
+
+Step = Send | Expect | Wait | Bench | Power | Reset | Stored
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,8 +262,14 @@ def _step(line: str, place: Place, bound: set[str]) -> Step:
         return Power(place, rest == "on")
     if line == "reset":
         return Reset(place)
+    if word == "store":
+        try:
+            return Stored(place, bytes.fromhex(rest))
+        except ValueError:
+            raise VectorError(f"{place}: '{rest}' is no image; write two hex digits for each byte") from None
     raise VectorError(
-        f"{place}: '{line}' is no step; write one of >, >>, <, wait, quiet, bench, power off, power on, reset"
+        f"{place}: '{line}' is no step; write one of >, >>, <, wait, quiet, bench, power off, power on, "
+        "reset, store"
     )
 
 

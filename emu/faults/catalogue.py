@@ -12,9 +12,23 @@ from wirevow.emu.faults.numbers import numbers
 from wirevow.emu.faults.physics import physics
 from wirevow.emu.faults.refusals import refusals
 from wirevow.emu.faults.sessions import sessions
+from wirevow.emu.faults.stores import stores
 from wirevow.emu.faults.timing import timing
 from wirevow.emu.faults.trips import trips
 
-KINDS = (lines, numbers, refusals, sessions, notices, boots, behaviour, trips, physics, timing, course)
+KINDS = (
+    lines,
+    numbers,
+    refusals,
+    sessions,
+    notices,
+    boots,
+    behaviour,
+    trips,
+    physics,
+    timing,
+    course,
+    stores,
+)
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

@@ -19,7 +19,9 @@ from fractions import Fraction
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.board import StorePlace
 from wirevow.emu.firmware.converters import Converters
+from wirevow.emu.firmware.wiring import reference_board
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.sink import Sink
 from wirevow.emu.plant.sink_section import SinkPlant
@@ -104,6 +106,7 @@ class FirmwareInstrument:
         self._booting = False
         self._out = bytearray()
         self._points = {name: index for index, name in enumerate(_names(vow))}
+        self._images = self._place()
         self._load(library, section)
         self.plant.control({"fan.mode": "manual"}, 0)
         self._start("power")
@@ -111,6 +114,9 @@ class FirmwareInstrument:
     def _section(self, section: SinkPlant) -> SinkPlant:
         """The document's plant as this board has it."""
         return section
+
+    def _place(self) -> StorePlace | None:
+        return reference_board().store
 
     def _load(self, library: Path | None, section: SinkPlant) -> None:
         assert library is not None
@@ -216,6 +222,26 @@ class FirmwareInstrument:
             self._edges.clear()
             self._outputs = ()
             self.plant.control({"relay": "open", "stage": "off", "fan.manual": 0.0}, now_ns)
+
+    @property
+    def stores(self) -> bool:
+        """Whether it is known where its firmware keeps images."""
+        return self._images is not None
+
+    def keep(self, image: bytes) -> None:
+        """The store holds this image, left by firmware of this document or of another, and no other.
+
+        ValueError with power, or when there is no room.
+        """
+        place = self._images
+        if self.powered or place is None:
+            raise ValueError("the store is written while the supply is off: cut it first")
+        if len(image) > place.room:
+            raise ValueError(f"an image of {len(image)} bytes; this firmware has room for {place.room}")
+        self._write_store(place.place, image.ljust(2 * place.room, b"\xff"))
+
+    def _write_store(self, place: int, data: bytes) -> None:
+        self.board.store[place : place + len(data)] = list(data)
 
     def reset(self, now_ns: int) -> None:
         """The reset pin is pulled."""

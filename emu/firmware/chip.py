@@ -16,6 +16,7 @@ import tempfile
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.board import StorePlace
 from wirevow.emu.firmware.board import FirmwareInstrument, plant_name
 from wirevow.emu.firmware.converters import Converters
 from wirevow.emu.firmware.wiring import (
@@ -97,6 +98,8 @@ class Chip:
             shutil.copy(rig, copy)
             self.library = ctypes.CDLL(str(copy))
         self.library.rig_cycle.restype = ctypes.c_uint64
+        self.library.rig_store.argtypes = (ctypes.c_uint16, ctypes.c_char_p, ctypes.c_uint32)
+        self.library.rig_store.restype = ctypes.c_bool
         self.library.rig_run.argtypes = (ctypes.c_int64, ctypes.c_bool)
         self.library.rig_set_clock.argtypes = (ctypes.c_int64, ctypes.c_double)
         self.library.rig_input.argtypes = (ctypes.c_uint8, ctypes.c_bool)
@@ -161,6 +164,13 @@ class Chip:
         """Whether bytes are still on their way to the receiver."""
         return bool(self.rig.in_first != self.rig.in_last)
 
+    def write_store(self, place: int, data: bytes) -> None:
+        """Write bytes into its EEPROM. BoardError when it ends before."""
+        if not self.library.rig_store(place, data, len(data)):
+            raise BoardError(
+                f"the chip's EEPROM ends before byte {place + len(data)}: mend the board's store"
+            )
+
     def input(self, name: str, active: bool) -> None:
         """The world drives an input of the board, if there is one of that name."""
         self.library.rig_input(INPUTS.index(name), active)
@@ -204,6 +214,12 @@ class ChipInstrument(FirmwareInstrument):
 
     def _section(self, section: SinkPlant) -> SinkPlant:
         return section.model_copy(update={"level": level_of(self._wiring, section.level)})
+
+    def _place(self) -> StorePlace | None:
+        return self._wiring.store
+
+    def _write_store(self, place: int, data: bytes) -> None:
+        self._chip.write_store(place, data)
 
     def _load(self, library: Path | None, section: SinkPlant) -> None:
         self._converters = Converters(self._chip.library, section, self.plant)

@@ -59,6 +59,18 @@ class Wired(Protocol):
 
 
 @runtime_checkable
+class Storing(Protocol):
+    """An instrument whose store can be written from outside, as by firmware that ran before."""
+
+    @property
+    def stores(self) -> bool:
+        """Whether it is known where its firmware looks."""
+
+    def keep(self, image: bytes) -> None:
+        """Its store holds this image and no other (`wire.store`); the supply is off meanwhile."""
+
+
+@runtime_checkable
 class Stepping(Protocol):
     """What an instrument has besides that runs firmware step by step, so that a long time takes long."""
 

@@ -4,12 +4,12 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 from wirevow.emu.clock import Clock
-from wirevow.emu.ports.interface import Stepping, Wired
+from wirevow.emu.ports.interface import Stepping, Storing, Wired
 from wirevow.emu.ports.line import Line
 from wirevow.protocol.conformance.rig import MOST_REPEATED, Hello, RigError
 
 ABILITIES = frozenset({"bench", "repeat", "power", "reset", "hold", "advance"})
-QUICK = "quick"
+QUICK, STORE = "quick", "store"
 LONGEST_NS = 400 * 24 * 3600 * 1_000_000_000
 """Longest single advance: more than a year."""
 
@@ -37,12 +37,15 @@ class InstrumentRig:
             simulated=True,
             document=self._document,
             events=frozenset(self._line.instrument.bench_events),
-            # One with a wire of its own inside is a simulated chip, which is hardly faster than a real one.
-            abilities=ABILITIES
-            if isinstance(self._line.instrument, Wired | Stepping)
-            else ABILITIES | {QUICK},
+            abilities=ABILITIES | self._more(),
             held=self._clock.held,
         )
+
+    def _more(self) -> set[str]:
+        instrument = self._line.instrument
+        # One with a wire of its own inside is a simulated chip, which is hardly faster than a real one.
+        more = set() if isinstance(instrument, Wired | Stepping) else {QUICK}
+        return more | {STORE} if isinstance(instrument, Storing) and instrument.stores else more
 
     def bench(self, event: str, value: float | str | None = None) -> None:
         with self._turn():
@@ -77,6 +80,19 @@ class InstrumentRig:
     def reset(self) -> None:
         with self._turn():
             self._line.instrument.reset(self._settle())
+
+    def store(self, image: bytes) -> None:
+        with self._turn():
+            self._settle()
+            instrument = self._line.instrument
+            if STORE not in self._more() or not isinstance(instrument, Storing):
+                raise RigError(
+                    "where this firmware keeps its images is not known: say so in the board, store"
+                )
+            try:
+                instrument.keep(image)
+            except ValueError as error:
+                raise RigError(str(error)) from error
 
     def hold(self) -> None:
         with self._turn():

@@ -202,6 +202,9 @@ class RigPort:
             case "reset":
                 rig.reset()
                 return self._counted()
+            case "store":
+                rig.store(_image(request))
+                return self._counted()
             case "hold":
                 rig.hold()
             case "run":
@@ -213,7 +216,7 @@ class RigPort:
                 return {"emitted": rig.counts(_whole(request, "sent", "bytes")), "now_ns": rig.now_ns()}
             case other:
                 raise RigError(
-                    '"do" is hello, bench, repeat, power, reset, hold, run, advance or counts, '
+                    '"do" is hello, bench, repeat, power, reset, store, hold, run, advance or counts, '
                     f"not {_shown(other)}"
                 )
         return {}
@@ -266,6 +269,14 @@ def _nanoseconds(request: Answer) -> int:
     except ValueError:
         raise RigError(f'"seconds" is a number such as "0.005", not {_shown(given)}') from None
     return round(seconds * 1_000_000_000)
+
+
+def _image(request: Answer) -> bytes:
+    given = request.get("image")
+    with contextlib.suppress(ValueError):
+        if isinstance(given, str):
+            return bytes.fromhex(given)
+    raise RigError(f'"image" is hex digits, two for each byte, not {_shown(given)}')
 
 
 def _event(request: Answer) -> str:

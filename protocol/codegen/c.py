@@ -23,6 +23,7 @@ from wirevow.protocol.codegen.tables import (
     tables,
 )
 from wirevow.protocol.document.model import BOOT_CAUSES
+from wirevow.protocol.store import marks, saves_mark
 from wirevow.protocol.templates import templates
 from wirevow.protocol.vow import Vow
 
@@ -122,6 +123,7 @@ def _context(found: Tables) -> dict[str, Any]:
     constants = list(dict.fromkeys([*found.constants, *ends]))
     if len(constants) > NONE:
         raise GenerateError("the quantities have more different ends than the C core can number: use fewer")
+    mark = marks(vow)
     return {
         "t": found,
         "constants": constants,
@@ -138,8 +140,13 @@ def _context(found: Tables) -> dict[str, Any]:
         "conditions": conditions,
         "wide": len(wide),
         "narrow": len(found.settings) - len(wide),
-        "first_saved": 4 * sum(not row.saved for row in wide),
+        "first_saved": sum(not row.saved for row in wide),
+        "saved_place": 4 * sum(not row.saved for row in wide),
         "saved_bytes": sum(4 if row.wide else 2 for row in found.settings if row.saved),
+        "saved_marks": [
+            *((row.name, mark[row.name]) for row in found.settings if row.saved),
+            ("saves", saves_mark(vow)),
+        ],
         # The guard and the notices are the last two.
         "default_bytes": 4 * len(wide) + 2 * (len(found.settings) - len(wide) - 2),
         "size_type": "uint8_t" if longest < 250 else "uint16_t",

@@ -9,17 +9,19 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from wirevow.protocol.compare.changes import ELEMENTS, Change, changes, same
-from wirevow.protocol.compare.rules import BREAKS, MAY, Effect, Pair, Side, effects
+from wirevow.protocol.compare.rules import BREAKS, MAY, Effect, Grade, Pair, Side, effects
+from wirevow.protocol.compare.stored import Stored, stored
 from wirevow.protocol.document.load import Loaded
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.requirements import SECTIONS, requirement_ids
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.vow import compile_vow
 
 Part = Literal["major", "minor", "patch"]
 PARTS: tuple[Part, ...] = ("major", "minor", "patch")
 SIDES: tuple[Side, ...] = ("bench", "host", "store")
 """In the order of reports: what can hurt stands first."""
-_GRADES = ("later", "otherwise", "earlier", "breaks", "may break", "lost", "safe")
+_GRADES = ("later", "otherwise", "earlier", "misread", "breaks", "may break", "lost", "safe")
 RANK = {grade: rank for rank, grade in enumerate(_GRADES)}
 
 _SECTION = {key: section for section, (key, _) in SECTIONS.items()}
@@ -59,6 +61,8 @@ class Comparison:
     asked: Part | None
     enough: bool
     """The new version is high enough for what has changed."""
+    stored: tuple[Stored, ...] = ()
+    """What becomes of every setting that is saved, before or now."""
     used: tuple[int, int] | None = None
     """How many of the old document's points and actions a host uses, of how many; None if nobody asked."""
 
@@ -97,6 +101,8 @@ def compare(old: Loaded[Document], new: Loaded[Document], uses: Collection[str] 
         for change in changes(pair.old, pair.new)
         for effect in effects(pair, change)
     ]
+    fates = tuple(stored(compile_vow(pair.old), compile_vow(pair.new)))
+    found += [_of_the_store(each, old, new) for each in fates if each.fate in ("lost", "misread")]
     asked = _asked(pair, found)
     used = None
     if uses is not None:
@@ -113,6 +119,7 @@ def compare(old: Loaded[Document], new: Loaded[Document], uses: Collection[str] 
         tuple(_renames(pair)),
         asked,
         _enough(pair.old.vow.version, pair.new.vow.version, asked),
+        fates,
         used,
     )
 
@@ -121,6 +128,20 @@ def names_in(text: str, document: Document) -> frozenset[str]:
     """Points and actions of a document that a text (a host program's source, its recording) names."""
     words = set(re.findall(r"[a-z][a-z0-9_]*(?:\.[a-z][a-z0-9_]*)*", text))
     return frozenset(name for name in (*document.points, *document.actions) if name in words)
+
+
+def _of_the_store(found: Stored, old: Loaded[Document], new: Loaded[Document]) -> Difference:
+    path = ("points", found.name)
+    grade: Grade = "lost" if found.fate == "lost" else "misread"
+    return Difference(
+        f"point.{found.name}",
+        f"points {found.name} saved",
+        found.name,
+        Effect("store", grade, found.reason),
+        f"{old.name}:{old.marks.line(*path)}",
+        f"{new.name}:{new.marks.line(*path)}",
+        Change("points", found.name, "saved", None, None, (path, path)),
+    )
 
 
 def _requirement(change: Change, effect: Effect, known: Collection[str]) -> str:
@@ -137,7 +158,9 @@ def _asked(pair: Pair, found: list[Difference]) -> Part | None:
         return None
     for difference in found:
         side, grade = difference.effect.side, difference.effect.grade
-        if grade in (BREAKS, MAY, "lost") or (side == "bench" and grade in ("later", "otherwise", "earlier")):
+        if grade in (BREAKS, MAY, "lost", "misread") or (
+            side == "bench" and grade in ("later", "otherwise", "earlier")
+        ):
             return "major"
     if any(change.key == "" and change.new is not None for change in changes(pair.old, pair.new)):
         return "minor"

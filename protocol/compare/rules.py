@@ -10,7 +10,7 @@ safe          no lawful host can tell
 ============  ======================================================================================
 
 The bench has grades of its own: a protection acts *earlier* or *later*, or *otherwise* where neither is
-proved.
+proved. What becomes of saved settings follows from their marks (`stored`), not from this table.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from wirevow.protocol.expression import (
 )
 
 Side = Literal["bench", "host", "store"]
-Grade = Literal["breaks", "may break", "safe", "later", "otherwise", "earlier", "lost"]
+Grade = Literal["breaks", "may break", "safe", "later", "otherwise", "earlier", "lost", "misread"]
 
 BREAKS: Grade = "breaks"
 MAY: Grade = "may break"
@@ -161,14 +161,10 @@ def _flag(on: Effect, off: Effect) -> Rule:
 
 def _point_gone(pair: Pair, change: Change) -> Iterator[Effect]:
     yield Effect("host", BREAKS, "the point is gone", aspect="readable")
-    if change.old.saved:
-        yield Effect("store", "lost", "what was saved of it has no place any more")
 
 
 def _point_come(pair: Pair, change: Change) -> Iterator[Effect]:
     yield Effect("host", SAFE, "the point is new", aspect="readable")
-    if change.new.saved:
-        yield Effect("store", "lost", "an image of before has no value for it: it begins at its default")
 
 
 def _state_come(pair: Pair, change: Change) -> Iterator[Effect]:
@@ -204,18 +200,13 @@ def _promise(side: str) -> Rule:
 
 
 def _step(pair: Pair, change: Change) -> Iterator[Effect]:
-    point = pair.old.points[change.element]
     reason = f"the step is {change.new:f}, it was {change.old:f}"
     yield Effect("host", BREAKS, reason, aspect="unit")
-    if point.saved:
-        yield Effect("store", "lost", "a saved count of steps would be another value")
 
 
 def _unit(pair: Pair, change: Change) -> Iterator[Effect]:
     reason = f"the unit is {change.new}, it was {change.old}"
     yield Effect("host", BREAKS, reason, aspect="unit")
-    if pair.old.points[change.element].saved:
-        yield Effect("store", "lost", "a saved number would be of another unit")
 
 
 def _range(which: Literal["low", "high"]) -> Rule:
@@ -246,8 +237,6 @@ def _bound(pair: Pair, change: Change, which: Literal["low", "high"]) -> Iterato
     side = "above" if which == "high" else "below"
     condition = f"{change.element} is put {side} {new.text} and not {side} {old.text}"
     yield Effect("host", MAY, f"the {which} limit leaves less room", condition, "bounds")
-    if old_point.saved:
-        yield Effect("store", "lost", "a saved value may be outside the new limits")
 
 
 def _limit(document: Document, point: Any, which: str) -> Expression:
@@ -319,8 +308,6 @@ def _choices(pair: Pair, change: Change) -> Iterator[Effect]:
             yield Effect("host", MAY, what, condition, "choices", "order")
         else:
             yield Effect("host", SAFE, f"{what}, and no record has them", aspect="choices", part="order")
-        if pair.old.points[change.element].saved:
-            yield Effect("store", "lost", "a saved number would be another word")
 
 
 def _in_records(document: Document, point: str) -> bool:
@@ -354,10 +341,8 @@ def _default(pair: Pair, change: Change) -> Iterator[Effect]:
 
 def _saved(pair: Pair, change: Change) -> Iterator[Effect]:
     if change.new:
-        yield Effect("store", "lost", "an image of before has no value for it")
         reason, condition = "a save keeps it now", "a host counts on its default after a boot"
     else:
-        yield Effect("store", "lost", "what was saved of it has no place any more")
         reason, condition = "a save no longer keeps it", "a host counts on it after a boot"
     yield Effect("host", MAY, reason, condition, "saved")
 

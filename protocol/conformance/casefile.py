@@ -23,6 +23,7 @@ r"""Case files: one failure as text that a person can read, edit and replay on a
 | ``wait TIME``         | time passes                                                        |
 | ``bench EVENT VALUE`` | something happens around the instrument                            |
 | ``power cycle``       | its supply goes off and on                                         |
+| ``store HEX``         | its supply goes off, its store holds this image, and it goes on    |
 | ``reset``             | its reset pin is pulled                                            |
 
 Numbers before a step are seconds since the first and only for reading. TEXT is printable ASCII with the
@@ -59,7 +60,7 @@ class Step:
     """One step; `text` is what is sent or came, with placeholders, or the rest of the line."""
 
     kind: str
-    """`>`, `>>`, `<`, `wait`, `bench`, `power` or `reset`."""
+    """`>`, `>>`, `<`, `wait`, `bench`, `power`, `store` or `reset`."""
     text: str = ""
     at_s: float | None = None
 
@@ -147,6 +148,8 @@ def steps_of(entries: Sequence[Entry], vow: Vow) -> tuple[Step, ...]:
                 if not power_off:
                     steps.append(Step("power", "cycle", at_s))
                 power_off = not power_off
+            case "store":
+                steps[-1] = Step("store", str(entry.value), at_s)
             case "reset":
                 steps.append(Step("reset", "", at_s))
     return tuple(steps)
@@ -206,7 +209,7 @@ def write_case(case: Case, path: str | Path) -> None:
 
 # ------------------------------------------------------------------------------------------------- reading
 
-_STEP = re.compile(r"\s*(?:([0-9]{1,12}\.[0-9]{1,12})\s+)?(>>|>|<|wait|bench|power|reset)(?: (.*))?")
+_STEP = re.compile(r"\s*(?:([0-9]{1,12}\.[0-9]{1,12})\s+)?(>>|>|<|wait|bench|power|store|reset)(?: (.*))?")
 _PIECE = re.compile(r"\\x([0-9a-fA-F]{2})|\\([r\\{])|\{(ticket(?:-[0-9]{1,4})?|check)\}|([ -\[\]-z|}~])")
 
 
@@ -248,7 +251,7 @@ def parse_case(text: str, name: str) -> Case:
         if found is None:
             raise CaseError(
                 f"{name}:{number}: '{line.strip()[:40]}' is no step; "
-                "write one of >, >>, <, wait, bench, power, reset"
+                "write one of >, >>, <, wait, bench, power, store, reset"
             )
         at, kind, body = found.groups()
         step = Step(kind, body or "", float(at) if at is not None else None)
@@ -292,6 +295,11 @@ def _proven(step: Step, place: str) -> None:
             raise CaseError(f"{place}: {wrong}") from None
     elif step.kind == "power" and step.text != "cycle":
         raise CaseError(f"{place}: write `power cycle`")
+    elif step.kind == "store":
+        try:
+            bytes.fromhex(step.text)
+        except ValueError:
+            raise CaseError(f"{place}: write two hex digits for each byte of the image") from None
     elif step.kind in (">", ">>"):
         try:
             sent(step, ("0000",))

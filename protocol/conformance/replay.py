@@ -56,6 +56,8 @@ def perform(tester: Tester, steps: Sequence[Step]) -> None:
                 _bench(tester, *step.text.partition(" ")[::2])
             case "power":
                 tester.power_cycle()
+            case "store":
+                tester.reflash(bytes.fromhex(step.text))
             case "reset":
                 tester.reset()
         if held_back and not tester.oracle.twin.blocked:

@@ -49,9 +49,9 @@ class Hello:
     events: frozenset[str]
     """Bench events that it can make happen."""
     abilities: frozenset[str]
-    """Of `bench`, `power`, `reset`, `hold`, `advance`: what it can do. `repeat` besides: many bench events at
-    once (`Repeating`). `quick`: nothing needs to be left out because it takes long, so that what is tried
-    does not depend on how long things took."""
+    """Of `bench`, `power`, `reset`, `store`, `hold`, `advance`: what it can do. `repeat` besides: many bench
+    events at once (`Repeating`). `quick`: nothing needs to be left out because it takes long, so that what
+    is tried does not depend on how long things took."""
     held: bool
     """Its clock stands still unless advanced."""
 
@@ -102,6 +102,14 @@ class Repeating(Protocol):
 
         As `bench` one by one, all at one instant; at most `MOST_REPEATED` events in all.
         """
+
+
+@runtime_checkable
+class StoringRig(Rig, Protocol):
+    """A rig with the ability `store`."""
+
+    def store(self, image: bytes) -> None:
+        """While the supply is off: leave this image in its store, and no other (`wire.store`)."""
 
 
 def greeting(rig: Rig, endpoint: str, document: str) -> Hello:
@@ -184,6 +192,9 @@ class SocketRig:
 
     def reset(self) -> None:
         self._happen({"do": "reset"})
+
+    def store(self, image: bytes) -> None:
+        self._happen({"do": "store", "image": image.hex()})
 
     def hold(self) -> None:
         self._do({"do": "hold"})

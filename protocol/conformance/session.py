@@ -50,7 +50,7 @@ BITS = 10
 ONLY_ASKS = re.compile(rb"((@[0-9a-f]{1,4} )?ask [ -~]+\r?\n|\r?\n)*")
 """What changes nothing: whole questions, and blank lines."""
 
-JournalKind = Literal["send", "line", "wait", "bench", "power", "reset"]
+JournalKind = Literal["send", "line", "wait", "bench", "power", "reset", "store"]
 
 
 @dataclass(frozen=True, slots=True)

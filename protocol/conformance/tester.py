@@ -35,7 +35,7 @@ from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
 from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
 from wirevow.protocol.conformance.keeping import Found, found_counters, kept, saved_words
-from wirevow.protocol.conformance.rig import Repeating, Rig, RigError
+from wirevow.protocol.conformance.rig import Repeating, Rig, RigError, StoringRig
 from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import BenchEvent, Leave, Provoke
@@ -887,6 +887,24 @@ class Tester:
         self._store_known = False
         self._expect_boot("power")
         self.oracle.twin.unknown.add("saves")
+
+    def reflash(self, image: bytes) -> None:
+        """Leave an image in its store while it has no supply, as firmware of another version would have."""
+        if not self.limits.free:
+            raise NotSelected("only the store of a simulated instrument is written over")
+        rig = self.need("store")
+        if not isinstance(rig, StoringRig):
+            raise NotSelected("the rig's adapter has no `store`")
+        self.attend()
+        self.boots("power")
+        self._power(rig, on=False)
+        self.session.journal.append(Entry(self.now_ns, "store", value=image.hex()))
+        rig.store(image)
+        self._power(rig, on=True)
+        self.oracle.twin.keep(image)
+        self.oracle.twin.unknown.discard("saves")
+        self._store_known = True
+        self._expect_boot("power")
 
     def _power(self, rig: Rig, on: bool, *, arrive: bool = True) -> None:
         self.session.look()

@@ -187,6 +187,14 @@ WIRE = (
         "boot", _always, _said("A boot shows in the count of boots, in its cause and in the time since then.")
     ),
     Aspect(
+        "store",
+        lambda d, w: any(point.saved for point in d.points.values()),
+        _said(
+            "Of what firmware of another version has saved it takes what means the same;"
+            " the rest is at its default."
+        ),
+    ),
+    Aspect(
         "identity", _always, _said("`self.vow` answers the document's name, its version and its wire digest.")
     ),
     Aspect(

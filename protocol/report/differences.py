@@ -43,15 +43,18 @@ def lines(comparison: Comparison, witnesses: Witnesses) -> Iterator[str]:
         yield "nothing differs"
     for side in SIDES:
         found = [each for each in comparison.of(side) if each.effect.grade != "safe"]
-        if not found:
+        guarded = [each for each in comparison.stored if each.unmarked] if side == "store" else []
+        if not found and not guarded:
             continue
-        yield HEADS[side]
+        yield HEADS[side] + (_survivors(comparison) if side == "store" else "")
         for each in found:
             yield f"  {each.effect.grade:<9}  {each.requirement}: {printable(each.effect.reason)}"
             if each.effect.condition:
                 yield f"             when {printable(each.effect.condition)}"
             yield f"             {each.old_place}, {each.new_place}"
             yield from _shown(witnesses.get(each, Shown()))
+        for stored in guarded:
+            yield f"  guarded    point.{stored.name}: by its place alone, {printable(stored.unmarked)}"
         yield ""
     for rename in comparison.renames:
         yield (
@@ -69,6 +72,11 @@ def _shown(shown: Shown) -> Iterator[str]:
         yield from (f"               {printable(line)}" for line in shown.holds.splitlines())
     if shown.not_shown:
         yield f"             not shown: {printable(shown.not_shown)}"
+
+
+def _survivors(comparison: Comparison) -> str:
+    fates = Counter(each.fate for each in comparison.stored)
+    return f": {fates['kept']} of {fates['kept'] + fates['lost']} survive"
 
 
 def _ending(comparison: Comparison) -> Iterator[str]:
@@ -142,6 +150,7 @@ def text(comparison: Comparison, witnesses: Witnesses) -> str:
                 }
                 for each in comparison.differences
             ],
+            "stored": [asdict(each) for each in comparison.stored],
             "renames": [asdict(rename) for rename in comparison.renames],
             "used": comparison.used,
         },

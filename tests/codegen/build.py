@@ -28,6 +28,11 @@ def run(command: list[str], folder: Path | None = None) -> str:
     return done.stdout
 
 
+def saves(files: dict[str, str]) -> list[str]:
+    """What the test's application needs to be told of a core that has a store."""
+    return ["-DVOW_SAVES"] if any("_ENTRIES" in text for text in files.values()) else []
+
+
 def build_library(vow: Vow, folder: Path, options: list[str], slips: dict[str, str] | None = None) -> Path:
     """The core of `vow` and the test's application as a shared library in `folder`.
 
@@ -40,7 +45,9 @@ def build_library(vow: Vow, folder: Path, options: list[str], slips: dict[str, s
     sources = [str(path) for path in write(files, folder) if path.suffix == ".c"]
     library = folder / "core.so"
     run(
-        ["gcc", "-std=c99", "-shared", "-fPIC", *options, f"-DVOW={prefix}", f'-DVOW_HEADER="{prefix}_vow.h"',
+        ["gcc", "-std=c99", "-shared", "-fPIC", *options, f"-DVOW={prefix}", f"-DVOW_UPPER={prefix.upper()}",
+         *saves(files),
+         f'-DVOW_HEADER="{prefix}_vow.h"',
          "-I", str(folder), *sources, str(HERE / "host.c"), "-o", str(library)]
     )  # fmt: skip
     return library

@@ -21,8 +21,7 @@ extern int32_t host_readings[256];
 extern uint8_t host_log[256];
 extern uint8_t host_logged;
 extern uint16_t host_boots;
-extern struct CORE(_store) host_store;
-extern bool host_has_store;
+extern uint16_t host_kept;
 
 enum { SENT = UPPER(_LONGEST_REPLY), LINE = UPPER(_LONGEST_REQUEST) };
 
@@ -338,7 +337,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     size_t at = 0;
     memcpy(host_readings, FUZZ_CALM, sizeof FUZZ_CALM);
     host_boots = 0;
-    host_has_store = false;
+    host_kept = 0;
     host_logged = 0;
     memset(ticket, '0', 4);
     state = CORE(_state)();

@@ -22,7 +22,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.codegen.build import have
+from tests.codegen.build import have, saves
 from tests.codegen.differential import CAUSES, MS, Lines, calm_readings
 from wirevow.protocol.codegen.c import generate, write
 from wirevow.protocol.codegen.names import identifier
@@ -256,7 +256,8 @@ class Fuzzer:
             "clang", "-std=c99", "-O1", "-g", "-fno-omit-frame-pointer",
             "-fsanitize=fuzzer,address,undefined", "-fno-sanitize-recover=all",
             "-fprofile-instr-generate", "-fcoverage-mapping",
-            f"-DVOW={prefix}", f'-DVOW_HEADER="{prefix}_vow.h"', '-DFUZZ_HEADER="fuzz_vow.h"',
+            f"-DVOW={prefix}", f"-DVOW_UPPER={prefix.upper()}", *saves(files),
+            f'-DVOW_HEADER="{prefix}_vow.h"', '-DFUZZ_HEADER="fuzz_vow.h"',
             "-I", str(folder), str(self.core), str(HERE / "host.c"), str(HERE / "fuzz.c"),
             "-o", str(self.program),
         )  # fmt: skip

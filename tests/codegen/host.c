@@ -1,19 +1,24 @@
 /* The application's side of a generated core, as a library for Python: readings are set from outside, and what
- * the core does is written down. VOW is the core's prefix. */
+ * the core does is written down. VOW is the core's prefix, VOW_UPPER that of its
+ * constants; with VOW_SAVES it has a store. */
 #include VOW_HEADER
 #include <string.h>
 
 #define JOIN2(a, b) a##b
 #define JOIN(a, b) JOIN2(a, b)
 #define CORE(name) JOIN(VOW, name)
+#define CORE_UPPER(name) JOIN(VOW_UPPER, name)
 
 int32_t host_readings[256];
 int32_t host_samples[8][256]; /* by point, modulo 8 is enough: a record has few series */
 uint8_t host_log[256];
 uint8_t host_logged;
 uint16_t host_boots;
-struct CORE(_store) host_store;
-bool host_has_store;
+struct {
+    uint32_t mark;
+    int32_t value;
+} host_store[256]; /* entries of this document or of another */
+uint16_t host_kept; /* so many */
 bool host_broken; /* a loss of power was simulated: the core asked for a boot */
 
 static void note(uint8_t what, uint8_t which)
@@ -54,17 +59,31 @@ int32_t CORE(_app_sample)(uint8_t record, uint8_t point, uint16_t index)
     return host_samples[point % 8][index % 256];
 }
 
-bool CORE(_app_load)(struct CORE(_store) *store)
+#ifdef VOW_SAVES
+void CORE(_app_load)(void)
 {
-    *store = host_store;
-    return host_has_store;
+    uint8_t entry;
+    uint16_t at;
+    for (entry = 0; entry < CORE_UPPER(_ENTRIES); ++entry) {
+        for (at = 0; at < host_kept; ++at) {
+            if (host_store[at].mark == CORE(_mark)(entry)) {
+                CORE(_restore)(entry, host_store[at].value);
+                break;
+            }
+        }
+    }
 }
 
-void CORE(_app_save)(const struct CORE(_store) *store)
+void CORE(_app_save)(void)
 {
-    host_store = *store;
-    host_has_store = true;
+    uint8_t entry;
+    host_kept = CORE_UPPER(_ENTRIES);
+    for (entry = 0; entry < host_kept; ++entry) {
+        host_store[entry].mark = CORE(_mark)(entry);
+        host_store[entry].value = CORE(_kept)(entry);
+    }
 }
+#endif
 
 uint16_t CORE(_app_count_boot)(void)
 {

@@ -8,6 +8,7 @@ A file holds exchanges headed `# name`. Each line is one step:
     wait 20 ms           time passes
     bench EVENT [VALUE]  something happens on the bench
     power off, power on  the box's supply
+    store HEX            its store holds this image, while the supply is off
     reset                the reset pin
     N * STEP             the step N times, or several steps with `; ` between them
 
@@ -78,6 +79,8 @@ def play(instrument: Instrument, steps: tuple[str, ...]) -> Iterator[tuple[str, 
                 instrument.bench(event, value or None, now_ns)
             case "power":
                 instrument.power(rest == "on", now_ns)
+            case "store":
+                instrument.keep(bytes.fromhex(rest))
             case "reset":
                 instrument.reset(now_ns)
             case _:

@@ -183,7 +183,7 @@ def test_a_save_cut_short_leaves_the_settings_before_or_after(tarn: Vow, tmp_pat
     if shutil.which("gcc") is None:
         pytest.skip("gcc is not installed: apt-get install gcc")
     library = build_library(tarn, tmp_path, ["-O1"])
-    found = [saved_but_cut(Host(FirmwareInstrument(tarn, library)), cut) for cut in range(0, 100, 7)]
+    found = [saved_but_cut(Host(FirmwareInstrument(tarn, library)), cut) for cut in range(0, 240, 17)]
     before, after = ("ok 1.000 A", "ok 1.000 A"), ("ok 2.000 A", "ok 3.000 A")
     assert set(found) == {before, after}
     assert found == sorted(found)

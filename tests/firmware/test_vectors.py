@@ -9,7 +9,7 @@ import pytest
 
 from wirevow.emu.firmware.board import FirmwareInstrument
 from wirevow.emu.firmware.build import build_library, demo_vow
-from wirevow.protocol.vectors import Bench, Case, Expect, Power, Reset, Send, Wait, read_vectors
+from wirevow.protocol.vectors import Bench, Case, Expect, Power, Reset, Send, Stored, Wait, read_vectors
 from wirevow.protocol.vow import Vow
 
 SPEC = Path(__file__).parents[2] / "spec"
@@ -76,6 +76,8 @@ def play(case: Case, box: FirmwareInstrument) -> None:
                 box.power(step.on, now_ns)
             case Reset():
                 box.reset(now_ns)
+            case Stored():
+                box.keep(step.image)
         collect()
     assert not lines, f"{case.place}: {lines} is left over"
 

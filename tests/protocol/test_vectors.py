@@ -19,6 +19,7 @@ from wirevow.protocol.vectors import (
     Reset,
     Send,
     Slot,
+    Stored,
     Text,
     VectorError,
     Wait,
@@ -43,6 +44,7 @@ bench source.voltage 12.5
 bench thermistor open
 bench trigger
 power off
+store 01 0aFF
 power on
 reset
 """
@@ -70,8 +72,9 @@ def test_every_step_is_read_as_written() -> None:
     assert next(steps) == Bench(Place("x.vec", 11), "thermistor", "open")
     assert next(steps) == Bench(Place("x.vec", 12), "trigger", None)
     assert next(steps) == Power(Place("x.vec", 13), False)
-    assert next(steps) == Power(Place("x.vec", 14), True)
-    assert next(steps) == Reset(Place("x.vec", 15))
+    assert next(steps) == Stored(Place("x.vec", 14), b"\x01\x0a\xff")
+    assert next(steps) == Power(Place("x.vec", 15), True)
+    assert next(steps) == Reset(Place("x.vec", 16))
     assert next(steps, None) is None
 
 
@@ -262,6 +265,8 @@ class Player:
                 case Reset():
                     assert not self.lines, f"{step.place}: {self.lines} came before the reset"
                     self.box.reset(self.now_ns)
+                case Stored():
+                    self.box.keep(step.image)
             self.collect()
         assert not self.lines, f"{case.place}: {self.lines} is left over"
         assert self.begun == b"", f"{case.place}: {self.begun!r} has no line end"

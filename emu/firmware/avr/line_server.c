@@ -33,15 +33,12 @@ int32_t tarn_app_sample(uint8_t record, uint8_t point, uint16_t index)
     return record + point + index;
 }
 
-bool tarn_app_load(struct tarn_store *store)
+void tarn_app_load(void)
 {
-    (void)store;
-    return false;
 }
 
-void tarn_app_save(const struct tarn_store *store)
+void tarn_app_save(void)
 {
-    (void)store;
 }
 
 uint16_t tarn_app_count_boot(void)

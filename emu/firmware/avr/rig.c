@@ -19,6 +19,7 @@
 #include "converters.h"
 
 #include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_spi.h>
@@ -998,6 +999,13 @@ void rig_reset(uint8_t mcusr)
     avr->data[avr->reset_flags.porf.reg] = mcusr;
     raise_interrupt_pins();
     look_at_inputs();
+}
+
+/* Bytes from `place` on in the EEPROM are these, or false: it has not so many. */
+bool rig_store(uint16_t place, const uint8_t *bytes, uint32_t count)
+{
+    avr_eeprom_desc_t written = { .ee = (uint8_t *)bytes, .offset = place, .size = count };
+    return avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &written) != -2; /* what it answers when it has not */
 }
 
 /* The present cycle is that instant; `cycle_ns` by the chip's own clock. */

@@ -10,7 +10,9 @@
 #include "swing.h"
 #include "tarn_vow.h"
 
-enum { STORE_BOOTS = 0, STORE_SETTINGS = 16 };
+static const struct store BOOTS = { 0, 9 };
+static const struct store SETTINGS = { 18, 240 };
+enum { ENTRY = 8 }; /* bytes: a mark and a value */
 enum { SERIES = 32 };
 
 static int32_t series[2][SERIES]; /* current in mA, terminal voltage in mV */
@@ -92,25 +94,46 @@ int32_t tarn_app_sample(uint8_t record, uint8_t point, uint16_t index)
     return series[point == TARN_POINT_INPUT_CURRENT ? 0 : 1][index % SERIES];
 }
 
-bool tarn_app_load(struct tarn_store *store)
+void tarn_app_load(void)
 {
-    return store_load(STORE_SETTINGS, store, sizeof *store);
+    uint16_t place;
+    uint16_t bytes = store_find(&SETTINGS, &place);
+    uint8_t entry;
+    for (entry = 0; entry < TARN_ENTRIES; ++entry) {
+        uint32_t mark = tarn_mark(entry);
+        uint16_t at;
+        for (at = 0; at + ENTRY <= bytes; at = (uint16_t)(at + ENTRY)) {
+            if (store_read((uint16_t)(place + at)) == mark) {
+                tarn_restore(entry, (int32_t)store_read((uint16_t)(place + at + 4U)));
+                break;
+            }
+        }
+    }
 }
 
-void tarn_app_save(const struct tarn_store *store)
+void tarn_app_save(void)
 {
-    store_save(STORE_SETTINGS, store, sizeof *store);
+    uint8_t entry;
+    store_begin(&SETTINGS, ENTRY * TARN_ENTRIES);
+    for (entry = 0; entry < TARN_ENTRIES; ++entry) {
+        store_put(tarn_mark(entry));
+        store_put((uint32_t)tarn_kept(entry));
+    }
+    store_end();
 }
 
 uint16_t tarn_app_count_boot(void)
 {
+    uint16_t place;
     uint16_t boots = 0;
-    if (!store_load(STORE_BOOTS, &boots, sizeof boots)) {
-        boots = 0;
+    if (store_find(&BOOTS, &place) != 0) {
+        boots = (uint16_t)store_read(place);
     }
     if (boots < 65535U) {
         ++boots;
-        store_save(STORE_BOOTS, &boots, sizeof boots);
+        store_begin(&BOOTS, 4);
+        store_put(boots);
+        store_end();
     }
     return boots;
 }

@@ -1,11 +1,12 @@
-/* A copy is a number, the data, and a check over both that begins with the document's digest: what another
- * document's firmware has left is no copy. */
+/* An image is a number, how many bytes its entries are, the entries, and a check over all that (spec/wire.md, "The
+ * store"), so what firmware of any version has left can be read. */
 #include "store.h"
 
 #include "hardware.h"
-#include "tarn_vow.h"
 
-enum { OVERHEAD = 3 }; /* number, check */
+#include <stdbool.h>
+
+enum { HEAD = 3, CHECK = 2 }; /* bytes before the entries, and after */
 
 static uint16_t add(uint16_t crc, uint8_t byte)
 {
@@ -17,34 +18,39 @@ static uint16_t add(uint16_t crc, uint8_t byte)
     return crc;
 }
 
-static uint16_t start(void)
+static uint16_t word(uint16_t place)
 {
-    const char *digest = TARN_DIGEST;
+    uint16_t high = hardware_store_read((uint16_t)(place + 1U));
+    return (uint16_t)((uint16_t)(high << 8) | hardware_store_read(place));
+}
+
+uint32_t store_read(uint16_t place)
+{
+    return ((uint32_t)word((uint16_t)(place + 2U)) << 16) | word(place);
+}
+
+/* Whether the image at `place` is whole. */
+static bool whole(const struct store *store, uint16_t place)
+{
+    uint16_t left = word((uint16_t)(place + 1U));
     uint16_t crc = 0xFFFFU;
-    for (; *digest != '\0'; ++digest) {
-        crc = add(crc, (uint8_t)*digest);
+    if (left > store->room - (HEAD + CHECK)) {
+        return false;
     }
-    return crc;
+    for (left = (uint16_t)(left + HEAD); left > 0; --left) {
+        crc = add(crc, hardware_store_read(place));
+        ++place;
+    }
+    return word(place) == crc;
 }
 
-/* Whether the copy at `place` is whole. */
-static bool whole(uint16_t place, uint8_t bytes)
+/* The place of the newest whole image, or of none (`*found`). */
+static uint16_t newest(const struct store *store, bool *found)
 {
-    uint16_t crc = start();
-    uint8_t at;
-    for (at = 0; at <= bytes; ++at) {
-        crc = add(crc, hardware_store_read((uint16_t)(place + at)));
-    }
-    return hardware_store_read((uint16_t)(place + bytes + 1U)) == (uint8_t)(crc >> 8)
-        && hardware_store_read((uint16_t)(place + bytes + 2U)) == (uint8_t)crc;
-}
-
-/* The place of the newest whole copy, or of none (`*found`). */
-static uint16_t newest(uint16_t place, uint8_t bytes, bool *found)
-{
-    uint16_t other = (uint16_t)(place + bytes + OVERHEAD);
-    bool first = whole(place, bytes);
-    bool second = whole(other, bytes);
+    uint16_t place = store->place;
+    uint16_t other = (uint16_t)(place + store->room);
+    bool first = whole(store, place);
+    bool second = whole(store, other);
     *found = first || second;
     if (first && second) {
         /* The number goes round; the newer is the one a little ahead. */
@@ -54,43 +60,52 @@ static uint16_t newest(uint16_t place, uint8_t bytes, bool *found)
     return second ? other : place;
 }
 
-bool store_load(uint16_t place, void *data, uint8_t bytes)
+uint16_t store_find(const struct store *store, uint16_t *place)
 {
     bool found;
-    uint16_t from = newest(place, bytes, &found);
-    uint8_t *to = (uint8_t *)data;
-    uint8_t at;
-    for (at = 0; at < bytes; ++at) {
-        to[at] = hardware_store_read((uint16_t)(from + 1U + at));
-    }
-    return found;
+    uint16_t from = newest(store, &found);
+    *place = (uint16_t)(from + HEAD);
+    return found ? word((uint16_t)(from + 1U)) : 0;
 }
 
-static void put(uint16_t place, uint8_t byte)
+static uint16_t at;
+static uint16_t check;
+
+static void put(uint8_t byte)
 {
-    if (hardware_store_read(place) != byte) {
-        hardware_store_write(place, byte);
+    if (hardware_store_read(at) != byte) {
+        hardware_store_write(at, byte);
     }
+    check = add(check, byte);
+    ++at;
 }
 
-void store_save(uint16_t place, const void *data, uint8_t bytes)
+static void put_word(uint16_t two)
 {
-    const uint8_t *from = (const uint8_t *)data;
+    put((uint8_t)two);
+    put((uint8_t)(two >> 8));
+}
+
+void store_begin(const struct store *store, uint16_t bytes)
+{
     bool found;
-    uint16_t present = newest(place, bytes, &found);
-    uint8_t number = (uint8_t)(hardware_store_read(present) + 1U);
-    uint16_t to = place;
-    uint16_t crc = start();
-    uint8_t at;
-    if (found && present == place) {
-        to = (uint16_t)(place + bytes + OVERHEAD);
+    uint16_t present = newest(store, &found);
+    at = store->place;
+    if (found && present == at) {
+        at = (uint16_t)(at + store->room);
     }
-    crc = add(crc, number);
-    put(to, number);
-    for (at = 0; at < bytes; ++at) {
-        crc = add(crc, from[at]);
-        put((uint16_t)(to + 1U + at), from[at]);
-    }
-    put((uint16_t)(to + bytes + 1U), (uint8_t)(crc >> 8));
-    put((uint16_t)(to + bytes + 2U), (uint8_t)crc);
+    check = 0xFFFFU;
+    put((uint8_t)(hardware_store_read(present) + 1U));
+    put_word(bytes);
+}
+
+void store_put(uint32_t four)
+{
+    put_word((uint16_t)four);
+    put_word((uint16_t)(four >> 16));
+}
+
+void store_end(void)
+{
+    put_word(check);
 }

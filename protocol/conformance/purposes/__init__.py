@@ -65,6 +65,7 @@ from wirevow.protocol.conformance.purposes import (  # noqa: E402,F401  (they en
     physics,
     points,
     readings,
+    reflash,
     robustness,
     saving,
     sessions,

@@ -240,3 +240,44 @@ def test_only_what_a_recorded_host_asks_for_counts(tmp_path, capfd):
         shown = capfd.readouterr()
         assert ("link.patience" in shown.out) == bool(status)
         assert shown.err == ""
+
+
+def fates(comparison: Comparison) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = {}
+    for each in comparison.stored:
+        found.setdefault(each.fate, set()).add(each.name)
+    return found
+
+
+def test_every_saved_setting_is_told_what_becomes_of_it():
+    found = compared((CELLS, "step: 1, low: 1, high: 6"), ("  trim.level_shift:\n", "  trim.level_zero:\n"))
+    assert fates(found)["lost"] == {"capacity.cells", "trim.level_shift"}
+    assert fates(found)["new"] == {"trim.level_zero"}
+    reasons = {each.name: each.reason for each in found.stored}
+    assert reasons["capacity.cells"] == "it was 1 1 1 8, it is 1 1 1 6"
+    assert reasons["trim.level_shift"] == "it is gone"
+    assert len(fates(found)["kept"]) == sum(point.saved for point in OLD.document.points.values()) - 2
+
+
+def test_a_layout_that_still_fits_is_told_by_what_it_would_be_taken_for():
+    swapped = compared(
+        ("  trim.voltage_shift:\n", "  trim.x:\n"),
+        ("  trim.current_shift:\n", "  trim.voltage_shift:\n"),
+        ("  trim.x:\n", "  trim.current_shift:\n"),
+    )
+    assert fates(swapped)["lost"] == {"trim.voltage_shift", "trim.current_shift"}
+    unmarked = {each.name: each.unmarked for each in swapped.stored if each.unmarked}
+    assert set(unmarked) == {"trim.voltage_shift", "trim.current_shift"}
+    assert unmarked["trim.current_shift"] == "0.5000 V of trim.voltage_shift would be 0.5000 V"
+
+
+def test_settings_that_limits_tie_to_a_changed_one_fall_with_it():
+    found = compared(
+        ("unit: A, step: 0.001, low: 0.100, high: 6.000", "unit: A, step: 0.001, low: 0.200, high: 6.000")
+    )
+    reasons = {each.name: each.reason for each in found.stored if each.fate == "lost"}
+    assert (
+        reasons["sink.level"]
+        == "limits tie it to limit.current, which is not as it was; it falls to its default with that"
+    )
+    assert "trim.current_gain" not in reasons
