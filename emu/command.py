@@ -33,6 +33,7 @@ from wirevow.emu.screen import open_closed, screens
 from wirevow.protocol.errors import WirevowError
 
 COMMANDS: dict[str, str] = {
+    "new": "Write a document to grow your own from.",
     "vet": "Find what is wrong with a document itself.",
     "emulate": "Simulate the instrument of a document on a port.",
     "talk": "Talk to the instrument at a port: a console, or lines in a pipe.",

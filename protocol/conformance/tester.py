@@ -1602,8 +1602,10 @@ class Tester:
             for event, value in leave.provoke.bench.items():
                 self.bench(event, value)
         within_ns = leave.provoke.within if leave.provoke is not None else leave.after
+        entered_ns = self.oracle.twin.entered_ns
         self.until(
-            lambda: self.state != state,
+            # It may have come back meanwhile, by transitions that nobody asks for either.
+            lambda: self.state != state or self.oracle.twin.entered_ns > entered_ns,
             within_ns,
             f"state.{state}.leave.{self.vow.document.states[state].leaves.index(leave) + 1}",
             silent=leave.provoke is not None and leave.provoke.silence,

@@ -328,7 +328,7 @@ def leave(t: Tester, r: Requirement) -> None:
         if t.read(name) < counts:
             due = f"{name} at least {' '.join(t.vow.points[name].words(counts))}"
             raise Broken(Judgement(False, r.id, due), f"ask {name}", "less: it was zeroed on the way")
-    if t.state != rule.to:
+    if t.state not in _onward(t, rule.to):
         raise Broken(Judgement(False, r.id, f"state {rule.to}"), "", f"state {t.state}")
     # And once more, without a boot in between.
     t.home()
@@ -344,6 +344,15 @@ def leave(t: Tester, r: Requirement) -> None:
         _many(t, r, counting, rule.to)
         _look(t)
     _gained(t, r.element)
+
+
+def _onward(t: Tester, state: str) -> list[str]:
+    """A state, and those that conditions lead on to from it while nobody looks."""
+    found = [state]
+    for each in found:
+        leaves = t.vow.states[each].leaves
+        found += [leave.to for leave in leaves if leave.when is not None and leave.to not in found]
+    return found
 
 
 def _left_meanwhile(t: Tester, state: str, rule: Leave, begun: bool) -> None:
