@@ -25,7 +25,7 @@ import serial
 import wirevow  # noqa: F401  # tells pyserial about emu://
 
 ROOT = Path(__file__).parent.parent
-PAGES = ("README.md", "spec/testing.md")
+PAGES = ("README.md", "spec/testing.md", "spec/guide.md")
 SLIPS = {"mine.yaml": ("    high: limit.current\n", "    high: limit.curent\n")}
 """Documents with a slip of the pen: Tarn's with the first of these texts replaced by the second."""
 RUNNING = ("emulate", "record")
