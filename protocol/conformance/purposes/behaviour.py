@@ -1115,8 +1115,8 @@ def fires(t: Tester, r: Requirement) -> None:
             raise Broken(Judgement(False, r.id, due), f"ask {name}", "less")
     if guarded:
         # Whatever was on stays on.
-        entry = next(iter(t.vow.settings))
-        t.line(f"put {entry.name} {' '.join(entry.words(t.setting(entry.name)))}".encode())
+        for entry in t.vow.settings[:1]:
+            t.line(f"put {entry.name} {' '.join(entry.words(t.setting(entry.name)))}".encode())
         t.guard_off()
         t.done.add("guarded trip")
     last = t.vow.system_name("last_trip")

@@ -422,8 +422,8 @@ def once_replaced(t: Tester, r: Requirement) -> None:
 def once_compared(t: Tester, r: Requirement) -> None:
     """Another request is another one, wherever its bytes differ: also with the same tag, and at its end."""
     numbers = [each for each in t.vow.settings if each.scale is not None and t.settable_here(each)]
-    longest = max(numbers, key=lambda each: len(" ".join((each.name, *each.words(each.default)))))
-    for entry in dict.fromkeys((a_number(t), longest)):
+    numbers.sort(key=lambda each: len(" ".join((each.name, *each.words(each.default)))))
+    for entry in dict.fromkeys((a_number(t), numbers[-1])) if numbers else ():
         low, high = t.bounds(entry)
         first = min(max(low, int(t.setting(entry.name))), high - 1)
         lines = [f"@d1 {put_line(t, entry, counts)}" for counts in (first, first + 1)]
@@ -600,9 +600,10 @@ def ticket_through(t: Tester, r: Requirement) -> None:
     t.home()
     t.prepare()
     far = {state.name: len(_way(t, state.name)) for state in t.vow.states.values() if state.energised}
-    with suppress(NotSelected, Doubtful):
-        t.goto(max(far, key=lambda each: far[each]))
-        t.home()
+    if far:
+        with suppress(NotSelected, Doubtful):
+            t.goto(max(far, key=lambda each: far[each]))
+            t.home()
     t.prepare()
     t.act(give.name)
     t.say(f"act {take.name} {int(t.oracle.twin.ticket or '0', 16) ^ 0x10:04x}")

@@ -345,9 +345,9 @@ def refusals(t: Tester, r: Requirement) -> None:
         f"put {entry.name} x {'x' if unit else ''}".rstrip(),
         " ".join(("put", entry.name, entry.number.text(entry.number.high + 1), *(("xx",) if unit else ()))),
         f"ask {entry.name} 1",
-        f"ask {next(iter(t.vow.actions))}",
+        *(f"ask {name}" for name in list(t.vow.actions)[:1]),
         f"ask {max(t.vow.points, key=len)}x",
-        f"act {next(name for name, action in t.vow.actions.items() if not action.takes_ticket)} 1",
+        *[f"act {name} 1" for name, action in t.vow.actions.items() if not action.takes_ticket][:1],
     ]
     if choice is not None:
         texts += [
@@ -445,7 +445,8 @@ def started(t: Tester, r: Requirement) -> None:
     used = t.oracle.twin.ticket
     # What is refused leaves the ticket good, nearly as long as it is promised to be.
     t.say(f"act {take.name} {int(used or '0', 16) ^ 1:04x}")
-    t.say(f"act {next(action.name for action in t.vow.actions.values() if t.state not in action.to)}")
+    for shut in [each.name for each in t.vow.actions.values() if t.state not in each.to][:1]:
+        t.say(f"act {shut}")
     if t.session.held and give.gives_ticket_ns is not None:
         t.wait(give.gives_ticket_ns * 9 // 10)
         t.ask("self.uptime")

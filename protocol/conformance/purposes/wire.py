@@ -57,13 +57,17 @@ def a_choice(t: Tester) -> PointEntry | None:
 
 
 def giver(t: Tester) -> ActionEntry:
-    """The action that gives tickets."""
-    return next(action for action in t.vow.actions.values() if action.gives_ticket_ns is not None)
+    """The action that gives tickets. NotSelected if none does."""
+    for action in t.vow.actions.values():
+        if action.gives_ticket_ns is not None:
+            return action
+    raise NotSelected("the document has no tickets")
 
 
 def taker(t: Tester) -> ActionEntry | None:
     """An action that takes one, in a state that the giver leads to."""
-    targets = set(giver(t).to.values())
+    givers = (each for each in t.vow.actions.values() if each.gives_ticket_ns is not None)
+    targets = {to for each in givers for to in each.to.values()}
     for action in t.vow.actions.values():
         if action.takes_ticket is not None and action.guard is None and targets & set(action.to):
             return action
@@ -486,7 +490,7 @@ def check(t: Tester, r: Requirement) -> None:
         t.line(body + b" ~%04X" % wrong)
     t.line(b"ask self.state ~0000")
     t.line(b"ask self.state ~FFFF")
-    t.line(b"@7 act " + next(iter(t.vow.actions)).encode() + b" ~0001")
+    t.line(b"@7 act " + next(iter(t.vow.actions), "no.such").encode() + b" ~0001")
     t.ask(entry.name)
     for bit in range(8):
         damaged = bytearray(body + b" ~%04X" % right)
