@@ -29,6 +29,7 @@ from wirevow.protocol.message import (
     parse_request,
 )
 from wirevow.protocol.record import span_ns
+from wirevow.protocol.unsaid import Course
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
 CLOCK_PARTS = 1000
@@ -82,6 +83,9 @@ class Twin(Device):
         self._untold: list[TripEntry] = []
         """Those that can have tripped, where nothing told of it and more than one can."""
         self._capture_ns: int | None = None
+        self._course = Course(self)
+        self._elsewhere: set[str] = set()
+        """Where it may be instead, since what readings decide may have come before what time has done."""
         self.boot("power", 0)
         self.unknown = set(LEARNED)
 
@@ -93,6 +97,10 @@ class Twin(Device):
         """The reply that is due, made with the choices of the one seen; None if none is due."""
         self.seen, self.raw = seen, raw
         self.reply, self.repeated, self.open_words = None, False, None
+        if not self.told:
+            self.pass_on(now_ns)
+            self._follow(line, now_ns)
+        self._course.heard(now_ns)
         self.line(line, now_ns)
         self.output.clear()
         return self.reply
@@ -122,19 +130,42 @@ class Twin(Device):
         self.due.append((self._number, (event, *words)))
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
+        self.pass_on(now_ns)
         self._by_hand = True
         try:
             super().panel(name, value, now_ns)
         finally:
             self._by_hand = False
 
-    def leave_unsaid(self, leave: LeaveEntry) -> None:
-        """Time has left the state while nothing can be sent: the notice of it waits with the others."""
-        self._by_hand = True
-        try:
-            self.leave(leave, self.entered_ns + leave.after_ns)
-        finally:
-            self._by_hand = False
+    @property
+    def told(self) -> bool:
+        """Whether notices tell of what happens."""
+        return self.notices and self._notices_on_wire and not self.blocked
+
+    def pass_on(self, now_ns: int) -> None:
+        """What has surely happened has; where it could not be sent, its notice waits with the others."""
+        while not self.told and (found := self._course.surely(now_ns)) is not None:
+            due_ns, act = found
+            elsewhere = self._may_be(now_ns) - {act.to, self.state}
+            if elsewhere:
+                # Something that readings decide may have come before it.
+                self._elsewhere |= elsewhere
+                self.number_known = False
+            self._by_hand = self.blocked
+            try:
+                if isinstance(act, LeaveEntry):
+                    self.leave(act, due_ns)
+                else:
+                    self._fire_unseen(act, due_ns)
+            finally:
+                self._by_hand = False
+
+    def _fire_unseen(self, trip: TripEntry, now_ns: int) -> None:
+        entry = self.vow.points[trip.reports]
+        value = self.value(entry, now_ns) if entry.source != "signal" else entry.default
+        self.fire(trip, value, now_ns)
+        if not self.fixed(trip.reports):
+            self.unknown.add("last_trip")
 
     def reboot(self, now_ns: int) -> None:
         """Whoever asked for it says when it has happened (`Oracle.boot`)."""
@@ -160,12 +191,17 @@ class Twin(Device):
         """Nothing is driven."""
 
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
-        """Nothing depends on it."""
+        """What settings alone decide is known."""
+        if names is None:
+            self._course.entered(self.state, now_ns)
+        else:
+            self._course.changed(names, now_ns)
 
     def booted(self) -> None:
         """No series is being taken, and nothing has tripped."""
         self._capture_ns = None
         self._untold = []
+        self._elsewhere = set()
 
     def capture(self, record: str, now_ns: int) -> None:
         """The series will be complete by its own length."""
@@ -191,29 +227,65 @@ class Twin(Device):
     def _moved_on(self, now_ns: int) -> None:
         """About the time of a timed transition both states are right; the one seen is taken."""
         words = self._words_seen()
-        told = self.notices and self._notices_on_wire
         for leave in self.vow.states[self.state].leaves:
             if leave.when is None and words == (leave.to,) and self._late_enough(leave, now_ns):
-                if told:
+                if self.notices and self._notices_on_wire:
                     self.enter(leave.to, now_ns)
                 else:
                     self.leave(leave, now_ns)
                 return
-        if not told and len(words) == 1 and words[0] in self.vow.states and words[0] != self.state:
+        if not (self.notices and self._notices_on_wire) and len(words) == 1:
             self._moved_unseen(words[0], now_ns)
+
+    def _follow(self, line: bytes | Overlong, now_ns: int) -> None:
+        """Where nothing tells of changes, other answers do: a refusal names the state, and what one state
+        refuses was done in another."""
+        remembered = self._remembered
+        if not isinstance(line, bytes) or self.seen is None or (remembered and remembered[0] == line):
+            return
+        request = parse_request(line)
+        if not isinstance(request, Request) or request.verb == "ask":
+            return
+        if not self.seen.ok:
+            if len(self.seen.words) == 2 and self.seen.words[0] == "state":
+                self._moved_unseen(self.seen.words[1], now_ns)
+            return
+        entry, action = self.vow.points.get(request.name), self.vow.actions.get(request.name)
+        done_in = action.to.keys() if action is not None else entry.set_in if entry is not None else None
+        if done_in is not None and self.state not in done_in:
+            for state in done_in:
+                if state in self._may_be(now_ns):
+                    self._moved_unseen(state, now_ns)
+                    return
+
+    def _may_be(self, now_ns: int) -> set[str]:
+        """Every state that it may be in by now."""
+        passed, new = {self.state}, {self.state}
+        while new:
+            new = {after for each in new for after in self._may_follow(each, now_ns)} - passed
+            passed |= new
+        return passed | self._elsewhere
 
     def _moved_unseen(self, state: str, now_ns: int) -> None:
         """Nothing tells of changes that readings cause: the state seen is taken if they may have led there.
 
         If others may have led there one after another, it is not known how many there were.
         """
+        if state not in self.vow.states:
+            return
+        elsewhere, self._elsewhere = self._elsewhere, set()
         before = self.state
+        if state == before:
+            return
         passed, new = {before}, {before}
         while new:
             new = {after for each in new for after in self._may_follow(each, now_ns)} - passed - {state}
             passed |= new
         last = {each for each in passed if state in self._may_follow(each, now_ns)}
         if not last:
+            if state in elsewhere:
+                self.enter(state, now_ns)
+                self.unknown.add("last_trip")
             return
         trips = [
             trip
@@ -238,14 +310,22 @@ class Twin(Device):
         return left | {trip.to for trip in self.vow.trips.values() if self._may_fire(trip, state, now_ns)}
 
     def _may_leave(self, leave: LeaveEntry, now_ns: int) -> bool:
+        if leave in self._course.perhaps:
+            return True
         if not self._late_enough(leave, now_ns):
             return False
         return leave.when is None or self.decide(leave.when, now_ns) is not False
 
     def _late_enough(self, leave: LeaveEntry, now_ns: int) -> bool:
-        return now_ns >= self.entered_ns + leave.after_ns - leave_slack_ns(self, leave)
+        return now_ns >= self.entered_ns + leave.after_ns - self.slack_of(leave.after_ns)
+
+    def slack_of(self, after_ns: int) -> int:
+        """How far the end of a time may be off: our own uncertainty and the instrument's clock."""
+        return self.slack_ns + after_ns // CLOCK_PARTS
 
     def _may_fire(self, trip: TripEntry, state: str, now_ns: int) -> bool:
+        if state == self.state and trip in self._course.perhaps:
+            return True
         return state in trip.armed_in and True in self.truths(trip.when.atoms(), {}, now_ns)
 
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
@@ -515,6 +595,11 @@ class Twin(Device):
         """The ticket that is good now."""
         return self._ticket[1] if self._ticket is not None else None
 
+    def ticket_of(self, giver: str, now_ns: int) -> str | None:
+        """The same, if this action has given it and its time is not over."""
+        ticket = self._ticket
+        return ticket[1] if ticket is not None and ticket[0] == giver and now_ns <= ticket[2] else None
+
     @property
     def number(self) -> int:
         """Number of the last notice."""
@@ -532,11 +617,6 @@ class Twin(Device):
     def forget_request(self) -> None:
         """What was remembered for `wire.once` is not known any more."""
         self._remembered = None
-
-
-def leave_slack_ns(twin: Twin, leave: LeaveEntry) -> int:
-    """How far the moment of a timed transition may be off: our own uncertainty and the instrument's clock."""
-    return twin.slack_ns + leave.after_ns // CLOCK_PARTS
 
 
 class Oracle:
@@ -864,7 +944,7 @@ class Oracle:
                 continue
             requirement = f"state.{before}.leave.{leave.index + 1}"
             due_ns = twin.entered_ns + leave.after_ns
-            slack_ns = leave_slack_ns(twin, leave)
+            slack_ns = twin.slack_of(leave.after_ns)
             # It happened at some moment since we last looked.
             early, late = now_ns < due_ns - slack_ns, self.looked_ns > due_ns + slack_ns
             twin.enter(state, min(max(due_ns, self.looked_ns), now_ns))
@@ -882,19 +962,14 @@ class Oracle:
     def overdue(self, now_ns: int) -> Judgement | None:
         """A timed transition that should have been noticed by now, or None. It is followed all the same."""
         twin = self.twin
+        if not twin.told:
+            twin.pass_on(now_ns)
+            return None
         for leave in self.vow.states[twin.state].leaves:
-            if leave.when is None and now_ns > twin.entered_ns + leave.after_ns + leave_slack_ns(twin, leave):
+            due_ns = twin.entered_ns + leave.after_ns
+            if leave.when is None and now_ns > due_ns + twin.slack_of(leave.after_ns):
                 before = twin.state
-                if twin.blocked:
-                    twin.leave_unsaid(leave)
-                    return None
-                twin.enter(leave.to, twin.entered_ns + leave.after_ns)
-                if twin.notices and self._noticed:
-                    requirement = f"state.{before}.leave.{leave.index + 1}"
-                    return Judgement(False, requirement, f"note N state {leave.to}")
+                twin.enter(leave.to, due_ns)
                 twin.number = twin.number % LAST_NOTICE + 1
+                return Judgement(False, f"state.{before}.leave.{leave.index + 1}", f"note N state {leave.to}")
         return None
-
-    @property
-    def _noticed(self) -> bool:
-        return "notices" in self.vow.parts

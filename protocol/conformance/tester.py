@@ -10,7 +10,7 @@ import random
 import re
 from array import array
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from decimal import Decimal
@@ -89,6 +89,8 @@ BUSY_SHARE = 0.5
 instrument that is simulated here may have waited as well."""
 OFTEN = 3
 """Late so many times, and once in so many, is the instrument's own doing."""
+MOST_TURNS = 3
+"""A step that leads back here so often does not lead on."""
 SYNC_TRIES = 16
 """Together about two seconds, which is as long as a board may boot that reset when its port opened."""
 
@@ -159,6 +161,10 @@ class Tester:
         self.gate: EnvelopeGate | None = None
         """What holds the check to an envelope, if there is one."""
         self._energising = energising_actions(vow)
+        silence = vow.system_name("silence")
+        watchdogs = [trip for trip in vow.trips.values() if silence in trip.when.names]
+        self._listening = frozenset(state for trip in watchdogs for state in trip.armed_in)
+        """States in which the host must not be silent for long."""
         self.limits = Limits(vow, allowed)
         """How often it may save, boot and switch."""
         if not energise:
@@ -174,7 +180,6 @@ class Tester:
         self.random = random.Random(seed)
         hello = self.rig.hello() if self.rig is not None else None
         self.abilities = hello.abilities if hello is not None else frozenset()
-        self._simulated = hello is not None and hello.simulated
         refusal = self.limits.refusal("boot")
         self.unbooted = f"the rig {refusal}" if refusal and self.abilities & BOOTING else ""
         """Why the rig must not boot it, though it could; empty if there is no such reason."""
@@ -384,8 +389,6 @@ class Tester:
             # What never comes is not explained by a host that is a little late.
             if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
                 raise Late(f"{came}, and the host itself wakes up {host_ns / 1e6:.0f} ms late", silent=broken)
-            if delay := self.simulator_delay():
-                raise Late(f"{came}, and {delay}", silent=broken)
             if self.lenient and not self.session.held and not self._often_late(line):
                 raise Late(f"{came}, although the host was on time; it did not happen again", broken)
             raise broken
@@ -765,7 +768,7 @@ class Tester:
             settings = self.oracle.twin.settings
             trip = would_trip(self.vow, settings, gate.outer, settings.keys())
         if trip:
-            raise NotSelected(f"{request.name}: with the source that is connected, {trip} would trip")
+            raise NotSelected(f"{request.name}: with the source that is connected, {trip} would come")
 
     def fit(self, gate: EnvelopeGate) -> None:
         """Put every setting that is outside the envelope inside, as far as the instrument allows."""
@@ -856,11 +859,17 @@ class Tester:
 
     def power_cycle(self) -> None:
         """Cut the instrument's own supply and give it again."""
-        self.attend()
+        self._done_before()
         rig = self.boots("power")
         for on in (False, True):
             self._power(rig, on)
         self._expect_boot("power")
+
+    def _done_before(self) -> None:
+        """What is due at this very instant happens before a hand boots it."""
+        if self.session.held:
+            self.session.settle()
+        self.attend()
 
     def cut_short(self, line: bytes, after_ns: int) -> None:
         """Send a request and cut the supply so soon after it, then give it again.
@@ -920,7 +929,7 @@ class Tester:
         self.need("reset")
         self.session.look()
         self.session.agree()
-        self.attend()
+        self._done_before()
         rig = self.boots("reset")
         self.session.arrive()
         self.session.journal.append(Entry(self.now_ns, "reset"))
@@ -970,23 +979,7 @@ class Tester:
         for since_ns, before in self._contended:
             if contended - before > max((now_ns - since_ns) * BUSY_SHARE, HOST_SLACK_NS):
                 return f"programs here waited {(contended - before) / 1e6:.0f} ms for a processor meanwhile"
-        return self.simulator_delay()
-
-    def simulator_delay(self) -> str:
-        """How late the program that simulates the instrument is just now, if it is; else empty.
-
-        A rig is answered by the same program, whatever the instrument does: one that is slow has no time for
-        either, as where the machine is too slow for what is simulated.
-        """
-        if self.rig is None or self.session.held or not self._simulated:
-            return ""
-        began_ns = self.now_ns
-        with suppress(RigError):
-            self.rig.counts(0)
-        late_ns = self.now_ns - began_ns
-        if late_ns <= HOST_SLACK_NS:
-            return ""
-        return f"the simulator itself answers its rig {late_ns / 1e6:.0f} ms late"
+        return ""
 
     def since_mark(self) -> list[Entry]:
         """What happened since the mark."""
@@ -1262,6 +1255,8 @@ class Tester:
                         self.oracle.twin.state = moved
                         self.oracle.twin.entered_ns = self.now_ns
                         return
+                    if reply.ok:
+                        return  # it is where a trip leads as well, and stays there
                     for entry in self._holding() if not attempt else ():
                         self._plainly(f"put {entry.name} {' '.join(entry.words(self._within(entry)))}")
                     self._pass_time(30 * NS_PER_S)
@@ -1285,14 +1280,48 @@ class Tester:
         if self.state != self.vow.initial:
             self.clear()
         if self.state != self.vow.initial:
+            self._calm()
             self.goto(self.vow.initial)
         if any(self.setting(entry.name) != entry.default for entry in self.vow.settings):
             if self.vow.document.trial.reset is not None:
                 self.act(self.vow.document.trial.reset)
             else:
-                for entry in self.vow.settings:
-                    if self.setting(entry.name) != self._within(entry):
-                        self.put(entry.name, self._within(entry))
+                self._put_back()
+
+    def _calm(self) -> None:
+        """Settings with which something happens by itself to their defaults, where they can be put."""
+        rules = [trip.when for trip in self.vow.trips.values()]
+        rules += [each.when for state in self.vow.states.values() for each in state.leaves if each.when]
+        for name in dict.fromkeys(name for when in rules for name in sorted(when.names)):
+            entry = self.vow.points[name]
+            if entry.source == "setting" and self.setting(name) != (wanted := self._within(entry)):
+                low, high = self.bounds(entry) if entry.scale is not None else (0, 0)
+                if self.settable_here(entry) and (isinstance(wanted, str) or low <= wanted <= high):
+                    self.put(name, wanted)
+
+    def _put_back(self) -> None:
+        """Every setting to its default, in an order that their limits allow, each where it can be put."""
+        left = [each for each in self.vow.settings if self.setting(each.name) != self._within(each)]
+        while left:
+            before = left
+            left = []
+            for entry in before:
+                wanted = self._within(entry)
+                low, high = self.bounds(entry) if entry.scale is not None else (0, 0)
+                fits = isinstance(wanted, str) or low <= wanted <= high
+                if not fits or not self.settable_here(entry):
+                    left.append(entry)
+                else:
+                    self.put(entry.name, wanted)
+            if len(left) == len(before):
+                break
+        for entry in left:
+            if entry.set_in is not None and self.vow.initial not in entry.set_in:
+                with suppress(NotSelected, Doubtful):
+                    self.goto(min(entry.set_in))
+                    self.put(entry.name, self._within(entry))
+        if self.state != self.vow.initial:
+            self.goto(self.vow.initial)
 
     def safe(self) -> None:
         """The safe action, if the document has one."""
@@ -1493,53 +1522,93 @@ class Tester:
 
     def goto(self, state: str) -> None:
         """Go to a state, by actions where possible, else by what the document says provokes the way."""
-        if self.state == state:
-            return
-        for step in self.route(state):
+        turns: Counter[tuple[str, str]] = Counter()
+        while self.state != state:
             before = self.state
-            step()
-            if self.state == before:
-                # A guard may look at a reading that has not followed yet, or at a setting that was moved.
-                for name, value in self.vow.document.trial.put.items():
-                    entry = self.vow.points[name]
-                    if self.settable_here(entry) and self.allows(entry, value_of(entry, value)):
-                        self.settings({name: value})
-                self.wait(self.vow.document.trial.settle)
-                step()
+            # What led nowhere, or nowhere for good, is not tried for ever.
+            name, step = self._way(state, {each for each, tried in turns.items() if tried >= MOST_TURNS})[0]
+            self._onward(name, step)
             if self.state == before and self._reconnected():
-                self.goto(state)
+                continue
+            turns[before, name] += MOST_TURNS if self.state == before else 1
+
+    def _onward(self, name: str, step: Callable[[], object]) -> None:
+        """Take a step out of the present state; if need be again, with what may keep it shut put right."""
+        before = self.state
+        action = self.vow.actions.get(name)
+        guard = action.guard if action is not None else None
+        step()
+        if self.state != before:
+            return
+        # A guard may look at a reading that has not followed yet, or at a setting that was moved.
+        for moved, value in self.vow.document.trial.put.items():
+            entry = self.vow.points[moved]
+            if self.settable_here(entry) and self.allows(entry, value_of(entry, value)):
+                self.settings({moved: value})
+        if guard is not None:
+            self._open(guard)
+        self._calm()
+        self.wait(self.vow.document.trial.settle)
+        if self.state == before:
+            step()
+        if self.state == before and self.gate is not None and self.gate.isolated:
+            return
+        waits = action is None or (guard is not None and guard.names & self.vow.measured)
+        if self.state == before and self.session.held and waits:
+            # What an earlier purpose has warmed, say, may take as long to rest as the bench to move it.
+            moves = [ns for declared in self.declared.values() for ns in declared.moves.values()]
+            self.alive(max(moves, default=0))
+            if self.state == before:
+                step()
+
+    def _open(self, guard: Expression) -> None:
+        """Put a setting that surely keeps a guard shut to a value with which it may be open."""
+        twin = self.oracle.twin
+        given = self.vow.document.trial.put
+        for name in sorted(guard.names):
+            entry = self.vow.points[name]
+            if twin.decide(guard, self.now_ns) is not False:
                 return
-            if self.state == before and self.session.held:
-                # What an earlier purpose has warmed, say, may take as long to rest as the bench to move it.
-                moves = [ns for declared in self.declared.values() for ns in declared.moves.values()]
-                self.alive(max(moves, default=0))
-                if self.state == before:
-                    step()
-            if self.state == state:
-                return
-        if self.state != state:
-            raise Doubtful(f"the way to {state} ended in {self.state}")
+            if entry.source != "setting" or not self.settable_here(entry):
+                continue
+            before = twin.settings[name]
+            low, high = self.bounds(entry) if entry.scale is not None else (0, 0)
+            values: list[Value] = [value_of(entry, given[name])] if name in given else []
+            values += [entry.default, *entry.choices] if entry.scale is None else [entry.default, low, high]
+            for value in dict.fromkeys(values):
+                twin.settings[name] = value
+                opens = twin.decide(guard, self.now_ns) is not False
+                twin.settings[name] = before
+                if opens and self.allows(entry, value):
+                    self.put(name, value)
+                    break
 
     def route(self, target: str) -> list[Callable[[], object]]:
         """The shortest way over the state table; NotSelected if there is none for these hands."""
+        return [step for _, step in self._way(target, frozenset())]
+
+    def _way(self, target: str, shut: Set[tuple[str, str]]) -> list[tuple[str, Callable[[], object]]]:
+        """The same, each step with its name, without those that led nowhere; Doubtful if none is left."""
         if barred := self.barred(target):
             raise NotSelected(barred)
-        ways: deque[tuple[str, list[Callable[[], object]]]] = deque([(self.state, [])])
+        ways: deque[tuple[str, list[tuple[str, Callable[[], object]]]]] = deque([(self.state, [])])
         seen = {self.state}
         reason = f"state {target} cannot be reached"
         while ways:
             state, steps = ways.popleft()
             for name, to, step in self._moves(state):
-                if to in seen:
+                if to in seen or (state, name) in shut:
                     continue
                 barred = self.barred(to) or self.limits.acting(name)
                 if barred:
                     reason = barred
                     continue
                 if to == target:
-                    return [*steps, step]
+                    return [*steps, (name, step)]
                 seen.add(to)
-                ways.append((to, [*steps, step]))
+                ways.append((to, [*steps, (name, step)]))
+        if shut:
+            raise Doubtful(f"the way to {target} ended in {self.state}")
         raise NotSelected(reason)
 
     def barred(self, state: str) -> str:
@@ -1589,10 +1658,11 @@ class Tester:
         """An action that takes a ticket, with a fresh one if none is good."""
         action = self.vow.actions[name]
         assert action.takes_ticket is not None
-        if self.oracle.twin.ticket is None and self.state in self.vow.actions[action.takes_ticket].to:
-            self.act(action.takes_ticket)
-        if self.oracle.twin.ticket is None:
-            self.act(action.takes_ticket)
+        giver = self.vow.actions[action.takes_ticket]
+        if self.oracle.twin.ticket_of(giver.name, self.now_ns) is None and self.state in giver.to:
+            self.act(giver.name)
+        if self.oracle.twin.ticket_of(giver.name, self.now_ns) is None:
+            self.act(giver.name)
         return self.act(name)
 
     def leave(self, state: str, leave: Leave) -> None:
@@ -1719,7 +1789,7 @@ class Tester:
     def patience_ns(self) -> int | None:
         """How long to stay silent at most, so that no link watchdog acts unless it is meant to."""
         longest_ns = self.longest_silence_ns()
-        return None if longest_ns is None or not self.vow.states[self.state].energised else longest_ns // 2
+        return None if longest_ns is None or self.state not in self._listening else longest_ns // 2
 
     def longest_silence_ns(self) -> int | None:
         """How long the host may be silent before a link watchdog acts, by what is set."""

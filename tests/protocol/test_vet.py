@@ -888,6 +888,19 @@ DEFECTS = [
         "no action clears silent in rest",
         ("    to: tripped\n    reports: link", "    to: rest\n    reports: link"),
     ),
+    defect(
+        "trip-latch",
+        "latched: true",
+        "too_warm is latched, and heat.stop leads out of tripped without clearing it",
+        (
+            "from: [rest, ready, heating, holding], to: rest",
+            "from: [rest, tripped, heating, holding], to: rest",
+        ),
+        (
+            "    latched: true\n    to: tripped\n    reports: link",
+            "    latched: false\n    to: tripped\n    reports: link",
+        ),
+    ),
     # ---------------------------------------------------------------------------- envelope, fan, laws
     defect(
         "envelope-open",
@@ -1102,6 +1115,22 @@ DEFECTS = [
         "within: 500 ms",
         "trip too_warm takes 500 ms, and has 500 ms",
         ("within: 2 h", "within: 500 ms"),
+    ),
+    defect(
+        "provoke-time",
+        "within: 20 s",
+        "trip silent does not happen in 20 s of silence",
+        ("silence: true, within: 30 s", "silence: true, within: 20 s"),
+    ),
+    defect(
+        "provoke-time",
+        "within: 6 s",
+        "trip silent is given 6 s, and ready lasts for 5 s",
+        ("    in: [heating]\n    latched", "    in: [ready, heating]\n    latched"),
+        (
+            "{state: heating, silence: true, within: 30 s}",
+            "{state: ready, put: {link.patience: 5}, silence: true, within: 6 s}",
+        ),
     ),
     defect(
         "trial-safe",

@@ -85,6 +85,7 @@ CODES: dict[str, tuple[Severity, str]] = {
     "trip-shadowed": ("error", "no trip is hidden by another that always comes first"),
     "trip-unarmed": ("error", "a trip watches a state that it does not lead to"),
     "trip-clears": ("error", "a trip's condition is gone when it counts as cleared"),
+    "trip-latch": ("error", "the state of a latched trip is left by an action that clears it, or by a boot"),
     "trip-no-clear": ("error", "a latched trip can be cleared in the state that it leads to"),
     # Envelope, derating, fan, laws.
     "envelope-open": ("error", "a limit has a low or a high end"),

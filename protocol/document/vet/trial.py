@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Set
 from decimal import Decimal
 from fractions import Fraction
 
@@ -25,10 +25,47 @@ def check(survey: Survey) -> None:
 def puts(survey: Survey) -> None:
     """What a tester puts is accepted, one after another, from the defaults."""
     values = defaults(survey)
+    _put_somewhere(survey, ("trial", "put"), survey.document.trial.put, {survey.initial})
     if not _put(survey, ("trial", "put"), survey.document.trial.put, values):
         return
     for provocation in survey.provocations():
-        _put(survey, (*provocation.where, "put"), provocation.provoke.put, dict(values))
+        put = dict(values)
+        states = {survey.initial, provocation.provoke.state}
+        _put_somewhere(survey, (*provocation.where, "put"), provocation.provoke.put, states)
+        if _put(survey, (*provocation.where, "put"), provocation.provoke.put, put):
+            _silent_enough(survey, provocation, put)
+
+
+def _put_somewhere(survey: Survey, where: Where, put: Iterable[str], states: Set[str]) -> None:
+    """What is put can be put in one of these states."""
+    for name in put:
+        allowed = survey.document.points[name].set_in
+        if allowed is not None and not states & set(allowed):
+            survey.report(
+                "put-refused",
+                (*where, name),
+                f"{name} can be put in {' and '.join(allowed)}, not in {' or '.join(sorted(states))}",
+                "put another setting, or allow it there with set_in",
+            )
+
+
+def _silent_enough(survey: Survey, provocation: Provocation, values: Values) -> None:
+    """The host is silent for longer than the trip that it provokes allows."""
+    where, provoke = provocation.where, provocation.provoke
+    silence = next((name for name, each in survey.document.points.items() if each.system == "silence"), None)
+    if not provoke.silence or silence is None or where[0] != "trips":
+        return
+    trip = survey.document.trips[str(where[1])]
+    if trip.when.names - values.keys() - {silence, "panel.control"}:
+        return
+    seconds = Fraction(provoke.within - trip.after, 10**9)
+    if not trip.when.truth({**values, "panel.control": "remote", silence: seconds}):
+        survey.report(
+            "provoke-time",
+            (*where, "within"),
+            f"{provocation.name} does not happen in {duration_text(provoke.within)} of silence",
+            "write a longer time, or put a shorter silence that is allowed",
+        )
 
 
 def _put(survey: Survey, where: Where, put: Mapping[str, Decimal | str], values: Values) -> bool:
@@ -132,9 +169,37 @@ def _provoke(survey: Survey, provocation: Provocation) -> None:
             f"{name} takes {duration_text(provocation.after)}, and has {duration_text(provoke.within)}",
             "write a longer time",
         )
+    elif where[0] in ("trips", "states") and provoke.state in provocation.states:
+        _lasts(survey, provocation)
     for key, events in (("bench", provoke.bench), ("relief", provoke.relief)):
         for event, value in events.items():
             _happens(survey, (*where, key, event), event, value)
+
+
+def _lasts(survey: Survey, provocation: Provocation) -> None:
+    """While it is waited for, no time leads to where it cannot happen any more."""
+    where, name, provoke = provocation.where, provocation.name, provocation.provoke
+    states, within = survey.document.states, provoke.within
+    seen: set[str] = set()
+    state: str | None = provoke.state
+    passed = 0
+    while state is not None and state not in seen and state in provocation.states:
+        seen.add(state)
+        timed = [leave for leave in states[state].leaves if leave.when is None]
+        first = min(timed, key=lambda leave: leave.after, default=None)
+        if first is None:
+            return
+        passed += first.after
+        if passed > within:
+            return
+        state = first.to
+    if state not in provocation.states:
+        survey.report(
+            "provoke-time",
+            (*where, "within"),
+            f"{name} is given {duration_text(within)}, and {provoke.state} lasts for {duration_text(passed)}",
+            "write a shorter time, or provoke it in a state that lasts longer",
+        )
 
 
 def _trial(survey: Survey) -> None:

@@ -116,15 +116,47 @@ def _clears(survey: Survey, name: str, trip: Trip) -> None:
                 f"{name} counts as cleared while its condition holds",
                 "clear it on the other side of the threshold",
             )
-    if trip.latched and not any(
+    if not trip.latched:
+        return
+    if any(
         "clear_trip" in action.does and trip.to in action.allowed
         for action in survey.document.actions.values()
     ):
+        _stays(survey, name, trip)
+    else:
         survey.report(
             "trip-no-clear",
             ("trips", name, "to"),
             f"no action clears {name} in {trip.to}",
             "add an action with does: [clear_trip] there, or write latched: false",
+        )
+
+
+def _stays(survey: Survey, name: str, trip: Trip) -> None:
+    """A latch is opened by nothing but an action that clears it, or a boot."""
+    document = survey.document
+    ways = [
+        f"leave {index}"
+        for index, leave in enumerate(document.states[trip.to].leaves, 1)
+        if leave.to != trip.to
+    ]
+    ways += [
+        action_name
+        for action_name, action in document.actions.items()
+        if trip.to in action.allowed and trip.to not in action.keeps and action.to not in (None, trip.to)
+        if not {"clear_trip", "reboot"} & {effect for effect in action.does if isinstance(effect, str)}
+    ]
+    ways += [
+        f"trip {other}"
+        for other, each in document.trips.items()
+        if not each.latched and trip.to in armed(survey, each)
+    ]
+    if ways:
+        survey.report(
+            "trip-latch",
+            ("trips", name, "latched"),
+            f"{name} is latched, and {ways[0]} leads out of {trip.to} without clearing it",
+            f"keep {trip.to} there, let nothing but an action that clears lead out, or write latched: false",
         )
 
 

@@ -115,12 +115,14 @@ def _system_form(survey: Survey, name: str, point: Point, kept: Kept) -> None:
         or point.local
         or point.low is not None
         or point.high is not None
+        or point.set_in is not None
+        or point.drives is not None
     ):
         survey.report(
             "system-form",
             where,
             f"the wire keeps {name}",
-            "remove default, low, high, saved and local from it",
+            "remove default, low, high, set_in, drives, saved and local from it",
         )
     elif kept.unit is None:
         if point.quantity is not None or point.choice is not None:
