@@ -323,7 +323,10 @@ class Tester:
         self.session.send(data, pieces)
         if not lines:
             return [None]
-        return [self._reply(line, now_ns) for line in lines]
+        replies = [self._reply(line, now_ns) for line in lines]
+        if replies[-1] is not None and data.endswith(b"\n"):
+            self.session.answered()
+        return replies
 
     def _on_the_wire(self, data: bytes, pieces: int) -> list[Reply | None]:
         """The same on a clock that runs: each line is there when its LF has left the wire."""
