@@ -184,7 +184,7 @@ WIRE = (
         _said("With notices off nothing unasked is sent, and numbers go on; a boot turns notices back on."),
     ),
     Aspect(
-        "boot", _always, _said("A boot shows: in the count of boots, in its cause and in the time since.")
+        "boot", _always, _said("A boot shows in the count of boots, in its cause and in the time since then.")
     ),
     Aspect(
         "store",
@@ -205,7 +205,7 @@ WIRE = (
     Aspect(
         "watchdog",
         _has_part("watchdog"),
-        _said("Only a request answered `ok` ends the silence; blank, refused and partial lines do not."),
+        _said("Only a request answered `ok` is a sign of the host; blank, refused or partial lines are not."),
     ),
     Aspect(
         "deadline",
@@ -311,7 +311,7 @@ POINTS = (
     Aspect(
         "local",
         lambda d, p: p.local,
-        lambda d, n, p: f"`{n}` can be changed at the front panel; the change is noticed as `local {n}`.",
+        lambda d, n, p: f"`{n}` can be changed at the front panel; a notice `local {n}` tells of it.",
         "local",
     ),
 )
@@ -323,7 +323,7 @@ STATES = (
         lambda d, n, s: (
             f"After a boot the instrument is in state {n}."
             if s.initial
-            else f"State {n} can be reached, and is answered by the state's point then."
+            else f"State {n} can be reached, and the state's point answers it then."
         ),
     ),
 )
@@ -378,7 +378,7 @@ TRIPS = (
         "delay",
         lambda d, t: t.after > 0,
         lambda d, n, t: (
-            f"It trips only after the condition has held for {duration_text(t.after)} without a break"
+            f"The trip acts only after its condition has held for {duration_text(t.after)} without a break"
             + (f" of {duration_text(t.every)} or more." if t.every else ".")
         ),
         "after",
@@ -386,7 +386,9 @@ TRIPS = (
     Aspect(
         "latch",
         lambda d, t: t.latched,
-        lambda d, n, t: f"The trip stays, condition or not, until {_listed(_clearing(d), 'or')} clears it.",
+        lambda d, n, t: (
+            f"The trip stays until {_listed(_clearing(d), 'or')} clears it, even when its condition is gone."
+        ),
         "latched",
     ),
     Aspect("clears", lambda d, t: t.latched, lambda d, n, t: _clears(d, n, t), "cleared_when"),
@@ -399,7 +401,7 @@ TRIPS = (
     Aspect(
         "notice",
         lambda d, t: "notices" in d.wire.parts,
-        lambda d, n, t: f"The trip is noticed once as `trip {n}` with the value of {t.reports}.",
+        lambda d, n, t: f"One notice tells of the trip: `trip {n}` with the value of {t.reports}.",
         "reports",
     ),
 )
@@ -468,7 +470,7 @@ RECORDS = (
         "layout",
         _always,
         lambda d, n, r: (
-            f"The record {n} has {record_bytes(r)} bytes, {r.order} end first:"
+            f"The record {n} has {record_bytes(r)} bytes, {r.order}-endian:"
             f" {', '.join(field.name for field in r.fields)}."
         ),
         "fields",
@@ -692,7 +694,7 @@ def _clears(document: Document, name: str, trip: Trip) -> str:
 
 
 def _settled(settle: int) -> str:
-    return f", {duration_text(settle)} after a change" if settle else ""
+    return f", from {duration_text(settle)} after a change on" if settle else ""
 
 
 def _limit(document: Document, limit: Limit) -> str:

@@ -121,9 +121,9 @@ def test_the_rules_of_the_wire_are_those_of_its_page() -> None:
             "trip.too_warm.clears",
             "Clearing the trip is refused `fault too_warm` until air.warmth < roof.warmth - 2.",
         ),
-        ("limit.plate", "In heating, plate.power is at most plate.ceiling, 1 s after a change."),
+        ("limit.plate", "In heating, plate.power is at most plate.ceiling, from 1 s after a change on."),
         ("fan.curve", "vent.duty follows air.warmth: 0.3 from 25 Cel, 0.6 from 35 Cel, 1 from 45 Cel."),
-        ("record.store.layout", "The record store has 7 bytes, little end first: layout, saves, wish, roof."),
+        ("record.store.layout", "The record store has 7 bytes, little-endian: layout, saves, wish, roof."),
         ("promise.self.quiet", "It makes no sound that a seedling could hear"),
     ],
 )
@@ -222,7 +222,8 @@ def test_a_law_that_alternates_requires_levels_widths_and_the_period() -> None:
     about = {name: found[name].sentence for name in found if name.startswith("law.gap")}
     assert about == {
         "law.gap.levels": (
-            "In heating, air.warmth alternates between wish.warmth and roof.warmth, 1 s after a change."
+            "In heating, air.warmth alternates between wish.warmth and roof.warmth,"
+            " from 1 s after a change on."
         ),
         "law.gap.width": (
             "In heating, air.warmth is wish.warmth for link.patience and then roof.warmth for link.silence,"
