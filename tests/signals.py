@@ -61,7 +61,7 @@ SAFE = b"act sink.stop ~"
 LIVE = ("sinking", "swinging", "discharging")
 
 NURSERY = """\
-import json, os, sys
+import json, os, signal, sys
 from wirevow.emu import checking, command
 from wirevow.emu.commands import check
 from wirevow.protocol.conformance import campaign
@@ -69,6 +69,10 @@ from wirevow.protocol.conformance.search.walk import Search
 from wirevow.protocol.conformance.tester import Late
 from wirevow.protocol.document import load, vet
 from wirevow.protocol.report import document, terminal
+
+# However this was begun (`nohup` and `&` of a shell have signals ignored): what is ignored stays ignored.
+for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
 
 loaded = checking.sound("tarn")
 checking.sound = lambda doc: loaded
