@@ -134,7 +134,7 @@ class Kept:
     def words(self) -> str:
         """For a report."""
         within = f" ± {_text(self.accuracy)}" if self.accuracy else ""
-        return f"{self.what} at most {_text(self.most)}{within} of {_text(self.bound, self.unit)}"
+        return f"{self.what} at most {_text(self.most)}{within}, {_text(self.bound, self.unit)} allowed"
 
     def joined(self, other: Kept) -> Kept:
         """The one that came nearer to its bound."""
@@ -214,9 +214,10 @@ def judged(
         return verdict, words
     if found and all(each.shown for each in found):
         return verdict, words
-    open_ended = [each.what for each in found if not each.shown]
-    off = f"{' and '.join(open_ended) or 'its number'} may be a tenth more or less"
-    return Verdict.NONE, f"shown: {words or 'nothing of its number'}; {off}; {way.more} would show more"
+    if not found:
+        return Verdict.NONE, f"its number was not shown, and may be off by a tenth; {way.more} would show it"
+    off = f"{' and '.join(each.what for each in found if not each.shown)} may be off by a tenth"
+    return Verdict.NONE, f"shown: {words}; {off}; {way.more} would show more"
 
 
 # ------------------------------------------------------------------------------------------------ relations
@@ -254,7 +255,9 @@ def _kept(
             ranges = {name: _range(seen[name], width.get(name, Fraction(0))) for name in names(node)}
             most, bound = (Expression.of(each).number(seen) for each in (left, right))
             halves = [(high - low) / 2 for low, high in (bounds(each, ranges) for each in (left, right))]
-            yield Kept(write(left), bound, most, sum(halves, Fraction(0)), unit)
+            floor = not names(left) & width.keys()
+            what = f"the floor {write(left)} of {write(right)}" if floor else write(left)
+            yield Kept(what, bound, most, sum(halves, Fraction(0)), unit)
 
 
 def _range(value: Fraction | int | str, width: Fraction) -> tuple[Fraction, Fraction]:
@@ -286,7 +289,7 @@ def brackets(
         own = _in_its_unit(threshold, root, index, node.value, looks)
         found.append(
             Bracket(
-                what=_text(node.value, unit if own else ""),
+                what=f"the number {_text(node.value, unit if own else '')}",
                 number=node.value,
                 needed=needed(node.value, accuracy if own else Fraction(0)),
                 unit=unit if own else "",

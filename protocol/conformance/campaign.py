@@ -363,7 +363,8 @@ def _again(tester: Tester, report: Report, purpose: Requirement, late: Late, scr
             delay = tester.host_delay()
             if delay and attempt < LATE_TRIES - 1:
                 continue
-            if not delay or tester.session.received == received:
+            silent = tester.session.received == received and not tester.simulator_delay()
+            if not delay or silent:
                 if broken is None:
                     raise
                 _fail(tester, report, purpose, broken, scribe)

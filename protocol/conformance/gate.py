@@ -53,7 +53,7 @@ NS_PER_S = 1_000_000_000
 DRY = "needs a simulated instrument or an envelope"
 """How every reason ends that a dry check, which energises nothing, has for not selecting something."""
 BEYOND = "beyond the envelope"
-MISHAP = "a mishap, and an envelope allows none"
+MISHAP = "it takes a mishap, which no envelope allows"
 """The same for a check within an envelope."""
 WATCH_NS = 500_000_000
 """Readings are looked at this often while the instrument is live."""

@@ -180,6 +180,7 @@ class Tester:
         self.random = random.Random(seed)
         hello = self.rig.hello() if self.rig is not None else None
         self.abilities = hello.abilities if hello is not None else frozenset()
+        self._simulated = hello is not None and hello.simulated
         refusal = self.limits.refusal("boot")
         self.unbooted = f"the rig {refusal}" if refusal and self.abilities & BOOTING else ""
         """Why the rig must not boot it, though it could; empty if there is no such reason."""
@@ -392,6 +393,8 @@ class Tester:
             # What never comes is not explained by a host that is a little late.
             if (host_ns := self._host_late_ns()) > (self.deadline_ns if raw is None else BUSY_NS):
                 raise Late(f"{came}, and the host itself wakes up {host_ns / 1e6:.0f} ms late", silent=broken)
+            if delay := self.simulator_delay():
+                raise Late(f"{came}, and {delay}", silent=broken)
             if self.lenient and not self.session.held and not self._often_late(line):
                 raise Late(f"{came}, although the host was on time; it did not happen again", broken)
             raise broken
@@ -773,7 +776,7 @@ class Tester:
             settings = self.oracle.twin.settings
             trip = would_trip(self.vow, settings, gate.outer, settings.keys())
         if trip:
-            raise NotSelected(f"{request.name}: with the source that is connected, {trip} would come")
+            raise NotSelected(f"{request.name}: with the source that is connected, {trip} would trip")
 
     def fit(self, gate: EnvelopeGate) -> None:
         """Put every setting that is outside the envelope inside, as far as the instrument allows."""
@@ -984,7 +987,23 @@ class Tester:
         for since_ns, before in self._contended:
             if contended - before > max((now_ns - since_ns) * BUSY_SHARE, HOST_SLACK_NS):
                 return f"programs here waited {(contended - before) / 1e6:.0f} ms for a processor meanwhile"
-        return ""
+        return self.simulator_delay()
+
+    def simulator_delay(self) -> str:
+        """How late the program that simulates the instrument is just now, if it is; else empty.
+
+        A rig is answered by the same program, whatever the instrument does: one that is slow has no time for
+        either, as where the machine is too slow for what is simulated.
+        """
+        if self.rig is None or self.session.held or not self._simulated:
+            return ""
+        began_ns = self.now_ns
+        with suppress(RigError):
+            self.rig.counts(0)
+        late_ns = self.now_ns - began_ns
+        if late_ns <= HOST_SLACK_NS:
+            return ""
+        return f"the simulator itself answers its rig {late_ns / 1e6:.0f} ms late"
 
     def since_mark(self) -> list[Entry]:
         """What happened since the mark."""

@@ -37,7 +37,7 @@ KINDS = (
     (f"{NEEDS} switch", f"switches its outputs; that {NEEDS} switch"),
     (NOT_READ, NOT_READ),
     (USED_UP, "what --allow lets it do is used up"),
-    ("needs a rig that can", "needs a rig that can do it"),
+    ("needs a rig that can", "needs a rig that can do what is tried there"),
     ("on a clock that cannot be advanced", "takes too long on a clock that cannot be advanced"),
 )
 """Reasons that differ in their details only: words in them, and what they are together."""

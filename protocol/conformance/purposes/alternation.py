@@ -526,7 +526,7 @@ def _judge(t: Tester, promised: Alternation, edges: Sequence[Between]) -> None:
     law = f"law.{promised.law}"
     t.measured[f"{law}.period"] = f"{period.text()}; {period_ns / 1e9:g} s is set"
     t.measured[f"{law}.width"] = "; ".join(
-        f"{width.text()} at {float(level):g}, {span_ns / 1e9:g} s is set"
+        f"at {float(level):g} for {width.text()}; {span_ns / 1e9:g} s is set"
         for width, level, span_ns in zip(best, promised.levels, promised.spans_ns, strict=True)
     )
     for aspect in ("period", "width", "levels"):

@@ -329,8 +329,8 @@ def reads_the_bench(t: Tester, r: Requirement) -> None:
             if abs(seen - value) > slack:
                 due = f"{float(value):g} within {float(slack):.2g}, as {event} is"
                 raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", f"{float(seen):g}")
-            off = Kept(f"off {event}", slack, abs(seen - value), Fraction(0), entry.number.unit)
-            t.shown(r.id, off)
+            what = f"the difference from {event}"
+            t.shown(r.id, Kept(what, slack, abs(seen - value), Fraction(0), entry.number.unit))
         t.measured[r.id] = f"{float(seen):g} at {float(value):g}, tolerance ±{float(slack):.2g}"
     t.keep(r.id)
 

@@ -384,7 +384,7 @@ def _levels_shown(t: Tester, fan: Fan, celsius: Fraction, given: Fraction, *, wa
         is_on = given >= Fraction(level.duty) - step
         if warming:
             ends = (None, celsius) if is_on else (celsius, None)
-            what = f"the level {level.duty} from"
+            what = f"the start of level {level.duty}"
             t.shown("fan.curve", Bracket(what, at, needed(at, accuracy), "Cel", *ends))
         elif abs(at - celsius) < 2 * hysteresis + accuracy:
             ends = (at - celsius, None) if is_on else (None, at - celsius)
@@ -934,7 +934,7 @@ def _summed(
         f" of {steps + 1} readings is {float(sum_steps / unit):.4g} within {float(unsure / unit):.2g}",
     )
     allowed = Kept(
-        f"{counter} off",
+        f"the error of {counter}",
         tolerance * abs(sum_steps) / unit,
         abs(gained - sum_steps) / unit,
         unsure / unit,
@@ -994,7 +994,7 @@ def _gains(
     seen = f"gained {float(gained):g} s"
     t.measured.setdefault(r.id, f"{counter} {seen} in {float(span):.3f} s, within {float(unsure):.2g} s")
     allowed = span * (tolerance + Fraction(1, CLOCK_PARTS))
-    t.shown(r.id, Kept(f"{counter} off", allowed, abs(gained - span), unsure, "s"))
+    t.shown(r.id, Kept(f"the error of {counter}", allowed, abs(gained - span), unsure, "s"))
     if abs(gained - span) > slack:
         due = f"{counter} gains {float(span):.3f} s within {float(slack):.2g} s"
         raise Broken(Judgement(False, r.id, due), f"ask {counter}", seen)

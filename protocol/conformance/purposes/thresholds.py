@@ -251,7 +251,7 @@ def numbers_are_shown(t: Tester, r: Requirement) -> None:
     trip, provoke = _provoked(t, r)
     threshold = _threshold(t, trip.when)
     if threshold is None:
-        raise NotSelected("its condition is shown only as a whole: it does not look at one reading")
+        raise NotSelected("its condition is not about one reading, so its numbers cannot be bracketed")
     entry = t.vow.points[threshold.point]
     t.arrange(provoke)
     if t.state in trip.armed_in:

@@ -37,7 +37,7 @@ def test_what_the_source_would_trip_is_not_put():
     hands.home()
     ceiling = VOW.points["limit.voltage"]
     hands.put("sink.voltage", 10_000)
-    with pytest.raises(NotSelected, match="overvoltage would come"):
+    with pytest.raises(NotSelected, match="overvoltage would trip"):
         hands.put("limit.voltage", 10_000)
     assert not [line for line in lines_out(wire) if b"put limit.voltage 10.000 V" in line]
     low, high = hands.room(ceiling)

@@ -116,7 +116,7 @@ def test_looks_narrow_the_interval_of_each_number() -> None:
     )
     assert (factor.low, factor.high, factor.unit) == (Fraction("1.09"), Fraction("1.11"), "")
     assert (added.low, added.high, added.unit) == (1, 3, "W")
-    assert added.words == "2 W between 1 and 3 W"
+    assert added.words == "the number 2 W between 1 and 3 W"
     # Where the setting is just 1, a factor of it moves the threshold as a summand does, and is none.
     assert [each.unit for each in brackets(OVER, Fraction(1), [look("3", "1", True)], "W")] == ["", "W"]
     wide = Bracket("the delay", Fraction(1), Fraction(1, 10), "s", Fraction("0.5"), Fraction("1.05"))
@@ -181,7 +181,7 @@ def test_a_limit_is_passed_only_where_it_was_pressed_on() -> None:
 def test_a_relation_says_how_far_it_was_off() -> None:
     (found,) = findings(clean(), "law.current_follows_level").values()
     assert found.verdict is Verdict.PASS
-    assert re.fullmatch(r"abs\(input.current - sink.level\) at most .* ± .* of 0.03 A", found.measured)
+    assert re.fullmatch(r"abs\(input.current - sink.level\) at most .* ± .*, 0.03 A allowed", found.measured)
 
 
 def test_what_was_not_bracketed_is_not_passed() -> None:
@@ -190,7 +190,7 @@ def test_what_was_not_bracketed_is_not_passed() -> None:
     delay = known["trip.overpower.delay"]
     verdict, words = judged(document, delay, Verdict.PASS, [])
     assert verdict is Verdict.NONE
-    assert "nothing of its number" in words
+    assert "its number was not shown" in words
     wide = Bracket("the delay", Fraction(1), Fraction(1, 10), "s", Fraction(0), Fraction(1))
     assert judged(document, delay, Verdict.PASS, [wide])[0] is Verdict.NONE
     assert judged(document, delay, Verdict.FAIL, [wide])[0] is Verdict.FAIL

@@ -53,7 +53,7 @@ def test_a_good_alternation_is_measured_with_its_uncertainty() -> None:
     # Steps of 100 us; one of the times is longer than 16 bits of them.
     assert float(measured[3]) == (low + high) / 10_000 > 6.5536
     assert abs(float(measured[1]) - float(measured[3])) <= float(measured[2])
-    assert "at 0.2, " in hands.measured["law.swing_alternates.width"]
+    assert "at 0.2 for " in hands.measured["law.swing_alternates.width"]
     assert {f"law.swing_alternates.{each}" for each in ("period", "width", "levels")} <= hands.kept.keys()
 
 

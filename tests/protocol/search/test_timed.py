@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import cast
 
 import pytest
 
@@ -17,6 +18,7 @@ from wirevow.protocol.conformance import campaign, host
 from wirevow.protocol.conformance import tester as tester_module
 from wirevow.protocol.conformance.purposes import timed
 from wirevow.protocol.conformance.replies import Bin, reply_times
+from wirevow.protocol.conformance.rig import Hello, Rig
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NoInstrument, NotSelected
@@ -62,12 +64,12 @@ class Dawdler(Instrument):
 
 
 @contextmanager
-def running(instrument: Instrument) -> Iterator[Hands]:
+def running(instrument: Instrument, rig: Rig | None = None) -> Iterator[Hands]:
     vow = instrument.vow
     with served(instrument) as (address, _):
         port = open_port(address, vow.document.wire.baud, vow.document.wire.opening)
         try:
-            hands = Hands(vow, Session(port, vow.document.wire.line_limit))
+            hands = Hands(vow, Session(port, vow.document.wire.line_limit, rig))
             hands.acquaint()
             hands.home()
             yield hands
@@ -139,6 +141,30 @@ def test_a_late_answer_is_a_failure_unless_the_host_is_too_busy_to_say(
     monkeypatch.setattr(tester_module, "lateness_ns", lambda: host_ns)
     monkeypatch.setattr(tester_module, "contended_ns", lambda: 0)
     with running(Dawdler(vow_of("brae"))) as hands, pytest.raises(error, match=r"deadline|too late"):
+        hands.line(b"@0 ask overdue.question")
+
+
+@pytest.mark.parametrize(("rig_s", "error"), [(0.0, Broken), (0.1, Late)])
+def test_a_late_answer_is_no_failure_where_the_simulator_has_no_time_for_its_rig_either(
+    monkeypatch: pytest.MonkeyPatch, rig_s: float, error: type[Exception]
+) -> None:
+    monkeypatch.setattr(tester_module, "BUSY_NS", 10**10)
+    monkeypatch.setattr(tester_module, "contended_ns", lambda: 0)
+    monkeypatch.setattr(tester_module, "lateness_ns", lambda: 0)
+
+    class Slow:
+        def hello(self) -> Hello:
+            return Hello(True, "brae", frozenset(), frozenset(), held=False)
+
+        def counts(self, sent: int) -> int:
+            if rig_s:
+                time.sleep(rig_s)
+            return 0
+
+    with (
+        running(Dawdler(vow_of("brae")), cast(Rig, Slow())) as hands,
+        pytest.raises(error, match=r"deadline|simulator"),
+    ):
         hands.line(b"@0 ask overdue.question")
 
 
