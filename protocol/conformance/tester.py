@@ -78,7 +78,7 @@ MANY = 4
 WATCH_NAP_NS = 2_000_000
 """A host that waits wakes up so often to see how late it is."""
 PLAIN_TRIES = 3
-WIRE_TRIES = 3
+WIRE_TRIES = 5
 WIRE_MORE = 40
 """So many characters a long question has more than a short one."""
 SLOWER = 1.25
@@ -1171,23 +1171,26 @@ class Tester:
     def _time_the_wire(self) -> None:
         """Once: whether characters take longer than the document's rate says, as over a radio or a network.
 
-        Long and short questions are compared, so that the instrument's own time does not count. Only if the
-        quickest long one took longer than the slowest short one by more than the rate says is it the wire.
+        The quickest of some short, longer and long questions are compared, so that neither the instrument's
+        own time counts nor that of a busy host. Only if the longer and the long ones took longer than the
+        short ones by more than the rate says is it the wire.
         """
         if self.session.held or WIRE_TIMED in self.done:
             return
         self.done.add(WIRE_TIMED)
         more = min(WIRE_MORE, self._line_length - len("@ffff ask self.vow x\n"))
-        short: list[int] = []
-        long: list[int] = []
+        lengths = (0, more // 2, more)
+        quickest: dict[int, int] = {}
         for _ in range(WIRE_TRIES):
-            for taken, argument in ((short, "x"), (long, "x" * (1 + more))):
+            for longer in lengths:
                 asked_ns = self.now_ns
-                self._plainly(f"ask self.vow {argument}")
-                taken.append(self.now_ns - asked_ns)
-        if min(long) - max(short) <= SLOWER * more * self.session.character_ns:
+                self._plainly(f"ask self.vow {'x' * (1 + longer)}")
+                taken_ns = self.now_ns - asked_ns
+                quickest[longer] = min(taken_ns, quickest.get(longer, taken_ns))
+        took_ns = {longer: quickest[longer] - quickest[0] for longer in lengths[1:]}
+        if any(ns <= SLOWER * longer * self.session.character_ns for longer, ns in took_ns.items()):
             return
-        self.session.character_ns = (min(long) - min(short)) // more
+        self.session.character_ns = took_ns[more] // more
         self.oracle.twin.slack_ns = self._slack_ns
         found = 10**10 // self.session.character_ns
         self.measured["wire.deadline"] = (

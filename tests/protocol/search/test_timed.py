@@ -64,9 +64,9 @@ class Dawdler(Instrument):
 
 
 @contextmanager
-def running(instrument: Instrument, rig: Rig | None = None) -> Iterator[Hands]:
+def running(instrument: Instrument, rig: Rig | None = None, *, pace: int | None = None) -> Iterator[Hands]:
     vow = instrument.vow
-    with served(instrument) as (address, _):
+    with served(instrument, pace) as (address, _):
         port = open_port(address, vow.document.wire.baud, vow.document.wire.opening)
         try:
             hands = Hands(vow, Session(port, vow.document.wire.line_limit, rig))
@@ -218,6 +218,28 @@ class Dozes(Dawdler):
         super().receive(data, now_ns)
         if doze:
             self.until_ns = now_ns + 2 * self.vow.document.wire.reply_deadline
+
+
+class DozesAtFirst(Dawdler):
+    """Late with the first answers that the wire is timed by."""
+
+    left = 2
+
+    def receive(self, data: bytes, now_ns: int) -> None:
+        super().receive(data, now_ns)
+        if self.left and b"ask self.vow x\n" in data:
+            self.left -= 1
+            self.until_ns = now_ns + self.vow.document.wire.reply_deadline
+
+
+@pytest.mark.parametrize(("pace", "told"), [(9600, True), (None, False)])
+def test_a_wire_slower_than_the_document_says_is_seen_though_some_answers_are_late(
+    pace: int | None, told: bool
+) -> None:
+    instrument = DozesAtFirst(vow_of("tarn"))
+    with running(instrument, pace=pace) as hands:
+        assert not instrument.left
+        assert ("the wire carries about" in hands.measured.get("wire.deadline", "")) == told
 
 
 @pytest.mark.parametrize(("times", "verdict"), [(1, Verdict.INCONCLUSIVE), (10**6, Verdict.FAIL)])
