@@ -42,12 +42,14 @@ benchmark: $(VENV)/developing
 LINES ?= 400000
 PUTS ?= 100000
 SIGNALS ?= 1000
+PAIRS ?= 600
 KILLS ?= 200
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
 	$(PY) -m tests.protocol.client.lossy $(PUTS)
 	$(PY) -m tests.protocol.client.lossy $(PUTS) asyncio
+	$(PY) -m tests.pairs $(PAIRS)
 	$(PY) -m tests.signals $(SIGNALS)
 	$(PY) -m tests.emu.recorded $(KILLS)
 	$(if $(CI),,.ci/debian)

@@ -20,7 +20,7 @@ from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.inputs import decimal_of
 from wirevow.protocol.journal.exchanges import Line
 from wirevow.protocol.journal.layout import Kind
-from wirevow.protocol.journal.meaning import Parts, unlike, unlike_notices
+from wirevow.protocol.journal.meaning import OWN_PAST, Parts, unlike, unlike_notices
 from wirevow.protocol.message import Notice, Reply, Request, parse_answer, parse_request
 from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import PointEntry, Vow, bench_events
@@ -66,15 +66,15 @@ class _Side(Instrument):
 
 
 class Course:
-    """One instrument going through steps. `hands` is the old document, `physics` what it is built like."""
+    """One instrument going through steps, from `start_ns` on. `hands` is the old document, in whose words the
+    bench is turned, and whose physics both are built like."""
 
-    def __init__(self, vow: Vow, hands: Vow) -> None:
+    def __init__(self, vow: Vow, hands: Vow, start_ns: int) -> None:
         self._vow = vow
         self._hands = hands
         self._events = bench_events(hands.document)
         self._tickets: list[str] = []
-        self.now_ns = hands.document.wire.opening.settle
-        """When a host of the old document begins to speak."""
+        self.now_ns = start_ns
         self._side = _Side(vow, plant=plant_of(_same_physics(vow.document, hands.document), None, 0))
         self._side.opened(0)
         self._side.advance(self.now_ns)
@@ -127,11 +127,11 @@ class Course:
     def _bench(self, event: str, value: str) -> None:
         declared = self._events.get(event)
         given = value or None
-        if declared is None:
-            return
         try:
             if event.startswith("panel.") or event == "link.transmitter":
                 self._side.bench(event, given, self.now_ns)
+            elif declared is None:
+                return
             elif given is not None and declared.value is not None:
                 unit = self._hands.document.quantities[declared.value].unit
                 self._side.hand(event, float(decimal_of(given)) * si_per_unit(unit), self.now_ns)
@@ -188,13 +188,18 @@ class Split:
     how: str
 
 
-def went(vow: Vow, hands: Vow, steps: Sequence[Step]) -> list[Came]:
+def went(vow: Vow, hands: Vow, steps: Sequence[Step], start_ns: int = 0) -> list[Came]:
     """One instrument through all steps. Raises WirevowError if it cannot be run on those physics."""
     try:
-        course = Course(vow, hands)
+        course = Course(vow, hands, max(start_ns, hands.document.wire.opening.settle))
         return [course.do(step) for step in steps]
     except (ValueError, KeyError) as wrong:
         raise WirevowError(f"the new document does not run on the old one's physics: {wrong}") from wrong
+
+
+def settled_ns(one: Vow, other: Vow) -> int:
+    """When both listen after they were switched on."""
+    return max(one.document.wire.opening.settle, other.document.wire.opening.settle)
 
 
 def lawful(steps: Sequence[Step], old: Sequence[Came]) -> bool:
@@ -231,6 +236,8 @@ def _unlike(vow: Vow, parts: Parts, ours: Came, theirs: Came) -> str:
         # That the version and the digest are others is what the host has to look at first.
         return "" if theirs.ok else "it does not say who it is"
     for one, other in zip(ours.replies, theirs.replies, strict=True):
+        if entry is not None and entry.system in OWN_PAST and one.words != other.words:
+            return "another value"  # both have the same past
         if entry is not None and entry.record is not None and one.ok and other.ok:
             lengths = [[len(word) for word in reply.words] for reply in (one, other)]
             if lengths[0] != lengths[1]:

@@ -13,13 +13,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 
-from wirevow.emu.beside import Came, Split, exchange, lawful, split, went
+from wirevow.emu.beside import Came, Split, exchange, lawful, settled_ns, split, went
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.faults import build_instrument
 from wirevow.protocol.compare.comparison import Difference
 from wirevow.protocol.compare.rules import BREAKS, MAY, SAFE, Pair
 from wirevow.protocol.compare.shown import Shown
-from wirevow.protocol.compare.uses import Question, Telling, Use, unshown, uses
+from wirevow.protocol.compare.uses import unshown, uses
+from wirevow.protocol.compare.uses.way import Question, Telling, Use
 from wirevow.protocol.conformance.casefile import Step, doings, steps_of
 from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, OutOfBudget
@@ -79,7 +80,7 @@ def experiment(old: Vow, new: Vow, difference: Difference, *, thorough: bool = F
             elif differs is None or len(trial.steps) < len(differs.steps):
                 differs = trial
         else:
-            if effect.grade in (BREAKS, MAY) and meets:
+            if (effect.grade == MAY and meets) or (effect.grade == BREAKS and meets is not None):
                 found.against.append(f"it is not noticed:\n{trial.text}")
             if holds is None and meets is not True:
                 holds = trial
@@ -104,16 +105,24 @@ def _trials(question: Question, part: str) -> Iterator[tuple[Trial, bool | None]
         if made is None or (part and made[1].part and made[1].part != part):
             continue
         trial = tried(question.old, question.new, made[0])
-        if trial is not None and trial.steps not in seen:
+        if trial is not None and trial.steps not in seen and _uses(question, trial):
             seen.add(trial.steps)
             yield trial, made[1].meets
+
+
+def _uses(question: Question, trial: Trial) -> bool:
+    """Whether the action that is asked about is still in it, when what the old one refused is left out."""
+    if question.change.section != "actions":
+        return True
+    line = f"act {question.change.element}"
+    return any(step.kind == ">" and f"{step.text} ".startswith(f"{line} ") for step in trial.steps)
 
 
 def course(old: Vow, use: Use) -> tuple[tuple[Step, ...], Telling] | None:
     """A use worked on the old instrument, as steps; None if it cannot be worked."""
     tester = direct_tester(old, build_instrument(old), budget=MOST_LINES)
     try:
-        tester.acquaint()
+        tester.session.discard()  # what it said as it booted; all else is as it was made
         begun = len(tester.session.journal)
         telling = use(tester)
     except _IMPOSSIBLE:
@@ -150,8 +159,9 @@ def tried(old: Vow, new: Vow, steps: Sequence[Step]) -> Trial | None:
     """Both instruments through the course, without the lines that the old one refuses; None if that leaves
     none that a lawful host would send, or the new document does not run on the physics of the old."""
     steps = tuple(steps)
+    start_ns = settled_ns(old, new)
     while True:
-        before = went(old, old, steps)
+        before = went(old, old, steps, start_ns)
         kept = tuple(step for step, came in zip(steps, before, strict=True) if step.kind != ">" or came.ok)
         if kept == steps:
             break
@@ -159,7 +169,7 @@ def tried(old: Vow, new: Vow, steps: Sequence[Step]) -> Trial | None:
     if not steps:
         return None
     try:
-        after = went(new, old, steps)
+        after = went(new, old, steps, start_ns)
     except WirevowError:
         return None
     return Trial(steps, before, after, split(old, steps, before, after))
@@ -193,10 +203,11 @@ def _cut(trial: Trial) -> Trial:
 
 def _again(old: Vow, new: Vow, steps: tuple[Step, ...]) -> Trial | None:
     """A course that shows the difference in its last step; None if this one does not."""
-    before = went(old, old, steps)
+    start_ns = settled_ns(old, new)
+    before = went(old, old, steps, start_ns)
     if not lawful(steps, before):
         return None
-    after = went(new, old, steps)
+    after = went(new, old, steps, start_ns)
     found = split(old, steps, before, after)
     if found is None or found.at != len(steps) - 1:
         return None

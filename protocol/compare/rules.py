@@ -17,11 +17,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Literal
 
 from wirevow.protocol.compare.changes import Change, text_of
-from wirevow.protocol.document.model import Action, Document, Leave, duration_text
+from wirevow.protocol.document.model import Action, Document, Leave, RecordField, duration_text
 from wirevow.protocol.expression import (
     Comparison,
     Expression,
@@ -131,12 +132,13 @@ def _words(lost: str, aspect: str) -> Rule:
         every_new = list(pair.new.states)
         old = everything if change.old is None else list(change.old)
         new = every_new if change.new is None else list(change.new)
-        gone = [word for word in old if word not in new and word in (*every_new, *old)]
+        # What has gone with its state is told there.
+        gone = [word for word in old if word not in new and word in every_new]
         come = [word for word in new if word not in old]
         if gone:
             yield Effect("host", MAY, f"no longer {_listed(gone)}", lost % _listed(gone), aspect, "gone")
         if come or not gone:
-            what = f"new: {_listed(come)}" if come else "the order alone differs"
+            what = f"new: {_listed(come)}" if come else "of the states that there are it is the same"
             yield Effect("host", SAFE, what, aspect=aspect, part="come" if gone else "")
 
     return rule
@@ -200,8 +202,23 @@ def _promise(side: str) -> Rule:
 
 
 def _step(pair: Pair, change: Change) -> Iterator[Effect]:
+    point = pair.old.points[change.element]
+    old, new = Fraction(change.old), Fraction(change.new)
     reason = f"the step is {change.new:f}, it was {change.old:f}"
-    yield Effect("host", BREAKS, reason, aspect="unit")
+    if _digits(change.old) != _digits(change.new):
+        yield Effect("host", BREAKS, reason, aspect="unit")
+    elif point.access != "set":
+        yield Effect("host", MAY, reason, "what it reads is not on the new steps", "unit")
+    elif (old / new).denominator != 1:
+        condition = f"{change.element} is put to no multiple of {change.new:f}"
+        yield Effect("host", MAY, reason, condition, "unit")
+    else:
+        condition = f"somebody else puts no multiple of {change.old:f}"
+        yield Effect("host", MAY, reason, condition, "unit", "finer")
+
+
+def _digits(step: Decimal) -> int:
+    return max(0, -int(step.normalize().as_tuple().exponent))
 
 
 def _unit(pair: Pair, change: Change) -> Iterator[Effect]:
@@ -399,10 +416,12 @@ def _armed(pair: Pair, change: Change) -> Iterator[Effect]:
         yield Effect("bench", "later", f"not watched in {_listed(sorted(kept - new))} any more")
     if new - old:
         yield Effect("bench", "earlier", f"watched in {_listed(sorted(new - old))} too")
-    if old == new:
-        yield Effect("host", SAFE, "the order alone differs", aspect="fires")
+    # It does not act in the state that it leads to.
+    both = (set(pair.old.states) & set(pair.new.states)) - {pair.old.trips[change.element].to}
+    if old & both == new & both:
+        yield Effect("host", SAFE, "of the states that there are it is the same", aspect="fires")
     else:
-        states = _listed(sorted(old ^ new))
+        states = _listed(sorted((old ^ new) & both))
         yield Effect("host", MAY, "it is watched in other states", f"it comes true in {states}", "fires")
 
 
@@ -515,7 +534,7 @@ def _does(pair: Pair, change: Change) -> Iterator[Effect]:
     if "reboot" in (*gone, *come):
         yield Effect("host", BREAKS, "it boots" if "reboot" in come else "it boots no more", aspect="effect")
     elif gone or come:
-        told = [f"no longer {_listed(gone)}"] * bool(gone) + [f"besides {_listed(come)}"] * bool(come)
+        told = [f"{how} {_listed(words)}" for how, words in (("no longer", gone), ("besides", come)) if words]
         condition = f"a host sees what comes of {_listed([*gone, *come])}"
         yield Effect("host", MAY, f"it does {', '.join(told)}", condition, "effect")
     else:
@@ -585,7 +604,28 @@ def _queue(pair: Pair, change: Change) -> Iterator[Effect]:
 
 
 def _record_fields(pair: Pair, change: Change) -> Iterator[Effect]:
-    yield Effect("host", BREAKS, "the record's layout is another", aspect="layout")
+    old, new = pair.old.records[change.element], pair.new.records[change.element]
+    layouts = [[_layout(document, field) for field in record.fields]
+               for document, record in ((pair.old, old), (pair.new, new))]  # fmt: skip
+    one_byte = all(field.type.endswith("8") for field in (*old.fields, *new.fields))
+    if layouts[0] != layouts[1] or (old.order != new.order and not one_byte):
+        yield Effect("host", BREAKS, "the record's layout is another", aspect="layout")
+    elif [field.every for field in old.fields] != [field.every for field in new.fields]:
+        condition = "a host takes the samples for as far apart as they were"
+        yield Effect("host", MAY, "its samples are taken at other times", condition, "layout")
+    else:
+        yield Effect("host", SAFE, "the bytes are the same", aspect="layout")
+
+
+def _layout(document: Document, field: RecordField) -> tuple[object, ...]:
+    """What of a field its bytes tell: a number that is never negative is the same with a sign and without."""
+    point = document.points.get(field.value) if isinstance(field.value, str) else None
+    quantity = None if point is None or point.quantity is None else document.quantities[point.quantity]
+    bits = int(field.type[1:])
+    kind: str = field.type
+    if quantity is not None and quantity.low >= 0 and quantity.high / quantity.step < 2 ** (bits - 1):
+        kind = field.type[1:]
+    return kind, field.value, field.count
 
 
 _PROVOKE = _said(SAFE, "it says how a tester works it")
