@@ -19,7 +19,7 @@ from pydantic import Field
 import wirevow
 
 WATER_JOULE_PER_KG_KELVIN, STEAM_JOULE_PER_KG = 4186.0, 2.26e6
-DRY_KG = 0.02  # so much stays in the corners: its heat capacity never becomes nothing
+DRY_KG = 0.02  # so much stays in the corners, and has a heat capacity
 
 
 def pressure(celsius: float) -> float:
@@ -86,8 +86,7 @@ class Bath(wirevow.Plant):
         steam = p.steam_kg_per_second_pascal * max(pressure(water) - pressure(air) / 2.0, 0.0)
         if self.happened["lid"] == "on":
             steam /= 20.0
-        if mass <= DRY_KG:
-            steam = 0.0
+        steam *= min(max(mass / DRY_KG - 1.0, 0.0), 1.0)  # no jump: a solver would stumble over it
         lost = p.wall_watt_per_kelvin * (water - air) + STEAM_JOULE_PER_KG * steam
         return (
             (self._power() - given) / p.element_joule_per_kelvin,

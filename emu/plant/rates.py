@@ -30,6 +30,7 @@ import math
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Mapping, Sequence
+from itertools import count
 from threading import Lock
 from typing import Any, ClassVar
 
@@ -46,6 +47,8 @@ from wirevow.protocol.errors import WirevowError
 
 LOOKS = 4
 """In each step of the solver, at as many instants, whether a watch has changed its truth."""
+MOST_CALLS = 50_000
+"""Of `rates`, in one piece: a hundred times what a smooth plant needs, and about a second."""
 LONGEST_PIECE_S = LOOK_AHEAD_NS / 1e9
 _SOLVING = Lock()
 """The solver's Fortran keeps its state in one place."""
@@ -99,14 +102,31 @@ class _Stretch:
 
     def _integrate(self) -> None:
         # Imported here: it takes a while, and only documents with such a plant need it.
-        from scipy.integrate import solve_ivp
+        try:
+            from scipy.integrate import solve_ivp
+        except ImportError:
+            raise PlantError(
+                f"the plant {self._plant.name} is integrated with scipy, which is not installed:"
+                " pip install 'wirevow[physics]'"
+            ) from None
 
         plant = self._plant
         begun_s = (self.edges_ns[-1] - self.start_ns) * 1e-9
         last = self.at(self.edges_ns[-1])
+        calls = count()
+
+        def rates(seconds: float, states: Any) -> Sequence[float]:
+            if next(calls) >= MOST_CALLS:
+                reached_s = self.start_ns / 1e9 + seconds
+                raise PlantError(
+                    f"the plant {plant.name} cannot be integrated beyond {reached_s:.9g} s:"
+                    f" {MOST_CALLS} calls were not enough: see that its rates do not jump with its states"
+                )
+            return plant.rates(*states.tolist())
+
         with _SOLVING:
             found = solve_ivp(
-                lambda seconds, states: plant.rates(*states.tolist()),
+                rates,
                 (begun_s, begun_s + LONGEST_PIECE_S),
                 last,
                 method="LSODA",

@@ -184,6 +184,11 @@ def works(path: Path) -> None:
         ("return 10.0, 10.0", "return 1 / 0, 1.0", "raises ZeroDivisionError at "),
         ("        heat = ", "        raise KeyError('x')\n        heat = ", "raises KeyError at "),
         ("heat / p.room_joule_per_kelvin", "float('nan')", "cannot be integrated from 0 s on"),
+        (
+            "heat / p.room_joule_per_kelvin",
+            "1.0 if air < 12.0 else -1.0",
+            "cannot be integrated beyond 2.",
+        ),
         ('"room.air": air', '"room.air": "warm"', "return a dict with a finite number for each of"),
     ],
 )
