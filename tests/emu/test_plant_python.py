@@ -366,3 +366,14 @@ def test_the_bath_runs_from_a_copy_of_its_two_files(tmp_path: Path) -> None:
         run.client.bath.start()
         run.advance(minutes=10)
         assert run.client.read("bath.temperature")["bath.temperature"] > 30.0
+
+
+@pytest.mark.parametrize(("only", "verdict"), [("trip.hot.report", "pass"), ("trip.dry.*", "pass")])
+def test_what_the_bench_moves_slowly_is_not_accused(only: str, verdict: str) -> None:
+    """Its air warms the bath over hours: a ceiling that is put beside the reading may still be above it."""
+    assert wirevow.check("bath", "emu://bath", seed=1, only=[only]).verdict == verdict
+
+
+def test_a_state_that_is_left_and_entered_again_before_anybody_looks_has_been_left() -> None:
+    report = wirevow.check("bath", "emu://bath", seed=2, only=["state.holding.leave.1"])
+    assert not report.breaches
