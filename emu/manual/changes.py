@@ -82,7 +82,7 @@ def changes(vow: Vow, comparison: Comparison) -> Changes:
         comparison.old_version,
         tuple(groups),
         tuple(_row(vow, each) for each in new),
-        tuple((f"{each.section} {each.old}", each.new) for each in comparison.renames),
+        tuple((f"{each.section.removesuffix('s')} {each.old}", each.new) for each in comparison.renames),
         len(safe) - len(new),
         bool(protection),
     )

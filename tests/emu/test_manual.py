@@ -89,6 +89,35 @@ def test_the_page_needs_nothing_else(tarn):
             assert value.startswith(("data:image/svg+xml;base64,", "#")), value
 
 
+def contrast(one, other):
+    """The contrast ratio of two colours, `#rrggbb` (WCAG 2.2, "relative luminance", "contrast ratio")."""
+
+    def luminance(colour):
+        parts = [int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_every_text_has_the_contrast_of_level_aa_on_both_grounds():
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+    style = files("wirevow.emu.manual").joinpath("templates", "manual.html.j2").read_text(encoding="utf-8")
+    schemes = [
+        dict(re.findall(r"--(\w+): (#\w+)", each)) for each in re.findall(r":root \{(.*?)\}", style, re.S)
+    ]
+    assert len(schemes) == 2
+    for colours in schemes:
+        full = {
+            name: each if len(each) == 7 else "#" + "".join(c * 2 for c in each[1:])
+            for name, each in colours.items()
+        }
+        for text in ("ink", "soft", "host", "stop"):
+            for ground in ("paper", "shade"):
+                assert contrast(full[text], full[ground]) >= 4.5, (text, ground)
+
+
 def test_every_link_leads_somewhere(tarn):
     targets = [value[1:] for name, value in tarn.attributes if name == "href"]
     assert targets
@@ -128,7 +157,7 @@ def test_what_has_changed_is_told_protection_first(since):
     assert places == sorted(places)
     assert "trip sensorit acts when room.temperature < -35" in text
     assert text.index("point room.lack") > text.index("New")
-    assert "room.gap is gone, and room.lack has come" in text
+    assert "point room.gap is gone, and room.lack has come" in text
     assert "0.2.0" in page.texts["cautions"]
     told = {each.effect.reason for each in found.differences if each.effect.grade != "safe"}
     told -= {"the protection acts elsewhere"}  # the same of host programs: told once, of the protection

@@ -77,7 +77,7 @@ def svg(machine: Machine, title: str, marked: Mapping[tuple[int, int], str], *, 
         places = [(middle, middle)]
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size:.0f} {size:.0f}">',
-        '<g font-family="sans-serif" font-size="11">',
+        '<g font-family="sans-serif" font-size="14">',
         f"<title>{escape(title)}</title>",
         f'<rect width="{size:.0f}" height="{size:.0f}" fill="white"/>',
         f'<text x="20" y="28" font-size="16">{escape(title)}</text>',
@@ -92,12 +92,12 @@ def svg(machine: Machine, title: str, marked: Mapping[tuple[int, int], str], *, 
     for edge in edges(machine, marked):
         parts.append(_arrow(places, edge, middle))
     for state, (x, y) in enumerate(places):
-        width = 7.0 * len(machine.name(state)) + 16
+        width = 8.6 * len(machine.name(state)) + 16
         line = 2.5 if state == 0 else 1.2
         parts.append(
             f'<rect x="{x - width / 2:.1f}" y="{y - 13:.1f}" width="{width:.1f}" height="26" rx="9" '
             f'fill="#f2f5f8" stroke="{INK}" stroke-width="{line}"/>'
-            f'<text x="{x:.1f}" y="{y + 4:.1f}" text-anchor="middle" font-size="12">'
+            f'<text x="{x:.1f}" y="{y + 5:.1f}" text-anchor="middle" font-size="15">'
             f"{escape(machine.name(state))}</text>"
         )
     return "\n".join([*parts, "</g>", "</svg>", ""])
@@ -130,7 +130,7 @@ def _arrow(places: list[tuple[float, float]], edge: Edge, middle: float) -> str:
     if len(edge.inputs) > MOST_LABELS:
         shown.append(f"and {len(edge.inputs) - MOST_LABELS} more")
     rows = "".join(
-        f'<tspan x="{label_x:.1f}" dy="{0 if row == 0 else 12}">{escape(text)}</tspan>'
+        f'<tspan x="{label_x:.1f}" dy="{0 if row == 0 else 15}">{escape(text)}</tspan>'
         for row, text in enumerate(shown)
     )
     return (
