@@ -13,7 +13,7 @@ from wirevow.protocol.document.plant import PlantUse
 class RoomPlant(PlantUse):
     """A room with a heater, a window and a thermometer: one heat capacity, one sensor lag."""
 
-    kind: Literal["room"]
+    kind: Literal["room"] = Field(description="A heated room.")
     heater_watt: float = Field(gt=0.0, le=1e5, description="Heat at full drive.")
     loss_kelvin_per_watt: float = Field(gt=0.0, le=1e2, description="Room to outside, window closed.")
     window_kelvin_per_watt: float = Field(

@@ -99,7 +99,7 @@ class Heat(PlantSection):
 class BetaLaw(PlantSection):
     """R(T) = R25 exp(B (1/T - 1/298.15 K)); IEC 60539-1."""
 
-    form: Literal["beta"]
+    form: Literal["beta"] = Field(description="The law: by R25 and B.")
     r25_ohm: float = Field(gt=0.0, le=1e7, description="Resistance at 25 Cel.")
     b_kelvin: float = Field(gt=0.0, le=1e4, description="B value.")
 
@@ -107,7 +107,7 @@ class BetaLaw(PlantSection):
 class SteinhartHartLaw(PlantSection):
     """1/T = a + b ln R + c (ln R)^3, R in ohm, T in kelvin; Steinhart and Hart 1968."""
 
-    form: Literal["steinhart-hart"]
+    form: Literal["steinhart-hart"] = Field(description="The law: by three coefficients.")
     a: float = Field(gt=0.0, le=0.1, description="Constant term, 1/K.")
     b: float = Field(gt=0.0, le=0.1, description="Coefficient of ln(R/Ohm), 1/K.")
     c: float = Field(gt=0.0, le=1e-4, description="Coefficient of ln(R/Ohm) cubed, 1/K.")
@@ -152,7 +152,7 @@ class FanMotor(PlantSection):
 class SinkPlant(PlantUse):
     """An electronic sink: a stage on a heatsink with a fan, software loops, converters and counters."""
 
-    kind: Literal["sink"]
+    kind: Literal["sink"] = Field(description="An electronic load.")
     stage: Stage
     regulation: Regulation = Regulation()
     level: LevelConverter

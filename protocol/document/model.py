@@ -282,9 +282,9 @@ class Point(Section):
     )
     record: Word | None = Field(default=None, description="Record that is sent in bulk parts.")
     part_bytes: Whole | None = Field(default=None, ge=1, le=64, description="Bytes of a record in one part.")
-    system: System | None = None
+    system: System | None = Field(default=None, description="What every instrument can be asked: which.")
 
-    access: Literal["read", "set"] = "read"
+    access: Literal["read", "set"] = Field(default="read", description="set: it can be put as well as asked.")
     default: Exact | Word | None = Field(default=None, description="Value after a boot with nothing saved.")
     low: Formula | None = Field(default=None, description="Lower limit; the quantity's own when absent.")
     high: Formula | None = Field(default=None, description="Upper limit; the quantity's own when absent.")
@@ -465,7 +465,7 @@ class Derating(Section):
 class FanLevel(Section):
     """From this temperature on (rising), this duty."""
 
-    at: Exact = Field(description="Cel")
+    at: Exact = Field(description="Temperature, Cel, at which the level begins.")
     duty: Exact = Field(ge=0, le=1, description="Share of full drive, 0 to 1.")
 
 
@@ -566,7 +566,7 @@ class RecordField(Section):
     """One field of a record: a point's step counts, a constant, or a series of samples."""
 
     name: Word = Field(description="Name of the field.")
-    type: FieldType
+    type: FieldType = Field(description="Unsigned or signed, and its bits.")
     value: Name | Whole = Field(alias="from", description="A point (its step counts), or a constant integer.")
     count: Whole = Field(
         default=1, ge=1, le=1024, description="More than one: a series of samples of the point."
@@ -578,7 +578,9 @@ class Record(Section):
     """A binary layout, sent as bulk parts: fields in order, no padding."""
 
     means: Prose = Field(description="A sentence for people. Not on the wire.")
-    order: Literal["little", "big"] = "little"
+    order: Literal["little", "big"] = Field(
+        default="little", description="Which byte of a number comes first: the lowest, or the highest."
+    )
     fields: list[RecordField] = Field(
         min_length=1, max_length=64, description="Fields in order, without padding."
     )

@@ -63,7 +63,7 @@ class PythonPlant(PlantUse):
 
     model_config = ConfigDict(extra="allow")
 
-    kind: None = None
+    kind: None = Field(default=None, description="Left out where a class is named.")
     python: PythonClass
 
     _folder: Path | None = PrivateAttr(default=None)

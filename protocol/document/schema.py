@@ -23,6 +23,7 @@ PATH = Path(__file__).parents[2] / "spec" / "schema.json"
 def schema() -> dict[str, Any]:
     """The schema as plain data."""
     generated = _with_plants().model_json_schema(by_alias=True)
+    _describe(generated)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "Wirevow document, wire version 1",
@@ -36,6 +37,15 @@ def _with_plants() -> type[BaseModel]:
     kinds: Any = Annotated[Union[parameter_models()], Field(discriminator="kind")]  # noqa: UP007
     plant: Any = (kinds | PythonPlant | None, Field(default=None, description=field.description))
     return create_model("Document", __base__=Document, __doc__=Document.__doc__, plant=plant)
+
+
+def _describe(generated: dict[str, Any]) -> None:
+    """Give members that are whole sections the section's own description: an editor shows it with the key."""
+    for part in (generated, *generated["$defs"].values()):
+        for member in part.get("properties", {}).values():
+            reference = member.get("$ref", "").removeprefix("#/$defs/")
+            if reference and "description" not in member:
+                member["description"] = generated["$defs"][reference]["description"]
 
 
 def schema_text() -> str:

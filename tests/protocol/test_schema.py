@@ -66,6 +66,26 @@ def test_what_the_loader_refuses_for_its_shape_the_schema_refuses_too(
     assert not checker.is_valid(plain(text))
 
 
+def test_an_editor_has_words_for_every_member_and_refuses_all_others(
+    checker: jsonschema.Draft202012Validator,
+) -> None:
+    whole = checker.schema
+    assert whole["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    sections = {"the document": whole, **whole["$defs"]}
+    for name, section in sections.items():
+        for key, member in section.get("properties", {}).items():
+            assert len(member.get("description", "")) > 6, f"{name}: {key} is not described"
+        if "properties" in section and name != "PythonPlant":  # whose parameters are its class's own
+            assert section["additionalProperties"] is False, name
+    words = {
+        ("Point", "access"): {"read", "set"},
+        ("Action", "repeat"): {"safe", "once"},
+        ("Record", "order"): {"little", "big"},
+    }
+    for (name, key), expected in words.items():
+        assert set(sections[name]["properties"][key]["enum"]) == expected
+
+
 def test_prose_of_the_model_is_in_the_schema(checker: jsonschema.Draft202012Validator) -> None:
     definitions = checker.schema["$defs"]
     assert definitions["Point"]["properties"]["high"]["description"].startswith("Upper limit")
