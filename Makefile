@@ -44,6 +44,7 @@ PUTS ?= 100000
 SIGNALS ?= 1000
 PAIRS ?= 600
 KILLS ?= 200
+TRAFFIC ?= 600
 campaign: $(VENV)/developing
 	$(PY) -m tests.campaign $(SEEDS) $(EVERY)
 	$(PY) -m tests.codegen.differential spec/*.yaml tests/codegen/loft.yaml --lines $(LINES)
@@ -52,6 +53,7 @@ campaign: $(VENV)/developing
 	$(PY) -m tests.pairs $(PAIRS)
 	$(PY) -m tests.signals $(SIGNALS)
 	$(PY) -m tests.emu.recorded $(KILLS)
+	$(if $(TRAFFIC),$(PY) -m tests.emu.panel.traffic $(TRAFFIC))
 	$(if $(CI),,.ci/debian)
 
 # It goes on from what earlier runs have found (build/fuzz). Needs clang, libclang-rt-dev and llvm.

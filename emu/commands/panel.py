@@ -80,18 +80,14 @@ def command(
 
     async def serve() -> None:
         session = wanted.session() if port is None else _watching(doc, port, yes)
-        server = PageServer(session, at, public)
-        if session.source is not None:
-            await session.source.start()
-            click.echo(f"port {session.source.address}")
-        click.echo(f"page {server.address}")
-        if public:
-            click.echo(
-                "wirevow: caution: --public: whoever reaches this machine over a network can connect to that "
-                "port, and whoever learns the page's address can use the page",
-                err=True,
-            )
         try:
+            server = PageServer(session, at, public)
+            if session.source is not None:
+                await session.source.start()
+                click.echo(f"port {session.source.address}")
+            click.echo(f"page {server.address}")
+            if public:
+                click.echo(f"wirevow: caution: --public: {PUBLIC}", err=True)
             await server.run()
         finally:
             if session.source is not None:
@@ -132,6 +128,10 @@ def _until_ended(serving: Coroutine[object, object, None]) -> None:
         raise
 
 
+PUBLIC = (
+    "whoever reaches this machine over a network can connect to that port, and whoever learns the page's "
+    "address can use the page"
+)
 _DEFAULT = click.core.ParameterSource.DEFAULT
 
 

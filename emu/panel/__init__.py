@@ -5,6 +5,7 @@
 | `description` | what a page has to know of a document                                              |
 | `port`        | the instrument's port, shared by host programs and the page                        |
 | `kept`        | keeps the link alive while the page has the port, however fast time passes         |
+| `heard`       | what answers that were overheard tell of an instrument's points                    |
 | `desk`        | brings what the page asks for into the emulator's thread                           |
 | `simulated`   | an instrument that is simulated, with its world                                    |
 | `real`        | an instrument at a port, through a client: it is only watched at first             |

@@ -76,7 +76,7 @@ class Pending:
     rows: deque[tuple[float, list[float | None]]] = field(default_factory=lambda: deque(maxlen=MOST_ROWS))
     said: deque[Said] = field(default_factory=lambda: deque(maxlen=MOST_LINES))
     left_out: int = 0
-    others: list[Message] = field(default_factory=list)
+    others: deque[Message] = field(default_factory=deque)
 
 
 class Page:
@@ -96,10 +96,10 @@ class Page:
         while True:
             await self.news.wait()
             self.news.clear()
-            pending, self.pending = self.pending, Pending()
-            for message in pending.others:
-                await self._send(message)
-            if pending.glance is not None:
+            while self.pending.others:
+                await self._send(self.pending.others.popleft())
+            if self.pending.glance is not None:
+                pending, self.pending = self.pending, Pending()
                 await self._send(frame(self, pending))
 
 

@@ -12,6 +12,7 @@ from contextlib import suppress
 from wirevow.emu.bench import Bench
 from wirevow.emu.instrument import Instrument as Modelled
 from wirevow.emu.panel.desk import Desk
+from wirevow.emu.panel.heard import Heard
 from wirevow.emu.panel.kept import KeptLine
 from wirevow.emu.panel.port import Overheard, PageHost, SharedPort
 from wirevow.emu.panel.source import Glance
@@ -49,6 +50,7 @@ class Simulated:
         wired: Bench | None = None,
     ) -> None:
         """`listen`, `link` and `public` as `wirevow emulate` has them. Raises PortError."""
+        outer = open_endpoint(listen, link, vow.document.wire.baud, public)
         self.vow = vow
         self.wired: Mapping[str, object] = {} if wired is None else _wired(wired)
         self._instrument = instrument
@@ -57,9 +59,7 @@ class Simulated:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._page = PageHost(self._hear)
         overheard = Overheard(lambda: self._server.clock.now_ns())
-        self._port = SharedPort(
-            open_endpoint(listen, link, vow.document.wire.baud, public), self._page, overheard, self._attend
-        )
+        self._port = SharedPort(outer, self._page, overheard, self._attend)
         self._overheard = overheard
         self._server = Server(instrument, self._port)
         self._line = self._server.line = KeptLine(instrument, vow)
@@ -72,8 +72,9 @@ class Simulated:
         self._times = 1
         self._happened: dict[str, str] = {}
         self._trouble = ""
-        self._asked: dict[str, str] = {}
-        """What firmware has answered."""
+        self._firmware = None if isinstance(instrument, Modelled) else Heard(vow)
+        """What firmware was heard to answer."""
+        self._let_go = False
         self._next = 0
         self._shown = [entry for entry in vow.points.values() if entry.kind != "record"]
         self._thread = threading.Thread(target=self._run, name="emulator", daemon=True)
@@ -93,6 +94,9 @@ class Simulated:
             )
 
     async def close(self) -> None:
+        if self._thread.ident is None:  # it never ran
+            self._server.close()
+            return
         self._server.stop()
         await asyncio.get_running_loop().run_in_executor(None, self._thread.join, 5.0)
 
@@ -105,7 +109,7 @@ class Simulated:
     async def glance(self) -> Glance:
         if not self._trouble:
             with suppress(WirevowError):
-                if not isinstance(self._instrument, Modelled):
+                if self._firmware is not None:
                     await self._ask_some()
                 return await self._desk.do(self._look)
         return Glance(self._instrument.now_ns / 1e9, trouble=self._trouble or "the emulator has ended")
@@ -114,6 +118,8 @@ class Simulated:
         now_ns = self._server.clock.now_ns()
         self._line.run(now_ns)
         pieces, dropped = self._overheard.take()
+        if self._firmware is not None:
+            self._firmware.learn(pieces)
         return Glance(
             now_ns / 1e9,
             self._values(now_ns),
@@ -126,10 +132,10 @@ class Simulated:
         )
 
     def _values(self, now_ns: int) -> Mapping[str, str]:
-        instrument = self._instrument
-        if not isinstance(instrument, Modelled):
-            return dict(self._asked)
-        device = instrument.device
+        if self._firmware is not None:
+            return dict(self._firmware.values)
+        assert isinstance(self._instrument, Modelled)
+        device = self._instrument.device
         values: dict[str, str] = {}
         for entry in self._shown:
             if entry.kind == "words":
@@ -140,19 +146,18 @@ class Simulated:
         return values
 
     async def _ask_some(self) -> None:
-        """Firmware tells its values on the wire only: some at each glance, while the page has the port."""
-        if self._port.who != "page" or not self._shown:
+        """Firmware tells its values on the wire only: some are asked at each look while the port is free."""
+        if self._port.who == "program" or self._let_go or self._server.clock.stands:
             return
         for _ in range(ASKED_AT_ONCE):
             entry = self._shown[self._next % len(self._shown)]
             self._next += 1
-            answer = (await self.say(f"ask {entry.name}")).split()
-            if answer[:1] == ["ok"]:
-                self._asked[entry.name] = answer[1] if entry.scale is not None else " ".join(answer[1:])
+            await self.say(f"ask {entry.name}")
 
     # ---------------------------------------------------------------------------------------------- the wire
 
     async def take(self, wanted: bool) -> None:
+        self._let_go = not wanted
         self._port.want(wanted)
 
     async def say(self, line: str) -> str:
@@ -198,7 +203,7 @@ class Simulated:
 
     def _attend(self, has_it: bool) -> None:
         """In the emulator's thread: the page has the port from now on, or has it no more."""
-        self._line.keeping = has_it and isinstance(self._instrument, Modelled)
+        self._line.keeping = has_it and self._firmware is None
         self._heard.clear()
 
     def _hear(self, data: bytes) -> None:

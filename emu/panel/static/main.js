@@ -150,13 +150,30 @@ const dialog = el("dialog", { "aria-labelledby": "cautions-name" }, el("h2", { i
 document.body.append(dialog);
 
 function draw() {
-  asleep = true;
-  if (!now || !link.socket) return;
+  if (!now || !link.socket) {
+    asleep = true;
+    return;
+  }
   const who = { you: cautions.length ? "This page has control." : "", another: "Another page has the controls.", nobody: cautions.length ? "Only looking." : "Nobody has the controls." }[/** @type {"you"} */ (now.hands)];
   write(contact, trouble ? "✕ No instrument" : `● ${now.times === 0 ? "Time stands" : now.times > 1 ? `${now.times}× as fast` : "In contact"}${who ? `. ${who}` : ""}`);
   hands.hidden = !who;
   write(hands, now.mine ? "Let go, safe" : cautions.length ? "Take control…" : "Take them");
-  for (const view of views) view.show(now);
+  queue = [...views];
+  slice();
+}
+
+// Drawing everything at once would keep the browser from the next frame: what takes longer goes on in that one.
+/** @type {any[]} */
+let queue = [];
+const BUDGET_MS = 4;
+function slice() {
+  const begun = performance.now();
+  while (now && queue.length) {
+    queue.shift().show(now);
+    if (performance.now() - begun > BUDGET_MS) break;
+  }
+  if (queue.length) requestAnimationFrame(slice);
+  else asleep = true;
 }
 
 // Dark or light: the system's choice, unless the person has made one.

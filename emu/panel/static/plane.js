@@ -29,8 +29,10 @@ export class Plane {
     this.key = "";
     this.lines = /** @type {any[]} */ ([]);
     this.inside = /** @type {boolean[]} */ ([]);
-    new ResizeObserver(() => { this.drawn = ""; }).observe(this.canvas);
-    this.drawn = "";
+    this.ground = document.createElement("canvas");
+    this.grounded = "";
+    this.size = [0, 0];
+    new ResizeObserver(([{ contentRect: { width, height } }]) => { this.size = [width, height]; }).observe(this.canvas);
   }
 
   /** @param {any} now */
@@ -41,17 +43,12 @@ export class Plane {
     this.trail.push([v, a]);
     if (this.trail.length > TRAIL) this.trail.shift();
     const share = this.share(now);
-    const style = document.documentElement.dataset.look ?? "";
-    const key = [...this.settings].map((name) => now.values[name]).join() + share.toFixed(3) + now.state;
+    const key = `${[...this.settings].map((name) => now.values[name]).join()},${share.toFixed(3)},${now.state}`;
     if (key !== this.key) {
       this.key = key;
       this.compute(now);
     }
-    const drawn = `${key}${v.toFixed(2)},${a.toFixed(2)},${style},${this.canvas.clientWidth},${this.trail[0]}`;
-    if (drawn !== this.drawn) {
-      this.drawn = drawn;
-      this.draw(now, v, a, share);
-    }
+    this.draw(now, v, a, share);
   }
 
   /** What is left of the derated ceiling. @param {any} now */
@@ -88,18 +85,49 @@ export class Plane {
 
   /** @param {any} now @param {number} v @param {number} a @param {number} share */
   draw(now, v, a, share) {
-    const { canvas } = this;
-    const ratio = devicePixelRatio || 1;
-    const [w, h] = [canvas.clientWidth, canvas.clientHeight];
+    const { canvas, size: [w, h] } = this;
     if (!w || !h) return;
-    if (canvas.width !== Math.round(w * ratio)) [canvas.width, canvas.height] = [Math.round(w * ratio), Math.round(h * ratio)];
-    const ctx = canvas.getContext("2d");
+    const ratio = devicePixelRatio || 1;
     const style = getComputedStyle(document.documentElement);
     const ink = (/** @type {string} */ name) => style.getPropertyValue(name).trim();
-    ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
-    ctx.clearRect(0, 0, w, h);
     const x = (/** @type {number} */ volts) => EDGE.left + (volts / this.vMost) * (w - EDGE.left - EDGE.right);
     const y = (/** @type {number} */ amperes) => h - EDGE.bottom - (amperes / this.aMost) * (h - EDGE.top - EDGE.bottom);
+    const ground = `${this.key},${w},${h},${ratio},${ink("--paper")}`;
+    if (ground !== this.grounded) {
+      this.grounded = ground;
+      for (const each of [canvas, this.ground]) [each.width, each.height] = [Math.round(w * ratio), Math.round(h * ratio)];
+      this.lay(now, share, x, y, ink);
+    }
+    const ctx = canvas.getContext("2d");
+    ctx.setTransform(1, 0, 0, 1, 0, 0);
+    ctx.clearRect(0, 0, canvas.width, canvas.height);
+    ctx.drawImage(this.ground, 0, 0);
+    ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
+    ctx.strokeStyle = ink("--ink-soft");
+    ctx.lineWidth = 1;
+    ctx.beginPath();
+    this.trail.forEach(([tv, ta], i) => (i ? ctx.lineTo(x(tv), y(ta)) : ctx.moveTo(x(tv), y(ta))));
+    ctx.stroke();
+    const held = { v: Math.min(Math.max(v, 0), this.vMost), a: Math.min(Math.max(a, 0), this.aMost) };
+    ctx.fillStyle = ink("--accent");
+    ctx.strokeStyle = ink("--paper");
+    ctx.lineWidth = 2;
+    ctx.beginPath();
+    ctx.arc(x(held.v), y(held.a), 7, 0, 7);
+    ctx.fill();
+    ctx.stroke();
+    const d = this.vow.derating;
+    const left = d ? `; ${(share * 100).toFixed(0)} % of ${d.ceiling} is left (${(share * now.value(d.ceiling)).toFixed(1)} W)` : "";
+    write(this.told, `Now at ${v.toFixed(3)} V and ${a.toFixed(3)} A, ${(v * a).toFixed(2)} W${left}.`.replaceAll("-", "−"));
+    mark(this.told, "data-derated", share < 1);
+  }
+
+  /** What only settings, the state and the temperature change. @param {any} now @param {number} share @param {any} x @param {any} y @param {any} ink */
+  lay(now, share, x, y, ink) {
+    const [w, h] = this.size;
+    const ctx = this.ground.getContext("2d");
+    const ratio = devicePixelRatio || 1;
+    ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
     const cell = (/** @type {number} */ i, /** @type {number} */ j) => /** @type {[number, number]} */ ([x((i * this.vMost) / CELLS), y((j * this.aMost) / CELLS)]);
     ctx.fillStyle = ink("--inside");
     for (let j = 0; j < CELLS; j += 1) {
@@ -138,23 +166,6 @@ export class Plane {
     ctx.globalAlpha = 1;
     ctx.setLineDash([]);
     this.ceiling(ctx, now, share, x, y, ink);
-    ctx.strokeStyle = ink("--ink-soft");
-    ctx.lineWidth = 1;
-    ctx.beginPath();
-    this.trail.forEach(([tv, ta], i) => (i ? ctx.lineTo(x(tv), y(ta)) : ctx.moveTo(x(tv), y(ta))));
-    ctx.stroke();
-    const held = { v: Math.min(Math.max(v, 0), this.vMost), a: Math.min(Math.max(a, 0), this.aMost) };
-    ctx.fillStyle = ink("--accent");
-    ctx.strokeStyle = ink("--paper");
-    ctx.lineWidth = 2;
-    ctx.beginPath();
-    ctx.arc(x(held.v), y(held.a), 7, 0, 7);
-    ctx.fill();
-    ctx.stroke();
-    const d = this.vow.derating;
-    const left = d ? `; ${(share * 100).toFixed(0)} % of ${d.ceiling} is left (${(share * now.value(d.ceiling)).toFixed(1)} W)` : "";
-    write(this.told, `Now at ${v.toFixed(3)} V and ${a.toFixed(3)} A, ${(v * a).toFixed(2)} W${left}.`.replaceAll("-", "−"));
-    mark(this.told, "data-derated", share < 1);
   }
 
   /** The power that is left, as a curve. @param {any} ctx @param {any} now @param {number} share @param {any} x @param {any} y @param {any} ink */

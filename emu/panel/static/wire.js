@@ -13,7 +13,8 @@ export class Wire {
     this.missed = 0;
     this.who = el("p", { class: "who-has", id: "port-told" });
     this.take = el("button", { type: "button", class: "quiet", id: "take", onclick: () => ask({ do: "take", wanted: this.take.dataset.wanted === "yes" }) });
-    this.log = el("ol", { class: "log", id: "log", tabindex: "0", "aria-label": "Lines on the wire, the newest last" });
+    this.follows = true;
+    this.log = el("ol", { class: "log", id: "log", tabindex: "0", "aria-label": "Lines on the wire, the newest last", onscroll: () => { this.follows = this.log.scrollTop + this.log.clientHeight >= this.log.scrollHeight - 24; } });
     this.only = el("select", { id: "only", "aria-label": "Which lines are shown", onchange: () => this.sift() },
       ...[["all", "all lines"], ["note", "notices"], ["refuse", "refusals"], [">", "requests"], ["change", "puts and acts"]].map(([value, text]) => el("option", { value, text })));
     this.words = el("input", { type: "search", id: "sift", placeholder: "Lines with…", "aria-label": "Show lines with this text", oninput: () => this.sift() });
@@ -66,7 +67,6 @@ export class Wire {
 
   draw() {
     const log = this.log;
-    const follows = log.scrollTop + log.clientHeight >= log.scrollHeight - 24;
     const rows = this.fresh.map(([t, way, text]) => {
       const kind = way === ">" ? "sent" : text.startsWith("note ") ? "note" : /^(@\S+ )?refuse/.test(text) ? "refuse" : "ok";
       const row = el("li", { class: kind }, el("span", { class: "at", text: clock(t, 3) }), el("span", { class: "way", text: way === ">" ? "→" : kind === "note" ? "!" : "←" }), el("span", { class: "said", text }));
@@ -78,7 +78,7 @@ export class Wire {
     log.append(...rows);
     for (let extra = log.childElementCount - SHOWN; extra > 0; extra -= 1) log.firstElementChild.remove();
     write(this.left, this.missed ? `${this.missed} lines came faster than they are shown.` : "");
-    if (follows) log.scrollTop = log.scrollHeight;
+    if (this.follows) log.scrollTop = 1e7;
   }
 
   /** @param {string} way @param {string} kind @param {string} text */
