@@ -18,6 +18,8 @@ HEAD = struct.Struct("<BH")
 """Number of the image, bytes of its entries."""
 ENTRY = struct.Struct("<Ii")
 """Mark and value."""
+MOST_ENTRIES = 255
+MARK = struct.Struct("<I")
 CHECK = struct.Struct("<H")
 SAVES = "saves"
 """The line of the number of saves, which is kept under a mark like a setting."""
@@ -98,5 +100,12 @@ def taken(vow: Vow, kept: Mapping[int, int]) -> Iterator[tuple[str, Value]]:
     """Settings that firmware of this document takes, with their values; the others are at their defaults."""
     for name, mark in marks(vow).items():
         if mark in kept:
-            entry = vow.points[name]
-            yield name, kept[mark] if entry.scale is not None else entry.choices[kept[mark]]
+            yield name, value_of_number(vow.points[name], kept[mark])
+
+
+def value_of_number(entry: PointEntry, number: int) -> Value:
+    """What a kept number stands for; the default for one that no firmware of the document can have kept."""
+    low, high = (entry.number.low, entry.number.high) if entry.scale else (0, len(entry.choices) - 1)
+    if not low <= number <= high:
+        return entry.default
+    return number if entry.scale is not None else entry.choices[number]

@@ -21,14 +21,18 @@ MOST_SOURCE_BYTES = 16 * 1024 * 1024
 @click.argument("old")
 @click.argument("new")
 @click.option("--uses", metavar="FILE", help="A host's source or journal: only what it names counts.")
+@click.option("--image", "image_file", metavar="FILE", help="A dump of the store: what becomes of it.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.option("--html", "html_file", metavar="F", help="Write one HTML page.")
-def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str | None) -> int:
+def command(
+    old: str, new: str, uses: str | None, image_file: str | None, as_json: bool, html_file: str | None
+) -> int:
     """Tell every difference between two versions of an instrument's document, and what it means.
 
     OLD and NEW are files, names of ready documents, or REVISION:FILE from git. For the bench it tells what
     protects it later, earlier or otherwise; for hosts what breaks, may break (and when) or is safe; for the
-    store what an old image cannot give back. A break that shows in one request is shown with both answers.
+    store what an old image cannot give back, and with a dump of it (raw bytes) what becomes of each setting. A
+    break that shows in one request is shown with both answers.
 
     \b
     Example:  wirevow compare HEAD~1:spec/tarn.yaml spec/tarn.yaml --html changes.html
@@ -39,17 +43,19 @@ def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str 
     from wirevow.emu.loading import version
     from wirevow.emu.witness import experiment
     from wirevow.protocol.compare.comparison import compare, names_in
+    from wirevow.protocol.compare.image import read_dump
     from wirevow.protocol.compare.rules import BREAKS, MAY
     from wirevow.protocol.outputs import write
     from wirevow.protocol.report import differences
     from wirevow.protocol.vow import compile_vow
 
-    if html_file is not None and any(_same_file(html_file, given) for given in (old, new, uses)):
+    if html_file is not None and any(_same_file(html_file, given) for given in (old, new, uses, image_file)):
         raise WirevowError(f"--html {html_file}: that is what is compared; name another file")
     before, after = version(old), version(new)
     touched = None if uses is None else names_in(_used(uses), before.document)
     comparison = compare(before, after, touched)
     vows = compile_vow(before.document), compile_vow(after.document)
+    image = None if image_file is None else read_dump(image_file, *vows)
     noticed = [each for each in comparison.of("host") if each.effect.grade in (BREAKS, MAY)]
     progress = Progress(quiet=False)
     witnesses: dict[Difference, Shown] = {}
@@ -60,10 +66,13 @@ def command(old: str, new: str, uses: str | None, as_json: bool, html_file: str 
     if html_file is not None:
         write(Path(html_file), differences.page(comparison, witnesses))
     if as_json:
-        click.echo(differences.text(comparison, witnesses))
+        click.echo(differences.text(comparison, witnesses, image))
     else:
         for line in differences.lines(comparison, witnesses):
             click.echo(line)
+        if image is not None and image_file is not None:
+            for line in differences.image_lines(image_file, image):
+                click.echo(line)
     harmless = all(each.effect.grade == "safe" for each in comparison.differences)
     return 0 if harmless and comparison.enough else 1
 

@@ -9,6 +9,7 @@ from dataclasses import asdict
 
 from wirevow._version import __version__
 from wirevow.protocol.compare.comparison import RANK, SIDES, Comparison, Difference
+from wirevow.protocol.compare.image import Image
 from wirevow.protocol.compare.shown import Shown
 from wirevow.protocol.report.outcome import printable
 from wirevow.protocol.report.page import parts
@@ -21,15 +22,16 @@ HEADS = {
 }
 
 
-STYLES = {"later": "fail", "breaks": "fail", "safe": "pass"}
+STYLES = {"later": "fail", "misread": "fail", "breaks": "fail", "safe": "pass"}
 """Of the page, by grade; the others are `doubt`."""
 WORST = {
     "later": "A protection acts later than it did, or not at all.",
     "otherwise": "A protection acts otherwise.",
     "earlier": "A protection acts earlier than it did.",
+    "misread": "A saved setting is taken for another: rename it.",
     "breaks": "Every lawful host that uses what has changed is answered otherwise.",
     "may break": "A lawful host may be answered otherwise.",
-    "lost": "Saved settings are lost, or would mean something else.",
+    "lost": "Saved settings fall to their defaults.",
 }
 ASKED = {"major": "a new first number", "minor": "a new second number", "patch": "a new third number"}
 
@@ -128,7 +130,19 @@ def page(comparison: Comparison, witnesses: Witnesses) -> str:
     )
 
 
-def text(comparison: Comparison, witnesses: Witnesses) -> str:
+def image_lines(path: str, image: Image) -> Iterator[str]:
+    """What the new firmware makes of a saved image, for the terminal."""
+    saves = "" if image.saves is None else f", after {image.saves} saves"
+    yield (
+        f"{printable(path)}: image {image.number} at byte {image.place}{saves}: {image.entries} entries, of which"
+        f" the old document knows {image.of_old} and the new one {image.of_new}"
+    )
+    for each in image.settings:
+        was = "" if each.kept or not each.was else f"   (saved: {each.was})"
+        yield f"  {'kept' if each.kept else 'default':<9}  {each.name} {' '.join(each.words)}{was}"
+
+
+def text(comparison: Comparison, witnesses: Witnesses, image: Image | None = None) -> str:
     """As JSON: the same facts, one object."""
     return json.dumps(
         {
@@ -151,6 +165,7 @@ def text(comparison: Comparison, witnesses: Witnesses) -> str:
                 for each in comparison.differences
             ],
             "stored": [asdict(each) for each in comparison.stored],
+            "image": None if image is None else asdict(image),
             "renames": [asdict(rename) for rename in comparison.renames],
             "used": comparison.used,
         },
