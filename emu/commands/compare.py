@@ -31,8 +31,8 @@ def command(
 
     OLD and NEW are files, names of ready documents, or REVISION:FILE from git. For the bench it tells what
     protects it later, earlier or otherwise; for hosts what breaks, may break (and when) or is safe; for the
-    store what an old image cannot give back, and with a dump of it (raw bytes) what becomes of each setting. A
-    break that shows in one request is shown with both answers.
+    store what an old image cannot give back, and with a dump of it (raw bytes) what becomes of each setting.
+    A break that shows in one request is shown with both answers.
 
     \b
     Example:  wirevow compare HEAD~1:spec/tarn.yaml spec/tarn.yaml --html changes.html

@@ -124,6 +124,8 @@ def _context(found: Tables) -> dict[str, Any]:
     if len(constants) > NONE:
         raise GenerateError("the quantities have more different ends than the C core can number: use fewer")
     mark = marks(vow)
+    if len({*mark.values(), saves_mark(vow)}) <= len(mark):
+        raise GenerateError("two saved settings have the same mark: give one of them another name")
     return {
         "t": found,
         "constants": constants,

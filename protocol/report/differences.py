@@ -133,10 +133,8 @@ def page(comparison: Comparison, witnesses: Witnesses) -> str:
 def image_lines(path: str, image: Image) -> Iterator[str]:
     """What the new firmware makes of a saved image, for the terminal."""
     saves = "" if image.saves is None else f", after {image.saves} saves"
-    yield (
-        f"{printable(path)}: image {image.number} at byte {image.place}{saves}: {image.entries} entries, of which"
-        f" the old document knows {image.of_old} and the new one {image.of_new}"
-    )
+    yield f"{printable(path)}: image {image.number} at byte {image.place}{saves}: {image.entries} entries,"
+    yield f"  of which the old document knows {image.of_old} and the new one {image.of_new}"
     for each in image.settings:
         was = "" if each.kept or not each.was else f"   (saved: {each.was})"
         yield f"  {'kept' if each.kept else 'default':<9}  {each.name} {' '.join(each.words)}{was}"

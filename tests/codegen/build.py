@@ -53,6 +53,10 @@ def build_library(vow: Vow, folder: Path, options: list[str], slips: dict[str, s
     return library
 
 
+class _Entry(ctypes.Structure):
+    _fields_ = (("mark", ctypes.c_uint32), ("value", ctypes.c_int32))
+
+
 class Core:
     """A core in this process. Only one at a time of each library: its state is static, as on a chip."""
 
@@ -63,12 +67,13 @@ class Core:
         self.samples = ((ctypes.c_int32 * 256) * 8).in_dll(self._library, "host_samples")
         self._log = (ctypes.c_uint8 * 256).in_dll(self._library, "host_log")
         self._logged = ctypes.c_uint8.in_dll(self._library, "host_logged")
+        self._store = (_Entry * 256).in_dll(self._library, "host_store")
+        self._kept = ctypes.c_uint16.in_dll(self._library, "host_kept")
         self._out = (ctypes.c_char * (1 << 16))()
         self._exchange = self._library.host_exchange
         self._drain = self._library.host_drain
         self.tick = self._function("tick", ctypes.c_uint16)
         self.boot = self._function("boot", ctypes.c_uint8)
-        self.fire = self._function("fire", ctypes.c_uint8)
         self.state = self._function("state")
         self.state.restype = ctypes.c_uint8
         self.get = self._function("get", ctypes.c_uint8)
@@ -82,6 +87,10 @@ class Core:
     def call(self, name: str, *arguments: int) -> int:
         """Any other function of the core."""
         return int(getattr(self._library, f"{self._prefix}_{name}")(*arguments))
+
+    def fire(self, trip: int) -> None:
+        """A protection acts now."""
+        self.call("fire", trip)
 
     def exchange(self, data: bytes) -> bytes:
         """Give bytes to the core, one by one; what it sends meanwhile and after."""
@@ -100,6 +109,16 @@ class Core:
         """What the core has to send."""
         length = self._drain(self._out, len(self._out))
         return bytes(memoryview(self._out)[:length])
+
+    def store(self) -> dict[int, int]:
+        """What is kept, by mark."""
+        return {each.mark: each.value for each in self._store[: self._kept.value]}
+
+    def give_store(self, kept: dict[int, int]) -> None:
+        """Let this be kept, whatever firmware has left it."""
+        for at, (mark, value) in enumerate(kept.items()):
+            self._store[at] = _Entry(mark, value)
+        self._kept.value = len(kept)
 
     def events(self) -> bytes:
         """What the core asked of its application since the last call: pairs of a letter and an index."""

@@ -42,7 +42,7 @@ def test_of_two_images_the_newer_is_told_setting_by_setting(tmp_path, capfd):
     status, out, _ = told(tmp_path, dump, capfd)
     assert status == 1  # a setting is lost
     assert "image 0 at byte 258, after 7 saves: 27 entries" in out
-    assert "the old document knows 27 and the new one 26" in out
+    assert "  of which the old document knows 27 and the new one 26\n" in out
     assert "  default    capacity.cells 1   (saved: 6)\n" in out
     assert "  kept       trim.level_shift -0.0012 A\n" in out
     _, out, _ = told(tmp_path, dump, capfd, "--json")
