@@ -9,6 +9,7 @@ off from then on: the command goes on to its end, with its status.
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
@@ -19,10 +20,15 @@ from wirevow.protocol.inputs import shown
 if TYPE_CHECKING:
     from rich.console import Console
 
-LINE_BEGUN_ANEW = "\r\x1b[K"
-"""A progress line that is written again begins so; anywhere else that is shown too."""
+_BEGUN_ANEW = re.compile(r"\r(?:\x1b\[[0-9]{1,2}A)?\x1b\[J")
+"""What is written again over itself begins so (`begun_anew`); anywhere else that is shown too."""
 NARROWEST = 40
 """Columns; a width that is less (`COLUMNS=0`) is no width."""
+
+
+def begun_anew(lines: int) -> str:
+    """Begins a text that is written over the last so many lines, at least one, of a terminal."""
+    return f"\r\x1b[{lines - 1}A\x1b[J" if lines > 1 else "\r\x1b[J"
 
 
 class Screen:
@@ -37,7 +43,8 @@ class Screen:
             raise TypeError(
                 f"text, not {type(text).__name__}"
             )  # so a library knows that this is no binary stream
-        begun = LINE_BEGUN_ANEW if text.startswith(LINE_BEGUN_ANEW) else ""
+        found = _BEGUN_ANEW.match(text)
+        begun = found[0] if found else ""
         self.pass_on(begun + shown(text.removeprefix(begun)))
         return len(text)
 

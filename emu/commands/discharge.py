@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from wirevow.emu.commands.jobs import Progress, consent, duration, folder, loaded, named_points
+from wirevow.emu.live import curve
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -89,8 +92,12 @@ def command(
     consent(port, _declared(plan), yes)
     progress = Progress(quiet=False)
 
+    seen = [row for row in earlier if row.settled]
+
     def tell(row: Row, left: float | None) -> None:
-        progress.say(lambda: _line(row, left))
+        if row.settled:
+            seen.append(row)
+        progress.say(lambda: _line(row, left), lambda: _curve(seen))
 
     with connect(port, vow, reconnect=RECONNECT_S) as client:
         if log_file is None:
@@ -173,6 +180,13 @@ def _line(row: Row, left: float | None) -> str:
         f"{row.phase:5} {duration(row.seconds)}: {row.volts:.3f} V, {row.amperes:.3f} A,"
         f" {row.ampere_hours:.4f} A.h{rest}"
     )
+
+
+def _curve(rows: list[Row]) -> list[str]:
+    """The voltage so far, where the terminal can show it."""
+    width = shutil.get_terminal_size().columns
+    seconds, volts = [row.seconds for row in rows], [row.volts for row in rows]
+    return curve(seconds, volts, "voltage", "V", width, sys.stderr.encoding)
 
 
 def _json(about: dict[str, Any], result: Result) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from wirevow.emu.screen import begun_anew
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -78,26 +79,29 @@ def duration(seconds: float) -> str:
 
 
 class Progress:
-    """One line on standard error, renewed on a terminal and now and then elsewhere."""
+    """A line on standard error, renewed on a terminal (with others above it), else now and then."""
 
     def __init__(self, quiet: bool) -> None:
         self._quiet = quiet
         self._live = sys.stderr.isatty()
         self._last = -1e9 if self._live else time.monotonic()
-        self._open = False
+        self._open = 0
+        """Lines that stand on the terminal."""
 
-    def say(self, text: Callable[[], str]) -> None:
+    def say(self, text: Callable[[], str], above: Callable[[], list[str]] = list) -> None:
+        """Say where it is; `above`: lines that stand above it on a terminal."""
         now = time.monotonic()
         if self._quiet or now - self._last < (_EVERY_S if self._live else _SELDOM_S):
             return
         self._last = now
         if self._live:
-            click.echo(f"\r\x1b[K{text()}", err=True, nl=False)
-            self._open = True
+            lines = [*above(), text()]
+            click.echo(begun_anew(self._open) + "\n".join(lines), err=True, nl=False)
+            self._open = len(lines)
         else:
             click.echo(text(), err=True)
 
     def done(self) -> None:
         if self._open:
             click.echo(err=True)
-            self._open = False
+            self._open = 0

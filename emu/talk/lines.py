@@ -6,6 +6,7 @@ put NAME VALUE [UNIT] set a point
 act NAME              do an action; one that needs a ticket gets it first
 :bench EVENT [VALUE [UNIT]]   make something happen on the bench, where there is a rig
 :wait NUMBER [UNIT]   let time pass: s (if nothing is said), ms, min or h
+:plot [NAME]          draw a reading over time above the line; without a name no more
 :help [NAME]          what the document says of it
 :quit                 end; so does the end of the input
 """
@@ -39,6 +40,7 @@ VERBS = {
 COLONS = {
     ":bench": ":bench EVENT [VALUE [UNIT]]: make something happen on the bench",
     ":wait": ":wait NUMBER [UNIT]: let time pass; s, ms, min or h",
+    ":plot": ":plot [NAME]: draw a reading over time while you type; without a name no more",
     ":help": ":help [NAME]: what the document says of a point, an action or a bench event",
     ":quit": ":quit: make the instrument safe, and end",
 }
@@ -47,6 +49,8 @@ LONGEST_S = 400 * 24 * 3600.0
 """Of one `:wait`: more than a year."""
 SLICE_S, VIRTUAL_SLICE_S = 0.5, 30.0
 """A wait is cut in pieces, so that notices are told while it lasts."""
+MOST_SAMPLES = 600
+"""Of what is plotted: ten minutes, where it is looked at each second."""
 SAMPLES = 8
 """Of a series in a record, so many are shown."""
 
@@ -92,6 +96,10 @@ class Talk:
         made = rig.hello().events if rig is not None else frozenset()
         self.events: dict[str, BenchEvent] = {name: each for name, each in declared.items() if name in made}
         """Bench events that can be made to happen."""
+        self.plotted = ""
+        """The point that is drawn over time; empty for none."""
+        self.samples: deque[tuple[float, float]] = deque(maxlen=MOST_SAMPLES)
+        """Its values, with the client's time in seconds."""
         client.on_notice(self._note)
 
     def do(self, line: str) -> Answer | None:
@@ -104,6 +112,8 @@ class Talk:
                 raise Leave
             case [":help", *names] if len(names) < 2:
                 return self._help(names)
+            case [":plot", *names] if len(names) < 2:
+                return self._plot(names)
             case [":wait", number, *unit] if len(unit) < 2:
                 return self._wait(number, unit[0] if unit else TIMES[0])
             case [":bench", event, *value] if len(value) < 3:
@@ -130,6 +140,11 @@ class Talk:
         name = self.vow.system_name("state")
         if name is not None:
             self.state = str(self.client[name].read())
+        self._sample()
+
+    def _sample(self) -> None:
+        if self.plotted:
+            self.samples.append((self.client.now_s(), float(str(self.client[self.plotted].read()))))
 
     # ------------------------------------------------------------------------------------------------ verbs
 
@@ -187,8 +202,19 @@ class Talk:
         longest = VIRTUAL_SLICE_S if self.client.host.virtual else SLICE_S
         while (left := begun + seconds - self.client.now_s()) > 1e-9:
             self.client.sleep(min(left, longest))
+            self._sample()
             self.meanwhile(min(self.client.now_s() - begun, seconds), seconds)
         return Answer(("ok",), {"seconds": seconds})
+
+    def _plot(self, names: list[str]) -> Answer:
+        name = names[0] if names else ""
+        numbers = {each.name: each for each in self.vow.points.values() if each.scale is not None}
+        if name and name not in numbers:
+            self._unknown(name, numbers)
+        self.plotted = name
+        self.samples.clear()
+        self._sample()
+        return Answer(("ok",), {"plot": name or None})
 
     def _bench(self, event: str, words: list[str]) -> Answer:
         if self._rig is None:

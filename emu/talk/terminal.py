@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import click
 
 from wirevow.emu.commands.jobs import Progress, duration
+from wirevow.emu.live import curve
 from wirevow.emu.screen import terminal
 from wirevow.emu.talk.lines import Leave, Talk
 from wirevow.emu.talk.offers import hint, offers
@@ -115,11 +116,30 @@ class Console:
             message=lambda: shown(" ".join((talk.vow.identity[0], *talk.state.split()[:1])) + "> "),
             completer=Offered(talk),
             complete_while_typing=True,
-            bottom_toolbar=lambda: shown(hint(talk, get_app().current_buffer.document.text_before_cursor)),
+            bottom_toolbar=self._below,
             history=LineHistory(history),
             input=source,
             output=sink or create_output(terminal()),
         )
+
+    def _below(self) -> str:
+        """Under the line: the curve of what is plotted, and help."""
+        talk, app = self._talk, get_app()
+        help_line = shown(hint(talk, app.current_buffer.document.text_before_cursor))
+        if not talk.plotted:
+            return help_line
+        samples = list(talk.samples)
+        unit = talk.vow.points[talk.plotted].number.unit
+        begun = samples[0][0] if samples else 0.0
+        drawn = curve(
+            [at - begun for at, _ in samples],
+            [value for _, value in samples],
+            talk.plotted,
+            unit,
+            app.output.get_size().columns,
+            app.output.encoding(),
+        )
+        return "\n".join([*drawn, help_line])
 
     def converse(self) -> None:
         """Until `:quit` or the input ends. KeyboardInterrupt."""

@@ -9,6 +9,7 @@ import time
 
 import pytest
 
+from tests.emu.terminal import at_terminal
 from wirevow.emu.command import run
 from wirevow.protocol.jobs.runlog import read
 
@@ -146,3 +147,12 @@ def test_a_real_port_wants_the_persons_word_and_an_interrupt_leaves_it_off(termi
     with serial.Serial(port, timeout=1) as line:
         line.write(b"ask self.state\n")
         assert line.readline() == b"ok off\n"
+
+
+def test_at_a_terminal_the_voltage_is_drawn_while_it_goes_on():
+    battery = ["--chemistry", "lithium-ion", "--cells", "3", "--amps", "2.5", "--most-minutes", "20"]
+    with at_terminal(["discharge", "tarn", "emu://tarn?bench=lithium-pack", *battery]) as terminal:
+        lines = terminal.until(lambda lines: any("└───" in line for line in lines))
+        assert any(line.strip() == "voltage" for line in lines)
+        assert terminal.ended() == 0
+        assert sum("└───" in line for line in terminal.lines) == 1  # each picture over the one before

@@ -264,6 +264,23 @@ def at_terminal_of(link, folder):
 
 
 class TestTerminal:
+    def test_a_reading_is_plotted_over_time_until_it_is_told_no_more(self, tmp_path):
+        with at_terminal(["talk", "emu://tarn"], XDG_STATE_HOME=str(tmp_path)) as terminal:
+            terminal.shows("tarn off>")
+            terminal.type(":plot sink.levle\r")
+            terminal.shows("did you mean sink.level")
+            terminal.asks("tarn off>")
+            terminal.type(":plot self.uptime\r")
+            terminal.shows("ok")
+            terminal.asks("tarn off>")
+            terminal.type(":wait 3 min\r")
+            terminal.until(lambda lines: any("┌───" in line for line in lines))
+            terminal.shows("3 min")  # the end of its axis
+            terminal.type(":plot\r")
+            terminal.until(lambda lines: not any("└───" in line for line in lines))
+            terminal.type(":quit\r")
+            assert terminal.ended() == 0
+
     def test_names_are_completed_and_the_document_helps(self, tmp_path):
         with at_terminal(["talk", "emu://tarn"], XDG_STATE_HOME=str(tmp_path)) as terminal:
             terminal.shows("tarn off>")
