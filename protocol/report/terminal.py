@@ -256,7 +256,8 @@ def _facts(outcome: Outcome) -> Table:
         yield "profile", f"{outcome.profile.name}: {outcome.profile.reason}"
         left_out = outcome.dry()
         if left_out:
-            yield "", f"so {len(left_out)} requirements were left out, wholly or in part"
+            many = "1 requirement was" if len(left_out) == 1 else f"{len(left_out)} requirements were"
+            yield "", f"so {many} left out, wholly or in part"
         if outcome.simulated:
             yield "done to it", outcome.done.text()
         budget = "" if outcome.budget is None else f" of {outcome.budget} allowed"
