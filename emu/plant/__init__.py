@@ -1,8 +1,15 @@
 """Electro-thermal physics behind the instrument: true SI values on a virtual clock.
 
 interface    the seam: what the instrument may ask of a plant
+registry     the class and the parameters of the plant that a document chose, and what it offers
 build        from a document's physics and a bench to a running plant
-terminals    names of signals, controls and bench events, with units and bounds
+guard        somebody else's plant: what it raises or returns that is no answer is one clear error
+seam         what simple plants have in common: time, timeline, watches, checked names
+rates        a plant by its rates of change, integrated (needs scipy); public as `wirevow.Plant`
+bare         no plant: the bench gives the readings their values
+offers       what a plant offers, listed
+terminals    names of signals, controls and bench events of our own plants, with units and meanings
+sections     parts of the document's section that plants have in common; `sink_section`, `room_section`
 sink         an electronic sink: events, regulation, swing, fan, derating, counters
 circuit      the circuit while the current is known: closed forms
 collocation  the circuit while the current is bound to the voltage: polynomials (needs numpy)

@@ -39,7 +39,8 @@ def guarded(name: str, build: Callable[[], Plant]) -> Plant:
         raise
     except Exception as wrong:
         raise raised(name, "build", wrong) from wrong
-    return plant if type(plant).__module__.startswith("wirevow.") else Guard(name, plant)
+    ours = type(plant).__module__.startswith("wirevow.") or getattr(plant, "looked_after", False)
+    return plant if ours else Guard(name, plant)
 
 
 class Guard:

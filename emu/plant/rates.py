@@ -30,6 +30,7 @@ import math
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Mapping, Sequence
+from functools import cache
 from itertools import count
 from threading import Lock
 from typing import Any, ClassVar
@@ -49,15 +50,38 @@ LOOKS = 4
 """In each step of the solver, at as many instants, whether a watch has changed its truth."""
 MOST_CALLS = 50_000
 """Of `rates`, in one piece: a hundred times what a smooth plant needs, and about a second."""
+MOST_GONE = 1000
+"""So many steps may be kept that nobody can read any more."""
+HIGHEST_POWER = 12
+"""Of the solver's interpolants: the highest order of Adams' methods in LSODA."""
 LONGEST_PIECE_S = LOOK_AHEAD_NS / 1e9
 _SOLVING = Lock()
 """The solver's Fortran keeps its state in one place."""
 
 
+@cache
+def _nodes() -> tuple[Any, Any]:
+    """Where a polynomial is looked at, from -1 to 1, and what makes coefficients of that, highest first."""
+    import numpy as np
+
+    nodes = np.cos(np.pi * (np.arange(HIGHEST_POWER + 1) + 0.5) / (HIGHEST_POWER + 1))
+    return nodes, np.linalg.inv(np.vander(nodes)).T
+
+
 class _Stretch:
     """From one event to the next: what was driven, and the states, integrated as far as anybody looked."""
 
-    __slots__ = ("_plant", "driven", "edges_ns", "happened", "looks", "pieces", "start_ns", "states")
+    __slots__ = (
+        "_plant",
+        "_powers",
+        "driven",
+        "edges_ns",
+        "happened",
+        "looks",
+        "pieces",
+        "start_ns",
+        "states",
+    )
 
     def __init__(self, plant: RatesPlant, start_ns: int, states: tuple[float, ...]) -> None:
         self._plant = plant
@@ -69,6 +93,8 @@ class _Stretch:
         """Ends of the solver's steps."""
         self.pieces: list[Any] = []
         """What interpolates in each step, over seconds since the stretch began."""
+        self._powers: dict[int, tuple[float, float, list[list[float]]]] = {}
+        """By step, where something was read in it: its middle and half its length in s, and polynomials."""
         self.looks: list[list[tuple[int, Mapping[str, float]]]] = []
         """In each step as far as a watch has needed it: instants, and the outputs there."""
 
@@ -78,7 +104,32 @@ class _Stretch:
             return self.states
         self.reach(ns)
         index = min(max(bisect_right(self.edges_ns, ns) - 1, 0), len(self.pieces) - 1)
-        return tuple(self.pieces[index]((ns - self.start_ns) * 1e-9).tolist())
+        powers = self._powers.get(index)
+        if powers is None:
+            powers = self._powers[index] = self._polynomials(index)
+        middle, half, rows = powers
+        x = ((ns - self.start_ns) * 1e-9 - middle) / half
+        states = []
+        for row in rows:
+            y = 0.0
+            for coefficient in row:
+                y = y * x + coefficient
+            states.append(y)
+        return tuple(states)
+
+    def _polynomials(self, step: int) -> tuple[float, float, list[list[float]]]:
+        """The interpolant of a step as polynomials from -1 to 1, which cost less to read than it does."""
+        first, last = ((edge - self.start_ns) * 1e-9 for edge in self.edges_ns[step : step + 2])
+        middle, half = (first + last) / 2.0, (last - first) / 2.0 or 1e-9
+        nodes, to_powers = _nodes()
+        table = self.pieces[step](middle + half * nodes) @ to_powers
+        rows = []
+        for row in table.tolist():
+            least = 1e-16 * max(map(abs, row))
+            while len(row) > 1 and abs(row[0]) <= least:
+                del row[0]
+            rows.append(row)
+        return middle, half, rows
 
     def look(self, step: int) -> list[tuple[int, Mapping[str, float]]]:
         """The outputs at the instants of a step at which watches are looked at."""
@@ -141,6 +192,10 @@ class _Stretch:
             )
         self.edges_ns += [self.start_ns + round(second * 1e9) for second in found.t[1:].tolist()]
         self.pieces += found.sol.interpolants
+        gone = bisect_right(self.edges_ns, plant.now_ns - plant.horizon_ns) - 1
+        if gone > MOST_GONE:
+            del self.edges_ns[:gone], self.pieces[:gone], self.looks[:gone]
+            self._powers.clear()
 
 
 class RatesPlant(Seam):
@@ -157,6 +212,8 @@ class RatesPlant(Seam):
     signals: Mapping[str, Signal] = {}
     controls: Mapping[str, Control] = {}
     events: Mapping[str, Control] = {}
+    looked_after: ClassVar[bool] = True
+    """What a subclass raises or returns is dealt with here (see `guard`)."""
     relative_tolerance: ClassVar[float] = 1e-6
     absolute_tolerance: ClassVar[float] = 1e-9
 
@@ -259,17 +316,24 @@ class RatesPlant(Seam):
         return outputs[signal]
 
     def _outputs(self, stretch: _Stretch, ns: int) -> Mapping[str, float]:
-        outputs: Mapping[str, float] = self._within(
-            stretch, lambda held: self.checked_outputs(held.at(ns), ns)
-        )
-        return outputs
+        if stretch is not self._past[-1]:
+            outputs: Mapping[str, float] = self._within(
+                stretch, lambda held: self.checked_outputs(held.at(ns), ns)
+            )
+            return outputs
+        try:
+            return self.checked_outputs(stretch.at(ns), ns)
+        except WirevowError:
+            raise
+        except Exception as wrong:
+            raise raised(self.name, "its rates or outputs", wrong) from wrong
 
     def checked_outputs(self, states: Sequence[float], ns: int) -> Mapping[str, float]:
         """What `outputs` makes of states, if it is a finite number for every signal; PlantError if not."""
         outputs = self.outputs(*states)
         try:
-            good = math.isfinite(sum([outputs[name] for name in self.signals]))
-        except (KeyError, TypeError):
+            good = math.isfinite(sum(map(outputs.__getitem__, self.signals)))
+        except (AttributeError, KeyError, TypeError):
             good = False
         if not good:
             raise PlantError(
