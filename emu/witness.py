@@ -120,8 +120,8 @@ def _uses(question: Question, trial: Trial) -> bool:
 
 def course(old: Vow, use: Use) -> tuple[tuple[Step, ...], Telling] | None:
     """A use worked on the old instrument, as steps; None if it cannot be worked."""
-    tester = direct_tester(old, build_instrument(old), budget=MOST_LINES)
     try:
+        tester = direct_tester(old, build_instrument(old), budget=MOST_LINES)
         tester.session.discard()  # what it said as it booted; all else is as it was made
         begun = len(tester.session.journal)
         telling = use(tester)

@@ -32,7 +32,8 @@ def command(
     OLD and NEW are files, names of ready documents, or REVISION:FILE from git. For the bench it tells what
     protects it later, earlier or otherwise; for hosts what breaks, may break (and when) or is safe; for the
     store what an old image cannot give back, and with a dump of it (raw bytes) what becomes of each setting.
-    A break that shows in one request is shown with both answers.
+    Both versions are simulated: what breaks is shown by the shortest exchange of an old host with the new
+    one, what may break also by one where its condition fails.
 
     \b
     Example:  wirevow compare HEAD~1:spec/tarn.yaml spec/tarn.yaml --html changes.html
