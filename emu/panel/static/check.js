@@ -66,7 +66,8 @@ export class Check {
     if (message.kind === "trouble") write(this.told, `! No verdict: ${message.text}`);
     if (message.kind === "ended") {
       for (const [id, [verdict, reason, measured]] of Object.entries(message.rows)) this.turn(id, verdict, reason || measured);
-      write(this.told, `${SIGNS[message.verdict] ?? "!"} ${message.verdict}: ${message.lines} lines in ${message.seconds.toFixed(0)} s. ${message.note}`);
+      const counts = counted([...this.cells.values()].map((each) => each.now));
+      write(this.told, `${SIGNS[message.verdict] ?? "!"} ${message.verdict}: ${counts}; ${message.lines} lines in ${message.seconds.toFixed(0)} s. ${message.note}`);
       mark(this.told, "data-verdict", message.verdict);
       this.failures.replaceChildren(...message.failures.map((/** @type {any} */ failure, /** @type {number} */ i) => new Failure(failure, i, message.failures.length).element));
     }
@@ -96,24 +97,24 @@ export class Check {
   }
 
   count() {
-    for (const { ids, count } of this.sections) {
-      /** @type {Record<string, number>} */
-      const found = {};
-      for (const id of ids) {
-        const verdict = this.cells.get(id).now || "not tried";
-        found[verdict] = (found[verdict] ?? 0) + 1;
-      }
-      write(count, Object.entries(found).map(([verdict, n]) => `${n} ${verdict}`).join(", "));
-    }
+    for (const { ids, count } of this.sections) write(count, counted(ids.map((/** @type {string} */ id) => this.cells.get(id).now)));
   }
 
   /** @param {any} now */
   show(now) {
     if (!this.start) return;
-    mark(this.start, "disabled", !now.mine || this.runs);
+    mark(this.start, "disabled", !now.mine || this.runs === true);
     mark(this.stop, "hidden", !this.runs);
-    mark(this.only, "disabled", !now.mine || this.runs);
+    mark(this.only, "disabled", !now.mine || this.runs === true);
   }
+}
+
+/** How many have which verdict. @param {string[]} verdicts */
+function counted(verdicts) {
+  /** @type {Record<string, number>} */
+  const found = {};
+  for (const verdict of verdicts) found[verdict || "not tried"] = (found[verdict || "not tried"] ?? 0) + 1;
+  return Object.entries(found).map(([verdict, n]) => `${n} ${verdict}`).join(", ");
 }
 
 class Failure {
@@ -147,7 +148,7 @@ class Failure {
     write(this.told, `Step ${this.at + 1} of ${this.steps.length}${this.at === this.steps.length - 1 ? ": here it shows" : ""}`);
     mark(this.back, "disabled", this.at === 0);
     mark(this.on, "disabled", this.at === this.steps.length - 1);
-    if (this.hand) {
+    if (this.hand && this.across) {
       const x = this.across(this.failure.steps[this.at][2] ?? 0);
       this.hand.setAttribute("d", `M${x} ${this.failure.picture.head} V${this.failure.picture.height - 22}`);
       for (const { dot, x: place } of this.dots) mark(dot, "data-ahead", place > x + 0.5);

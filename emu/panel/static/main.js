@@ -107,7 +107,7 @@ function build(hello) {
   ];
   if (hasPlane(vow)) views.push(new Plane(part("instrument", "Operating point", "half"), context));
   views.push(new States(part("instrument", "States", "half"), context));
-  views.push(new Traces(part("instrument", "Traces", "wide"), context));
+  views.push(new Traces(part("instrument", "Traces", hasPlane(vow) ? "wide" : "half"), context));
   if (vow.trips.length) views.push(new Protections(part("instrument", "Protections", "wide scrolls"), context));
   views.push(new Points(part("instrument", "Points", "wide scrolls"), context), wire, check);
 }

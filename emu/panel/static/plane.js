@@ -16,7 +16,8 @@ export class Plane {
   /** @param {Element} place @param {any} context */
   constructor(place, { document: vow }) {
     this.vow = vow;
-    const named = (/** @type {string} */ axis) => Object.keys(vow.axes).find((name) => vow.axes[name][0] === axis);
+    const named = (/** @type {string} */ axis) => Object.keys(vow.axes).find((name) => vow.axes[name][0] === axis) ?? "";
+    this.vMost = this.aMost = 1;
     this.volts = named("V");
     this.amperes = named("A");
     this.settings = new Set(vow.points.filter((/** @type {any} */ p) => p.source === "setting" && p.settable).map((/** @type {any} */ p) => p.name));
@@ -49,6 +50,11 @@ export class Plane {
       this.compute(now);
     }
     this.draw(now, v, a, share);
+  }
+
+  /** As large as the page's own texts. */
+  font() {
+    return `${0.75 * parseFloat(getComputedStyle(document.documentElement).fontSize)}px system-ui, sans-serif`;
   }
 
   /** What is left of the derated ceiling. @param {any} now */
@@ -98,7 +104,7 @@ export class Plane {
       for (const each of [canvas, this.ground]) [each.width, each.height] = [Math.round(w * ratio), Math.round(h * ratio)];
       this.lay(now, share, x, y, ink);
     }
-    const ctx = canvas.getContext("2d");
+    const ctx = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
     ctx.setTransform(1, 0, 0, 1, 0, 0);
     ctx.clearRect(0, 0, canvas.width, canvas.height);
     ctx.drawImage(this.ground, 0, 0);
@@ -125,7 +131,7 @@ export class Plane {
   /** What only settings, the state and the temperature change. @param {any} now @param {number} share @param {any} x @param {any} y @param {any} ink */
   lay(now, share, x, y, ink) {
     const [w, h] = this.size;
-    const ctx = this.ground.getContext("2d");
+    const ctx = /** @type {CanvasRenderingContext2D} */ (this.ground.getContext("2d"));
     const ratio = devicePixelRatio || 1;
     ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
     const cell = (/** @type {number} */ i, /** @type {number} */ j) => /** @type {[number, number]} */ ([x((i * this.vMost) / CELLS), y((j * this.aMost) / CELLS)]);
@@ -139,7 +145,7 @@ export class Plane {
         ctx.fillRect(left, top, right - left + 0.6, low - top + 0.6);
       }
     }
-    ctx.font = "12px system-ui, sans-serif";
+    ctx.font = this.font();
     ctx.fillStyle = ink("--ink-soft");
     ctx.strokeStyle = ink("--hair");
     ctx.lineWidth = 1;
@@ -160,7 +166,7 @@ export class Plane {
       for (const [from, to] of pieces) { ctx.moveTo(...cell(from[0], from[1])); ctx.lineTo(...cell(to[0], to[1])); }
       ctx.stroke();
       const [i, j] = pieces[Math.floor(pieces.length / 2)][0];
-      ctx.font = "bold 13px system-ui, sans-serif";
+      ctx.font = `bold ${this.font()}`;
       ctx.fillText(String.fromCharCode(65 + index), cell(i, j)[0] + 5, cell(i, j)[1] - 5);
     }
     ctx.globalAlpha = 1;
@@ -184,7 +190,7 @@ export class Plane {
     }
     ctx.stroke();
     ctx.setLineDash([]);
-    ctx.font = "12px system-ui, sans-serif";
+    ctx.font = this.font();
     ctx.fillText(`${watts.toFixed(0)} W left`, x(this.vMost * 0.62), y(watts / (this.vMost * 0.62)) - 8);
   }
 }

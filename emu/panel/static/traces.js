@@ -4,6 +4,7 @@ import { clock, el, mark, shownUnit, write } from "./dom.js";
 const SPANS = /** @type {[string, number][]} */ ([["10 s", 10], ["1 min", 60], ["10 min", 600], ["1 h", 3600], ["all", Infinity]]);
 const DASHES = [[], [8, 4], [2, 3], [10, 3, 2, 3], [4, 2], [1, 4]];
 const STRIP = 128;
+const STEPS = 40; // Of a quantity: a strip shows at least so many.
 
 export class Traces {
   /** @param {Element} place @param {any} context */
@@ -72,11 +73,11 @@ export class Traces {
       const strip = el("figure", { class: "strip" }, el("figcaption", {}, ...points.map((point, i) =>
         el("span", { class: "key" }, dash(i, style), `${point.name}, ${shownUnit(unit) || "count"}`))));
       this.strips.append(strip);
-      const axis = { stroke: ink, grid: { stroke: hair, width: 1 }, ticks: { stroke: hair, width: 1 }, font: "12px system-ui, sans-serif" };
+      const axis = { stroke: ink, grid: { stroke: hair, width: 1 }, ticks: { stroke: hair, width: 1 }, font: `${0.75 * parseFloat(style.fontSize)}px system-ui, sans-serif` };
       const chart = new /** @type {any} */ (globalThis).uPlot({
         width: Math.max(200, this.strips.clientWidth), height: STRIP + (last ? 26 : 0), legend: { show: false }, pxAlign: 0, padding: [8, 36, last ? 0 : 8, 0],
         cursor: { sync: { key: "strips" }, drag: { x: true, y: false, setScale: false }, points: { show: false } },
-        scales: { x: { time: false } },
+        scales: { x: { time: false }, y: { range: (/** @type {any} */ _u, /** @type {number} */ low, /** @type {number} */ high) => spread(low, high, points) } },
         axes: [{ ...axis, show: last, size: 26, values: (/** @type {any} */ _u, /** @type {number[]} */ ticks) => ticks.map((t) => clock(t, 1)) },
           { ...axis, size: 58, values: (/** @type {any} */ _u, /** @type {number[]} */ ticks) => ticks.map((v) => String(+v.toPrecision(6)).replace("-", "−")) }],
         series: [{}, ...points.map((point, i) => ({ stroke: colour(i, style), width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false }, label: point.name }))],
@@ -213,6 +214,14 @@ export class Traces {
     el("a", { href: address, download: `${this.vow.name}-readings.csv` }).click();
     setTimeout(() => URL.revokeObjectURL(address), 1000);
   }
+}
+
+/** The ends of an axis: noise of a few steps is not blown up. @param {number} low @param {number} high @param {any[]} points */
+function spread(low, high, points) {
+  if (low === null || high === null) return [0, 1];
+  const least = STEPS * Math.max(...points.map((point) => point.step));
+  const more = Math.max((high - low) * 0.08, (least - (high - low)) / 2);
+  return [low - more, high + more];
 }
 
 /** @param {number} i @param {CSSStyleDeclaration} style */

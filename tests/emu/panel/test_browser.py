@@ -170,8 +170,7 @@ def test_what_a_host_program_does_shows_at_once(page, tarn):
         )
         expect(page.locator(".who-has")).to_have_text("A host program has the port.")
         expect(page.locator("#line")).to_be_disabled()
-        act = at(page, "act-sink.arm")
-        act.focus()
+        at(page, "act-sink.stop").focus()
         expect(page.locator("#acts-told")).to_contain_text("a host program has the port")
 
 
