@@ -152,7 +152,7 @@ class Examples:
             lines["type"] = f"put {with_unit.name} much {unit}"
             lines["unit"] = f"put {with_unit.name} {number} {'s' if unit != 's' else 'V'}"
         for entry in free:
-            words = entry.words(entry.number.high + entry.number.grain)
+            words = entry.words(entry.number.high + 1)
             if sum(character.isdigit() for character in words[0]) <= MOST_DIGITS:
                 lines["range"] = f"put {entry.name} {' '.join(words)}"
                 break

@@ -157,7 +157,7 @@ def _point(vow: Vow, entry: PointEntry, examples: Examples) -> Entry:
         scale = entry.scale
         words = [scale.words(count)[0] for count in (scale.low, scale.high)]
         unit = "" if scale.unit == "1" else f" {scale.unit}"
-        facts.append(("range", f"{words[0]} to {words[1]}{unit}, in steps of {scale.words(scale.grain)[0]}"))
+        facts.append(("range", f"{words[0]} to {words[1]}{unit}, in steps of {scale.words(1)[0]}"))
         if entry.low is not None or entry.high is not None:
             facts.append(("in force", _between(entry.low, entry.high)))
         if entry.range_error or entry.reading_error:

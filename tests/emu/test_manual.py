@@ -211,7 +211,10 @@ def test_every_reason_of_a_refusal_is_told_with_an_example(tarn):
 def test_a_document_without_limits_has_a_manual_too_the_same_every_time():
     text = manual(load("brae"))
     assert text == manual(load("brae"))
+    page = Page(text)
     assert "The document declares none." in text
+    assert "5.0 to 30.0 Cel, in steps of 0.5" in page.texts["point-room.wanted"]
+    assert page.texts["refusal-table"].count("refuse range 10 3600 s") == 1
 
 
 @pytest.mark.parametrize(
