@@ -6,6 +6,7 @@ import json
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 import serial
@@ -14,11 +15,15 @@ import wirevow.protocol.conformance.rig
 from tests.emu.fake import Fake
 from tests.emu.serving import serving, until
 from wirevow.emu.clock import VirtualClock
+from wirevow.emu.instrument import Instrument
 from wirevow.emu.ports.line import Line
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.emu.ports.rigport import RigPort
 from wirevow.protocol.conformance.rig import Repeating, Rig, RigError, SocketRig, open_rig
+from wirevow.protocol.document.load import load_document
 from wirevow.protocol.serialport import PortError
+from wirevow.protocol.store import image_of
+from wirevow.protocol.vow import compile_vow
 
 
 @pytest.fixture(params=["pty", "tcp:127.0.0.1:0", "paced"])
@@ -241,6 +246,20 @@ def test_in_process_it_is_the_same_rig() -> None:
         rig.advance(10**18, 13)
 
 
+def test_a_store_is_written_while_the_supply_is_off() -> None:
+    tarn = compile_vow(load_document(Path(__file__).parents[2] / "spec" / "tarn.yaml").document)
+    line = Line(Instrument(tarn))
+    rig = InstrumentRig(line, VirtualClock(), "tarn")
+    assert "store" in rig.hello().abilities
+    image = image_of(tarn, {entry.name: entry.default for entry in tarn.settings} | {"capacity.cells": 5}, 1)
+    with pytest.raises(RigError, match="while the supply is off"):
+        rig.store(image)
+    rig.power(False)
+    rig.store(image)
+    rig.power(True)
+    assert b"ok 5\n" in line.exchange(b"ask capacity.cells\n", 0)
+
+
 class TestWire:
     """The endpoint as a program of another language would use it."""
 
@@ -311,6 +330,9 @@ class TestWire:
             ),
             (b'{"do": "repeat", "event": "trigger", "values": ["a"]}', '"times" is a whole number of events'),
             (b'{"do": "power", "on": 1}', '"on" is true or false'),
+            (b'{"do": "store", "image": "0g"}', '"image" is hex digits'),
+            (b'{"do": "store"}', '"image" is hex digits'),
+            (b'{"do": "store", "image": "00"}', "where this firmware keeps its images is not known"),
             (b'{"do": "counts", "sent": -1}', '"sent" is a whole number'),
             (b'{"do": "counts"}', '"sent" is a whole number'),
             (b'{"do": "advance", "seconds": "soon", "sent": 0}', '"seconds" is a number'),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,9 @@ from wirevow.emu import command
 from wirevow.emu.firmware.board import FirmwareInstrument
 from wirevow.emu.firmware.build import PACKAGES, build_elf, build_library, build_rig, demo_vow, have_simulator
 from wirevow.emu.firmware.chip import ChipInstrument
-from wirevow.protocol.vow import Vow
+from wirevow.protocol.document.load import read_document
+from wirevow.protocol.store import marks, read_image
+from wirevow.protocol.vow import Vow, compile_vow
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -209,3 +212,33 @@ def test_emulate_says_what_the_firmware_is_for(capfd: pytest.CaptureFixture[str]
     assert "tarn" in capfd.readouterr().err
     assert command.run(["emulate", "tarn", "--firmware", "nothing.elf"]) == 2
     assert "nothing.elf" in capfd.readouterr().err
+
+
+def test_a_newer_firmware_takes_what_means_the_same_from_the_store_of_an_older(tmp_path: Path) -> None:
+    if shutil.which("gcc") is None:
+        pytest.skip("gcc is not installed: apt-get install gcc")
+    text = Path(str(files("wirevow.spec").joinpath("tarn.yaml"))).read_text(encoding="utf-8")
+    newer = text.replace("step: 1, low: 1, high: 8", "step: 1, low: 1, high: 6")
+    boxes = []
+    for version in (text, newer):
+        folder = tmp_path / str(len(boxes))
+        folder.mkdir()
+        vow = compile_vow(read_document(version).document)
+        boxes.append(FirmwareInstrument(vow, build_library(vow, folder, ["-O1"])))
+    old, new = boxes
+    host = Host(old)
+    for line in ("put capacity.cells 4", "put sink.slew 77 A/s", "act settings.save", "act settings.save"):
+        assert host.ask(line).startswith("ok")
+    dump = bytes(old.board.store)
+    kept = read_image(dump[18:])
+    assert kept is not None
+    assert kept[marks(old.vow)["sink.slew"]] == 77
+    new.power(False, new.now_ns)
+    new.board.store[:] = list(dump)
+    new.power(True, new.now_ns)
+    new.take()
+    host = Host(new)
+    assert host.ask("ask sink.slew") == "ok 77 A/s"
+    assert host.ask("ask capacity.cells") == "ok 1"
+    assert host.ask("ask settings.wear") == "ok 2"
+    assert host.ask("ask self.boots") == "ok 2"
