@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from wirevow.protocol.device import NS_PER_S, Values
@@ -60,6 +61,21 @@ class _Silent(Mapping[str, Fraction | str]):
         return len(self._values)
 
 
+@lru_cache(maxsize=256)
+def _levels(when: Expression, silence: str) -> tuple[Expression, ...] | None:
+    """Where the silence changes the truth of a comparison; None if that cannot be told. There are many twins
+    of one document."""
+    levels: list[Expression] = []
+    try:
+        for node in walk(when.root):
+            if isinstance(node, Comparison):
+                found = Expression.of(node).as_threshold(frozenset((silence,)))
+                levels += [each.expression for each in found]
+    except ExpressionError:
+        return None
+    return tuple(levels)
+
+
 class Course:
     """Follows what a twin's instrument surely does by itself."""
 
@@ -91,15 +107,9 @@ class Course:
         looks = silence if silence in when.names else None
         if when.names - known - {silence}:
             return
-        levels: list[Expression] = []
-        try:
-            for node in walk(when.root) if looks is not None else ():
-                if isinstance(node, Comparison):
-                    found = Expression.of(node).as_threshold(frozenset((str(looks),)))
-                    levels += [each.expression for each in found]
-        except ExpressionError:
-            return
-        self._rules.append(_Rule(act, when, armed_in, every_ns, looks, tuple(levels)))
+        levels = () if looks is None else _levels(when, looks)
+        if levels is not None:
+            self._rules.append(_Rule(act, when, armed_in, every_ns, looks, levels))
 
     # ------------------------------------------------------------------------------------------ being told
 
