@@ -249,9 +249,9 @@ def begun_over_boot(t: Tester, r: Requirement) -> None:
         again()
         t.raw(b"\n")
         t.quiet()
-    if t.session.held and t.vow.document.wire.opening.settle and t.reset in ways:
-        # What comes while it boots is lost, the beginning of a line too.
-        t.reset(b"ask self.boots\nask self.")
+    while_booting = t.session.held and t.vow.document.wire.opening.settle and t.reset in ways
+    # What comes while it boots is lost, the beginning of a line too.
+    if while_booting and t.reset(b"ask self.boots\nask self."):
         t.raw(b"ask self.state\n")
 
 

@@ -409,6 +409,11 @@ def _level_on(
     return True if was and celsius - slack >= at - hysteresis else None
 
 
+def _share(duty: PointEntry, value: Fraction) -> Fraction:
+    """A duty, or a step of it, as a share: its point may count percent."""
+    return value / 100 if duty.number.unit == "%" else value
+
+
 def _driven_no_more(t: Tester, fan: Fan) -> None:
     """Where a setting can drive it besides, if a word lets it, it has been driven, and the word is back."""
     follows = t.vow.document.points[fan.duty].follows
@@ -443,8 +448,8 @@ def least_drive(t: Tester, r: Requirement) -> None:
     heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
     surely = seen[fan.temperature] - heat.range_error / 4 - 2 * heat.number.step
     least = max((Fraction(each.duty) for each in fan.levels if surely >= each.at), default=Fraction(0))
-    given = seen[fan.duty] * (Fraction(1, 100) if duty.number.unit == "%" else 1)
-    if given < least - duty.number.step:
+    given = _share(duty, seen[fan.duty])
+    if given < least - _share(duty, duty.number.step):
         warm = f"at {float(seen[fan.temperature]):g}, whatever else drives it"
         due = f"{fan.duty} at least {float(least):g} {warm}"
         raise Broken(Judgement(False, r.id, due), f"ask {fan.duty}", f"{float(given):g}")
@@ -469,8 +474,8 @@ def fan_hysteresis(t: Tester, r: Requirement) -> None:
     for _ in range(steps):
         seen = numbers(t, [fan.temperature, fan.duty])
         celsius, share = seen[fan.temperature], seen[fan.duty]
-        given = share / 100 if duty.number.unit == "%" else share
-        if given < before - duty.number.step:
+        given = _share(duty, share)
+        if given < before - _share(duty, duty.number.step):
             edge = Fraction(level.at) - Fraction(fan.hysteresis)
             slack = 2 * t.vow.points[fan.temperature].number.step + 1
             if not edge - slack - 1 <= celsius <= edge + slack:
