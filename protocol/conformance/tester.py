@@ -73,6 +73,8 @@ BOOTING = frozenset({"power", "reset"})
 """What a rig does with these boots the instrument."""
 TAKEN_TOGETHER = 500
 """So often the panel takes control and gives it back before it is looked whether somebody wants an end."""
+LONGEST_WAIT_NS = 20 * NS_PER_S
+"""Where the clock runs nothing is waited for that may take longer."""
 MANY = 4
 """A wait of more times the silence that is allowed is long."""
 WATCH_NAP_NS = 2_000_000
@@ -1639,10 +1641,10 @@ class Tester:
         reason = f"state {target} cannot be reached"
         while ways:
             state, steps = ways.popleft()
-            for name, to, step in self._moves(state):
+            for name, to, step, within_ns in self._moves(state):
                 if to in seen or (state, name) in shut:
                     continue
-                barred = self.barred(to) or self.limits.acting(name)
+                barred = self.barred(to) or self.limits.acting(name) or self.too_long(within_ns)
                 if barred:
                     reason = barred
                     continue
@@ -1676,20 +1678,29 @@ class Tester:
             raise NotSelected(self.barred(found[0]))
         return usable
 
-    def _moves(self, state: str) -> list[tuple[str, str, Callable[[], object]]]:
-        """Everything that leads out of a state: name, target, and how to do it."""
-        moves: list[tuple[str, str, Callable[[], object]]] = []
+    def too_long(self, within_ns: int) -> str:
+        """Why nobody waits for what may take so long, where the clock runs; empty if it can be waited for."""
+        if self.session.held or within_ns <= LONGEST_WAIT_NS:
+            return ""
+        return "what brings it about takes too long on a clock that cannot be advanced"
+
+    def _moves(self, state: str) -> list[tuple[str, str, Callable[[], object], int]]:
+        """Everything that leads out of a state: name, target, how to do it, and how long that may take."""
+        moves: list[tuple[str, str, Callable[[], object], int]] = []
         for action in self.vow.actions.values():
             to = action.to.get(state)
             if to is not None and to != state and ("reboot", "") not in action.does:
                 work = self.act if action.takes_ticket is None else self.with_ticket
-                moves.append((action.name, to, partial(work, action.name)))
+                moves.append((action.name, to, partial(work, action.name), 0))
         for index, leave in enumerate(self.vow.document.states[state].leaves):
             if leave.when is None or (leave.provoke is not None and self._possible(leave.provoke)):
-                moves.append((f"{state}.leave.{index + 1}", leave.to, partial(self.leave, state, leave)))
+                within_ns = leave.after if leave.provoke is None else leave.provoke.within
+                name = f"{state}.leave.{index + 1}"
+                moves.append((name, leave.to, partial(self.leave, state, leave), within_ns))
         for name, trip in self.vow.document.trips.items():
             if trip.provoke is not None and trip.provoke.state == state and self._possible(trip.provoke):
-                moves.append((name, trip.to, partial(self.provoke_trip, name, trip.provoke)))
+                work_of = partial(self.provoke_trip, name, trip.provoke)
+                moves.append((name, trip.to, work_of, trip.provoke.within))
         return moves
 
     def _possible(self, provoke: Provoke) -> bool:
@@ -1709,7 +1720,9 @@ class Tester:
         return self.act(name)
 
     def leave(self, state: str, leave: Leave) -> None:
-        """Let an unasked transition happen."""
+        """Let an unasked transition happen. NotSelected where nobody waits so long for it."""
+        if slow := self.too_long(leave.after if leave.provoke is None else leave.provoke.within):
+            raise NotSelected(slow)
         if leave.provoke is not None:
             self.settings(leave.provoke.put)
             for event, value in leave.provoke.bench.items():

@@ -258,8 +258,8 @@ def leave(t: Tester, r: Requirement) -> None:
         t.settings({n: v for n, v in rule.provoke.put.items() if t.vow.points[n].set_in is not None})
     t.goto(r.element)
     if rule.when is None:
-        if not t.session.held and rule.after > 20 * NS_PER_S:
-            raise NotSelected("waiting for it takes too long on a clock that cannot be advanced")
+        if slow := t.too_long(rule.after):
+            raise NotSelected(slow)
         # Time moves the state, nothing else.
         own = [entry for entry in t.vow.settings if entry.set_in == frozenset({r.element})]
         slack_ns = max(rule.after // 500, 1) if t.session.held else 4 * HOST_SLACK_NS
@@ -295,6 +295,8 @@ def leave(t: Tester, r: Requirement) -> None:
     for event in rule.provoke.bench:
         if event not in t.events:
             raise NotSelected(f"needs a rig that can make {event} happen")
+    if slow := t.too_long(rule.provoke.within):
+        raise NotSelected(slow)
     t.settings(
         {
             n: v

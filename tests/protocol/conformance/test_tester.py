@@ -196,3 +196,15 @@ def test_a_count_that_is_learned_holds_the_capture_before_it(wait_ns: int) -> No
     hands.ask("capture.count")
     hands.wait(5_000_000)
     assert hands.ask("capture.count").words == ("1",)
+
+
+def test_where_the_clock_runs_nothing_is_waited_for_that_takes_hours() -> None:
+    hands = hands_on("brae")
+    hands.acquaint()
+    assert hands.route("resting")
+    hands.goto("warming")
+    hands.session.held = False
+    leave = hands.vow.document.states["warming"].leaves[0]
+    for wait in (lambda: hands.route("resting"), lambda: hands.leave("warming", leave)):
+        with pytest.raises(NotSelected, match="too long on a clock that cannot be advanced"):
+            wait()
