@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import ctypes
 
+from wirevow.emu.plant.converter import Converter
 from wirevow.emu.plant.expoly import Curve
 from wirevow.emu.plant.heat import BEAD, HeatStretch
+from wirevow.emu.plant.sections import Channel
 from wirevow.emu.plant.sink import Airflow, Sink, Stretch
 from wirevow.emu.plant.sink_section import BetaLaw, SinkPlant
 
@@ -58,6 +60,9 @@ class _World(ctypes.Structure):
     )
 
 
+_NOTHING = Converter(Channel(low=0.0, high=1.0, bits=10), "", 0)
+
+
 class Converters:
     """The `world` of one loaded library, kept to what one plant does."""
 
@@ -74,7 +79,8 @@ class Converters:
         else:
             world.three[:] = (thermistor.law.a, thermistor.law.b, thermistor.law.c)
         for name, into in zip(CHANNELS, world.converter, strict=True):
-            converter = plant.converter(name)
+            # One that the document has no channel for is wired to nothing (`wiring` and `run` see to that).
+            converter = plant.converter(name) if name in section.channels else _NOTHING
             for field in (*_NUMBERS, "stream"):
                 setattr(into, field, getattr(converter, field))
 

@@ -9,6 +9,7 @@ from wirevow.emu.bench import Bench
 from wirevow.emu.firmware.board import FirmwareInstrument, plant_name
 from wirevow.emu.firmware.build import build_elf, build_library, build_rig
 from wirevow.emu.firmware.chip import ChipInstrument
+from wirevow.emu.firmware.converters import CHANNELS
 from wirevow.emu.firmware.wiring import reference_board
 from wirevow.emu.plant.sink_section import BetaLaw, SinkPlant
 from wirevow.protocol.errors import WirevowError
@@ -33,6 +34,13 @@ def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> Firmware
     if how in REFERENCE and not isinstance(section.thermistor.law, BetaLaw):
         raise WirevowError(
             "the reference firmware's table is for a thermistor with a B value: write form: beta under plant"
+        )
+    given = {str(name): channel for name, channel in section.channels.items()}
+    lacking = [name for name in CHANNELS if name not in given or given[name].bits is None]
+    if how in REFERENCE and lacking:
+        raise WirevowError(
+            f"the reference firmware converts {lacking[0]}, which has no bits in the document:"
+            " write them under plant, channels"
         )
     if how == "chip" and bench is not None and bench.board not in (None, reference_board()):
         raise WirevowError(

@@ -960,16 +960,20 @@ class Tester:
             self.session.settle()
         lost = not (hasty and self._heard_all_the_same())
         self.attend()
-        if "notices" in self.vow.parts and self.oracle.expect_boot is not None and self.session.held:
+        if not self._boot_told() and self.session.held:
             # To boot takes some time too where opening the port does not do it.
             self.session.wait(self.vow.document.wire.reply_deadline)
             self.attend()
-        if "notices" in self.vow.parts and self.oracle.expect_boot is not None:
+        if not self._boot_told():
             self.oracle.expect_boot = None
             raise Broken(Judgement(False, "wire.boot", f"note 1 boot {cause}"), "", "no such notice")
         if not self._store_known:
             self._adopt_saved()
         return lost
+
+    def _boot_told(self) -> bool:
+        """Whether the notice of a boot has come, where one has to."""
+        return "notices" not in self.vow.parts or self.oracle.expect_boot is None
 
     def _heard_all_the_same(self) -> bool:
         """Whether what came while it boots was answered; then a line that has begun there is ended."""

@@ -105,6 +105,25 @@ def without_noise() -> Vow:
     return compile_vow(document.model_copy(update={"plant": plant}))
 
 
+def without_channel(name: str) -> Vow:
+    document = demo_vow().document
+    assert isinstance(document.plant, SinkPlant)
+    channels = {each: channel for each, channel in document.plant.channels.items() if each != name}
+    plant = document.plant.model_copy(update={"channels": channels})
+    return compile_vow(document.model_copy(update={"plant": plant}))
+
+
+def test_a_document_may_lack_a_channel_that_its_board_does_not_convert(rig: Path, own: Path) -> None:
+    host = Host(ChipInstrument(without_channel("supply.rail"), rig, own, own_bench()))
+    host.wait(20 * MS)
+    assert host.box.now_ns >= 20 * MS
+
+
+def test_the_reference_firmware_says_which_channel_it_lacks() -> None:
+    with pytest.raises(WirevowError, match=r"converts supply\.rail, which has no bits"):
+        run_firmware(without_channel("supply.rail"), "host", None, 1)
+
+
 @pytest.fixture
 def talk(rig: Path, probe: Path) -> Talk:
     def made(**board: Any) -> Host:
