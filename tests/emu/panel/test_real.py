@@ -1,8 +1,10 @@
 """A page that watches a port which may be real: it only asks, until somebody takes control."""
 
 import asyncio
+import signal
 
 import pytest
+import serial
 
 pytest.importorskip("aiohttp", reason="install aiohttp: pip install 'wirevow[panel]'")
 
@@ -87,3 +89,21 @@ def test_a_port_that_cannot_be_used_is_said_in_the_page(port):
 
 def test_another_instrument_than_the_document_s_is_said_in_the_page(box):
     assert "the instrument is tarn" in trouble("brae", box)
+
+
+def test_a_signal_that_ends_the_command_makes_it_safe_first(box):
+    async def come(serving):
+        async with live(serving) as page:
+            await page.value("self.state", lambda text: text == "off")
+            assert (await page.ask(do="hands", agreed=True))["ok"]
+            assert (await page.ask(do="act", name="sink.start"))["text"] == "ok"
+            await page.value("self.state", lambda text: text == "sinking")
+            serving.process.send_signal(signal.SIGTERM)
+            assert await asyncio.to_thread(serving.process.wait, 15) == 128 + signal.SIGTERM
+
+    with panel("tarn", "--port", box) as serving:
+        asyncio.run(come(serving))
+    with serial.serial_for_url(box, timeout=5) as port:
+        port.write(b"ask self.state\nask trip.last\n")
+        assert port.readline() == b"ok off\n"
+        assert port.readline() == b"ok none\n"  # it was not the link watchdog
