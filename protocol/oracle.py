@@ -817,7 +817,7 @@ class Oracle:
                 shift = notice.number - number - 1
                 twin.number = (twin.number + shift) % LAST_NOTICE + 1
                 twin.due = deque(((each + shift) % LAST_NOTICE + 1, rest) for each, rest in twin.due)
-            if notice.checked == twin.guard and words == (notice.event, *notice.words):
+            if notice.checked == twin.guard and self._is_due(notice, words):
                 right = not known or notice.number == number
                 # Whoever drops some and gives their numbers back is so much behind.
                 given_back = 0 < number - notice.number == twin.drops
@@ -843,6 +843,16 @@ class Oracle:
         return Judgement(
             False, "promise.quiet" if "quiet" in self.vow.document.promises else "wire.syntax", ""
         )
+
+    def _is_due(self, notice: Notice, words: tuple[str, ...]) -> bool:
+        """Whether it is the notice with these words; what a trip reports is known only if it is fixed."""
+        seen = (notice.event, *notice.words)
+        trip = self.vow.trips.get(words[1]) if words[0] == "trip" else None
+        if trip is not None and not self.twin.fixed(trip.reports) and seen[:2] == words[:2]:
+            self.twin.last_trip = notice.words
+            self.twin.unknown.discard("last_trip")
+            return True
+        return seen == words
 
     @staticmethod
     def _misnumbered(notice: Notice, due: int) -> str:

@@ -91,6 +91,8 @@ BUSY_SHARE = 0.5
 instrument that is simulated here may have waited as well."""
 OFTEN = 3
 """Late so many times, and once in so many, is the instrument's own doing."""
+MOST_LOOKS = 200
+"""Of those that one wait may take."""
 MOST_TURNS = 3
 """A step that leads back here so often does not lead on."""
 SYNC_TRIES = 16
@@ -1552,7 +1554,8 @@ class Tester:
         if self.oracle.twin.due:
             number, words = self.oracle.twin.due[0]
             self.oracle.twin.due.clear()
-            requirement = f"point.{words[1]}.local" if words[0] == "local" else "point.panel.control.readable"
+            kinds = {"local": f"point.{words[1]}.local", "trip": f"trip.{words[1]}.fires"}
+            requirement = kinds.get(words[0], "point.panel.control.readable")
             if self._comes_late(words):
                 requirement = "wire.notice.whole"
             raise Broken(
@@ -1739,6 +1742,7 @@ class Tester:
             within_ns,
             f"state.{state}.leave.{self.vow.document.states[state].leaves.index(leave) + 1}",
             silent=leave.provoke is not None and leave.provoke.silence,
+            to=leave.to if leave.when is not None else None,
         )
         with suppress(NotSelected):
             if leave.provoke is not None:
@@ -1796,7 +1800,8 @@ class Tester:
         trying = self.trying
         if "notices" in self.vow.parts:
             self.trying = f"trip.{trip.name}.notice"  # nothing but its notice tells of it yet
-        self.until(partial(self.struck, trip, before), provoke.within, expected, silent=provoke.silence)
+        struck = partial(self.struck, trip, before)
+        self.until(struck, provoke.within, expected, silent=provoke.silence, to=trip.to)
         self.trying = trying
         return self.now_ns - began_ns
 
@@ -1808,9 +1813,18 @@ class Tester:
         return self.state != before and self.state not in trip.armed_in
 
     def until(
-        self, happened: Callable[[], bool], within_ns: int, requirement: str, *, silent: bool = False
+        self,
+        happened: Callable[[], bool],
+        within_ns: int,
+        requirement: str,
+        *,
+        silent: bool = False,
+        to: str | None = None,
     ) -> None:
-        """Wait until something has happened, keeping the link alive; Broken if it has not in time."""
+        """Wait until something has happened, keeping the link alive; Broken if it has not in time.
+
+        `to` is the state that it leads to: where nothing tells of that, it has to be seen before it ends.
+        """
         left_ns = within_ns + (0 if self.session.held else HOST_SLACK_NS)
         if not silent:
             self.ask_for_patience(within_ns)
@@ -1826,11 +1840,24 @@ class Tester:
             # What takes long need not take all of its time.
             long_ns = left_ns if silent or within_ns < 60 * NS_PER_S else within_ns // 16
             step_ns = min(left_ns, long_ns if silent or patience_ns is None else patience_ns)
+            step_ns = step_ns if silent else min(step_ns, self._seen_ns(to, within_ns) or step_ns)
             with self.silence() if silent else nullcontext():
                 self.wait(step_ns)
             left_ns -= step_ns
-            if not happened() and not silent and (patience_ns is not None or left_ns <= 0):
+            told = self.oracle.twin.told or to is None
+            if not happened() and not silent and (not told or patience_ns is not None or left_ns <= 0):
                 self.ask("self.state")
+
+    def _seen_ns(self, to: str | None, within_ns: int) -> int | None:
+        """How often to look, so that a state that nothing tells of is seen before time ends it; None if it
+        does not. NotSelected if that is too often."""
+        leaves = self.vow.states[to].leaves if to is not None and not self.oracle.twin.told else ()
+        lasts_ns = min((each.after_ns for each in leaves if each.when is None), default=None)
+        if lasts_ns is None:
+            return None
+        if within_ns > MOST_LOOKS * (lasts_ns // 2):
+            raise NotSelected(f"without notices {to} may be over before it is seen")
+        return max(lasts_ns // 2, 1)
 
     def ask_for_patience(self, ns: int) -> None:
         """Before a long wait, let the host be silent for as long as the instrument allows."""
