@@ -84,6 +84,9 @@ class Twin(Device):
         """Those that can have tripped, where nothing told of it and more than one can."""
         self._capture_ns: int | None = None
         self._course = Course(self)
+        self.early_ns = 0
+        """How much earlier than we think the present state may have been entered."""
+        self._sure_ns = 0
         self._elsewhere: set[str] = set()
         """Where it may be instead, since what readings decide may have come before what time has done."""
         self.boot("power", 0)
@@ -193,6 +196,7 @@ class Twin(Device):
     def changed(self, names: Sequence[str] | None, now_ns: int) -> None:
         """What settings alone decide is known."""
         if names is None:
+            self.early_ns, self._sure_ns = 0, now_ns
             self._course.entered(self.state, now_ns)
         else:
             self._course.changed(names, now_ns)
@@ -214,6 +218,7 @@ class Twin(Device):
     def _words(self, entry: PointEntry, now_ns: int) -> tuple[str, ...]:
         if entry.system == "state":
             self._moved_on(now_ns)
+            self._sure_ns = now_ns
         if entry.system in self.unknown:
             words = self._learn(entry, now_ns)
             if words is not None:
@@ -274,7 +279,7 @@ class Twin(Device):
         if state not in self.vow.states:
             return
         elsewhere, self._elsewhere = self._elsewhere, set()
-        before = self.state
+        before, early_ns = self.state, now_ns - self._sure_ns
         if state == before:
             return
         passed, new = {before}, {before}
@@ -286,6 +291,7 @@ class Twin(Device):
             if state in elsewhere:
                 self.enter(state, now_ns)
                 self.unknown.add("last_trip")
+                self.early_ns = early_ns
             return
         trips = [
             trip
@@ -300,6 +306,7 @@ class Twin(Device):
             self._untold = trips
         else:
             self.enter(state, now_ns)
+        self.early_ns = early_ns
         self.number_known = self.number_known and last == {before}
         if trips or passed - {before}:
             self.unknown.add("last_trip")
@@ -317,7 +324,7 @@ class Twin(Device):
         return leave.when is None or self.decide(leave.when, now_ns) is not False
 
     def _late_enough(self, leave: LeaveEntry, now_ns: int) -> bool:
-        return now_ns >= self.entered_ns + leave.after_ns - self.slack_of(leave.after_ns)
+        return now_ns >= self.entered_ns + leave.after_ns - self.slack_of(leave.after_ns) - self.early_ns
 
     def slack_of(self, after_ns: int) -> int:
         """How far the end of a time may be off: our own uncertainty and the instrument's clock."""
@@ -956,7 +963,7 @@ class Oracle:
             due_ns = twin.entered_ns + leave.after_ns
             slack_ns = twin.slack_of(leave.after_ns)
             # It happened at some moment since we last looked.
-            early, late = now_ns < due_ns - slack_ns, self.looked_ns > due_ns + slack_ns
+            early, late = now_ns < due_ns - slack_ns - twin.early_ns, self.looked_ns > due_ns + slack_ns
             twin.enter(state, min(max(due_ns, self.looked_ns), now_ns))
             if leave.when is None and (early or late):
                 return Judgement(

@@ -1605,7 +1605,8 @@ class Tester:
             step()
         if self.state == before and self.gate is not None and self.gate.isolated:
             return
-        waits = action is None or (guard is not None and guard.names & self.vow.measured)
+        looks = guard is not None and guard.names & self.vow.measured
+        waits = action is None or looks or ("clear_trip", "") in action.does
         if self.state == before and self.session.held and waits:
             # What an earlier purpose has warmed, say, may take as long to rest as the bench to move it.
             moves = [ns for declared in self.declared.values() for ns in declared.moves.values()]
