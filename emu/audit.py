@@ -30,7 +30,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from wirevow.emu.direct import direct_tester
+from wirevow.emu.direct import BUDGET, direct_tester
 from wirevow.emu.faults import build_instrument, fault_named
 from wirevow.emu.ports.interface import Instrument
 from wirevow.protocol.conformance import campaign
@@ -77,7 +77,9 @@ def attempt(vow: Vow, fault: str | None, seed: int) -> Trial:
     return replace(trial, rightly=accuses_rightly(fault, trial.requirement))
 
 
-def tried(vow: Vow, make: Callable[[], Instrument], fault: str | None, seed: int) -> Trial:
+def tried(
+    vow: Vow, make: Callable[[], Instrument], fault: str | None, seed: int, budget: int = BUDGET
+) -> Trial:
     """One trial of whatever instrument is made. Nothing but KeyboardInterrupt passes through."""
     begun = time.perf_counter()
 
@@ -90,7 +92,7 @@ def tried(vow: Vow, make: Callable[[], Instrument], fault: str | None, seed: int
 
     tester = None
     try:
-        tester = direct_tester(vow, make(), seed=seed)
+        tester = direct_tester(vow, make(), seed=seed, budget=budget)
         report = campaign.run(tester, seed=seed, until_failure=True, reduce=False)
     except NoInstrument as stranger:
         return trial("turned away", tester.lines if tester is not None else 0, stranger.message)

@@ -20,8 +20,9 @@ import signal
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -37,6 +38,12 @@ from wirevow.protocol.document.vet import vet
 from wirevow.protocol.vow import compile_vow
 
 RESULTS = Path("build/documents.jsonl")
+SMALL = Path("build/found")
+GOOD = ("passed", "unsound")
+BUDGET = 200_000
+"""Lines of a check: ten states have a large suite."""
+EACH = 5
+"""So many are drawn with one seed: Hypothesis varies what it has drawn before."""
 LIMIT_S = 180
 """No check of a document takes longer; one that does is counted as an error."""
 
@@ -53,6 +60,10 @@ class Result:
     lines: int
     seconds: float
     text: str
+
+
+class Same(AssertionError):
+    """The same goes wrong."""
 
 
 class TooLong(Exception):
@@ -81,7 +92,7 @@ def result_of(name: str, text: str, seed: int = 0, limit_s: int = LIMIT_S) -> Re
     before = signal.signal(signal.SIGALRM, late)
     signal.alarm(limit_s)
     try:
-        trial = tried(vow, lambda: build_instrument(vow, seed=seed), None, seed)
+        trial = tried(vow, lambda: build_instrument(vow, seed=seed), None, seed, BUDGET)
     finally:
         signal.alarm(0)
         signal.signal(signal.SIGALRM, before)
@@ -97,24 +108,50 @@ def some_variants(path: Path, one_in: int) -> Iterator[tuple[str, str]]:
             yield name, text_of(variant.data)
 
 
-def random_documents(count: int, first: int) -> list[tuple[str, str]]:
-    """So many documents that are drawn, the same ones for the same seed; name and text."""
-    found: list[tuple[str, str]] = []
-
-    @seed(first)
-    @settings(
-        max_examples=count,
-        phases=[Phase.generate],
+def _drawing(first: int, test: Callable[[dict[str, Any]], None], *more: Phase) -> Callable[[], None]:
+    """A test of what is drawn with one seed, the same every time."""
+    decided = settings(
+        max_examples=EACH,
+        phases=[Phase.generate, *more],
         database=None,
         deadline=None,
+        report_multiple_bugs=False,
         suppress_health_check=list(HealthCheck),
     )
-    @given(drawn=documents())
-    def draw(drawn: Any) -> None:
-        found.append((f"random {first}.{len(found)}", text_of(drawn)))
 
-    draw()
-    return found
+    def drawn(data: dict[str, Any]) -> None:
+        test(data)
+
+    return seed(first)(decided(given(data=documents())(drawn)))
+
+
+def random_documents(count: int, first: int) -> list[tuple[str, str]]:
+    """So many documents that are drawn, the same ones for the same first seed; name and text."""
+    found: list[tuple[str, str]] = []
+    while len(found) < count:
+        texts: list[str] = []
+        _drawing(first, lambda data, texts=texts: texts.append(text_of(data)))()  # type: ignore[misc]
+        # What comes first is the least document, whatever the seed.
+        begun = 1 if found else 0
+        found += [(f"random {first}.{index}", text) for index, text in enumerate(texts) if index >= begun]
+        first += 1
+    return found[:count]
+
+
+def shrunk(result: Result) -> str:
+    """The text of a small document with which the same goes wrong as with one that was drawn."""
+    least = [result.text]
+
+    def again(data: dict[str, Any]) -> None:
+        other = result_of(result.name, text_of(data))
+        if (other.outcome, other.requirement) == (result.outcome, result.requirement):
+            least.append(other.text)
+            raise Same
+
+    first = int(result.name.removeprefix("random ").partition(".")[0])
+    with suppress(Same):
+        _drawing(first, again, Phase.shrink)()
+    return least[-1]
 
 
 def results_of(found: Iterable[tuple[str, str]], jobs: int) -> Iterator[Result]:
@@ -150,6 +187,7 @@ def main() -> int:
     parser.add_argument(
         "--again", type=Path, metavar="FILE", help="Those of earlier results that went wrong."
     )
+    parser.add_argument("--shrink", action="store_true", help="Make those that fail small.")
     parser.add_argument("--jobs", type=int, default=cores())
     parser.add_argument("--results", type=Path, default=RESULTS)
     given = parser.parse_args()
@@ -157,22 +195,25 @@ def main() -> int:
     found += [each for path in given.variants for each in some_variants(path, given.one_in)]
     if given.again is not None:
         earlier: list[dict[str, Any]] = [json.loads(line) for line in given.again.read_text().splitlines()]
-        good = ("passed", "unsound")
-        found += [(each["name"], each["text"]) for each in earlier if each["outcome"] not in good]
+        found += [(each["name"], each["text"]) for each in earlier if each["outcome"] not in GOOD]
     given.results.parent.mkdir(parents=True, exist_ok=True)
     results: list[Result] = []
     lines = []
     for result in results_of(found, given.jobs):
         results.append(result)
         lines.append(json.dumps(asdict(result)))
-        if result.outcome not in ("passed", "unsound"):
-            print(
-                f"{result.name}\n    {result.outcome} {result.requirement}: {result.message[:300]}",
-                flush=True,
-            )
+        if result.outcome in GOOD:
+            continue
+        print(result.name, f"    {result.outcome} {result.requirement}: {result.message[:300]}", sep="\n")
+        if given.shrink and result.name.startswith("random "):
+            SMALL.mkdir(parents=True, exist_ok=True)
+            path = SMALL / f"{result.name.replace(' ', '-')}.yaml"
+            path.write_text(shrunk(result), encoding="utf-8")
+            print(f"    a small one is in {path}")
+        sys.stdout.flush()
     given.results.write_text("\n".join(lines) + "\n", encoding="utf-8")
     print(told(results))
-    return int(any(result.outcome not in ("passed", "unsound") for result in results))
+    return int(any(result.outcome not in GOOD for result in results))
 
 
 if __name__ == "__main__":
