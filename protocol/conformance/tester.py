@@ -167,8 +167,11 @@ class Tester:
         self._energising = energising_actions(vow)
         silence = vow.system_name("silence")
         watchdogs = [trip for trip in vow.trips.values() if silence in trip.when.names]
-        self._listening = frozenset(state for trip in watchdogs for state in trip.armed_in)
-        """States in which the host must not be silent for long."""
+        listening = {state for trip in watchdogs for state in trip.armed_in}
+        for _ in vow.states:
+            listening |= {name for name in vow.states if listening & _unasked(vow, name)}
+        self._listening = frozenset(listening) if watchdogs else frozenset()
+        """States in which the host must not be silent for long, or that lead to one by themselves."""
         self.limits = Limits(vow, allowed)
         """How often it may save, boot and switch."""
         if not energise:
@@ -1894,6 +1897,11 @@ def bisect(bad: int, good: int, holds: Callable[[int], bool]) -> int:
         middle = (bad + good) // 2
         bad, good = (bad, middle) if holds(middle) else (middle, good)
     return good
+
+
+def _unasked(vow: Vow, state: str) -> set[str]:
+    """Where time leads from a state."""
+    return {leave.to for leave in vow.states[state].leaves if leave.when is None}
 
 
 def _element(requirement: str) -> str:

@@ -293,7 +293,8 @@ def again(t: Tester, r: Requirement) -> None:
         t.line(b"@0a1 ask self.uptime")
         t.line(b"@0a1 ask self.boots")
         t.line(b"@0a1 ask self.state")
-    if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
+    givers = (action for action in t.vow.actions.values() if action.gives_ticket_ns is not None)
+    if any(t.vow.initial in action.to for action in givers):
         give = f"@b1 act {giver(t).name}".encode()
         t.line(give)
         t.line(b"x")

@@ -57,20 +57,23 @@ def a_choice(t: Tester) -> PointEntry | None:
 
 
 def giver(t: Tester) -> ActionEntry:
-    """The action that gives tickets. NotSelected if none does."""
+    """The action that gives tickets in the initial state. NotSelected if none does."""
     for action in t.vow.actions.values():
-        if action.gives_ticket_ns is not None:
+        if action.gives_ticket_ns is not None and t.vow.initial in action.to:
             return action
-    raise NotSelected("the document has no tickets")
+    raise NotSelected("no ticket is given in the initial state")
 
 
 def taker(t: Tester) -> ActionEntry | None:
-    """An action that takes one, in a state that the giver leads to."""
-    givers = (each for each in t.vow.actions.values() if each.gives_ticket_ns is not None)
-    targets = {to for each in givers for to in each.to.values()}
-    for action in t.vow.actions.values():
-        if action.takes_ticket is not None and action.guard is None and targets & set(action.to):
-            return action
+    """An action that takes its ticket, in the state that it leads to."""
+    for give in t.vow.actions.values():
+        if give.gives_ticket_ns is None or t.vow.initial not in give.to:
+            continue
+        for action in t.vow.actions.values():
+            taken = action.takes_ticket == give.name and action.guard is None
+            if taken and set(give.to.values()) & set(action.to):
+                return action
+        return None  # `giver` is this one
     return None
 
 
