@@ -2,6 +2,7 @@
 
 The clean instrument of every document in spec/ is checked with many seeds and has to pass each time, and is
 walked about at random for long; then every named fault is tried with a few seeds and has to be detected.
+Documents are drawn at random, and what they say of an instrument is held against itself.
 Checks of a real instrument are ended at random moments, and have to leave it as they found it. Last come
 mutants of the reference firmware's C, of which 95 % have to be detected.
 
@@ -37,6 +38,8 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from scipy import stats
 
 from tests import left
+from tests.campaign.documents import GOOD, random_documents, results_of
+from tests.campaign.documents import told as told_of_documents
 from tests.matrix import Cell, cells, looked_at
 from wirevow.emu.audit import Trial, cores, score, trials
 from wirevow.emu.direct import direct_tester
@@ -71,6 +74,9 @@ FEW_MUTANTS = 8
 FEW_PORTS = ("emu", "tcp")
 REAL = ("wire.*", "state.*", "trip.*", "point.sink.*")
 """Requirements that are looked at where the clock runs, which takes minutes."""
+
+DRAWN, FEW_DRAWN = 300, 12
+"""Documents that are drawn; each is simulated as it says, and checked against itself."""
 
 LEFT, FEW_LEFT = 40, 2
 """So many checks of a real instrument, with each profile, are ended at a random moment."""
@@ -295,6 +301,14 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         print(f"  {cell}: {verdict} ({took_s:.0f} s)", *troubles, sep="\n    ", flush=True)
     wrong += failing
     print(f"{failing} failures of a good tarn at {len(places)} ports, clocks and profiles")
+    print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
+    begun = time.monotonic()
+    drawn = list(results_of(random_documents(DRAWN if every is None else FEW_DRAWN, 0), cores()))
+    amiss = [each for each in drawn if each.outcome not in GOOD]
+    wrong += len(amiss)
+    print(f"drawn at random: {told_of_documents(drawn)}")
+    for each in amiss:
+        print(f"  {each.name}: {each.outcome} {each.requirement}: {each.message[:200]}")
     print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     begun = time.monotonic()
     endings = list(not_left(LEFT if every is None else FEW_LEFT))
