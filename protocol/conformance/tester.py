@@ -982,14 +982,18 @@ class Tester:
 
     def _heard_all_the_same(self) -> bool:
         """Whether what came while it boots was answered; then a line that has begun there is ended."""
-        heard = False
-        while self.session.waiting:
-            heard = self._answer(0) is not None or heard
+        heard = self._answered_all()
         if heard:
             self.session.send(b"\n")
             self.session.settle()
-            while self.session.waiting:
-                self._answer(0)
+            self._answered_all()
+        return heard
+
+    def _answered_all(self) -> bool:
+        """Take what has come for the lines that wait; whether anything has."""
+        heard = False
+        while self.session.waiting:
+            heard = self._answer(0) is not None or heard
         return heard
 
     # --------------------------------------------------------------------------------------- getting there
