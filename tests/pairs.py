@@ -39,6 +39,8 @@ from wirevow.protocol.vow import Vow, compile_vow, part_count
 
 DOCUMENTS = ("spec/tarn.yaml", "spec/brae.yaml", "tests/emu/cote.yaml")
 PAIRS = 600
+SAID_S = 20
+"""How often the progress is told."""
 SEVERAL = 4
 """Every so many pairs several entries are changed."""
 OFF = frozenset({"bench", "plant", "trial", "provoke", "follows", "means", "title"})
@@ -315,18 +317,23 @@ def _rerun(couple: Couple, new: Vow, tally: Tally) -> Iterator[str]:
 
 
 def main(count: int = PAIRS, seed: int = 0) -> int:
-    begun = time.monotonic()
+    begun = last = time.monotonic()
     tally = Tally()
-    for couple in couples(count, seed):
-        started = time.monotonic()
-        try:
-            judge(couple, tally)
-        except Exception as wrong:  # a defect, which the others are worth knowing besides
-            tally.against.append(f"{couple.name}\n  {''.join(traceback.format_exception(wrong)[-2:])}")
-        if time.monotonic() - started > 5:
-            print(f"{time.monotonic() - started:.0f} s: {couple.name}", file=sys.stderr)
-    print(*tally.lines(), sep="\n")
-    print(f"  ({time.monotonic() - begun:.0f} s)")
+    try:
+        for couple in couples(count, seed):
+            try:
+                judge(couple, tally)
+            except Exception as wrong:  # a defect, which the others are worth knowing besides
+                tally.against.append(f"{couple.name}\n  {''.join(traceback.format_exception(wrong)[-2:])}")
+            if time.monotonic() - last > SAID_S:
+                last = time.monotonic()
+                print(f"pairs: {tally.pairs} of {count}, {len(tally.against)} against", file=sys.stderr)
+    except KeyboardInterrupt:
+        print(f"ended early, after {tally.pairs} of {count} pairs", file=sys.stderr)
+        return 130
+    finally:
+        print(*tally.lines(), sep="\n")
+        print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     return 1 if tally.against else 0
 
 

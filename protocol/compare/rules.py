@@ -610,6 +610,10 @@ def _record_fields(pair: Pair, change: Change) -> Iterator[Effect]:
     one_byte = all(field.type.endswith("8") for field in (*old.fields, *new.fields))
     if layouts[0] != layouts[1] or (old.order != new.order and not one_byte):
         yield Effect("host", BREAKS, "the record's layout is another", aspect="layout")
+    elif [field.value for field in old.fields] != [field.value for field in new.fields]:
+        pairs = zip(old.fields, new.fields, strict=True)
+        other = [f"{one.value} and {two.value}" for one, two in pairs if one.value != two.value]
+        yield Effect("host", MAY, "fields tell of others", f"{_listed(other)} are not the same", "layout")
     elif [field.every for field in old.fields] != [field.every for field in new.fields]:
         condition = "a host takes the samples for as far apart as they were"
         yield Effect("host", MAY, "its samples are taken at other times", condition, "layout")
@@ -625,7 +629,7 @@ def _layout(document: Document, field: RecordField) -> tuple[object, ...]:
     kind: str = field.type
     if quantity is not None and quantity.low >= 0 and quantity.high / quantity.step < 2 ** (bits - 1):
         kind = field.type[1:]
-    return kind, field.value, field.count
+    return kind, field.count
 
 
 _PROVOKE = _said(SAFE, "it says how a tester works it")

@@ -419,7 +419,7 @@ class Trip(Section):
 
     means: Prose = Field(description="A sentence for people. Not on the wire.")
     when: Formula = Field(description="Condition that trips.")
-    armed_in: list[Word] | None = Field(
+    armed_in: Annotated[list[Word], Field(min_length=1)] | None = Field(
         default=None, alias="in", description="States it watches; all when absent."
     )
     after: Duration = Field(default=0, description="The condition holds this long before it trips.")
@@ -442,7 +442,7 @@ class Limit(Section):
     of: Name = Field(description="The reading that stays inside.")
     low: Formula | None = Field(default=None, description="Lower limit.")
     high: Formula | None = Field(default=None, description="Upper limit.")
-    armed_in: list[Word] | None = Field(
+    armed_in: Annotated[list[Word], Field(min_length=1)] | None = Field(
         default=None, alias="in", description="States in which it holds; all when absent."
     )
     settle: Duration = Field(default=0, description="Time from a change until it is judged.")
@@ -524,7 +524,7 @@ class Law(Section):
     at_most: Name | None = Field(default=None, description="Setting that bounds the rate.")
     elapses: Name | None = Field(default=None, description="Counter that runs on as time does.")
     when: Formula | None = Field(default=None, description="While this holds; for alternates, rate_of.")
-    armed_in: list[Word] | None = Field(
+    armed_in: Annotated[list[Word], Field(min_length=1)] | None = Field(
         default=None, alias="in", description="States in which it holds; all when absent."
     )
     settle: Duration = Field(default=0, description="Time from a change until it is judged.")

@@ -1041,6 +1041,12 @@ DEFECTS = [
         ("count: 32, every: 1 s}", "count: 32}"),
     ),
     defect(
+        "field-series",
+        "from: link.patience, count: 32, every: 1 s}",
+        "warmth is a series, and link.patience is not sampled: take it from a point that has a signal",
+        ("from: air.warmth, count: 32, every: 1 s}", "from: link.patience, count: 32, every: 1 s}"),
+    ),
+    defect(
         "record-unused",
         "  trace:",
         "no point answers the record trace",

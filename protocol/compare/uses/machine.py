@@ -172,7 +172,18 @@ def did(q: Question) -> Iterator[Use]:
 
         return work
 
+    def plainly(state: str) -> Use:
+        def work(t: Tester) -> Telling:
+            go(t, state)
+            act_here(t, name)
+            t.wait(t.vow.document.wire.opening.settle + 300 * MS)
+            look(t)
+            return Telling()
+
+        return work
+
     for state in action.to:
+        yield plainly(state)
         yield there(state, False)
         yield there(state, True)
 

@@ -29,6 +29,7 @@ from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import Values
+from wirevow.protocol.expression import ExpressionError
 from wirevow.protocol.vow import PointEntry, Vow
 
 
@@ -118,12 +119,15 @@ def limits(q: Question) -> Iterator[Use]:
                 other = t.vow.points[name]
                 t.put(name, t.bounds(other)[end])
             old = t.bounds(entry)
-            theirs = bounds_in(q, t)
+            try:
+                theirs, known = bounds_in(q, t), True
+            except ExpressionError:  # it hangs on what the old document does not have
+                theirs, known = old, False
             value = (old, theirs)[which][side]
             if not old[0] <= value <= old[1]:
                 raise NotSelected("no lawful host puts that")
             t.put(entry.name, value)
-            return Telling(not theirs[0] <= value <= theirs[1])
+            return Telling(not theirs[0] <= value <= theirs[1] if known else None)
 
         return work
 
@@ -165,6 +169,7 @@ def choices(q: Question) -> Iterator[Use]:
         return work
 
     yield from (somebody(word) for word in new)
+    yield simply(lambda t: ask_whole(t, entry.name), False, "order")
     for name in records_with(q.old, entry.name):
         for word in old:
             if word in new:

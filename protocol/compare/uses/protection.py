@@ -99,6 +99,7 @@ def tripped(q: Question) -> Iterator[Use]:
         clear()
         look(t)
 
+    yield simply(look)
     yield simply(spared)
     yield from (simply(struck) for _ in range(CLOSER))
     if key in ("when", "", "order", "after"):

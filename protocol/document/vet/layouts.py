@@ -76,6 +76,14 @@ def _field(survey: Survey, where: Where, field: RecordField) -> None:
             f"{field.name} has a {'series without period' if series else 'period without series'}",
             "write count: and every: together",
         )
+    point = survey.document.points.get(str(field.value))
+    if series and (isinstance(field.value, int) or (point is not None and point.signal is None)):
+        survey.report(
+            "field-series",
+            (*where, "from"),
+            f"{field.name} is a series, and {field.value} is not sampled",
+            "take it from a point that has a signal",
+        )
 
 
 def _type(low: int, high: int) -> str:
