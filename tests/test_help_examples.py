@@ -7,6 +7,7 @@ import re
 import shlex
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -22,6 +23,8 @@ from wirevow.protocol.journal.layout import Head, Kind, head_bytes, record_bytes
 DEVICE = "/dev/ttyUSB0"
 """The port of a real instrument in the examples; here it is a simulated one."""
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
+RUNS = (*RUNNING, "panel")
+"""Commands that run until they are ended."""
 SCOPE = {"check": ["--only", "wire.syntax"]}
 """Added here, so that an example takes little time."""
 SMALLER = ("learn", "generate manual")
@@ -30,6 +33,8 @@ ELSEWHERE = {
     "wirevow audit tarn": "it takes minutes: `make campaign`, and a part of it tests/emu/test_audit.py",
     "wirevow audit tarn --firmware --keep build/mutants.jsonl": "tests/firmware/test_mutants.py",
     "wirevow emulate tarn --firmware host": "it has to be compiled: tests/firmware",
+    "wirevow panel mine.yaml --port /dev/ttyUSB0": "it asks a person first: tests/emu/panel",
+    "wirevow draw times times.png old.json new.json": "tests/emu/test_draw_command.py, on a running clock",
 }
 
 
@@ -81,13 +86,17 @@ def folder(tmp_path_factory) -> Path:
     for words in (["init", "-q"], ["add", "."], ["commit", "-qm", "Say what it promises"], ["tag", "v1.2.0"],
                   ["commit", "-q", "--allow-empty", "-m", "Think again"]):  # fmt: skip
         subprocess.run([*git, *words], check=True)
-    asked = b"".join(record_bytes(Kind.HOST, second * 10**9, b"ask self.vow\n") for second in range(3))
+    asked = b"".join(
+        record_bytes(kind, second * 10**9, said)
+        for second in range(3)
+        for kind, said in ((Kind.HOST, b"ask input.voltage\n"), (Kind.DEVICE, b"ok 12.003 V\n"))
+    )
     (place / "bench.journal").write_bytes(head_bytes(Head(0, DEVICE, *load("tarn").identity)) + asked)
     with contextlib.chdir(place):
         faulty = "emu://tarn?fault=ticket-used-is-good-again"
         only = ["--only", "*.ticket", "--json", "report.json"]
         assert command.run(["check", "tarn", faulty, *only]) == 1
-        for name in ("monday.json", "tuesday.json"):
+        for name in ("monday.json", "tuesday.json", "old.json", "new.json"):
             Path(name).write_bytes(Path("report.json").read_bytes())
     return place
 
@@ -98,14 +107,17 @@ def begun(words: list[str], running: contextlib.ExitStack) -> str:
     process = subprocess.Popen(program, env=ENVIRONMENT, stdout=subprocess.PIPE, text=True)
     running.enter_context(process)
     running.callback(process.terminate)
+    patience = threading.Timer(120, process.kill)
+    patience.start()
+    running.callback(patience.cancel)
     assert process.stdout is not None
     return process.stdout.readline()
 
 
 @pytest.mark.parametrize(("name", "line"), ALL, ids=[line[8:60] for _, line in ALL])
 def test_the_example_works(name, line, folder, tmp_path, monkeypatch):
-    port = "device" if name == "record" else "emu://mine.yaml" if "mine.yaml" in line else "emu://tarn"
-    words = shlex.split(line.replace(DEVICE, port))
+    doc = "mine.yaml" if "mine.yaml" in line else "tarn"
+    words = shlex.split(line.replace(DEVICE, "device" if name in RUNS else f"emu://{doc}"))
     if line in ELSEWHERE or words in SHOWN:
         return
     if name in SMALLER:
@@ -115,12 +127,12 @@ def test_the_example_works(name, line, folder, tmp_path, monkeypatch):
     if words[1] == "learn":
         pytest.importorskip("aalpy", reason="pip install 'wirevow[automata]'")
     monkeypatch.chdir(tmp_path if words[1] == "record" else folder)
-    if words[1] in RUNNING or "--listen" in words:
+    if words[1] in RUNS or "--listen" in words:
         with contextlib.ExitStack() as running:
-            if words[1] == "record":
-                begun(["wirevow", "emulate", "tarn", "--link", "device"], running)
+            if DEVICE in line:
+                begun(["wirevow", "emulate", doc, "--link", "device"], running)
             assert begun(words, running)
         return
     with open("/dev/null") as nothing:
         monkeypatch.setattr("sys.stdin", nothing)
-        assert command.run([*words[1:], *SCOPE.get(name, [])]) in (0, 1)
+        assert command.run([*words[1:], *SCOPE.get(words[1], [])]) in (0, 1)
