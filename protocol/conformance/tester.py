@@ -1551,10 +1551,11 @@ class Tester:
 
     def expect_notices(self) -> None:
         """The notices that our own hands have caused have to be here now, or within a reply's time on a clock
-        that runs.
+        that runs, and the time that all of them take on the wire.
         """
         if not self.session.held:
-            end_ns = self.now_ns + self.deadline_ns + HOST_SLACK_NS
+            due = (f"note {number} {' '.join(words)} ~0000\n" for number, words in self.oracle.twin.due)
+            end_ns = self.now_ns + self.deadline_ns + HOST_SLACK_NS + self.session.wire_ns(sum(map(len, due)))
             while self.oracle.twin.due and self.now_ns < end_ns:
                 self.session.wait(end_ns - self.now_ns, until=lambda: self.session.waiting)
                 self.attend()

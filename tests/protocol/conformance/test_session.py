@@ -269,6 +269,25 @@ def test_where_the_clock_runs_a_hand_waits_for_the_bytes_on_the_wire(hand: str) 
             session.port.close()
 
 
+def test_where_the_clock_runs_notices_have_their_time_on_the_wire() -> None:
+    vow = vow_of("tarn")
+    with served(build_instrument(vow), pace=9600) as (address, endpoint):
+        rig = open_rig(endpoint)
+        session = Session(open_port(address, 9600), vow.document.wire.line_limit, rig)
+        t = tester.Tester(vow, session, energise=True)
+        try:
+            t.acquaint()
+            t.transmitter("stalled")
+            for _ in range(vow.document.wire.notice_queue // 2):
+                t.panel("panel.control", "local")
+                t.panel("panel.control", "remote")
+            t.transmitter("free")  # all that waited comes one after the other
+            assert not t.oracle.twin.due
+        finally:
+            rig.close()
+            session.port.close()
+
+
 def test_over_tcp_short_lines_are_sent_at_once() -> None:
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port = open_port(f"socket://127.0.0.1:{listener.getsockname()[1]}", 115200)
