@@ -29,6 +29,8 @@ MOST_ROWS = 1200
 """Of readings, that a page gets when it opens."""
 IDLE_S = 1.0
 """How often is looked while no page is open."""
+BUSY_PIECES, BUSY_S = 400, 0.4
+"""A host that talks faster than anybody can read has the machine to itself: it is looked at less often."""
 LONGEST_LINE = 400
 """Characters of a line that are shown."""
 
@@ -230,11 +232,13 @@ class Session:
             await asyncio.Event().wait()
             return
         while True:
-            self._tell(await source.glance())
+            glance = await source.glance()
+            self._tell(glance)
             self._awake.clear()
             with suppress(TimeoutError):
                 if self.pages:
-                    await asyncio.sleep(source.every_s)
+                    busy = len(glance.pieces) > BUSY_PIECES
+                    await asyncio.sleep(max(source.every_s, BUSY_S) if busy else source.every_s)
                 else:
                     await asyncio.wait_for(self._awake.wait(), IDLE_S)
 
