@@ -73,7 +73,9 @@ class Instrument:
         self._owed: list[Callable[[], object]] = []
         self._samples: dict[str, tuple[int, int]] = {}
         self._capture: tuple[str, int, int] | None = None
-        self._rules = self.rules(vow, self.plant, _Settings(self), lambda: self.device.accepted_ns)
+        self._rules = self.rules(
+            vow, self.plant, _Settings(self), self._counted, lambda: self.device.accepted_ns
+        )
         self.device.boot("power", 0)
 
     # ------------------------------------------------------------------------------------------- for ports
@@ -215,6 +217,22 @@ class Instrument:
             self.plant.bench(event, given or 1.0, now_ns)
         self.advance(now_ns)
 
+    def repeat(self, event: str, values: Sequence[str], times: int, now_ns: int) -> None:
+        """As `bench` with each of these words in turn, and that so many times. ValueError if not."""
+        if event != "panel.control" or type(self).bench is not Instrument.bench:
+            for value in (*values,) * times:
+                self.bench(event, value, now_ns)
+            return
+        for value in values:
+            self._bench_value(event, self.bench_events[event], value)
+        self.advance(now_ns)
+        for value in (*values,) * times:
+            self.device.panel(event, value, now_ns)
+            if self._owed:
+                self.advance(now_ns)  # a rule that is armed looks at who has control
+        self._quiet_ns = 0
+        self.advance(now_ns)
+
     def power(self, on: bool, now_ns: int) -> None:
         """The box's own supply fails or comes back. What waited to be sent is lost."""
         self.advance(now_ns)
@@ -331,6 +349,10 @@ class Instrument:
         if entry.signal is None:
             return self.device.value(entry, self.now_ns)
         return self._counts(entry, self.plant.at(entry.signal, self.now_ns))
+
+    def _counted(self, name: str) -> Value:
+        """A setting in counts, at this instant."""
+        return self.device.value(self.vow.points[name], self.now_ns)
 
     @staticmethod
     def _counts(entry: PointEntry, value: float) -> int:

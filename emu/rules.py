@@ -13,16 +13,18 @@ condition is a tree over comparisons. Each comparison is one of three kinds, and
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
-from functools import lru_cache
 from typing import TypeVar
 
 from wirevow.emu.plant.interface import Plant
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.expression import And, Comparison, Condition, Expression, Not, Or, Threshold
 from wirevow.protocol.units import si_per_unit
-from wirevow.protocol.vow import LeaveEntry, TripEntry, Vow
+from wirevow.protocol.vow import LeaveEntry, TripEntry, Value, Vow
+
+LEVELS_KEPT = 8
+"""Levels of one threshold."""
 
 Act = TripEntry | LeaveEntry
 Lookup = Mapping[str, Fraction | str]
@@ -42,6 +44,8 @@ class _Comparison:
     true: bool = False
     due_ns: int | None = None
     """For the host's silence: when its truth may change next."""
+    levels: dict[tuple[Value, ...], Fraction] = field(default_factory=dict)
+    """The threshold's level by the settings it depends on, in counts: the last that were worked out."""
 
 
 @dataclass(slots=True)
@@ -66,23 +70,25 @@ class Rule:
         return None if self.since_ns is None else self.since_ns + self.after_ns
 
 
-@lru_cache(1024)
-def _thresholds(node: Comparison, measured: frozenset[str]) -> tuple[Expression, tuple[Threshold, ...]]:
-    # The same instrument is made over and over: in audits, and where documents are compared.
-    expression = Expression.of(node)
-    return expression, tuple(expression.as_threshold(measured))
-
-
 class Rules:
     """All rules of a document, armed by state and kept true to the plant.
 
-    `values` gives settings in engineering units; `accepted_ns` when the host was last heard.
+    `values` gives settings in engineering units, `counts` in counts; `accepted_ns` when the host was last
+    heard.
     """
 
-    def __init__(self, vow: Vow, plant: Plant, values: Lookup, accepted_ns: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        vow: Vow,
+        plant: Plant,
+        values: Lookup,
+        counts: Callable[[str], Value],
+        accepted_ns: Callable[[], int],
+    ) -> None:
         self._vow = vow
         self._plant = plant
         self._values = values
+        self._counts = counts
         self._accepted_ns = accepted_ns
         self._by_key: dict[int, tuple[Rule, _Comparison]] = {}
         self._by_name: dict[str, list[Rule]] = {}
@@ -121,7 +127,8 @@ class Rules:
                 inner = self._compile(part, found)
                 return lambda: not inner()
             case Comparison():
-                expression, thresholds = _thresholds(node, self._vow.measured)
+                expression = Expression.of(node)
+                thresholds = expression.as_threshold(self._vow.measured)
                 if len(thresholds) > 1:
                     raise ValueError(
                         f"{expression.text} has {len(thresholds)} crossings: write one comparison for each"
@@ -173,7 +180,12 @@ class Rules:
             comparison.true = comparison.expression.truth(self._values)
             return
         entry = self._vow.points[threshold.point]
-        level = threshold.expression.number(self._values)
+        given = tuple([self._counts(name) for name in threshold.expression.names])
+        level = comparison.levels.get(given)
+        if level is None:
+            if len(comparison.levels) >= LEVELS_KEPT:
+                comparison.levels.clear()
+            level = comparison.levels[given] = threshold.expression.number(self._values)
         if entry.signal is not None:
             scaled = float(level) * si_per_unit(entry.number.unit)
             comparison.true = self._watch(comparison.key, entry.signal, threshold, scaled)

@@ -27,6 +27,8 @@ REASONS = (
 
 _CHECK_BYTES = len(" ~0000")
 _LINES_KEPT = 512
+_ANSWERS_KEPT = 16
+"""Whoever judges an answer looks at it more than once; it seldom comes again."""
 
 _TAG = r"(?:(@[0-9a-f]{1,4}) )?"
 _WORD = r"[a-z][a-z0-9_]*"
@@ -108,6 +110,7 @@ def parse_request(line: bytes) -> Request | Malformed:
     return Request(tag, verb, name, tuple(arguments.split()), check is not None)
 
 
+@lru_cache(_ANSWERS_KEPT)
 def parse_answer(line: bytes) -> Reply | Notice | Malformed:
     """The reply or notice in a line without its line end. Any bytes are allowed; none raises."""
     text = line.decode("latin-1")

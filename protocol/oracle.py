@@ -661,7 +661,7 @@ class Oracle:
         if seen == due and not isinstance(parsed, Malformed):
             if isinstance(request, Request) and request.verb == "put":
                 self._refused = None if due.ok else request.name
-            return Judgement(True, self._bears_on(request, due, before), self._text(due))
+            return Judgement(True, self._bears_on(request, due, before), raw.decode("ascii"))
         if remembered == raw and isinstance(request, Request) and request.tag is not None:
             return Judgement(False, "wire.once", self._text(due))
         return Judgement(False, self._broken(request, due, seen, parsed, before), self._text(due))

@@ -36,13 +36,13 @@ class Curve:
 
     def __call__(self, t: float) -> float:
         value = 0.0
-        for c in self.poly[::-1]:
+        for c in reversed(self.poly):
             value = value * t + c
         for rate, c in self.decays:
             value += c * exp(-rate * t)
         for rate, coefficients in self.terms:
             inner = 0.0
-            for c in coefficients[::-1]:
+            for c in reversed(coefficients):
                 inner = inner * t + c
             value += inner * exp(-rate * t)
         return value

@@ -19,7 +19,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from wirevow.emu.bench import Bench
@@ -85,6 +86,8 @@ _SHARE_STEPS = 64
 """The derated ceiling moves in steps of 1/64 of the ceiling, so that a warm sink comes to rest."""
 
 
+_SURE_SECONDS = 10.0
+"""So far ahead it is looked at first whether the slow tick may have something to do."""
 _MOST_KNOWN = 64
 """Circuits kept at a time."""
 
@@ -214,6 +217,10 @@ class Sink:
         self._agenda: list[Planned] = timeline(bench, EVENTS)
         self._next_planned = 0
         self._watches: dict[int, Watch] = {}
+        self._speeds: set[int] = set()
+        """Which of the watches look at the fan's speed."""
+        self._bead: tuple[tuple[int, float, str | float], tuple[float, float] | None] | None = None
+        """What `_bead_band` has found last, and for what."""
         self._watched = 1
         """Moves on with each change of the watches and of their truth."""
         self._converters: dict[str, Converter] = {
@@ -262,6 +269,9 @@ class Sink:
         self._fan_level = 0
         self._share = 1.0
         self._fan_due_ns = _NEVER
+        self._fan_open = False
+        """The slow tick's instant is not worked out yet, only that it is not before `_fan_due_ns`."""
+        self._bands: dict[tuple[int, float], tuple[float, float]] = {}
         # Swing.
         self._upper = False
         self._phase_ns = 0
@@ -398,12 +408,15 @@ class Sink:
         watch = Watch(signal, above, threshold, False)
         watch.true = watch.holds(self.at(signal, self.now_ns))
         self._watches[key] = watch
+        if signal == "fan.speed":
+            self._speeds.add(key)
         self._watched += 1
         self._watch_ns = None
         return watch.true
 
     def unwatch(self, key: int) -> None:
         self._watches.pop(key, None)
+        self._speeds.discard(key)
         self._watched += 1
         self._watch_ns = None
 
@@ -467,6 +480,9 @@ class Sink:
             return
         stretch = self._stretches[-1]
         circuit = stretch.until_ns <= now
+        if self._fan_open and self._fan_due_ns <= now:
+            self._fan_open, self._watch_ns = False, None
+            self._fan_due_ns = self._tick_after(self._heats[-1])
         if self._fan_due_ns <= now:
             self._close_heat()
             circuit |= self._fan_tick()
@@ -1156,9 +1172,7 @@ class Sink:
 
     def _measured_celsius(self) -> float:
         plant, condition = self._plant, self._bead_condition()
-        bead = float(self._world["ambient"]) + sum(
-            w * m for w, m in zip(self._ladder.shape[BEAD], self._modes, strict=True)
-        )
+        bead = float(self._world["ambient"]) + _at_node(self._ladder.shape[BEAD], self._modes)
         return _told_celsius(plant, condition, bead)
 
     def _fan_tick(self) -> bool:
@@ -1184,6 +1198,13 @@ class Sink:
 
     def _quiet_band(self) -> tuple[float, float]:
         """Deduced temperatures between which the slow tick changes nothing."""
+        where = self._fan_level, self._share
+        band = self._bands.get(where)
+        if band is None:
+            band = self._bands[where] = self._quiet_between()
+        return band
+
+    def _quiet_between(self) -> tuple[float, float]:
         low, high = -_INF, _INF
         if self._fan_curve is not None:
             low, high = self._fan_curve.stays(self._fan_level)
@@ -1217,23 +1238,37 @@ class Sink:
             self._heats.popleft()
         self._watch_ns = None
         # When does the slow tick have something to do?
+        if self._fan_open:
+            self._fan_open, self._fan_due_ns = False, _NEVER
         low, high = self._quiet_band()
         if low == -_INF and high == _INF:
             return
         here = self._measured_celsius()
-        when: int | None = None
         if not low < here < high:
-            when = now + 1
+            self._fan_due_ns = self._tick_from(now + 1, now)
         elif self._world["thermistor"] == "good" and min(here - low, high - here) <= heat.bead_way:
-            bead = heat.node(BEAD)
-            at = first_exit(bead, low - heat.ambient, high - heat.ambient, 0.0, span)
-            when = None if at is None else now + _seconds_ns(at)
-        if when is not None:
-            self._fan_due_ns = (
-                max((when + self._tick_ns - 1) // self._tick_ns, now // self._tick_ns + 1) * self._tick_ns
-            )
+            if span > _SURE_SECONDS and self._loop != "slow":
+                # Most stretches end long before: it is worked out once it may matter.
+                least, most = heat.node(BEAD).limits(_SURE_SECONDS)
+                if low - heat.ambient < least and most < high - heat.ambient:
+                    self._fan_due_ns, self._fan_open = now + _seconds_ns(_SURE_SECONDS), True
+                    return
+            self._fan_due_ns = self._tick_after(heat)
         elif self._fan_due_ns <= now:
             self._fan_due_ns = _NEVER
+
+    def _tick_after(self, heat: HeatStretch) -> int:
+        """The slow tick that first has something to do in a stretch of heat; else that of before, if it is
+        to come, or `_NEVER`."""
+        low, high = self._quiet_band()
+        at = first_exit(heat.node(BEAD), low - heat.ambient, high - heat.ambient, 0.0, heat.forced.span)
+        if at is not None:
+            return self._tick_from(heat.start_ns + _seconds_ns(at), heat.start_ns)
+        return self._fan_due_ns if self._fan_due_ns > self.now_ns else _NEVER
+
+    def _tick_from(self, when_ns: int, now_ns: int) -> int:
+        tick_ns = self._tick_ns
+        return max((when_ns + tick_ns - 1) // tick_ns, now_ns // tick_ns + 1) * tick_ns
 
     # ---------------------------------------------------------------------------------------- bookkeeping
 
@@ -1285,6 +1320,11 @@ class Sink:
         members: dict[int, list[Watch]] = {}
         lasts_ns = end - s.start_ns
         passed = s.passed[0] == self._watched and lasts_ns <= s.passed[1]
+        if passed and heat.bead_way < _INF and (band := self._bead_band(heat)) is not None:
+            bead = _at_node(heat.ladder.shape[BEAD], heat.start)
+            if min(bead - band[0], band[1] - bead) > heat.bead_way:
+                first = self._speed_watches()
+                return first if first <= end else _NEVER
         for watch in self._watches.values():
             if passed and watch.signal in _OF_THE_CIRCUIT:
                 continue
@@ -1295,26 +1335,14 @@ class Sink:
             if not factor:
                 continue
             key = node if curve is None else id(curve)
-            threshold = shift
-            if watch.signal != "heat.sensor_voltage":
-                # The comparison is strict: at the threshold it is false. A value that only creeps up to
-                # it (a sink cooling to the air's own temperature) must not count as there.
-                edge = watch.threshold
-                if not watch.true:
-                    edge = math.nextafter(edge, _INF if watch.above else -_INF)
-                threshold = (edge - shift) / factor
-            band = bands.get(key)
-            if band is None:
-                band = bands[key] = [-_INF, _INF]
+            kept = bands.get(key)
+            if kept is None:
+                kept = bands[key] = [-_INF, _INF]
                 members[key] = []
                 if curve is not None:
                     curves[key] = curve
             members[key].append(watch)
-            rising = (watch.above == (factor > 0.0)) != watch.true
-            if rising:
-                band[1] = min(band[1], threshold)
-            else:
-                band[0] = max(band[0], threshold)
+            _narrow(kept, watch, factor, shift)
         first = self._speed_watches()
         for key, (low, high) in bands.items():
             start = s.start_ns
@@ -1322,7 +1350,7 @@ class Sink:
             if curve is None:
                 start = heat.start_ns
                 if key == BEAD and heat.bead_way < _INF:
-                    bead = sum(w * m for w, m in zip(heat.ladder.shape[BEAD], heat.start, strict=True))
+                    bead = _at_node(heat.ladder.shape[BEAD], heat.start)
                     if min(bead - low, high - bead) > heat.bead_way:
                         continue
                 curve = heat.node(key)
@@ -1347,11 +1375,31 @@ class Sink:
             s.passed[:] = self._watched, lasts_ns
         return first if first <= self._due_ns else _NEVER
 
+    def _bead_band(self, heat: HeatStretch) -> tuple[float, float] | None:
+        """Kelvin above ambient of the bead between which no watch changes that does not look at the circuit
+        or the fan's speed; None if one looks at something else."""
+        given = self._watched, heat.ambient, heat.thermistor
+        if self._bead is None or self._bead[0] != given:
+            self._bead = given, self._band_of_bead(heat)
+        return self._bead[1]
+
+    def _band_of_bead(self, heat: HeatStretch) -> tuple[float, float] | None:
+        band = [-_INF, _INF]
+        for watch in self._watches.values():
+            if watch.signal in _OF_THE_CIRCUIT or watch.signal == "fan.speed":
+                continue
+            if watch.signal not in ("heat.temperature", "heat.sensor_voltage"):
+                return None
+            found = self._curve_of(watch, self._stretches[-1], heat)
+            if found is not None:
+                _narrow(band, watch, *found[2:])
+        return band[0], band[1]
+
     def _speed_watches(self) -> int:
         """When a watch of the fan's speed changes: the tachometer's exponential has one crossing at most."""
         air = self._airs[-1]
         first = _NEVER
-        if air.from_speed == air.to_speed:
+        if not self._speeds or air.from_speed == air.to_speed:
             return first
         for watch in self._watches.values():
             if watch.signal != "fan.speed":
@@ -1399,7 +1447,7 @@ class Sink:
             if heat.thermistor != "good" or not 0.0 < watch.threshold < rail:
                 return None
             ohm = thermistor.divider_ohm * watch.threshold / (rail - watch.threshold)
-            return BEAD, None, -1.0, celsius(thermistor.law, ohm) - heat.ambient
+            return BEAD, None, -1.0, _celsius(thermistor.law, ohm) - heat.ambient
         solved = s.solved
         amps = solved.current.poly[0] if s.steady and solved.current.constant else None
         if signal == "input.power":
@@ -1491,6 +1539,30 @@ class Sink:
         return value
 
 
+def _narrow(band: list[float], watch: Watch, factor: float, shift: float) -> None:
+    """Narrow a band of what a watch looks at to where its truth stays, for value = factor * it + shift."""
+    threshold = shift
+    if watch.signal != "heat.sensor_voltage":
+        # The comparison is strict: at the threshold it is false. A value that only creeps up to
+        # it (a sink cooling to the air's own temperature) must not count as there.
+        edge = watch.threshold
+        if not watch.true:
+            edge = math.nextafter(edge, _INF if watch.above else -_INF)
+        threshold = (edge - shift) / factor
+    rising = (watch.above == (factor > 0.0)) != watch.true
+    if rising:
+        band[1] = min(band[1], threshold)
+    else:
+        band[0] = max(band[0], threshold)
+
+
+def _at_node(shape: Sequence[float], modes: Sequence[float]) -> float:
+    """Kelvin above ambient at a node of the ladder, of which the modes are so strong."""
+    a, b, c, d = shape
+    p, q, r, s = modes
+    return a * p + b * q + c * r + d * s
+
+
 def _time_of(rising: Curve, level: float, span: float) -> float | None:
     """When a rising curve reaches a level within its span: bracketed Newton steps."""
     if level <= 0.0:
@@ -1539,6 +1611,9 @@ def _holding(chain: deque[Piece], ns: int) -> Piece:
         f"{ns} ns is before the oldest instant kept, {chain[0].start_ns} ns: read within horizon_ns"
     )
 
+
+_celsius = lru_cache(maxsize=64)(celsius)
+"""Thresholds are few, and looked at in every stretch."""
 
 Reader = Callable[[Sink, int, Stretch, HeatStretch], float]
 

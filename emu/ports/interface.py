@@ -1,6 +1,6 @@
 """What a port asks of an instrument. Bytes and instants in, bytes and instants out; no I/O."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from typing import Protocol, runtime_checkable
 
 
@@ -68,6 +68,14 @@ class Storing(Protocol):
 
     def keep(self, image: bytes) -> None:
         """Its store holds this image and no other (`wire.store`); the supply is off meanwhile."""
+
+
+@runtime_checkable
+class Repeated(Protocol):
+    """What an instrument may have besides, so that thousands of bench events at one instant are quick."""
+
+    def repeat(self, event: str, values: Sequence[str], times: int, now_ns: int) -> None:
+        """As `bench` with each of these words in turn, and that so many times."""
 
 
 @runtime_checkable

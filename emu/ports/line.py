@@ -89,6 +89,10 @@ class Line:
         self.emitted += len(answer)
         return answer
 
+    def deliver(self, answer: bytes) -> None:
+        """What came of an `exchange` lies ready for the host."""
+        self._arrived += answer
+
     def receive(self, data: bytes, now_ns: int) -> None:
         """The host sends bytes. `run` brings them to the instrument."""
         self.received += len(data)

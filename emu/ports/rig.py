@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 from wirevow.emu.clock import Clock
-from wirevow.emu.ports.interface import Stepping, Storing, Wired
+from wirevow.emu.ports.interface import Repeated, Stepping, Storing, Wired
 from wirevow.emu.ports.line import Line
 from wirevow.protocol.conformance.rig import MOST_REPEATED, Hello, RigError
 
@@ -59,8 +59,12 @@ class InstrumentRig:
             raise RigError(f"a repeat is at most {MOST_REPEATED} events, not {times} times {len(values)}")
         with self._turn():
             try:
-                for value in (*values,) * times:
-                    self._line.instrument.bench(event, value, self._settle())
+                instrument, now_ns = self._line.instrument, self._settle()
+                if isinstance(instrument, Repeated):
+                    instrument.repeat(event, values, times, now_ns)
+                else:
+                    for value in (*values,) * times:
+                        instrument.bench(event, value, self._settle())
             except ValueError as error:
                 raise RigError(str(error)) from error
 

@@ -26,8 +26,9 @@ from wirevow.protocol.conformance.rig import Rig
 from wirevow.protocol.framing import Framer, Overlong
 from wirevow.protocol.serialport import PortError, explain
 
-REAL_PATIENCE_S = 0.0004
-"""How long a read on a held clock waits before it asks the rig whether anything is to come."""
+REAL_PATIENCE_S = 0.003
+"""How long a read on a held clock waits before it asks the rig whether anything is to come. Most answers take
+a tenth of it; what is simulated in between may take longer."""
 GLANCE_S = 0.002
 """Longest single read of a port that is read through its own methods."""
 CATCH_UP_S = 0.02
@@ -98,6 +99,8 @@ class Session:
         """When the last byte came, on a clock that runs."""
         self._bytes = sha256(), sha256()
         """What was sent and what came, since the clock was held or the port opened."""
+        self._there = -1
+        """How much of what was sent is known to be with the instrument, on a held clock."""
         self._got = 0
         self._looked = 0
         """Of those, what had come when lines were last asked for."""
@@ -247,10 +250,16 @@ class Session:
         """
         if self.held:
             assert self.rig is not None
-            self.rig.counts(self.sent)
+            if self._there != self.sent:
+                self.rig.counts(self.sent)
+                self._there = self.sent
         elif (way_ns := self._there_ns - self.now_ns()) > 0:
             self.wait(way_ns)
             self._there_ns = 0
+
+    def answered(self) -> None:
+        """The last line has been answered, and none is begun: all that was sent is with the instrument."""
+        self._there = self.sent
 
     def settle(self) -> None:
         """Read all that is there already, without letting time pass."""

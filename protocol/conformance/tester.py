@@ -331,7 +331,10 @@ class Tester:
         self.session.send(data, pieces)
         if not lines:
             return [None]
-        return [self._reply(line, now_ns) for line in lines]
+        replies = [self._reply(line, now_ns) for line in lines]
+        if replies[-1] is not None and data.endswith(b"\n"):
+            self.session.answered()
+        return replies
 
     def _on_the_wire(self, data: bytes, pieces: int) -> list[Reply | None]:
         """The same on a clock that runs: each line is there when its LF has left the wire."""
@@ -353,15 +356,15 @@ class Tester:
         """The reply to a line that is there at `there_ns` at the latest, with so many bytes behind it."""
         self.lines += 1
         self._woke_late_ns = 0
+        kind = _kind(line)
         if not self.session.held:
-            self._asked[_kind(line)] += 1
+            self._asked[kind] += 1
         # The deadline is for the first byte, from when the line is there.
         asked_ns, got = self.session.now_ns(), self.session.received
         contended = 0 if self.session.held else contended_ns()
         waited_ns = max(asked_ns, there_ns)
         slack_ns = 0 if self.session.held else HOST_SLACK_NS
-        words = [word for word in _kind(line).decode("latin-1").split(" ") if word]
-        self._doing = words[1] if words[:1] == ["act"] and len(words) > 1 else ""
+        self._doing = kind[4:].decode("latin-1") if kind[:4] == b"act " else ""
         raw = self._answer(waited_ns - asked_ns + self.deadline_ns + slack_ns)
         self._doing = ""
         self._came = self.session.received - got
@@ -375,7 +378,7 @@ class Tester:
         self._overlong = isinstance(line, Overlong)
         reply = parse_answer(raw) if raw is not None else None
         self._refused = reply.words[0] if isinstance(reply, Reply) and not reply.ok and reply.words else ""
-        sent = line.decode("latin-1") if isinstance(line, bytes) else f"(more than {line.limit} bytes)"
+        sent = "" if judgement.right else _sent(line)
         if raw is None and not judgement.right:
             # Late, or never? Both are wrong; say which.
             raw = self._answer(4 * self.deadline_ns)
@@ -422,6 +425,8 @@ class Tester:
         self.slowest_ns = max(self.slowest_ns, took_ns)
 
     def _blamed(self, judgement: Judgement, line: bytes | Overlong | None, raw: bytes | None) -> Judgement:
+        if judgement.right and self._aspect is None:
+            return judgement
         difference = Difference(line, judgement.expected, raw, self._overlong, self._refused)
         named = None if judgement.right else blamed(difference, self.vow)
         if named is not None:
@@ -1918,6 +1923,10 @@ def _kind(line: bytes | Overlong) -> bytes:
     """Verb and name of a request; empty for a line that has none."""
     words = [word for word in line.split(b" ") if word[:1] != b"@"] if isinstance(line, bytes) else []
     return b" ".join(words[:2])
+
+
+def _sent(line: bytes | Overlong) -> str:
+    return line.decode("latin-1") if isinstance(line, bytes) else f"(more than {line.limit} bytes)"
 
 
 def _shown(line: bytes) -> str:

@@ -53,7 +53,7 @@ def settings_stay(t: Tester, r: Requirement) -> None:
     }
     done = 0
     while left:
-        here = [name for name, state in left if state == t.state]
+        here = sorted(name for name, state in left if state == t.state)
         if not here and not _go_on(t, left):
             break
         if not here:

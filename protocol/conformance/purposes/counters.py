@@ -237,7 +237,7 @@ def counted_for_hours(t: Tester, r: Requirement) -> None:
     t.panel("panel.control", "local")
     t.alive(t.vow.document.trial.settle)
     counters = {name: t.vow.points[str(each.counter or each.elapses)] for name, each in laws.items()}
-    readings = {str(each.integral_of) for each in laws.values() if each.integral_of is not None}
+    readings = sorted({str(each.integral_of) for each in laws.values() if each.integral_of is not None})
     for _ in range(TRIES):
         began_ns = t.now_ns
         before = {name: t.read(entry.name) for name, entry in counters.items()}
