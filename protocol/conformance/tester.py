@@ -1866,9 +1866,13 @@ class Tester:
         """How often to look, so that a state that nothing tells of is seen before time ends it; None if it
         does not. NotSelected if that is too often."""
         leaves = self.vow.states[to].leaves if to is not None and not self.oracle.twin.told else ()
-        lasts_ns = min((each.after_ns for each in leaves if each.when is None), default=None)
-        if lasts_ns is None:
+        ends = [each.after_ns for each in leaves if each.when is None]
+        silence_ns = self.longest_silence_ns()
+        if to in self._listening and silence_ns is not None and not self.oracle.twin.told:
+            ends.append(silence_ns)  # or it ends because nobody is heard
+        if not ends:
             return None
+        lasts_ns = min(ends)
         if within_ns > MOST_LOOKS * (lasts_ns // 2):
             raise NotSelected(f"without notices {to} may be over before it is seen")
         return max(lasts_ns // 2, 1)
