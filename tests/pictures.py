@@ -61,8 +61,8 @@ def browser_path() -> str | None:
 
 
 @contextmanager
-def shown(html: str) -> Iterator[Any]:
-    """A page of the browser that shows this."""
+def tab_of(width: int, height: int) -> Iterator[Any]:
+    """A page of the browser."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as started:
@@ -71,11 +71,18 @@ def shown(html: str) -> Iterator[Any]:
             args=["--no-sandbox", "--disable-gpu", "--font-render-hinting=none", "--hide-scrollbars"],
         )
         try:
-            tab = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT}, color_scheme="light")
-            tab.set_content(html)
+            tab = browser.new_page(viewport={"width": width, "height": height}, color_scheme="light")
             yield tab
         finally:
             browser.close()
+
+
+@contextmanager
+def shown(html: str) -> Iterator[Any]:
+    """A page of the browser that shows this."""
+    with tab_of(WIDTH, HEIGHT) as tab:
+        tab.set_content(html)
+        yield tab
 
 
 @cache
@@ -122,7 +129,32 @@ def discharge() -> Picture:
     return Picture(out.getvalue(), "\n".join(text for text in texts if text))
 
 
-PICTURES: dict[str, Callable[[], Picture]] = {"report": report, "failure": failure, "discharge": discharge}
+def bench() -> Picture:
+    """The web bench with a battery at work; what is told of it are its headings and buttons."""
+    from tests.emu.panel.serving import panel
+
+    served = panel("tarn", "--bench", "lithium-pack", "--listen", "tcp:127.0.0.1:0")
+    with served as serving, tab_of(1280, 1080) as tab:
+        tab.goto(serving.page)
+        tab.get_by_role("button", name="Hold time").click()
+        tab.locator("#contact", has_text="Time stands").wait_for()
+        tab.locator('[id="put-sink.level"]').fill("2.5")
+        tab.locator('[id="put-sink.level"]').press("Enter")
+        for action, state in (("sink.arm", "armed"), ("sink.start", "sinking")):
+            tab.locator(f'[id="act-{action}"]').click()
+            tab.locator("#state", has_text=state).wait_for()
+        tab.get_by_role("button", name="+1 min").click()
+        tab.locator("#value-heat\\.sink", has_not_text="25.0").wait_for()
+        told = tab.locator("h1, h2, h3, button").all_inner_texts()
+        return Picture(tab.screenshot(), "\n".join(told))
+
+
+PICTURES: dict[str, Callable[[], Picture]] = {
+    "bench": bench,
+    "report": report,
+    "failure": failure,
+    "discharge": discharge,
+}
 
 
 def stale(name: str) -> str:
