@@ -9,9 +9,9 @@ PATIENCE_MS = 20_000
 """What does not happen within this time does not happen; no test waits for it otherwise."""
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
-    """One for all tests. It has no network but this machine's own."""
+    """One for a module: while it is there, asyncio can run nothing else. It sees this machine alone."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="install playwright: pip install playwright")
     if CHROMIUM is None:
         pytest.skip("install chromium: apt-get install chromium")
