@@ -14,7 +14,7 @@ from functools import partial
 
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.build import plant_of
-from wirevow.emu.plant.interface import Plant
+from wirevow.emu.plant.interface import LooksAhead, Plant
 from wirevow.emu.rules import Rules
 from wirevow.protocol.device import Device, Store, Values
 from wirevow.protocol.document.model import BenchEvent
@@ -136,6 +136,13 @@ class Instrument:
             self._pay()
             self._quiet_ns = self._quiet_until_ns(self._timer_ns() if self.powered else None)
         return max(self.now_ns + 1, self._quiet_ns)
+
+    def look_ahead(self) -> None:
+        """Let `next_event_ns` be no earlier than it has to, for whoever jumps there."""
+        if isinstance(self.plant, LooksAhead):
+            self._follow()
+            self.plant.look_ahead()
+            self._quiet_ns = 0
 
     def _quiet_until_ns(self, timer_ns: int | None) -> int:
         quiet_ns = self.plant.quiet_until_ns()

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.curves import DeratingCurve, FanCurve
@@ -109,3 +109,11 @@ class Plant(Protocol):
         A pure function of history, seed, signal and tick: noise does not depend on who reads, or how often.
         """
         ...
+
+
+@runtime_checkable
+class LooksAhead(Protocol):
+    """A plant whose `quiet_until_ns` may be early by choice, because to know better costs something."""
+
+    def look_ahead(self) -> None:
+        """Let it be no earlier than it has to."""

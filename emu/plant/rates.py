@@ -192,7 +192,8 @@ class _Stretch:
             )
         self.edges_ns += [self.start_ns + round(second * 1e9) for second in found.t[1:].tolist()]
         self.pieces += found.sol.interpolants
-        gone = bisect_right(self.edges_ns, plant.now_ns - plant.horizon_ns) - 1
+        # The last piece stays, however far ahead it is integrated for: the next one goes on from it.
+        gone = min(bisect_right(self.edges_ns, plant.now_ns - plant.horizon_ns), len(self.pieces)) - 1
         if gone > MOST_GONE:
             del self.edges_ns[:gone], self.pieces[:gone], self.looks[:gone]
             self._powers.clear()

@@ -454,6 +454,13 @@ class Sink:
             self._watch_ns = self._next_watch()
         return min(self._due_ns, self._watch_ns)
 
+    def look_ahead(self) -> None:
+        """Work out the slow tick's instant now, so that `quiet_until_ns` is not early."""
+        if self._fan_open:
+            self._fan_open, self._fan_due_ns = False, _NEVER
+            self._fan_due_ns = self._tick_after(self._heats[-1])
+            self._plan()
+
     # ------------------------------------------------------------------------------------------ events
 
     def _fire_planned(self) -> bool:

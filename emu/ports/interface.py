@@ -98,6 +98,14 @@ class Pausing(Protocol):
 
 
 @runtime_checkable
+class LookingAhead(Protocol):
+    """What an instrument whose next event may be told early has besides."""
+
+    def look_ahead(self) -> None:
+        """Let `next_event_ns` be no earlier than it has to."""
+
+
+@runtime_checkable
 class Drawing(Protocol):
     """What an instrument whose tickets need not follow from its seed has besides."""
 

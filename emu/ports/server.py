@@ -18,7 +18,7 @@ from typing import Protocol
 
 from wirevow.emu.clock import RealClock
 from wirevow.emu.ports.endpoint import Endpoint, Host, heard, left_of
-from wirevow.emu.ports.interface import Drawing, Instrument
+from wirevow.emu.ports.interface import Drawing, Instrument, LookingAhead
 from wirevow.emu.ports.line import INPUT_LIMIT, Line
 from wirevow.emu.ports.waiter import BRISK_S, READ, WRITE, make_waiter, wait_awake
 
@@ -177,6 +177,8 @@ class Server:
         wait, line, clock = self._waiter.wait, self.line, self.clock
         waits = False
         while not (ready := wait(0)):
+            if isinstance(self._instrument, LookingAhead):
+                self._instrument.look_ahead()
             due_ns = line.next_ns()
             if self._host is None or self._pending:
                 self._arrange()

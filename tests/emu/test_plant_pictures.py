@@ -44,7 +44,7 @@ def test_a_swing_is_written(tmp_path: Path, suffix: str) -> None:
     [
         (["discharge", "run.doc"], ".png, .svg or .pdf"),
         (["discharge", "--bench", "hot-day", "run.png"], "does not drain"),
-        (["discharge", "--bench", "window-open", "run.png"], "no source"),
+        (["discharge", "--bench", "window-open", "run.png"], "no bench event 'outside.temperature'"),
         (["discharge", "--doc", "brae", "run.png"], "no sink"),
     ],
 )

@@ -143,13 +143,6 @@ class BusyVoidsTheTicket(Device):
         return ok, words
 
 
-class HearsWhileItBoots(Device):
-    def boot(self, cause: str, now_ns: int) -> None:
-        super().boot(cause, now_ns)
-        if now_ns:
-            self._deaf_until_ns = now_ns
-
-
 class StaysImpatient(Device):
     """Once checked, a line's shorter idle time stays."""
 
@@ -264,7 +257,6 @@ class MissingCheckVoidsTheTicket(Device):
         ("once_replaced", "wire.once", RemembersThroughRefusals, "tarn"),
         ("notices_before_replies", "wire.notice.whole", RepliesOvertakeNotices, "tarn"),
         ("ticket_while_busy", "wire.ticket", BusyVoidsTheTicket, "tarn"),
-        ("begun_over_boot", "wire.boot", HearsWhileItBoots, "brae"),
         ("idle_of_all_lines", "wire.idle", StaysImpatient, "tarn"),
         ("length_comes_round", "wire.length", CountsInLines16, "tarn"),
         ("misspelt", "wire.syntax", ChecksEverySpace, "tarn"),

@@ -87,6 +87,8 @@ def test_the_kernel_is_not_asked_too_often_how_long_programs_waited(
     # Asked more often than it ticks it forgets what it had counted, and a busy machine seems idle.
     pressure, now_ns = tmp_path / "cpu", 10**9
     monkeypatch.setattr(host, "PRESSURE", str(pressure))
+    monkeypatch.setattr(host, "_asked_ns", 0)
+    monkeypatch.setattr(host, "_total_ns", 0)
     monkeypatch.setattr(host.time, "monotonic_ns", lambda: now_ns)
     seen = []
     for total_us, later_ns in ((100, host.AGAIN_NS), (200, host.AGAIN_NS // 2), (300, host.AGAIN_NS // 2)):
