@@ -457,7 +457,8 @@ class Sink:
     def look_ahead(self) -> None:
         """Work out the slow tick's instant now, so that `quiet_until_ns` is not early."""
         if self._fan_open:
-            self._fan_open, self._fan_due_ns = False, _NEVER
+            # Watches were looked at only as far as to the early instant.
+            self._fan_open, self._fan_due_ns, self._watch_ns = False, _NEVER, None
             self._fan_due_ns = self._tick_after(self._heats[-1])
             self._plan()
 
@@ -487,9 +488,8 @@ class Sink:
             return
         stretch = self._stretches[-1]
         circuit = stretch.until_ns <= now
-        if self._fan_open and self._fan_due_ns <= now:
-            self._fan_open, self._watch_ns = False, None
-            self._fan_due_ns = self._tick_after(self._heats[-1])
+        if self._fan_due_ns <= now:
+            self.look_ahead()
         if self._fan_due_ns <= now:
             self._close_heat()
             circuit |= self._fan_tick()

@@ -9,7 +9,7 @@ import pytest
 from tests.reference.discharge import DERATING, FAN, section
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.build import build_plant
-from wirevow.emu.plant.interface import Crossing, Plant
+from wirevow.emu.plant.interface import Crossing, LooksAhead, Plant
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -289,6 +289,23 @@ def test_a_watch_stops_at_the_crossing_and_at_each_change_of_truth() -> None:
     assert plant.at("charge", plant.now_ns) > 5.0 >= plant.at("charge", plant.now_ns - 1)
     plant.control({"counters.zero": 1.0}, plant.now_ns)
     assert plant.advance(20 * S) == Crossing(7, crossing.when_ns, False)
+
+
+def test_whoever_looks_ahead_misses_no_crossing() -> None:
+    crossings = []
+    for looks in (False, True):
+        plant = sink()
+        assert isinstance(plant, LooksAhead)
+        plant.control({"stage": "hold", "level.current": 3.0}, 0)
+        plant.watch(7, "charge", True, 60.0)
+        run(plant, 1.0)
+        early_ns = plant.quiet_until_ns()
+        if looks:
+            plant.look_ahead()
+            assert plant.quiet_until_ns() > early_ns
+        crossings.append(plant.advance(100 * S))
+        assert crossings[-1] is not None
+    assert crossings[0] == crossings[1]
 
 
 def test_crossings_at_one_instant_come_in_the_order_of_keys() -> None:
