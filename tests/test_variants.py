@@ -23,6 +23,14 @@ def test_every_operator_makes_a_sound_document_of_another_meaning(operator: str)
     assert any(loaded.document != BRAE.document or operator == "ordered" for loaded in found)
 
 
+def test_what_follows_a_setting_is_no_number() -> None:
+    hutch = load_document("tests/protocol/hutch.yaml").source.data
+    place = ("states", "heating", "outputs", "heater")
+    made = [variant for variant in variants(hutch) if variant.path[:4] == place]
+    assert {variant.operator for variant in made} == {"taken out", "named"}
+    assert all(variant.path == (*place, "from") for variant in made if variant.operator == "named")
+
+
 def test_a_name_is_changed_wherever_it_is_used() -> None:
     changed = {variant.path: variant for variant in renamed(BRAE.source.data)}
     for path in (("points", "room.wanted"), ("states", "resting"), ("bench", "outside.temperature")):

@@ -218,8 +218,10 @@ Alternatives = Callable[[Site, Data], Iterator[Any]]
 
 
 def _is(site: Site, *kinds: Any) -> bool:
-    """Whether the value there is of one of these kinds."""
-    if site.value is MISSING or isinstance(site.value, bool) is not (bool in kinds):
+    """Whether the value there is of one of these kinds, each of which is written as one scalar."""
+    if site.value is MISSING or isinstance(site.value, Mapping | list):
+        return False
+    if isinstance(site.value, bool) is not (bool in kinds):
         return False
     found = forms(site.hint)
     if isinstance(site.value, str) and (Exact in found or Formula in found) and Formula not in kinds:
