@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
+from contextlib import suppress
 
-from wirevow.emu.panel.port import Piece
+from wirevow.emu.panel.port import CUT, Lines, Piece
+from wirevow.protocol.client.values import BadValue, plain
 from wirevow.protocol.vow import Vow
 
 MOST_WAITING = 64
@@ -21,28 +23,37 @@ class Heard:
     def __init__(self, vow: Vow) -> None:
         self.values: dict[str, str] = {}
         self._vow = vow
-        self._begun = {">": b"", "<": b""}
+        self._lines = Lines()
         self._waiting: deque[list[str]] = deque(maxlen=MOST_WAITING)
 
     def learn(self, pieces: Iterable[Piece]) -> None:
         """Requests are answered in order, and notices are none of the answers (`wire.order`)."""
-        for _, way, data in pieces:
-            *lines, rest = (self._begun[way] + data).split(b"\n")
-            self._begun[way] = rest
-            for line in lines:
-                words = line.decode("ascii", "replace").split()
-                if way == ">" and words:
-                    self._waiting.append(_bare(words))
-                elif words and words[0] != "note" and self._waiting:
-                    self._answered(self._waiting.popleft(), _bare(words))
+        for _, way, line in self._lines.of(pieces):
+            words = line.decode("ascii", "replace").split()
+            if way == CUT:
+                self._waiting.clear()
+            elif way == ">" and words:
+                self._waiting.append(words)
+            elif words and words[0] != "note":
+                self._answered(words)
 
-    def _answered(self, request: list[str], answer: list[str]) -> None:
+    def _answered(self, answer: list[str]) -> None:
+        """A tagged answer is that of the request with its tag (`wire.tag`): those before it were lost."""
+        while self._waiting:
+            request = self._waiting.popleft()
+            if answer[0][0] != "@" or answer[0] == request[0]:
+                self._told(_bare(request), _bare(answer))
+                return
+
+    def _told(self, request: list[str], answer: list[str]) -> None:
         verb, name, *_ = (*request, "", "")
         entry = self._vow.points.get(name)
         if verb in ("ask", "put") and entry is not None and entry.kind != "record" and answer[:1] == ["ok"]:
             words = answer[1:]
-            if words:
-                self.values[name] = words[0] if entry.scale is not None else " ".join(words)
+            with suppress(BadValue):  # not this request's, or of firmware that is wrong: no value is shown
+                plain(entry, tuple(words))
+                if words:
+                    self.values[name] = words[0] if entry.scale is not None else " ".join(words)
 
 
 def _bare(words: list[str]) -> list[str]:

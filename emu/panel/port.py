@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import socket
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 
 from wirevow.emu.ports.endpoint import Endpoint, Host
@@ -16,8 +16,13 @@ from wirevow.emu.ports.endpoint import Endpoint, Host
 KEPT = 4000
 """Pieces that wait to be shown; older ones are dropped and counted."""
 
+LONGEST_LINE = 400
+"""Characters of a line that are shown."""
+
 Piece = tuple[int, str, bytes]
-"""When (ns), which way (`>` to the instrument, `<` from it), and what."""
+"""When (ns), which way (`>` to the instrument, `<` from it, or `CUT`), and what."""
+CUT = ""
+"""Instead of a way: what was said before has no end and no answer after, for one side has begun anew."""
 
 
 class Overheard:
@@ -32,13 +37,39 @@ class Overheard:
         self._came += 1
         self._pieces.append((self.now_ns(), way, data))
 
+    def cut(self) -> None:
+        """Another host is there, or the instrument has started again."""
+        self.add(CUT, b"")
+
     def take(self) -> tuple[list[Piece], int]:
         """The pieces since the last time, and how many before them were dropped."""
         pieces = list(self._pieces)
         dropped = self._came - len(pieces)
+        if dropped:
+            pieces.insert(0, (pieces[0][0], CUT, b""))
         self._pieces.clear()
         self._came = 0
         return pieces, dropped
+
+
+class Lines:
+    """Pieces as whole lines, each with the time of its end; of one that has got too long, the beginning."""
+
+    def __init__(self) -> None:
+        self._begun = {">": b"", "<": b""}
+
+    def of(self, pieces: Iterable[Piece]) -> list[Piece]:
+        """Those that end in these pieces, and the cuts between them."""
+        lines: list[Piece] = []
+        for now_ns, way, data in pieces:
+            if way == CUT:
+                self._begun = {">": b"", "<": b""}
+                lines.append((now_ns, CUT, b""))
+                continue
+            *whole, rest = (self._begun[way] + data).split(b"\n")
+            self._begun[way] = rest[:LONGEST_LINE]
+            lines += [(now_ns, way, line) for line in whole]
+        return lines
 
 
 class PageHost:
@@ -158,6 +189,7 @@ class SharedPort:
         host: Host | None = self._page if self._paged else present
         if host is not self._known:
             self._known = host
+            self._overheard.cut()
             self.host = None if host is None else _Overhearing(host, self._overheard)
         return changes
 
@@ -169,6 +201,7 @@ class SharedPort:
         words = self._outer.last_words()
         if words:
             self._overheard.add(">", words)
+            self._overheard.cut()
         return words
 
     def close(self) -> None:

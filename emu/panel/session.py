@@ -17,7 +17,7 @@ from typing import Any
 
 from wirevow.emu.panel.checks import Check
 from wirevow.emu.panel.description import describe
-from wirevow.emu.panel.port import Piece
+from wirevow.emu.panel.port import CUT, LONGEST_LINE, Lines, Piece
 from wirevow.emu.panel.source import Glance, Source
 from wirevow.protocol.conformance.cautions import AT_WORK
 from wirevow.protocol.errors import WirevowError
@@ -31,8 +31,6 @@ IDLE_S = 1.0
 """How often is looked while no page is open."""
 BUSY_PIECES, BUSY_S = 400, 0.4
 """A host that talks faster than anybody can read has the machine to itself: it is looked at less often."""
-LONGEST_LINE = 400
-"""Characters of a line that are shown."""
 
 Message = dict[str, Any]
 Said = tuple[float, str, str]
@@ -43,7 +41,7 @@ class Splitter:
     """Bytes of the wire, as lines, each with the time of its end."""
 
     def __init__(self) -> None:
-        self._begun = {">": b"", "<": b""}
+        self._lines = Lines()
 
     def lines(self, pieces: list[Piece]) -> tuple[list[Said], int]:
         """The newest lines, and how many before them were left out."""
@@ -52,12 +50,12 @@ class Splitter:
             # Each piece is about a line: the older ones are only counted.
             old, pieces = pieces[:-MOST_LINES], pieces[-MOST_LINES:]
             left_out = sum(data.count(b"\n") for _, _, data in old)
-            self._begun = {">": b"", "<": b""}
-        said: list[Said] = []
-        for now_ns, way, data in pieces:
-            *whole, rest = (self._begun[way] + data).split(b"\n")
-            self._begun[way] = rest[-LONGEST_LINE:]
-            said += [(now_ns / 1e9, way, _printable(line)) for line in whole]
+            self._lines = Lines()
+        said: list[Said] = [
+            (now_ns / 1e9, way, _printable(line))
+            for now_ns, way, line in self._lines.of(pieces)
+            if way != CUT
+        ]
         if len(said) > MOST_LINES:
             left_out += len(said) - MOST_LINES
             said = said[-MOST_LINES:]

@@ -6,7 +6,7 @@ import asyncio
 import secrets
 import threading
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 
 from wirevow.emu.bench import Bench
@@ -114,6 +114,10 @@ class Simulated:
                 return await self._desk.do(self._look)
         return Glance(self._instrument.now_ns / 1e9, trouble=self._trouble or "the emulator has ended")
 
+    @property
+    def _powered(self) -> bool:
+        return getattr(self._instrument, "powered", True)
+
     def _look(self) -> Glance:
         now_ns = self._server.clock.now_ns()
         self._line.run(now_ns)
@@ -127,7 +131,7 @@ class Simulated:
             dropped,
             self._port.who,
             0 if self._server.clock.stands else self._times,
-            getattr(self._instrument, "powered", True),
+            self._powered,
             dict(self._happened),
         )
 
@@ -147,7 +151,7 @@ class Simulated:
 
     async def _ask_some(self) -> None:
         """Firmware tells its values on the wire only: some are asked at each look while the port is free."""
-        if self._port.who == "program" or self._let_go or self._server.clock.stands:
+        if self._port.who == "program" or self._let_go or self._server.clock.stands or not self._powered:
             return
         for _ in range(ASKED_AT_ONCE):
             entry = self._shown[self._next % len(self._shown)]
@@ -178,6 +182,7 @@ class Simulated:
         try:
             return await asyncio.wait_for(answered, ANSWER_S)
         except TimeoutError:
+            await self._desk.do(self._overheard.cut)
             raise WirevowError(f"no answer to `{line}` came in {ANSWER_S:g} s") from None
         finally:
             if answered in self._awaited:
@@ -232,10 +237,14 @@ class Simulated:
             self._happened[event] = value
 
     async def power(self, on: bool) -> None:
-        await self._desk.do(lambda: self._rig.power(on))
+        await self._desk.do(lambda: self._begin_anew(lambda: self._rig.power(on)))
 
     async def reset(self) -> None:
-        await self._desk.do(self._rig.reset)
+        await self._desk.do(lambda: self._begin_anew(self._rig.reset))
+
+    def _begin_anew(self, begin: Callable[[], None]) -> None:
+        begin()
+        self._overheard.cut()
 
     async def speed(self, times: int) -> None:
         if not 0 <= times <= FASTEST:

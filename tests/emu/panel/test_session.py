@@ -12,6 +12,7 @@ from wirevow.emu import command
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.loading import load
 from wirevow.emu.panel.heard import Heard
+from wirevow.emu.panel.port import KEPT, Overheard
 from wirevow.emu.panel.session import MOST_LINES, MOST_ROWS, Page, Session, Splitter
 from wirevow.emu.panel.simulated import Simulated
 from wirevow.emu.panel.source import Glance
@@ -114,6 +115,30 @@ def test_what_firmware_answers_is_learnt_whoever_asks():
         [(3, ">", b"ask input.voltage\nask input.current\n"), (4, "<", b"refuse check\nok 0.001 A\n")]
     )
     assert heard.values["input.current"] == "0.001"
+
+
+def test_a_request_that_was_lost_does_not_take_the_answer_of_the_next():
+    overheard, heard = Overheard(lambda: 0), Heard(TARN)
+
+    def said(*lines):
+        for line in lines:
+            overheard.add(line[0], line[1:].encode())
+        heard.learn(overheard.take()[0])
+        return heard.values
+
+    # The instrument lost its supply, or another host came, before it could answer; or a line has no end.
+    said(">ask self.state\nask self.up")
+    overheard.cut()
+    assert said(">ask input.voltage\n", "<ok 12.003 V\n") == {"input.voltage": "12.003"}
+    # Nobody has looked for so long that pieces were dropped.
+    said(">ask self.state\n")
+    flood = [">ask input.voltage\n", "<ok 12.004 V\n"] * KEPT
+    assert said(*flood) == {"input.voltage": "12.004"}
+    # Lost on the way, which only tags can tell; or not even they.
+    said(">@1 ask self.state\n")
+    assert said(">@2 ask input.voltage\n", "<@2 ok 12.005 V\n") == {"input.voltage": "12.005"}
+    said(">ask self.uptime\n")
+    assert said(">ask self.state\n", "<ok off\n") == {"input.voltage": "12.005"}
 
 
 def test_lines_that_come_in_pieces_are_whole_and_what_cannot_be_printed_is_escaped():
