@@ -108,9 +108,10 @@ class Simulated:
 
     async def glance(self) -> Glance:
         if not self._trouble:
-            with suppress(WirevowError):
-                if self._firmware is not None:
+            if self._firmware is not None:
+                with suppress(WirevowError):  # it does not answer, or a host program has come meanwhile
                     await self._ask_some()
+            with suppress(WirevowError):
                 return await self._desk.do(self._look)
         return Glance(self._instrument.now_ns / 1e9, trouble=self._trouble or "the emulator has ended")
 

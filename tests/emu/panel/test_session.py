@@ -11,6 +11,7 @@ pytest.importorskip("aiohttp", reason="install aiohttp: pip install 'wirevow[pan
 from wirevow.emu import command
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.loading import load
+from wirevow.emu.panel import simulated
 from wirevow.emu.panel.heard import Heard
 from wirevow.emu.panel.port import KEPT, Overheard
 from wirevow.emu.panel.session import MOST_LINES, MOST_ROWS, Page, Session, Splitter
@@ -100,6 +101,44 @@ def test_an_instrument_that_crashes_is_said():
         await asyncio.gather(said, return_exceptions=True)
         await source.close()
         return session
+
+    asyncio.run(come())
+
+
+class Mute:
+    """Firmware that hangs."""
+
+    bench_events = frozenset()
+    now_ns = 0
+
+    def advance(self, until_ns):
+        self.now_ns = until_ns
+
+    def next_event_ns(self):
+        return None
+
+    def take(self):
+        return b""
+
+    def opened(self, now_ns):
+        pass
+
+    closed = opened
+
+    def receive(self, data, now_ns):
+        pass
+
+
+def test_firmware_that_hangs_has_not_ended(monkeypatch):
+    monkeypatch.setattr(simulated, "ANSWER_S", 0.05)
+
+    async def come():
+        source = Simulated(Mute(), TARN, listen="tcp:127.0.0.1:0")
+        await source.start()
+        glance = await source.glance()
+        await source.close()
+        assert glance.trouble == ""
+        assert glance.pieces
 
     asyncio.run(come())
 
