@@ -2,7 +2,7 @@
 
 Codes are UCUM. Factors to SI coherent units are those of the SI brochure (1 h = 3600 s); temperatures stay
 in degrees Celsius and speeds in turns a minute on both sides, because both are read that way in the trade.
-The tests hold the factors against the library `pint`.
+The tests hold the factors against the libraries `pint` and `ucumvert`.
 """
 
 _IN_PHYSICS: dict[str, tuple[str, float]] = {
@@ -19,13 +19,10 @@ _IN_PHYSICS: dict[str, tuple[str, float]] = {
 }
 """By code: the physics' unit of it, and how many of them it is. Every other code is the physics' own."""
 
-SI_PER_UNIT: dict[str, float] = {code: factor for code, (_, factor) in _IN_PHYSICS.items()}
-"""Every other code counts as 1: it is coherent already, or `Cel`, `/min`."""
-
 
 def si_per_unit(code: str) -> float:
-    """SI units in one unit of the UCUM `code`."""
-    return SI_PER_UNIT.get(code, 1.0)
+    """The physics' units in one unit of the UCUM `code`: SI units, but for `Cel` and `/min`."""
+    return _IN_PHYSICS.get(code, (code, 1.0))[1]
 
 
 def physics_unit(code: str) -> str:

@@ -13,6 +13,7 @@ from wirevow.protocol.document.terminals import Control, Signal, Terminals
 from wirevow.protocol.document.vet import CODES, Findings, summary, vet, vet_file
 from wirevow.protocol.document.vet.names import close
 from wirevow.protocol.document.vet.quantities import USUAL_SPELLINGS
+from wirevow.protocol.units import si_per_unit, units_of
 
 HERE = Path(__file__).parent
 SPEC = HERE.parents[1] / "spec"
@@ -1287,6 +1288,18 @@ def test_names_are_close_when_one_edit_apart(first: str, second: str, near: bool
 
 
 # -------------------------------------------------------------------------------------------------- units
+
+
+@pytest.mark.parametrize(
+    ("physics", "codes"), [("C", 2), ("J", 2), ("1", 2), ("V", 2), ("A", 2), ("Ohm", 2), ("s", 5)]
+)
+def test_a_unit_is_so_many_of_the_physics_own(physics: str, codes: int) -> None:
+    # Outside truth: the library pint, with the UCUM codes of the library ucumvert.
+    registry = PintUcumRegistry()
+    assert len(units_of(physics)) == codes
+    for code in units_of(physics):
+        theirs = registry.from_ucum(code).to(registry.from_ucum(physics).units)
+        assert si_per_unit(code) == pytest.approx(theirs.magnitude, rel=1e-12), code
 
 
 def test_the_usual_spellings_are_no_ucum_codes_and_their_remedies_are() -> None:

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from wirevow.protocol.document.model import Fan, Law
 from wirevow.protocol.document.vet.survey import Survey, Where, on_step, plain
-from wirevow.protocol.units import SI_PER_UNIT
+from wirevow.protocol.units import si_per_unit
 
 
 def check(survey: Survey) -> None:
@@ -99,7 +99,7 @@ def _fan(survey: Survey, fan: Fan) -> None:
     sound = True
     for index, level in enumerate(fan.levels):
         sound = _temperature(survey, ("fan", "levels", index, "at"), fan.temperature, level.at) and sound
-        duty = Fraction(level.duty) / Fraction(str(SI_PER_UNIT.get(survey.scales[fan.duty].unit, 1)))
+        duty = Fraction(level.duty) / Fraction(str(si_per_unit(survey.scales[fan.duty].unit)))
         low, high = survey.full_ranges[fan.duty]
         if not low <= duty <= high:
             survey.report(
