@@ -35,11 +35,11 @@ class Watch:
 def timeline(bench: Bench, events: Mapping[str, Control]) -> list[Planned]:
     """The bench's timeline, checked against what can happen to the plant. `ValueError` for what cannot."""
     planned = []
-    for index in range(len(bench.timeline)):
+    for number, mishap in enumerate(bench.timeline, 1):
         try:
-            planned.append(planned_of(bench.timeline[index], events))
+            planned.append(planned_of(mishap, events))
         except ValueError as wrong:
-            raise ValueError(f"timeline item {index + 1}: {wrong}") from None
+            raise ValueError(f"timeline item {number}: {wrong}") from None
     return planned
 
 

@@ -6,9 +6,10 @@ A `ValueError` of `control` and `bench` is an answer (an unknown name, a value t
 from __future__ import annotations
 
 import math
+import traceback
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from wirevow.emu.plant.interface import Crossing, Plant
 from wirevow.protocol.document.plant import PlantError
@@ -16,29 +17,39 @@ from wirevow.protocol.document.terminals import Control, Signal
 from wirevow.protocol.errors import WirevowError
 
 T = TypeVar("T")
+_REFUSALS = (WirevowError, ValueError)
 _OURS = tuple(f"{Path(__file__).resolve().parents[2] / room}/" for room in ("emu", "protocol"))
 
 
 def raised(name: str, doing: str, wrong: Exception) -> PlantError:
     """The error for a plant that raised something: what, where in its file, and while doing what."""
     where = ""
-    trace = wrong.__traceback__
-    while trace is not None:
-        file = trace.tb_frame.f_code.co_filename
+    for frame, line in traceback.walk_tb(wrong.__traceback__):
+        file = frame.f_code.co_filename
         if not str(Path(file).resolve()).startswith(_OURS):
-            where = f" at {file}:{trace.tb_lineno}"
-        trace = trace.tb_next
+            where = f" at {file}:{line}"
     return PlantError(f"the plant {name} raises {type(wrong).__name__}{where} in {doing}: {wrong}: mend it")
+
+
+def asked(
+    name: str,
+    doing: str,
+    ask: Callable[..., T],
+    *given: Any,
+    answers: tuple[type[Exception], ...] = (WirevowError,),
+) -> T:
+    """What a plant's `ask` returns; what it raises becomes one error, unless that is one of the `answers`."""
+    try:
+        return ask(*given)
+    except answers:
+        raise
+    except Exception as wrong:
+        raise raised(name, doing, wrong) from wrong
 
 
 def guarded(name: str, build: Callable[[], Plant]) -> Plant:
     """The plant that `build` makes; one that is not Wirevow's own is looked after. Raises PlantError."""
-    try:
-        plant = build()
-    except (WirevowError, ValueError):
-        raise
-    except Exception as wrong:
-        raise raised(name, "build", wrong) from wrong
+    plant = asked(name, "build", build, answers=_REFUSALS)
     ours = type(plant).__module__.startswith("wirevow.") or getattr(plant, "looked_after", False)
     return plant if ours else Guard(name, plant)
 
@@ -69,65 +80,33 @@ class Guard:
             )
         return value
 
+    def _ask(self, doing: str, ask: Callable[..., T], *given: Any) -> T:
+        return asked(self._name, doing, ask, *given)
+
     def quiet_until_ns(self) -> int:
-        try:
-            until_ns = self.inner.quiet_until_ns()
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self._name, "quiet_until_ns", wrong) from wrong
+        until_ns = self._ask("quiet_until_ns", self.inner.quiet_until_ns)
         return self._of("quiet_until_ns", until_ns, int, "whole number of nanoseconds")
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
-        try:
-            self.inner.control(changes, now_ns)
-        except (WirevowError, ValueError):
-            raise
-        except Exception as wrong:
-            raise raised(self._name, "control", wrong) from wrong
+        asked(self._name, "control", self.inner.control, changes, now_ns, answers=_REFUSALS)
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
-        try:
-            self.inner.bench(event, value, now_ns)
-        except (WirevowError, ValueError):
-            raise
-        except Exception as wrong:
-            raise raised(self._name, "bench", wrong) from wrong
+        asked(self._name, "bench", self.inner.bench, event, value, now_ns, answers=_REFUSALS)
 
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
-        try:
-            return bool(self.inner.watch(key, signal, above, threshold))
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self._name, "watch", wrong) from wrong
+        return bool(self._ask("watch", self.inner.watch, key, signal, above, threshold))
 
     def unwatch(self, key: int) -> None:
         self.inner.unwatch(key)
 
     def advance(self, to_ns: int) -> Crossing | None:
-        try:
-            crossing = self.inner.advance(to_ns)
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self._name, "advance", wrong) from wrong
+        crossing = self._ask("advance", self.inner.advance, to_ns)
         return self._of("advance", crossing, (Crossing, type(None)), "crossing")
 
     def at(self, signal: str, when_ns: int) -> float:
-        try:
-            value = self.inner.at(signal, when_ns)
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self._name, f"at of {signal}", wrong) from wrong
+        value = self._ask(f"at of {signal}", self.inner.at, signal, when_ns)
         return self._of(f"at of {signal}", value, (float, int), "finite number")
 
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
-        try:
-            value = self.inner.sample(signal, tick, period_ns)
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self._name, f"sample of {signal}", wrong) from wrong
+        value = self._ask(f"sample of {signal}", self.inner.sample, signal, tick, period_ns)
         return self._of(f"sample of {signal}", value, (float, int), "finite number")

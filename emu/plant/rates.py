@@ -29,22 +29,23 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from itertools import count
 from threading import Lock
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeVar
 
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.agenda import Watch
 from wirevow.emu.plant.converter import Converter
-from wirevow.emu.plant.guard import raised
+from wirevow.emu.plant.guard import asked
 from wirevow.emu.plant.interface import Surroundings
 from wirevow.emu.plant.seam import LOOK_AHEAD_NS, Seam
 from wirevow.emu.plant.sections import PlantParameters
 from wirevow.protocol.document.plant import PlantError, PlantUse
 from wirevow.protocol.document.terminals import Control, Signal
-from wirevow.protocol.errors import WirevowError
+
+T = TypeVar("T")
 
 LOOKS = 4
 """In each step of the solver, at as many instants, whether a watch has changed its truth."""
@@ -130,6 +131,10 @@ class _Stretch:
                 del row[0]
             rows.append(row)
         return middle, half, rows
+
+    def outputs(self, ns: int) -> Mapping[str, float]:
+        """What the plant makes of the states at an instant in the stretch."""
+        return self._plant.checked_outputs(self.at(ns), ns)
 
     def look(self, step: int) -> list[tuple[int, Mapping[str, float]]]:
         """The outputs at the instants of a step at which watches are looked at."""
@@ -250,13 +255,12 @@ class RatesPlant(Seam):
     def __init__(self, parameters: Any, around: Surroundings) -> None:
         self.parameters = parameters
         self.around: Bench = around.bench if around.bench is not None else Bench(title="nothing")
-        self.name: str = parameters.name
-        given = dict(self._called("initial", self.initial))
+        super().__init__(parameters.name, around.bench, around.horizon_ns)
+        given = dict(asked(self.name, "initial", self.initial))
         self.driven: dict[str, Any] = _standing(self.controls, given)
         self.happened: dict[str, Any] = _standing(self.events, given)
         self._past: deque[_Stretch] = deque()
         self._seen: tuple[_Stretch, int, Mapping[str, float]] | None = None
-        super().__init__(self.name, around.bench, around.horizon_ns)
         channels = getattr(parameters, "channels", {})
         for signal in channels:
             if signal not in self.signals:
@@ -267,8 +271,9 @@ class RatesPlant(Seam):
         self._converters = {
             signal: Converter(channel, signal, around.seed) for signal, channel in channels.items()
         }
-        self._begin(self._checked("start", self._called("start", self.start)))
-        self._value(next(iter(self.signals)), 0) if self.signals else None
+        self._begin(self._checked("start", asked(self.name, "start", self.start)))
+        if self.signals:
+            self._value(next(iter(self.signals)), 0)  # what cannot be read at all is said at once
         self._fire_planned()
 
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
@@ -293,16 +298,12 @@ class RatesPlant(Seam):
         }
         if not changed:
             return  # a stretch that goes on is not cut
-        states = self._states(self.now_ns)
+        states = self._within(self._past[-1], self._past[-1].at, self.now_ns)
         for name, value in changed.items():
             if not offered[name].pulse:
                 standing[name] = value
-            states = self._checked("jump", self._called("jump", self.jump, name, value, *states))
+            states = self._checked("jump", asked(self.name, "jump", self.jump, name, value, *states))
         self._begin(states)
-
-    def _states(self, ns: int) -> tuple[float, ...]:
-        states: tuple[float, ...] = self._within(self._past[-1], lambda stretch: stretch.at(ns))
-        return states
 
     def _value(self, signal: str, ns: int) -> float:
         seen = self._seen
@@ -311,23 +312,10 @@ class RatesPlant(Seam):
         stretch = self._past[-1]
         if stretch.start_ns > ns:
             stretch = next((each for each in reversed(self._past) if each.start_ns <= ns), self._past[0])
-        outputs = self._outputs(stretch, ns)
+        outputs = self._within(stretch, stretch.outputs, ns)
         if stretch is self._past[-1]:
             self._seen = (stretch, ns, outputs)
         return outputs[signal]
-
-    def _outputs(self, stretch: _Stretch, ns: int) -> Mapping[str, float]:
-        if stretch is not self._past[-1]:
-            outputs: Mapping[str, float] = self._within(
-                stretch, lambda held: self.checked_outputs(held.at(ns), ns)
-            )
-            return outputs
-        try:
-            return self.checked_outputs(stretch.at(ns), ns)
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self.name, "its rates or outputs", wrong) from wrong
 
     def checked_outputs(self, states: Sequence[float], ns: int) -> Mapping[str, float]:
         """What `outputs` makes of states, if it is a finite number for every signal; PlantError if not."""
@@ -343,26 +331,14 @@ class RatesPlant(Seam):
             )
         return outputs
 
-    def _within(self, stretch: _Stretch, ask: Any) -> Any:
+    def _within(self, stretch: _Stretch, ask: Callable[..., T], *given: Any) -> T:
         """What the subclass says while what was driven then stands."""
         present = self.driven, self.happened
         self.driven, self.happened = stretch.driven, stretch.happened
         try:
-            return ask(stretch)
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self.name, "its rates or outputs", wrong) from wrong
+            return asked(self.name, "its rates or outputs", ask, *given)
         finally:
             self.driven, self.happened = present
-
-    def _called(self, what: str, function: Any, *given: Any) -> Any:
-        try:
-            return function(*given)
-        except WirevowError:
-            raise
-        except Exception as wrong:
-            raise raised(self.name, what, wrong) from wrong
 
     def _checked(self, what: str, states: Any) -> tuple[float, ...]:
         try:
@@ -380,18 +356,18 @@ class RatesPlant(Seam):
         stretch = self._past[-1]
         if not self._watches or not self.states:
             return self.now_ns + LOOK_AHEAD_NS
-        self._within(stretch, lambda held: held.reach(self.now_ns + 1))
+        self._within(stretch, stretch.reach, self.now_ns + 1)
         return stretch.edges_ns[-1]
 
     def _first_change(self, watch: Watch, stop: int) -> int:
         stretch = self._past[-1]
         left = self.now_ns
         for step in range(max(bisect_right(stretch.edges_ns, left) - 1, 0), len(stretch.pieces)):
-            for right, outputs in self._within(stretch, lambda held, step=step: held.look(step)):
+            for right, outputs in self._within(stretch, stretch.look, step):
                 if right <= left:
                     continue
                 if right > stop:
-                    right, outputs = stop, self._outputs(stretch, stop)
+                    right, outputs = stop, self._within(stretch, stretch.outputs, stop)
                 if watch.holds(outputs[watch.signal]) != watch.true:
                     return self._bisected(watch, left, right)
                 if right == stop:

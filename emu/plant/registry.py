@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+import traceback
 from functools import lru_cache
 from os import PathLike
 from pathlib import Path
@@ -141,10 +142,9 @@ def _line_in(wrong: BaseException, path: Path) -> str:
     """`:12`, the last line of the file that was running."""
     if isinstance(wrong, SyntaxError) and wrong.filename == str(path):
         return f":{wrong.lineno}"
-    line = None
-    trace = wrong.__traceback__
-    while trace is not None:
-        if trace.tb_frame.f_code.co_filename == str(path):
-            line = trace.tb_lineno
-        trace = trace.tb_next
-    return "" if line is None else f":{line}"
+    lines = [
+        line
+        for frame, line in traceback.walk_tb(wrong.__traceback__)
+        if frame.f_code.co_filename == str(path)
+    ]
+    return f":{lines[-1]}" if lines else ""

@@ -24,7 +24,7 @@ class Seam:
     events: Mapping[str, Control]
 
     def __init__(self, name: str, bench: Bench | None, horizon_ns: int) -> None:
-        self._name = name
+        self.name = name
         self.horizon_ns = horizon_ns
         self.now_ns = 0
         self._agenda: list[Planned] = timeline(bench, self.events) if bench is not None else []
@@ -105,7 +105,7 @@ class Seam:
     def at(self, signal: str, when_ns: int) -> float:
         if signal not in self.signals:
             known = ", ".join(sorted(self.signals))
-            raise ValueError(f"a {self._name} has no signal {signal!r}: write one of {known}")
+            raise ValueError(f"a {self.name} has no signal {signal!r}: write one of {known}")
         if not self.now_ns - self.horizon_ns <= when_ns <= self.now_ns:
             raise ValueError(
                 f"{when_ns} ns is not within horizon_ns, {self.horizon_ns} ns, before {self.now_ns}"
@@ -126,7 +126,7 @@ class Seam:
     ) -> float | str:
         if name not in offered:
             known = ", ".join(offered)
-            raise ValueError(f"a {self._name} has no {what} {name!r}: write one of {known or '(none)'}")
+            raise ValueError(f"a {self.name} has no {what} {name!r}: write one of {known or '(none)'}")
         return offered[name].checked(name, value)
 
     def _happen(self, changes: Mapping[str, float | str], happened: bool = False) -> None:
