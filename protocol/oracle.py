@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from wirevow.protocol.closure import closure
 from wirevow.protocol.device import NS_PER_S, Answer, Device, Store
 from wirevow.protocol.document.model import RecordField
 from wirevow.protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Not, Or
@@ -265,11 +266,7 @@ class Twin(Device):
 
     def _may_be(self, now_ns: int) -> set[str]:
         """Every state that it may be in by now."""
-        passed, new = {self.state}, {self.state}
-        while new:
-            new = {after for each in new for after in self._may_follow(each, now_ns)} - passed
-            passed |= new
-        return passed | self._elsewhere
+        return closure({self.state}, lambda each: self._may_follow(each, now_ns)) | self._elsewhere
 
     def _moved_unseen(self, state: str, now_ns: int) -> None:
         """Nothing tells of changes that readings cause: the state seen is taken if they may have led there.
@@ -282,10 +279,7 @@ class Twin(Device):
         before, early_ns = self.state, now_ns - self._sure_ns
         if state == before:
             return
-        passed, new = {before}, {before}
-        while new:
-            new = {after for each in new for after in self._may_follow(each, now_ns)} - passed - {state}
-            passed |= new
+        passed = closure({before}, lambda each: self._may_follow(each, now_ns) - {state})
         last = {each for each in passed if state in self._may_follow(each, now_ns)}
         if not last:
             if state in elsewhere:

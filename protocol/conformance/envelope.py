@@ -17,6 +17,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from wirevow.protocol.closure import closure
 from wirevow.protocol.document.load import DocumentError, Loaded, Problem, load_yaml_model
 from wirevow.protocol.document.model import Exact, Name, Prose, Section, Whole, Word
 from wirevow.protocol.vow import PointEntry, TripEntry, Vow, bench_events
@@ -353,16 +354,17 @@ def live_states(vow: Vow) -> frozenset[str]:
     return leading_to(vow, {name for name, state in vow.states.items() if state.energised})
 
 
-def leading_to(vow: Vow, states: Set[str]) -> frozenset[str]:
-    """These states, and those that unasked transitions lead on from into one of them."""
-    found = set(states)
-    while more := {
-        name
-        for name, state in vow.states.items()
-        if name not in found and any(leave.to in found for leave in state.leaves)
-    }:
-        found |= more
-    return frozenset(found)
+def leading_to(vow: Vow, states: Set[str], *, by_conditions: bool = True) -> frozenset[str]:
+    """These states, and those that lead on into one of them, unasked: by time, and by conditions if so."""
+
+    def before(after: str) -> list[str]:
+        return [
+            name
+            for name, state in vow.states.items()
+            if any(leave.to == after and (by_conditions or leave.when is None) for leave in state.leaves)
+        ]
+
+    return frozenset(closure(states, before))
 
 
 def link_watchdog(vow: Vow) -> TripEntry | None:

@@ -21,7 +21,14 @@ from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.allowance import NOT_READ, Allowance, Limits
 from wirevow.protocol.conformance.blame import Difference, Unexpected, blamed, blamed_for_notice, for_silence
 from wirevow.protocol.conformance.bracket import Evidence, Look, brackets
-from wirevow.protocol.conformance.envelope import PATIENCE, Envelope, Reach, energising_actions, fitting
+from wirevow.protocol.conformance.envelope import (
+    PATIENCE,
+    Envelope,
+    Reach,
+    energising_actions,
+    fitting,
+    leading_to,
+)
 from wirevow.protocol.conformance.foresight import would_trip
 from wirevow.protocol.conformance.gate import (
     BEYOND,
@@ -167,11 +174,9 @@ class Tester:
         self._energising = energising_actions(vow)
         silence = vow.system_name("silence")
         watchdogs = [trip for trip in vow.trips.values() if silence in trip.when.names]
-        listening = {state for trip in watchdogs for state in trip.armed_in}
-        for _ in vow.states:
-            listening |= {name for name in vow.states if listening & _unasked(vow, name)}
-        self._listening = frozenset(listening) if watchdogs else frozenset()
-        """States in which the host must not be silent for long, or that lead to one by themselves."""
+        watched = {state for trip in watchdogs for state in trip.armed_in}
+        self._listening = leading_to(vow, watched, by_conditions=False)
+        """States in which the host must not be silent for long, or from which time leads to one."""
         self.limits = Limits(vow, allowed)
         """How often it may save, boot and switch."""
         if not energise:
@@ -1911,11 +1916,6 @@ def bisect(bad: int, good: int, holds: Callable[[int], bool]) -> int:
         middle = (bad + good) // 2
         bad, good = (bad, middle) if holds(middle) else (middle, good)
     return good
-
-
-def _unasked(vow: Vow, state: str) -> set[str]:
-    """Where time leads from a state."""
-    return {leave.to for leave in vow.states[state].leaves if leave.when is None}
 
 
 def _element(requirement: str) -> str:

@@ -10,6 +10,7 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
+from wirevow.protocol.closure import closure
 from wirevow.protocol.conformance.bracket import Bracket, kept, needed
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.images import look_at_settings, see_settings
@@ -330,7 +331,7 @@ def leave(t: Tester, r: Requirement) -> None:
         if t.read(name) < counts:
             due = f"{name} at least {' '.join(t.vow.points[name].words(counts))}"
             raise Broken(Judgement(False, r.id, due), f"ask {name}", "less: it was zeroed on the way")
-    if t.state not in _onward(t, rule.to):
+    if t.state not in _led_on(t, rule.to, by_time=False):
         raise Broken(Judgement(False, r.id, f"state {rule.to}"), "", f"state {t.state}")
     # And once more, without a boot in between.
     t.home()
@@ -348,21 +349,13 @@ def leave(t: Tester, r: Requirement) -> None:
     _gained(t, r.element)
 
 
-def _led_on(t: Tester, state: str) -> set[str]:
-    """A state, and those that nobody's request leads on to from it."""
-    found = {state}
-    while more := {leave.to for each in found for leave in t.vow.states[each].leaves} - found:
-        found |= more
-    return found
+def _led_on(t: Tester, state: str, *, by_time: bool = True) -> set[str]:
+    """A state, and those that conditions, and time too if so, lead on to from it, unasked."""
 
+    def after(each: str) -> list[str]:
+        return [leave.to for leave in t.vow.states[each].leaves if by_time or leave.when is not None]
 
-def _onward(t: Tester, state: str) -> list[str]:
-    """A state, and those that conditions lead on to from it while nobody looks."""
-    found = [state]
-    for each in found:
-        leaves = t.vow.states[each].leaves
-        found += [leave.to for leave in leaves if leave.when is not None and leave.to not in found]
-    return found
+    return closure({state}, after)
 
 
 def _left_meanwhile(t: Tester, state: str, rule: Leave, begun: bool) -> None:

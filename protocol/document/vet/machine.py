@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
+from wirevow.protocol.closure import closure
 from wirevow.protocol.document.model import Action, Leave, duration_text
 from wirevow.protocol.document.vet.survey import Survey, Where
 from wirevow.protocol.expression import Condition, Expression
@@ -71,22 +72,11 @@ def _initial(survey: Survey) -> bool:
     return len(initial) == 1
 
 
-def _closure(start: str, ways: Mapping[str, set[str]]) -> set[str]:
-    seen = {start}
-    waiting = [start]
-    while waiting:
-        for state in ways.get(waiting.pop(), ()):
-            if state not in seen:
-                seen.add(state)
-                waiting.append(state)
-    return seen
-
-
 def _reachable(survey: Survey) -> None:
     ways: dict[str, set[str]] = {}
     for edge in edges(survey):
         ways.setdefault(edge.source, set()).add(edge.target)
-    reached = _closure(survey.initial, ways)
+    reached = closure({survey.initial}, lambda state: ways.get(state, ()))
     for name in survey.document.states:
         if name not in reached:
             survey.report(
@@ -102,7 +92,7 @@ def _ways_out(survey: Survey) -> None:
     for edge in edges(survey):
         if not edge.forced:  # a trip needs a mishap: nobody can wait for one
             back.setdefault(edge.target, set()).add(edge.source)
-    returning = _closure(survey.initial, back)
+    returning = closure({survey.initial}, lambda state: back.get(state, ()))
     for name in survey.document.states:
         if name not in returning:
             survey.report(
