@@ -259,10 +259,10 @@ class Twin(Device):
         entry, action = self.vow.points.get(request.name), self.vow.actions.get(request.name)
         done_in = action.to.keys() if action is not None else entry.set_in if entry is not None else None
         if done_in is not None and self.state not in done_in:
-            for state in done_in:
-                if state in self._may_be(now_ns):
-                    self._moved_unseen(state, now_ns)
-                    return
+            may_be = self._may_be(now_ns)
+            states = (each for each in self.vow.states if each in done_in and each in may_be)
+            if (state := next(states, None)) is not None:
+                self._moved_unseen(state, now_ns)
 
     def _may_be(self, now_ns: int) -> set[str]:
         """Every state that it may be in by now."""
