@@ -7,7 +7,7 @@ possible, or has been possible for a moment, may have happened or not: then what
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -44,21 +44,16 @@ class _Rule:
     """Up to then `since_ns` is known."""
 
 
-class _Silent(Mapping[str, Fraction | str]):
-    """Values at an instant at which the host has been silent for so long."""
+class _Silent(Values):
+    """Values at an instant, with the silence of the host as exact as the clock."""
 
-    def __init__(self, values: Values, silence: str, elapsed_ns: int) -> None:
-        self._values, self._silence = values, silence
-        self._elapsed = Fraction(elapsed_ns, NS_PER_S)
+    def __init__(self, twin: Twin, silence: str, now_ns: int) -> None:
+        super().__init__(twin, now_ns)
+        self._silence = silence
+        self._elapsed = Fraction(now_ns - twin.accepted_ns, NS_PER_S)
 
     def __getitem__(self, name: str) -> Fraction | str:
-        return self._elapsed if name == self._silence else self._values[name]
-
-    def __iter__(self):  # type: ignore[no-untyped-def]
-        return iter(self._values)
-
-    def __len__(self) -> int:
-        return len(self._values)
+        return self._elapsed if name == self._silence else super().__getitem__(name)
 
 
 @lru_cache(maxsize=256)
@@ -145,10 +140,8 @@ class Course:
             self._may_have(rule)
 
     def _true(self, rule: _Rule, at_ns: int) -> bool:
-        values = Values(self._twin, at_ns)
-        if rule.silence is None:
-            return rule.when.truth(values)
-        return rule.when.truth(_Silent(values, rule.silence, at_ns - self._twin.accepted_ns))
+        twin, silence = self._twin, rule.silence
+        return rule.when.truth(Values(twin, at_ns) if silence is None else _Silent(twin, silence, at_ns))
 
     def heard(self, now_ns: int) -> None:
         """A request is about to be answered, which may end the silence."""
