@@ -10,7 +10,7 @@ import random
 import re
 from array import array
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Set
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from decimal import Decimal
@@ -1361,29 +1361,28 @@ class Tester:
         rules = [trip.when for trip in self.vow.trips.values()]
         rules += [each.when for state in self.vow.states.values() for each in state.leaves if each.when]
         for name in dict.fromkeys(name for when in rules for name in sorted(when.names)):
-            entry = self.vow.points[name]
-            if entry.source == "setting" and self.setting(name) != (wanted := self._within(entry)):
-                low, high = self.bounds(entry) if entry.scale is not None else (0, 0)
-                if self.settable_here(entry) and (isinstance(wanted, str) or low <= wanted <= high):
-                    self.put(name, wanted)
+            if self.vow.points[name].source == "setting":
+                self._to_default(self.vow.points[name])
+
+    def _to_default(self, entry: PointEntry) -> bool:
+        """Put a setting to its default, unless it is there; False if its limits or the state forbid it."""
+        wanted = self._within(entry)
+        if self.setting(entry.name) != wanted:
+            if not self.settable_here(entry):
+                return False
+            if isinstance(wanted, int):
+                low, high = self.bounds(entry)
+                if not low <= wanted <= high:
+                    return False
+            self.put(entry.name, wanted)
+        return True
 
     def _put_back(self) -> None:
         """Every setting to its default, in an order that their limits allow, each where it can be put."""
-        left = [each for each in self.vow.settings if self.setting(each.name) != self._within(each)]
-        while left:
-            before = left
-            left = []
-            for entry in before:
-                wanted = self._within(entry)
-                low, high = self.bounds(entry) if entry.scale is not None else (0, 0)
-                fits = isinstance(wanted, str) or low <= wanted <= high
-                if not fits or not self.settable_here(entry):
-                    left.append(entry)
-                else:
-                    self.put(entry.name, wanted)
-            if len(left) == len(before):
-                break
-        for entry in left:
+        left: Sequence[PointEntry] = self.vow.settings
+        while (still := [each for each in left if not self._to_default(each)]) and len(still) < len(left):
+            left = still
+        for entry in still:
             if entry.set_in is not None and self.vow.initial not in entry.set_in:
                 with suppress(NotSelected, Doubtful):
                     self.goto(min(entry.set_in))
