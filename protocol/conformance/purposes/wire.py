@@ -56,24 +56,28 @@ def a_choice(t: Tester) -> PointEntry | None:
     return None
 
 
+def _giver(t: Tester) -> ActionEntry | None:
+    actions = t.vow.actions.values()
+    return next(
+        (each for each in actions if each.gives_ticket_ns is not None and t.vow.initial in each.to), None
+    )
+
+
 def giver(t: Tester) -> ActionEntry:
     """The action that gives tickets in the initial state. NotSelected if none does."""
-    for action in t.vow.actions.values():
-        if action.gives_ticket_ns is not None and t.vow.initial in action.to:
-            return action
-    raise NotSelected("no ticket is given in the initial state")
+    if (give := _giver(t)) is None:
+        raise NotSelected("no ticket is given in the initial state")
+    return give
 
 
 def taker(t: Tester) -> ActionEntry | None:
-    """An action that takes its ticket, in the state that it leads to."""
-    for give in t.vow.actions.values():
-        if give.gives_ticket_ns is None or t.vow.initial not in give.to:
-            continue
-        for action in t.vow.actions.values():
-            taken = action.takes_ticket == give.name and action.guard is None
-            if taken and set(give.to.values()) & set(action.to):
-                return action
-        return None  # `giver` is this one
+    """An action that takes the ticket of `giver`, in the state that it leads to."""
+    if (give := _giver(t)) is None:
+        return None
+    for action in t.vow.actions.values():
+        taken = action.takes_ticket == give.name and action.guard is None
+        if taken and set(give.to.values()) & set(action.to):
+            return action
     return None
 
 
