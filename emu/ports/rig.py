@@ -89,7 +89,7 @@ class InstrumentRig:
         with self._turn():
             self._settle()
             instrument = self._line.instrument
-            if STORE not in self._more() or not isinstance(instrument, Storing):
+            if not isinstance(instrument, Storing) or not instrument.stores:
                 raise RigError(
                     "where this firmware keeps its images is not known: say so in the board, store"
                 )

@@ -287,10 +287,10 @@ def _event(request: Answer) -> str:
 
 
 def _words(request: dict[str, Any]) -> list[str]:
-    values = request.get("values")
-    if not isinstance(values, list) or not all(isinstance(each, str) for each in values):
-        raise RigError(f'"values" is a list of words, not {_shown(values)}')
-    return values
+    values, most = request.get("values"), MOST_NUMBER_CHARACTERS
+    if isinstance(values, list) and all(isinstance(each, str) and len(each) <= most for each in values):
+        return values
+    raise RigError(f'"values" is a list of words of at most {most} characters, not {_shown(values)}')
 
 
 def _value(request: dict[str, Any]) -> float | str | None:

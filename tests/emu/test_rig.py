@@ -328,6 +328,10 @@ class TestWire:
                 b'{"do": "repeat", "event": "trigger", "values": [1], "times": 2}',
                 '"values" is a list of words',
             ),
+            (
+                b'{"do": "repeat", "event": "trigger", "values": ["%s"], "times": 2}' % (b"1" * 41),
+                '"values" is a list of words of at most 40 characters',
+            ),
             (b'{"do": "repeat", "event": "trigger", "values": ["a"]}', '"times" is a whole number of events'),
             (b'{"do": "power", "on": 1}', '"on" is true or false'),
             (b'{"do": "store", "image": "0g"}', '"image" is hex digits'),
