@@ -3,6 +3,7 @@
 | module        | what it does                                                                       |
 |---------------|------------------------------------------------------------------------------------|
 | `description` | what a page has to know of a document                                              |
+| `bell`        | one thread rings for another                                                       |
 | `port`        | the instrument's port, shared by host programs and the page                        |
 | `kept`        | keeps the link alive while the page has the port, however fast time passes         |
 | `heard`       | what answers that were overheard tell of an instrument's points                    |

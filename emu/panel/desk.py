@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TypeVar
 
+from wirevow.emu.panel.bell import Bell
 from wirevow.protocol.errors import WirevowError
 
 T = TypeVar("T")
@@ -22,9 +22,7 @@ class Desk:
     """Satisfies `wirevow.emu.ports.server.RigDesk`."""
 
     def __init__(self) -> None:
-        self._inside, self._outside = socket.socketpair()
-        self._inside.setblocking(False)
-        self._outside.setblocking(False)
+        self._bell = Bell()
         self._asked: deque[Callable[[], None]] = deque()
         self._closed = False
 
@@ -51,8 +49,7 @@ class Desk:
                 loop.call_soon_threadsafe(settle, result, failed)
 
         self._asked.append(call)
-        with suppress(OSError):
-            self._outside.send(b"x")
+        self._bell.ring()
         if self._closed:
             # Unless the emulator has come to it at its very end, nobody will.
             with suppress(ValueError):
@@ -62,10 +59,10 @@ class Desk:
 
     @property
     def descriptor(self) -> int | None:
-        return self._inside.fileno()
+        return self._bell.descriptor
 
     def watched(self) -> list[int]:
-        return [self._inside.fileno()]
+        return [self._bell.descriptor]
 
     def wait_s(self) -> float | None:
         return None
@@ -74,8 +71,7 @@ class Desk:
         self.hear()
 
     def hear(self) -> None:
-        with suppress(BlockingIOError):
-            self._inside.recv(4096)
+        self._bell.hear()
         while self._asked:
             self._asked.popleft()()
 
@@ -83,5 +79,4 @@ class Desk:
         """Whatever still waits is done now, as far as it can be."""
         self._closed = True
         self.hear()
-        self._inside.close()
-        self._outside.close()
+        self._bell.close()

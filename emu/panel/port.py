@@ -6,11 +6,10 @@ lets go. Whoever it is, all that passes is overheard.
 
 from __future__ import annotations
 
-import socket
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
 
+from wirevow.emu.panel.bell import Bell
 from wirevow.emu.ports.endpoint import Endpoint, Host
 
 KEPT = 4000
@@ -78,20 +77,16 @@ class PageHost:
     def __init__(self, heard: Callable[[bytes], None]) -> None:
         self._heard = heard
         self._lines: deque[bytes] = deque()
-        self._inside, self._outside = socket.socketpair()
-        self._inside.setblocking(False)
-        self._outside.setblocking(False)
-        self.descriptor = self._inside.fileno()
+        self._bell = Bell()
+        self.descriptor = self._bell.descriptor
 
     def send(self, data: bytes) -> None:
         """From any thread."""
         self._lines.append(data)
-        with suppress(BlockingIOError):
-            self._outside.send(b"x")
+        self._bell.ring()
 
     def read(self) -> bytes:
-        with suppress(BlockingIOError):
-            self._inside.recv(4096)
+        self._bell.hear()
         if not self._lines:
             raise BlockingIOError
         return b"".join(self._lines.popleft() for _ in range(len(self._lines)))
@@ -101,8 +96,7 @@ class PageHost:
         return len(data)
 
     def close(self) -> None:
-        self._inside.close()
-        self._outside.close()
+        self._bell.close()
 
 
 class _Overhearing:
@@ -144,9 +138,7 @@ class SharedPort:
         self._wanted = False
         self._paged = False
         self._known: Host | None = None
-        self._asked, self._asking = socket.socketpair()
-        self._asked.setblocking(False)
-        self._asking.setblocking(False)
+        self._bell = Bell()
         self.address = outer.address
         self.look_again_s = outer.look_again_s
         self.host: Host | None = None
@@ -154,8 +146,7 @@ class SharedPort:
     def want(self, wanted: bool) -> None:
         """Whether the page wants the port; from any thread."""
         self._wanted = wanted
-        with suppress(BlockingIOError):
-            self._asking.send(b"x")
+        self._bell.ring()
 
     @property
     def who(self) -> str:
@@ -163,11 +154,10 @@ class SharedPort:
         return "page" if self._paged else "nobody" if self.host is None else "program"
 
     def watched(self) -> Sequence[int]:
-        return [self._asked.fileno(), *self._outer.watched()]
+        return [self._bell.descriptor, *self._outer.watched()]
 
     def changes(self) -> list[bool]:
-        with suppress(BlockingIOError):
-            self._asked.recv(4096)
+        self._bell.hear()
         return self._settled(self._outer.changes())
 
     def lost(self) -> list[bool]:
@@ -207,5 +197,4 @@ class SharedPort:
     def close(self) -> None:
         self._outer.close()
         self._page.close()
-        self._asked.close()
-        self._asking.close()
+        self._bell.close()

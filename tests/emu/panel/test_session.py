@@ -98,6 +98,7 @@ def test_an_instrument_that_crashes_is_said():
         while not (trouble := (await source.glance()).trouble):
             await asyncio.sleep(0.01)
         assert "stopped at 0x01f4" in trouble
+        await source.take(False)  # its page goes
         await asyncio.gather(said, return_exceptions=True)
         await source.close()
         return session
