@@ -11,7 +11,6 @@ import time
 from collections.abc import Mapping, Sequence
 
 from wirevow.emu.panel.port import Overheard
-from wirevow.emu.panel.simulated import put_words
 from wirevow.emu.panel.source import Glance
 from wirevow.protocol.client.aio import AsyncClient
 from wirevow.protocol.client.failures import Refused
@@ -115,12 +114,6 @@ class Watched:
         raise WirevowError(
             "write ask, put or act and a name of the document: a real one is sent nothing else"
         )
-
-    async def put(self, name: str, value: str) -> str:
-        entry = self.vow.points.get(name)
-        if entry is None:
-            raise WirevowError(f"there is no point {name}")
-        return await self.say(" ".join(("put", name, *put_words(entry, value))))
 
     async def act(self, name: str) -> str:
         if name not in self.vow.actions:

@@ -19,8 +19,11 @@ from wirevow.emu.panel.checks import Check
 from wirevow.emu.panel.description import describe
 from wirevow.emu.panel.port import CUT, LONGEST_LINE, Lines, Piece
 from wirevow.emu.panel.source import Glance, Source
+from wirevow.protocol.client.values import written
 from wirevow.protocol.conformance.cautions import AT_WORK
 from wirevow.protocol.errors import WirevowError
+from wirevow.protocol.inputs import decimal_of
+from wirevow.protocol.vow import Vow
 
 MOST_PAGES = 8
 MOST_LINES = 250
@@ -133,7 +136,6 @@ class Session:
         self._said: deque[Said] = deque(maxlen=MOST_LINES)
         self._rows: deque[tuple[float, list[float | None]]] = deque(maxlen=MOST_ROWS)
         self._numbers: list[str] = []
-        self._last: Glance | None = None
         self._awake = asyncio.Event()
         if source is not None:
             self._numbers = [entry.name for entry in source.vow.points.values() if entry.scale is not None]
@@ -248,7 +250,6 @@ class Session:
         row = self._row(glance)
         if row is not None:
             self._rows.append(row)
-        self._last = glance
         for page in self.pages:
             pending = page.pending
             pending.glance = glance
@@ -326,7 +327,8 @@ class Session:
             case "say":
                 return await source.say(_text(message, "line"))
             case "put":
-                return await source.put(_text(message, "name"), _text(message, "value"))
+                line = _put_line(source.vow, _text(message, "name"), _text(message, "value"))
+                return await source.say(line)
             case "act":
                 return await source.act(_text(message, "name"))
             case "take":
@@ -349,6 +351,18 @@ class Session:
             case other:
                 raise ValueError(f"{str(other)[:40]!r} is nothing to be done")
         return ""
+
+
+def _put_line(vow: Vow, name: str, value: str) -> str:
+    """The request that puts what a person wrote. WirevowError."""
+    entry = vow.points.get(name)
+    if entry is None:
+        raise WirevowError(f"there is no point {name}")
+    try:
+        words = written(entry, value if entry.scale is None else decimal_of(value))
+    except ValueError as error:
+        raise WirevowError(f"{name}: {error}") from None
+    return " ".join(("put", name, *words))
 
 
 def _text(message: Mapping[str, Any], key: str) -> str:

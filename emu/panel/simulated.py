@@ -19,9 +19,7 @@ from wirevow.emu.panel.source import Glance
 from wirevow.emu.ports.interface import Drawing, Instrument, Stepping
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.emu.ports.server import Server, open_endpoint
-from wirevow.protocol.client.values import written
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.inputs import decimal_of
 from wirevow.protocol.vow import PointEntry, Vow
 
 FASTEST = 1000
@@ -189,12 +187,6 @@ class Simulated:
             if answered in self._awaited:
                 self._awaited.remove(answered)
 
-    async def put(self, name: str, value: str) -> str:
-        entry = self.vow.points.get(name)
-        if entry is None:
-            raise WirevowError(f"there is no point {name}")
-        return await self.say(" ".join(("put", name, *put_words(entry, value))))
-
     async def act(self, name: str) -> str:
         action = self.vow.actions.get(name)
         if action is None:
@@ -267,16 +259,6 @@ class Simulated:
         if not 0 < seconds <= LONGEST_STEP_S:
             raise WirevowError(f"a step is longer than 0 s and at most {LONGEST_STEP_S:g} s")
         await self._desk.do(lambda: self._rig.advance(round(seconds * 1e9), 0))
-
-
-def put_words(entry: PointEntry, value: str) -> tuple[str, ...]:
-    """The words that put what a person wrote. WirevowError."""
-    if entry.scale is None:
-        return written(entry, value)
-    try:
-        return written(entry, decimal_of(value))
-    except ValueError as error:
-        raise WirevowError(f"{entry.name}: {error}") from None
 
 
 def _text(entry: PointEntry, value: int | str) -> str:

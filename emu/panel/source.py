@@ -63,10 +63,6 @@ class Source(Protocol):
         """Send one request line, as the host; its answer."""
         ...
 
-    async def put(self, name: str, value: str) -> str:
-        """Set a point; the answer."""
-        ...
-
     async def act(self, name: str) -> str:
         """Do an action, with the ticket that it needs; the answer."""
         ...
