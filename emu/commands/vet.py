@@ -15,8 +15,6 @@ import click
 def command(doc: str, names: bool, run_plant: bool, as_json: bool) -> int:
     """Hold DOC against every rule for documents.
 
-    Example: wirevow vet tarn
-
     Every finding has its line and its remedy. Status 0: no error (warnings may remain); 1: errors.
 
     \b
