@@ -28,7 +28,6 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from itertools import count
@@ -40,6 +39,7 @@ from wirevow.emu.plant.agenda import Watch
 from wirevow.emu.plant.converter import Converter
 from wirevow.emu.plant.guard import asked
 from wirevow.emu.plant.interface import Surroundings
+from wirevow.emu.plant.past import Past
 from wirevow.emu.plant.seam import LOOK_AHEAD_NS, Seam
 from wirevow.emu.plant.sections import PlantParameters
 from wirevow.protocol.document.plant import PlantError, PlantUse
@@ -259,7 +259,7 @@ class RatesPlant(Seam):
         given = dict(asked(self.name, "initial", self.initial))
         self.driven: dict[str, Any] = _standing(self.controls, given)
         self.happened: dict[str, Any] = _standing(self.events, given)
-        self._past: deque[_Stretch] = deque()
+        self._past: Past[_Stretch] = Past()
         self._seen: tuple[_Stretch, int, Mapping[str, float]] | None = None
         channels = getattr(parameters, "channels", {})
         for signal in channels:
@@ -284,12 +284,7 @@ class RatesPlant(Seam):
     # ---------------------------------------------------------------------------------------- inside
 
     def _begin(self, states: tuple[float, ...]) -> None:
-        past = self._past
-        if past and past[-1].start_ns == self.now_ns:
-            past.pop()
-        past.append(_Stretch(self, self.now_ns, states))
-        while len(past) > 1 and past[1].start_ns < self.now_ns - self.horizon_ns:
-            past.popleft()
+        self._past.begin(_Stretch(self, self.now_ns, states), self.now_ns - self.horizon_ns)
 
     def _take(self, changes: Mapping[str, float | str], happened: bool) -> None:
         offered, standing = (self.events, self.happened) if happened else (self.controls, self.driven)
@@ -311,7 +306,7 @@ class RatesPlant(Seam):
             return seen[2][signal]
         stretch = self._past[-1]
         if stretch.start_ns > ns:
-            stretch = next((each for each in reversed(self._past) if each.start_ns <= ns), self._past[0])
+            stretch = self._past.holding(ns)
         outputs = self._within(stretch, stretch.outputs, ns)
         if stretch is self._past[-1]:
             self._seen = (stretch, ns, outputs)

@@ -7,13 +7,13 @@ lag behind it. Both are closed forms, so reads cost nothing and change nothing.
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Mapping
 
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.agenda import Watch
 from wirevow.emu.plant.converter import Converter
 from wirevow.emu.plant.interface import Surroundings
+from wirevow.emu.plant.past import Past
 from wirevow.emu.plant.room_section import RoomPlant
 from wirevow.emu.plant.seam import Seam
 from wirevow.emu.plant.terminals import ROOM_CONTROLS as CONTROLS
@@ -91,7 +91,7 @@ class Room(Seam):
         self._open = False
         self._works = True
         start = plant.start_celsius if plant.start_celsius is not None else plant.outside_celsius
-        self._past: deque[_Stretch] = deque()
+        self._past: Past[_Stretch] = Past()
         self._begin(0, start, start)
         self._fire_planned()
 
@@ -105,9 +105,8 @@ class Room(Seam):
         way = plant.loss_kelvin_per_watt
         if self._open:
             way = way * plant.window_kelvin_per_watt / (way + plant.window_kelvin_per_watt)
-        self._past.append(_Stretch(ns, air, sensed, self._heater, self._outside, way, plant, self._works))
-        while len(self._past) > 1 and self._past[1].start_ns < ns - self.horizon_ns:
-            self._past.popleft()
+        stretch = _Stretch(ns, air, sensed, self._heater, self._outside, way, plant, self._works)
+        self._past.begin(stretch, ns - self.horizon_ns)
 
     def _take(self, changes: Mapping[str, float | str], happened: bool) -> None:
         for name, value in changes.items():
@@ -146,10 +145,7 @@ class Room(Seam):
         return [(now, stop)]
 
     def _value(self, signal: str, ns: int) -> float:
-        for stretch in reversed(self._past):
-            if stretch.start_ns <= ns:
-                return self._of(stretch, signal, ns)
-        return self._of(self._past[0], signal, ns)
+        return self._of(self._past.holding(ns), signal, ns)
 
     def _of(self, stretch: _Stretch, signal: str, ns: int) -> float:
         if signal == "room.temperature":

@@ -18,10 +18,9 @@ drains: the loop's fixed point with its lag, see `_slow_law`).
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, Protocol, TypeVar
+from typing import TYPE_CHECKING
 
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.agenda import Planned, Watch, timeline
@@ -44,6 +43,7 @@ from wirevow.emu.plant.heat import (
     to_modes,
 )
 from wirevow.emu.plant.interface import Crossing, Surroundings
+from wirevow.emu.plant.past import Past
 from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
 from wirevow.emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
@@ -283,9 +283,9 @@ class Sink:
         self._check = True
         self._due_ns = 0
         self._watch_ns: int | None = None
-        self._stretches: deque[Stretch] = deque()
-        self._heats: deque[HeatStretch] = deque()
-        self._airs: deque[Airflow] = deque()
+        self._stretches: Past[Stretch] = Past()
+        self._heats: Past[HeatStretch] = Past()
+        self._airs: Past[Airflow] = Past()
         self._air(0, 0.0)
         self._ladder = self._new_ladder()
         self._begin()
@@ -567,7 +567,7 @@ class Sink:
             self._solve_until(s)
         else:
             self._solve_or_recall(s)
-        self._append(s)
+        self._stretches.begin(s, s.start_ns - self.horizon_ns)
         self._begin_heat()
         self._plan()
         if jump:
@@ -1153,11 +1153,7 @@ class Sink:
         speed = last.speed(now) if last is not None else 0.0
         ceiling = float(self._set["limit.power"]) * self._share
         new = Airflow(now, duty, speed, top, 1.0 / plant.fan.spin_second, ceiling)
-        if last is not None and last.start_ns == now:
-            self._airs.pop()
-        self._airs.append(new)
-        while len(self._airs) > 1 and self._airs[1].start_ns <= now - self.horizon_ns:
-            self._airs.popleft()
+        self._airs.begin(new, now - self.horizon_ns)
 
     def _drive_fan(self) -> None:
         """Set duty and air from the present level; the ladder's modes move to the new conductance."""
@@ -1238,11 +1234,7 @@ class Sink:
             if not offset:
                 s.forced = forced
         heat = HeatStretch(now, forced, self._modes, float(self._world["ambient"]), self._bead_condition())
-        if self._heats and self._heats[-1].start_ns == now:
-            self._heats.pop()
-        self._heats.append(heat)
-        while len(self._heats) > 1 and self._heats[1].start_ns <= now - self.horizon_ns:
-            self._heats.popleft()
+        self._heats.begin(heat, now - self.horizon_ns)
         self._watch_ns = None
         # When does the slow tick have something to do?
         if self._fan_open:
@@ -1303,13 +1295,6 @@ class Sink:
             else:
                 s.sense_power = product(s.sensed, current)
         s.energy = respond(0.0, 0.0, s.sense_power, solved.span) if s.clock else constant(0.0)
-
-    def _append(self, s: Stretch) -> None:
-        if self._stretches and self._stretches[-1].start_ns == s.start_ns:
-            self._stretches.pop()
-        self._stretches.append(s)
-        while len(self._stretches) > 1 and self._stretches[1].start_ns <= s.start_ns - self.horizon_ns:
-            self._stretches.popleft()
 
     def _plan(self) -> None:
         due = min(self._stretches[-1].until_ns, self._edge_ns, self._fan_due_ns)
@@ -1502,10 +1487,10 @@ class Sink:
             raise ValueError(f"{when_ns} ns is after now, {now} ns: advance the plant first")
         s = self._stretches[-1]
         if when_ns < s.start_ns:
-            s = _holding(self._stretches, when_ns)
+            s = self._stretches.holding(when_ns)
         heat = self._heats[-1]
         if when_ns < heat.start_ns:
-            heat = _holding(self._heats, when_ns)
+            heat = self._heats.holding(when_ns)
         return self._value(signal, when_ns, s, heat)
 
     def _value(self, signal: str, ns: int, s: Stretch, heat: HeatStretch) -> float:
@@ -1516,7 +1501,7 @@ class Sink:
 
     def _air_at(self, ns: int) -> Airflow:
         air = self._airs[-1]
-        return air if ns >= air.start_ns else _holding(self._airs, ns)
+        return air if ns >= air.start_ns else self._airs.holding(ns)
 
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         when = tick * period_ns
@@ -1601,22 +1586,6 @@ def _time_of(rising: Curve, level: float, span: float) -> float | None:
 
 def _seconds_ns(seconds: float) -> int:
     return math.ceil(seconds * 1e9) if seconds < 1e9 else _NEVER - (1 << 61)
-
-
-class _Begun(Protocol):
-    start_ns: int
-
-
-Piece = TypeVar("Piece", bound=_Begun)
-
-
-def _holding(chain: deque[Piece], ns: int) -> Piece:
-    for piece in reversed(chain):
-        if piece.start_ns <= ns:
-            return piece
-    raise ValueError(
-        f"{ns} ns is before the oldest instant kept, {chain[0].start_ns} ns: read within horizon_ns"
-    )
 
 
 _celsius = lru_cache(maxsize=64)(celsius)
