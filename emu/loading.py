@@ -21,11 +21,7 @@ GIT_S = 20
 def sound(doc: str | PathLike[str]) -> Loaded[Document]:
     """A document that does not contradict itself; no instrument could keep another. Raises WirevowError."""
     loaded = load_document(find(str(doc)))
-    errors = vet(loaded, looked_at(loaded)).errors
-    if errors:
-        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
-        raise WirevowError(f"{errors[0].text(loaded.name)}{more}; `wirevow vet {loaded.name}` shows all")
-    return loaded
+    return _sound(loaded, f"`wirevow vet {loaded.name}` shows all")
 
 
 def load(doc: str | PathLike[str]) -> Vow:
@@ -47,8 +43,12 @@ def version(given: str) -> Loaded[Document]:
     if done.returncode:
         why = done.stderr.decode("utf-8", "replace").strip().splitlines() or ["it says nothing"]
         raise WirevowError(f"{given}: git does not have it ({why[0]}); write REVISION:PATH from its top")
-    loaded = read_document(done.stdout, given)
-    errors = vet(loaded).errors
+    return _sound(read_document(done.stdout, given), "mend that version first, or compare another")
+
+
+def _sound(loaded: Loaded[Document], remedy: str) -> Loaded[Document]:
+    errors = vet(loaded, looked_at(loaded)).errors
     if errors:
-        raise WirevowError(f"{errors[0].text(given)}; mend that version first, or compare another")
+        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+        raise WirevowError(f"{errors[0].text(loaded.name)}{more}; {remedy}")
     return loaded

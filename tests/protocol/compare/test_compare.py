@@ -224,6 +224,10 @@ def test_the_command_reads_versions_from_git_and_ends_with_a_status(tmp_path, mo
     assert "git does not have it" in capfd.readouterr().err
     assert run(["compare", "HEAD:box.yaml", "box.yaml", "--uses", "none.py"]) == 2
     assert "none.py: there is no such file" in capfd.readouterr().err
+    (tmp_path / "box.yaml").write_text(changed(("signal: input.voltage", "signal: input.volts")))
+    subprocess.run([*git, "commit", "-qam", "Look for what the plant does not have"], check=True)
+    assert run(["compare", "HEAD:box.yaml", "tarn"]) == 2
+    assert "[plant-signal]; mend that version first" in capfd.readouterr().err
 
 
 def test_only_what_a_recorded_host_asks_for_counts(tmp_path, capfd):
