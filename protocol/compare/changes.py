@@ -42,6 +42,12 @@ class Change:
         """What a person calls it: `points sink.level high`."""
         return " ".join(word for word in (self.section, self.element, self.key) if word)
 
+    @property
+    def rows(self) -> tuple[tuple[str, str], ...]:
+        """Where a table by section and entry may tell of it, the nearest first."""
+        key = self.key or ("gone" if self.new is None else "come")
+        return (self.section, key), ("*", key), (self.section, "*")
+
 
 def changes(old: Document, new: Document) -> Iterator[Change]:
     """Everything that differs, in the order of the old text; what has come stands after what was there."""

@@ -71,9 +71,7 @@ Rule = Callable[[Pair, Change], Iterator[Effect]]
 
 def effects(pair: Pair, change: Change) -> list[Effect]:
     """What a change means for every side that it touches; for hosts there always is an answer."""
-    key = change.key or ("gone" if change.new is None else "come")
-    places = ((change.section, key), ("*", key), (change.section, "*"))
-    rule = next(RULES[place] for place in places if place in RULES)
+    rule = next(RULES[row] for row in change.rows if row in RULES)
     found = list(rule(pair, change))
     if not any(effect.side == "host" for effect in found):
         found.append(Effect("host", SAFE, "it is not on the wire"))

@@ -18,19 +18,17 @@ from wirevow.protocol.document.model import Pulse
 
 def uses(question: Question) -> Iterator[Use]:
     """The ways of using what has changed; none where no exchange can show it."""
-    change = question.change
-    key = change.key or ("gone" if change.new is None else "come")
-    for place in ((change.section, key), ("*", key), (change.section, "*")):
-        if place in WAYS:
-            yield from WAYS[place](question)
+    for row in question.change.rows:
+        if row in WAYS:
+            yield from WAYS[row](question)
             return
 
 
 def unshown(change: Change) -> str:
     """Why no exchange with the simulated instrument shows a change; empty if one may."""
-    for place in ((change.section, change.key), (change.section, "*")):
-        if place in UNSHOWN:
-            return UNSHOWN[place]
+    for row in change.rows:
+        if row in UNSHOWN:
+            return UNSHOWN[row]
     if change.key == "does" and [_driven(each) for each in change.old] == [
         _driven(each) for each in change.new
     ]:
