@@ -119,6 +119,13 @@ def _step(grain: int, digits: int) -> Fraction:
     return Fraction(grain, _POWER[digits])
 
 
+def digits_of(step: Decimal) -> int:
+    """Digits after the point that multiples of a finite step need: none for 10, one for 0.50."""
+    exponent = step.normalize().as_tuple().exponent
+    assert isinstance(exponent, int), "the loader takes finite numbers only"
+    return max(0, -exponent)
+
+
 def decimal_of(exact: Fraction) -> Decimal:
     """A value as a decimal number, exactly where that can be."""
     return Decimal(exact.numerator) / Decimal(exact.denominator)

@@ -26,7 +26,7 @@ from wirevow.protocol.document.model import (
     Trip,
 )
 from wirevow.protocol.expression import Expression
-from wirevow.protocol.quantity import Scale
+from wirevow.protocol.quantity import Scale, digits_of
 from wirevow.protocol.record import parts_of
 from wirevow.protocol.units import si_per_unit
 
@@ -202,11 +202,8 @@ def compile_vow(document: Document) -> Vow:
 
 def scale_of(quantity: Quantity) -> Scale:
     """The step arithmetic of a quantity."""
-    step = quantity.step.normalize()
-    exponent = step.as_tuple().exponent
-    digits = max(0, -exponent) if isinstance(exponent, int) else 0
-    # A step such as 10 keeps its digits at none; 0.50 is written with the one decimal it needs.
-    grain = int(step.scaleb(digits))
+    digits = digits_of(quantity.step)
+    grain = int(quantity.step.scaleb(digits))
     low, high = (int((limit / quantity.step).to_integral_value()) for limit in (quantity.low, quantity.high))
     return Scale(quantity.unit, digits, grain, low, high)
 

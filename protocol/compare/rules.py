@@ -17,7 +17,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Literal
 
@@ -33,6 +32,7 @@ from wirevow.protocol.expression import (
     parse,
     write,
 )
+from wirevow.protocol.quantity import MOST_DIGITS, digits_of
 
 Side = Literal["bench", "host", "store"]
 Grade = Literal["breaks", "may break", "safe", "later", "otherwise", "earlier", "lost", "misread"]
@@ -203,7 +203,7 @@ def _step(pair: Pair, change: Change) -> Iterator[Effect]:
     point = pair.old.points[change.element]
     old, new = Fraction(change.old), Fraction(change.new)
     reason = f"the step is {change.new:f}, it was {change.old:f}"
-    if _digits(change.old) != _digits(change.new):
+    if digits_of(change.old) != digits_of(change.new):
         yield Effect("host", BREAKS, reason, aspect="unit")
     elif point.access != "set":
         yield Effect("host", MAY, reason, "what it reads is not on the new steps", "unit")
@@ -213,10 +213,6 @@ def _step(pair: Pair, change: Change) -> Iterator[Effect]:
     else:
         condition = f"somebody else puts no multiple of {change.old:f}"
         yield Effect("host", MAY, reason, condition, "unit", "finer")
-
-
-def _digits(step: Decimal) -> int:
-    return max(0, -int(step.normalize().as_tuple().exponent))
 
 
 def _unit(pair: Pair, change: Change) -> Iterator[Effect]:
@@ -554,8 +550,8 @@ def _parts(pair: Pair, change: Change) -> Iterator[Effect]:
 
 LONGEST_TAG = len("@ffff ")
 CHECK_CHARACTERS = len(" ~FFFF")
-MOST_DIGITS = len("-123456.789")
-"""Of a number as a host may write it (`spec/wire.md`, "Numbers and units")."""
+NUMBER = len("-.") + MOST_DIGITS
+"""Characters of a number as a host may write it (`spec/wire.md`, "Numbers and units")."""
 TICKET = len(" 0000")
 
 
@@ -567,7 +563,7 @@ def longest_line(document: Document) -> int:
             words = point.choice or ("off", "on")
             value = max(len(word) for word in words)
             if point.quantity is not None:
-                value = MOST_DIGITS + 1 + len(document.quantities[point.quantity].unit)
+                value = NUMBER + 1 + len(document.quantities[point.quantity].unit)
             longest = max(longest, len(f"put {name} ") + value)
         longest = max(longest, len(f"ask {name}") + (len(" 999") if point.record is not None else 0))
     for name, action in document.actions.items():

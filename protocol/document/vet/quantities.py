@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from wirevow.protocol.document.model import Quantity
 from wirevow.protocol.document.vet.survey import Survey
-from wirevow.protocol.quantity import MOST_DIGITS
+from wirevow.protocol.quantity import MOST_DIGITS, digits_of
 
 # UCUM, case-sensitive, in outline: simple units with exponents and annotations, joined by "." and "/",
 # grouped by "( )". Which atoms there are is not asked here; the tests hold the demo documents' units
@@ -80,7 +80,7 @@ def _range(survey: Survey, name: str, quantity: Quantity) -> None:
                 f"write {float(below):.9g} or {float(below + step):.9g}",
             )
             return
-    digits = max(0, -_exponent(quantity))
+    digits = digits_of(quantity.step)
     largest = max(abs(Fraction(quantity.low)), abs(Fraction(quantity.high)))
     if digits >= MOST_DIGITS or largest * 10**digits >= 10**MOST_DIGITS:
         survey.report(
@@ -89,9 +89,3 @@ def _range(survey: Survey, name: str, quantity: Quantity) -> None:
             f"{name} needs more than {MOST_DIGITS} digits",
             "narrow its range or coarsen its step",
         )
-
-
-def _exponent(quantity: Quantity) -> int:
-    exponent = quantity.step.normalize().as_tuple().exponent
-    assert isinstance(exponent, int), "the loader takes finite numbers only"
-    return exponent
