@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from wirevow.protocol.compare.changes import ELEMENTS, Change, changes, same
-from wirevow.protocol.compare.rules import BREAKS, MAY, Effect, Grade, Pair, Side, effects
+from wirevow.protocol.compare.rules import SAFE, Effect, Grade, Pair, Side, effects
 from wirevow.protocol.compare.stored import Stored, stored
 from wirevow.protocol.document.load import Loaded
 from wirevow.protocol.document.model import Document
@@ -103,7 +103,7 @@ def compare(old: Loaded[Document], new: Loaded[Document], uses: Collection[str] 
     ]
     fates = tuple(stored(compile_vow(pair.old), compile_vow(pair.new)))
     found += [_of_the_store(each, old, new) for each in fates if each.fate in ("lost", "misread")]
-    asked = _asked(pair, found)
+    asked = _asked(found)
     used = None
     if uses is not None:
         hosts = {*pair.old.points, *pair.old.actions}
@@ -152,19 +152,14 @@ def _requirement(change: Change, effect: Effect, known: Collection[str]) -> str:
     return whole if whole in known else element
 
 
-def _asked(pair: Pair, found: list[Difference]) -> Part | None:
+def _asked(found: list[Difference]) -> Part | None:
     """Semantic versioning (semver.org, 2.0.0), items 6 to 8: what a host or a bench may notice is major."""
     if not found:
         return None
-    for difference in found:
-        side, grade = difference.effect.side, difference.effect.grade
-        if grade in (BREAKS, MAY, "lost", "misread") or (
-            side == "bench" and grade in ("later", "otherwise", "earlier")
-        ):
-            return "major"
-    if any(change.key == "" and change.new is not None for change in changes(pair.old, pair.new)):
-        return "minor"
-    return "patch"
+    if any(difference.effect.grade != SAFE for difference in found):
+        return "major"
+    come = any(difference.change.key == "" and difference.change.new is not None for difference in found)
+    return "minor" if come else "patch"
 
 
 def _enough(old: str, new: str, asked: Part | None) -> bool:
