@@ -307,7 +307,7 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
     begun = time.monotonic()
     drawn = list(results_of(random_documents(DRAWN if every is None else FEW_DRAWN, 0), cores()))
     amiss = [each for each in drawn if each.outcome not in GOOD]
-    if every is None:  # a taste tells: not all drawn documents pass yet, and which it draws is chance
+    if every is None:  # not all that are drawn pass yet: a taste tells of its own, and fails for none
         wrong += len(amiss)
     print(f"drawn at random: {told_of_documents(drawn)}")
     for each in amiss:
