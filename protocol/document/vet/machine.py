@@ -14,7 +14,7 @@ from wirevow.protocol.expression import Condition, Expression
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """A way from one state to another; `unasked` for leaves and trips, `forced` for trips."""
+    """A way from one state to another; `forced` for trips."""
 
     source: str
     target: str

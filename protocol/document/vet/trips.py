@@ -6,6 +6,7 @@ from itertools import permutations
 
 from wirevow.protocol.document.model import Trip, duration_text
 from wirevow.protocol.document.vet.logic import negation
+from wirevow.protocol.document.vet.machine import edges
 from wirevow.protocol.document.vet.survey import Survey, plain
 from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.expression.tree import And, Comparison, Condition, Point
@@ -135,27 +136,21 @@ def _clears(survey: Survey, name: str, trip: Trip) -> None:
 def _stays(survey: Survey, name: str, trip: Trip) -> None:
     """A latch is opened by nothing but an action that clears it, or a boot."""
     document = survey.document
-    ways = [
-        f"leave {index}"
-        for index, leave in enumerate(document.states[trip.to].leaves, 1)
-        if leave.to != trip.to
+    opens = [
+        ("actions", each)
+        for each, action in document.actions.items()
+        if "clear_trip" in action.does or "reboot" in action.does
     ]
-    ways += [
-        action_name
-        for action_name, action in document.actions.items()
-        if trip.to in action.allowed and trip.to not in action.keeps and action.to not in (None, trip.to)
-        if not {"clear_trip", "reboot"} & {effect for effect in action.does if isinstance(effect, str)}
-    ]
-    ways += [
-        f"trip {other}"
-        for other, each in document.trips.items()
-        if not each.latched and trip.to in armed(survey, each)
-    ]
-    if ways:
+    opens += [("trips", each) for each, other in document.trips.items() if other.latched]
+    way = next(
+        (edge for edge in edges(survey) if edge.source == trip.to != edge.target and edge.where not in opens),
+        None,
+    )
+    if way is not None:
         survey.report(
             "trip-latch",
             ("trips", name, "latched"),
-            f"{name} is latched, and {ways[0]} leads out of {trip.to} without clearing it",
+            f"{name} is latched, and {way.name} leads out of {trip.to} without clearing it",
             f"keep {trip.to} there, let nothing but an action that clears lead out, or write latched: false",
         )
 
