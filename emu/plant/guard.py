@@ -97,7 +97,7 @@ class Guard:
         return bool(self._ask("watch", self.inner.watch, key, signal, above, threshold))
 
     def unwatch(self, key: int) -> None:
-        self.inner.unwatch(key)
+        self._ask("unwatch", self.inner.unwatch, key)
 
     def advance(self, to_ns: int) -> Crossing | None:
         crossing = self._ask("advance", self.inner.advance, to_ns)

@@ -268,6 +268,9 @@ class Sawtooth:
     def advance(self, to_ns: int) -> None:
         self.now_ns = to_ns
 
+    def unwatch(self, key: int) -> None:
+        raise KeyError(key)
+
     def at(self, signal: str, when_ns: int) -> object:
         if isinstance(self.answers, Exception):
             raise self.answers
@@ -293,6 +296,8 @@ def test_what_a_whole_plant_answers_is_looked_at(
     with pytest.raises(PlantError, match="the plant sawtooth ") as caught:
         plant.at("height", 3 * S)
     assert said in caught.value.message
+    with pytest.raises(PlantError, match=r"raises KeyError at .* in unwatch: 7: mend it"):
+        plant.unwatch(7)
 
 
 def test_our_own_are_registered_as_anybodys() -> None:
