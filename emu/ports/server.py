@@ -86,7 +86,7 @@ class Server:
         """Taken from the line, not yet by the kernel; while there is any, nothing else is taken."""
         self._stopping = False
         self._brisk = False
-        """The last one came back in less than `_BRISK_S`."""
+        """The last one came back in less than `BRISK_S`."""
         if isinstance(instrument, Drawing):
             # Where a rig holds the clock everything comes again as before; otherwise nobody is to foresee it.
             instrument.draw_tickets(lambda: None if self.clock.held else secrets.randbits(16))
