@@ -8,7 +8,7 @@ seed, at the same times; what they say is compared by what it means in the old d
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -188,10 +188,10 @@ class Split:
     how: str
 
 
-def went(vow: Vow, hands: Vow, steps: Sequence[Step], start_ns: int = 0) -> list[Came]:
+def went(vow: Vow, hands: Vow, steps: Sequence[Step], start_ns: int) -> list[Came]:
     """One instrument through all steps. Raises WirevowError if it cannot be run on those physics."""
     try:
-        course = Course(vow, hands, max(start_ns, hands.document.wire.opening.settle))
+        course = Course(vow, hands, start_ns)
         return [course.do(step) for step in steps]
     except (ValueError, KeyError) as wrong:
         raise WirevowError(f"the new document does not run on the old one's physics: {wrong}") from wrong
@@ -209,11 +209,6 @@ def lawful(steps: Sequence[Step], old: Sequence[Came]) -> bool:
 
 def split(vow: Vow, steps: Sequence[Step], old: Sequence[Came], new: Sequence[Came]) -> Split | None:
     """Where the new one's course first means something else in the old document's `vow`."""
-    return next(splits(vow, steps, old, new), None)
-
-
-def splits(vow: Vow, steps: Sequence[Step], old: Sequence[Came], new: Sequence[Came]) -> Iterator[Split]:
-    """Everywhere that it does."""
     parts = Parts(vow)
     for at, (ours, theirs) in enumerate(zip(old, new, strict=True)):
         how = ""
@@ -224,7 +219,8 @@ def splits(vow: Vow, steps: Sequence[Step], old: Sequence[Came], new: Sequence[C
         if not how:
             how = next((how for *_, how in unlike_notices(vow, ours.notices, theirs.notices)), "")
         if how:
-            yield Split(at, how)
+            return Split(at, how)
+    return None
 
 
 def _unlike(vow: Vow, parts: Parts, ours: Came, theirs: Came) -> str:

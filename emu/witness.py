@@ -160,18 +160,19 @@ def tried(old: Vow, new: Vow, steps: Sequence[Step]) -> Trial | None:
     none that a lawful host would send, or the new document does not run on the physics of the old."""
     steps = tuple(steps)
     start_ns = settled_ns(old, new)
-    while True:
+    before = went(old, old, steps, start_ns)
+    while not lawful(steps, before):
+        steps = tuple(step for step, came in zip(steps, before, strict=True) if step.kind != ">" or came.ok)
         before = went(old, old, steps, start_ns)
-        kept = tuple(step for step, came in zip(steps, before, strict=True) if step.kind != ">" or came.ok)
-        if kept == steps:
-            break
-        steps = kept
-    if not steps:
-        return None
     try:
-        after = went(new, old, steps, start_ns)
+        return _beside(old, new, steps, before) if steps else None
     except WirevowError:
         return None
+
+
+def _beside(old: Vow, new: Vow, steps: tuple[Step, ...], before: list[Came]) -> Trial:
+    """The new instrument through the course that the old one went through before."""
+    after = went(new, old, steps, settled_ns(old, new))
     return Trial(steps, before, after, split(old, steps, before, after))
 
 
@@ -203,12 +204,8 @@ def _cut(trial: Trial) -> Trial:
 
 def _again(old: Vow, new: Vow, steps: tuple[Step, ...]) -> Trial | None:
     """A course that shows the difference in its last step; None if this one does not."""
-    start_ns = settled_ns(old, new)
-    before = went(old, old, steps, start_ns)
+    before = went(old, old, steps, settled_ns(old, new))
     if not lawful(steps, before):
         return None
-    after = went(new, old, steps, start_ns)
-    found = split(old, steps, before, after)
-    if found is None or found.at != len(steps) - 1:
-        return None
-    return Trial(steps, before, after, found)
+    trial = _beside(old, new, steps, before)
+    return trial if trial.split is not None and trial.split.at == len(steps) - 1 else None

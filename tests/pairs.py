@@ -23,19 +23,17 @@ from itertools import islice
 from typing import Any
 
 from tests.variants import MISSING, OPERATORS, Site, Variant, at, renamed, replaced, sites, text_of
-from wirevow.emu.beside import settled_ns, splits, went
-from wirevow.emu.witness import Trial, course, experiment
+from wirevow.emu.witness import course, experiment, tried
 from wirevow.protocol.compare.changes import changes
 from wirevow.protocol.compare.comparison import compare
-from wirevow.protocol.compare.uses.way import Telling
+from wirevow.protocol.compare.uses.way import Telling, Use, ask_whole
 from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.tester import Doubtful, Tester
 from wirevow.protocol.document.load import DocumentError, Loaded, load_document, read_document
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.vet import vet
-from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.vow import Vow, compile_vow, part_count
+from wirevow.protocol.vow import Vow, compile_vow
 
 DOCUMENTS = ("spec/tarn.yaml", "spec/brae.yaml", "tests/emu/cote.yaml")
 PAIRS = 600
@@ -117,10 +115,12 @@ def couples(count: int, seed: int = 0, documents: Sequence[str] = DOCUMENTS) -> 
     for turn in range(1000 * count):
         which = turn % len(olds)
         several = made % SEVERAL == SEVERAL - 1
-        found = _couple(olds[which], decks[which], chance, several) if made < count else None
+        found = _couple(olds[which], decks[which], chance, several)
         if found is not None:
             made += 1
             yield found
+        if made == count:
+            return
 
 
 Draw = Callable[[Any], Iterator[Variant]]
@@ -195,7 +195,7 @@ def _couple(old: Loaded[Document], deck: list[Draw], chance: random.Random, seve
 
 
 def _sound(old: Loaded[Document], variant: Variant) -> Loaded[Document] | None:
-    """The variant as a document that vets without errors, with the version that its changes ask for."""
+    """The variant as a document of the same instrument that vets without errors."""
     try:
         loaded = read_document(text_of(variant.data), "new.yaml")
         return None if vet(loaded).errors or loaded.document.vow.name != old.document.vow.name else loaded
@@ -206,7 +206,7 @@ def _sound(old: Loaded[Document], variant: Variant) -> Loaded[Document] | None:
 # ------------------------------------------------------------------------------------------ an old client
 
 
-def client(seed: int) -> object:
+def client(seed: int) -> Use:
     """An old host that does whatever it lawfully can, by chance."""
 
     def use(t: Tester) -> Telling:
@@ -224,13 +224,7 @@ def client(seed: int) -> object:
 def _something(t: Tester, chance: random.Random) -> None:
     match chance.randrange(8):
         case 0 | 1 | 2:
-            name = chance.choice(list(t.vow.points))
-            entry = t.vow.points[name]
-            if entry.record is None:
-                t.ask(name)
-            else:
-                for part in range(part_count(t.vow, entry)):
-                    t.say(f"ask {name} {part}")
+            ask_whole(t, chance.choice(list(t.vow.points)))
         case 3 | 4:
             entry = chance.choice(t.vow.settings)
             if t.settable_here(entry):
@@ -255,12 +249,10 @@ def recordings(path: str) -> tuple[tuple[Vow, tuple[Step, ...]], ...]:
     vow = compile_vow(load_document(path).document)
     found = []
     for seed in range(RECORDINGS):
-        made = course(vow, client(seed))  # type: ignore[arg-type]
-        if made is not None:
-            steps = made[0]
-            before = went(vow, vow, steps)
-            kept = tuple(s for s, came in zip(steps, before, strict=True) if s.kind != ">" or came.ok)
-            found.append((vow, kept))
+        made = course(vow, client(seed))
+        trial = None if made is None else tried(vow, vow, made[0])
+        if trial is not None:
+            found.append((vow, trial.steps))
     return tuple(found)
 
 
@@ -303,16 +295,12 @@ def judge(couple: Couple, tally: Tally) -> None:
 
 def _rerun(couple: Couple, new: Vow, tally: Tally) -> Iterator[str]:
     for old, steps in recordings(couple.old.name):
-        start_ns = settled_ns(old, new)
-        before = went(old, old, steps, start_ns)
-        try:
-            after = went(new, old, steps, start_ns)
-        except WirevowError:
+        trial = tried(old, new, steps)
+        if trial is None:
             continue
         tally.reruns += 1
-        found = next(splits(old, steps, before, after), None)
-        if found is not None:
-            yield f"noticed ({found.how}):\n{Trial(steps, before, after, found).text[-600:]}"
+        if trial.split is not None:
+            yield f"noticed ({trial.split.how}):\n{trial.text[-600:]}"
             return
 
 
