@@ -201,9 +201,7 @@ class Instrument:
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         """Something happens around the instrument, in the document's words and units. ValueError if not."""
-        declared = self.bench_events.get(event)
-        if declared is None:
-            raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
+        declared = self._declared(event)
         self.advance(now_ns)
         given = self._bench_value(event, declared, value)
         self._quiet_ns = 0
@@ -230,8 +228,9 @@ class Instrument:
             for value in (*values,) * times:
                 self.bench(event, value, now_ns)
             return
+        declared = self._declared(event)
         for value in values:
-            self._bench_value(event, self.bench_events[event], value)
+            self._bench_value(event, declared, value)
         self.advance(now_ns)
         for value in (*values,) * times:
             self.device.panel(event, value, now_ns)
@@ -276,6 +275,12 @@ class Instrument:
         self.device.blocked = False
         self.device.boot(cause, now_ns)
         self.advance(now_ns)
+
+    def _declared(self, event: str) -> BenchEvent:
+        declared = self.bench_events.get(event)
+        if declared is None:
+            raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
+        return declared
 
     def _bench_value(
         self, event: str, declared: BenchEvent, value: float | str | None

@@ -56,6 +56,11 @@ def test_many_events_at_once_are_as_one_by_one(bench: tuple[Fake, serial.Serial,
     assert events == ["9", "good", "9", "good"]
 
 
+def test_many_events_that_cannot_happen_are_refused_as_one_is() -> None:
+    with serial.serial_for_url("emu://brae") as port, pytest.raises(RigError, match="no bench event 'panel"):
+        port.rig.repeat("panel.control", ["local", "remote"], 2)
+
+
 def test_its_hands_reach_the_instrument(bench: tuple[Fake, serial.Serial, Rig]) -> None:
     fake, _, rig = bench
     rig.bench("source.voltage", 12.5)
