@@ -22,6 +22,12 @@ GROUPS: tuple[tuple[Side, Grade, str, str], ...] = (
         "Protection that acts earlier, or besides",
         "What ran with the earlier version may trip now.",
     ),
+    (
+        "store",
+        "misread",
+        "Saved settings that are taken for others",
+        "Once the firmware is renewed, put and save them again, before anything is energised.",
+    ),
     ("host", "breaks", "Host programs that have to be changed", "Every program that uses one of these."),
     (
         "host",

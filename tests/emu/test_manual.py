@@ -8,6 +8,7 @@ import pytest
 
 from wirevow.emu import command
 from wirevow.emu.loading import load, version
+from wirevow.emu.manual.changes import changes
 from wirevow.emu.manual.examples import ExampleError
 from wirevow.emu.manual.page import manual
 from wirevow.emu.pictures import states
@@ -164,6 +165,16 @@ def test_what_has_changed_is_told_protection_first(since):
     assert told
     for reason in told:
         assert reason in text, reason
+
+
+def test_a_saved_setting_that_is_taken_for_another_is_told(tmp_path, monkeypatch):
+    # So that another name of the same length has its mark.
+    monkeypatch.setattr("wirevow.protocol.store.crc32", len)
+    new = tmp_path / "brae.yaml"
+    new.write_text(BRAE.replace("room.wanted", "room.wished"), encoding="utf-8")
+    found = compare(version("brae"), version(str(new)))
+    told = {title: [row.what for row in rows] for title, _, rows in changes(load(new), found).groups}
+    assert told["Saved settings that are taken for others"] == ["point room.wished"]
 
 
 def test_every_link_of_the_changes_leads_somewhere(since):
