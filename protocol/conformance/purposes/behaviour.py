@@ -19,6 +19,7 @@ from wirevow.protocol.conformance.purposes.points import (
     LOOKS_AT_SLOW,
     SLOW_NS,
     ask_computed,
+    enable,
     other_value,
     visited,
 )
@@ -643,8 +644,7 @@ def guard(t: Tester, r: Requirement) -> None:
         for value in candidates:
             t.home()
             t.prepare()
-            if not t.settable_here(entry):
-                t.goto(next(iter(entry.set_in or {t.vow.initial})))
+            enable(t, entry)
             if isinstance(value, int):
                 low, high = t.bounds(entry)
                 value = min(max(value, low), high)
