@@ -1746,13 +1746,13 @@ class Tester:
 
     def leave(self, state: str, leave: Leave) -> None:
         """Let an unasked transition happen. NotSelected where nobody waits so long for it."""
-        if slow := self.too_long(leave.after if leave.provoke is None else leave.provoke.within):
+        within_ns = leave.after if leave.provoke is None else leave.provoke.within
+        if slow := self.too_long(within_ns):
             raise NotSelected(slow)
         if leave.provoke is not None:
             self.settings(leave.provoke.put)
             for event, value in leave.provoke.bench.items():
                 self.bench(event, value)
-        within_ns = leave.provoke.within if leave.provoke is not None else leave.after
         entered_ns = self.oracle.twin.entered_ns
         self.until(
             # It may have come back meanwhile, by transitions that nobody asks for either.
