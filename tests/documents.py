@@ -286,7 +286,7 @@ class Author:
         self.setting(made, low=least * step, high=most * step)
 
     def pair(self, first: Setting, second: Setting) -> None:
-        """Both are saved or neither."""
+        """Limits tie them: both are saved or neither, and no condition looks at them."""
         first.bound = second.bound = True
 
     def ordered(self) -> None:

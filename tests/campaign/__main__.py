@@ -326,7 +326,8 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         wrong += sum(fate.survived for fate in fates)
         print(f"  fewer than {mutation.BAR:.0%} are detected")
     print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
-    verdict = f"{wrong} not as it should be, see above" if wrong else "no false alarm, nothing missed"
+    news = "no false alarm, nothing missed but what is known to be"
+    verdict = f"{wrong} not as it should be, see above" if wrong else news
     print(f"campaign: {verdict}")
     return 1 if wrong else 0
 
