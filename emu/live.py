@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from wirevow.protocol.figures import time_unit
+
 HEIGHT = 7
 MOST_POINTS = 600
 NARROWEST = 40
 """Columns of a terminal; in a narrower one nothing is drawn."""
+_SHORT = {"hours": "h", "minutes": "min", "seconds": "s"}
 _FRAME = 14
 """Columns for the frame and the labels of the values."""
 
@@ -27,7 +30,7 @@ def curve(
         from uniplot import plot_to_string
     except ImportError:
         return []
-    name, scale = ("h", 3600.0) if seconds[-1] > 7200 else ("min", 60.0) if seconds[-1] > 120 else ("s", 1.0)
+    name, scale = time_unit(seconds[-1])
     every = -(-len(values) // MOST_POINTS)
     drawn = plot_to_string(
         xs=[each / scale for each in seconds[::every]],
@@ -38,7 +41,7 @@ def curve(
         lines=True,
         color=False,
         character_set="braille",
-        x_unit=f" {name}",
+        x_unit=f" {_SHORT[name]}",
         y_unit=f" {unit}" if unit not in ("", "1") else "",
     )
     return [line[:columns] for line in drawn.splitlines()]

@@ -60,7 +60,9 @@ def last_value(axis: Axes, text: str, at: tuple[float, float], colour: str) -> N
 
 def time_unit(seconds: float) -> tuple[str, float]:
     """The unit of a time axis, and the seconds in one."""
-    return ("hours", 3600.0) if seconds > 2 * 3600 else ("minutes", 60.0)
+    if seconds > 2 * 3600:
+        return "hours", 3600.0
+    return ("minutes", 60.0) if seconds > 120 else ("seconds", 1.0)
 
 
 def drawable(file: Path) -> Path:

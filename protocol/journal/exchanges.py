@@ -6,13 +6,16 @@ Requests are answered in the order they came (`wire.order`), and an answer has t
 
 from __future__ import annotations
 
+import re
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from wirevow.protocol.journal.layout import Kind, Record
 from wirevow.protocol.message import Malformed, Notice, Reply, Request, parse_answer, parse_request
 
+NS_PER_S = 1_000_000_000
+_NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 LONGEST_LINE = 4096
 """Bytes; what is longer is shown cut and is nobody's request."""
 MOST_WAITING = 256
@@ -162,3 +165,40 @@ def asked(records: Iterable[Record]) -> list[str]:
     """The points and actions that the host asked for, in the order in which they first were."""
     names = (line.meaning.name for line in lines(records) if isinstance(line.meaning, Request))
     return list(dict.fromkeys(names))
+
+
+@dataclass(slots=True)
+class Told:
+    """What a host was told, with the seconds at which it was."""
+
+    numbers: dict[tuple[str, str], list[tuple[float, float]]] = field(default_factory=dict)
+    """By the point's name and unit."""
+    states: list[tuple[float, str]] = field(default_factory=list)
+    """Each that is another than the one told before."""
+    trips: list[tuple[float, str]] = field(default_factory=list)
+
+
+def told(said: Iterable[Line], verbs: Collection[str] = ("ask", "put")) -> Told:
+    """The numbers and states in the good answers to these requests, and in notices."""
+    found = Told()
+    for line in said:
+        at_s = line.ns / NS_PER_S
+        match line.meaning:
+            case Notice(_, "state", (word, *_)):
+                _into(found.states, at_s, word)
+            case Notice(_, "trip", (word, *_)):
+                found.trips.append((at_s, word))
+            case Reply(_, True, (word, *units)) if line.request is not None:
+                asked = line.request.meaning
+                if not isinstance(asked, Request) or asked.verb not in verbs:
+                    continue
+                if _NUMBER.fullmatch(word):
+                    found.numbers.setdefault((asked.name, " ".join(units)), []).append((at_s, float(word)))
+                elif asked.name.endswith(".state"):
+                    _into(found.states, at_s, word)
+    return found
+
+
+def _into(states: list[tuple[float, str]], at_s: float, word: str) -> None:
+    if not states or states[-1][1] != word:
+        states.append((at_s, word))

@@ -7,10 +7,13 @@ States that were told are written along the top, and what hands did is marked wi
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from wirevow.protocol.conformance.casefile import Step
+from wirevow.protocol.journal.exchanges import NS_PER_S, Line, Pairing, told
+from wirevow.protocol.journal.layout import Kind
+from wirevow.protocol.message import Malformed, Notice, Reply, Request, parse_answer, parse_request
 
 WIDTH_PX = 640
 LEFT_PX = 150
@@ -25,10 +28,14 @@ MOST_HANDS = 9
 LEVEL = 0.01
 """Readings that differ by a smaller share of themselves are drawn level."""
 
-_NUMBER = re.compile(r"ok (-?\d+(?:\.\d+)?)(?: (\S+))?")
-_STATE = re.compile(r"ok ([a-z][a-z0-9_]*)")
+HANDS = ("bench", "power", "reset")
+SIDES: dict[str, tuple[Kind, Callable[[bytes], Request | Reply | Notice | Malformed]]] = {
+    ">": (Kind.HOST, parse_request),
+    "<": (Kind.DEVICE, parse_answer),
+}
+"""Kinds of steps that are lines, whose they are, and what reads them."""
 _NAME = re.compile(r"[a-z][a-z0-9_]*(?:\.[a-z0-9_]+)+")
-_NOTICE = re.compile(r"note \S+ state (\S+)")
+_OPEN = re.compile(r"\{[^}]*\}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,39 +83,16 @@ def trace(steps: Sequence[Step], about: str = "") -> Trace | None:
 
     Of several numbers those are drawn that `about`, what the failure says, names; all if it names none.
     """
-    read: dict[tuple[str, str], list[tuple[float, float]]] = {}
-    told: list[tuple[float, str]] = []
-    hands: list[tuple[float, str]] = []
-    waiting: list[tuple[str, str]] = []
-    for step in steps:
-        if step.at_s is None:
-            continue
-        if step.kind == ">":
-            waiting.append(_split(step.text))
-        elif step.kind in ("bench", "power", "reset"):
-            hands.append((step.at_s, step.text or step.kind))
-        elif step.kind == "<":
-            if notice := _NOTICE.match(step.text):
-                told.append((step.at_s, notice[1]))
-                continue
-            tag, answer = _split(step.text)
-            asked = next((each for each in waiting if each[0] == tag), None)
-            if asked is None:
-                continue
-            waiting.remove(asked)
-            if not asked[1].startswith("ask "):
-                continue
-            name = asked[1].split()[1]
-            if number := _NUMBER.fullmatch(answer):
-                read.setdefault((name, number[2] or ""), []).append((step.at_s, float(number[1])))
-            elif (state := _STATE.fullmatch(answer)) and name.endswith(".state"):
-                told.append((step.at_s, state[1]))
-    moving = {key: each for key, each in read.items() if len({at for at, _ in each}) > 1}
+    timed = [step for step in steps if step.at_s is not None]
+    heard = told(_lines(timed), verbs=("ask",))
+    hands = [(step.at_s or 0.0, step.text or step.kind) for step in timed if step.kind in HANDS]
+    moving = {key: each for key, each in heard.numbers.items() if len({at for at, _ in each}) > 1}
     if not moving:
         return None
     spoken = set(_NAME.findall(about))
     moving = {key: each for key, each in moving.items() if key[0] in spoken} or moving
-    first, last = steps[0].at_s or 0.0, max(step.at_s or 0.0 for step in steps)
+    times = [step.at_s or 0.0 for step in timed]
+    first, last = min(times), max(times)
     scale = (WIDTH_PX - LEFT_PX - MARGIN_PX) / (last - first)
 
     def across(at_s: float) -> float:
@@ -124,10 +108,9 @@ def trace(steps: Sequence[Step], about: str = "") -> Trace | None:
         base = top + PANEL_PX - MARGIN_PX if room else top + PANEL_PX / 2
         dots = tuple((across(at), round(base - (value - low) * room, 1)) for at, value in readings)
         panels.append(Panel(name, unit, f"{low:g}", f"{high:g}", top, dots))
-    changes = [each for index, each in enumerate(told) if not index or each[1] != told[index - 1][1]]
     return Trace(
         panels=tuple(panels),
-        states=tuple((across(at), name) for at, name in changes),
+        states=tuple((across(at), name) for at, name in heard.states),
         hands=tuple((across(at), what) for at, what in hands[:MOST_HANDS]),
         ticks=tuple(
             (across(first + after), f"{after:.4g}") for after in (0, (last - first) / 2, last - first)
@@ -136,7 +119,13 @@ def trace(steps: Sequence[Step], about: str = "") -> Trace | None:
     )
 
 
-def _split(line: str) -> tuple[str, str]:
-    """The tag, empty if there is none, and the rest, without a check."""
-    tag, _, rest = line.partition(" ") if line.startswith("@") else ("", "", line)
-    return tag, rest.partition(" ~")[0].strip()
+def _lines(steps: Iterable[Step]) -> Iterator[Line]:
+    """Both sides' lines as a recording would have them; a word that was left open is some word."""
+    pairing = Pairing()
+    for step in steps:
+        if step.kind in SIDES:
+            kind, parse = SIDES[step.kind]
+            data = _OPEN.sub("0000", step.text.removesuffix(" ~{check}")).encode()
+            line = Line(round((step.at_s or 0.0) * NS_PER_S), kind, data, meaning=parse(data))
+            pairing.take(line)
+            yield line

@@ -25,6 +25,7 @@ from wirevow.protocol.conformance.replies import ReplyTimes, reply_times
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.document.requirements import requirements
+from wirevow.protocol.message import Notice, Reply
 from wirevow.protocol.report import document, junit, page, terminal
 from wirevow.protocol.report.matrix import matrix
 from wirevow.protocol.report.outcome import Outcome, Row, number_of, outcome_of
@@ -430,9 +431,9 @@ def test_readings_of_a_failure_are_drawn_over_time_with_states_and_hands():
         Step("bench", "sun on", 0.5),
         Step(">", "ask self.state", 1.0),
         Step("<", "ok rest", 1.0),
-        Step(">", "@2 ask warmth ~0000", 2.0),
-        Step("<", "note 3 state warm ~1111", 2.0),
-        Step("<", "@2 ok 4.0 Cel ~2222", 2.0),
+        Step(">", "@2 ask warmth ~{check}", 2.0),
+        Step("<", Notice(3, "state", ("warm",), checked=True).line().decode(), 2.0),
+        Step("<", Reply("@2", True, ("4.0", "Cel"), checked=True).line().decode(), 2.0),
     )
     drawn = trace(steps)
     (panel,) = drawn.panels
