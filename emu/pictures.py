@@ -16,7 +16,7 @@ from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.expression import Comparison, Expression, ExpressionError
 from wirevow.protocol.expression.tree import Word
 from wirevow.protocol.figures import BLUE, COLOURS, GREY, RED, figure, label
-from wirevow.protocol.plane import axes, borders, top
+from wirevow.protocol.plane import at, axes, borders, top
 from wirevow.protocol.vow import Vow
 
 if TYPE_CHECKING:
@@ -68,8 +68,7 @@ def plane(vow: Vow) -> Figure | None:
 
     def spare(condition: Expression, holds: bool, x: Fraction, y: Fraction) -> float:
         """How far inside, in the condition's own unit, so that borders are smooth; below zero outside."""
-        here = {"V": x, "A": y, "W": x * y}
-        values = {**defaults, **{name: here[axis.kind] / axis.factor for name, axis in readings.items()}}
+        values = {**defaults, **at(readings, x, y)}
         try:
             good = condition.truth(values) == holds
             root = condition.root

@@ -57,6 +57,12 @@ def borders(vow: Vow, readings: Collection[str]) -> Iterator[Border]:
             yield Border(f"trip {name}", trip.when, False)
 
 
+def at(readings: dict[str, Axis], volts: Fraction, amperes: Fraction) -> dict[str, Fraction]:
+    """What the readings say at a place of the plane, each in its own unit."""
+    here = {"V": volts, "A": amperes, "W": volts * amperes}
+    return {name: here[axis.kind] / axis.factor for name, axis in readings.items()}
+
+
 def top(vow: Vow, readings: dict[str, Axis], kind: Kind) -> Fraction:
     """The greatest reading on an axis, in SI units."""
     return max(

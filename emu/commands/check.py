@@ -128,7 +128,7 @@ def command(
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
     agree = None if yes or envelope is not None else before_changes(plan, progress.paused)
-    outputs = _outputs(loaded, vow, past, json_file, junit_file, html_file)
+    outputs = _outputs(loaded, vow, json_file, junit_file, html_file)
     folder = outputs[0].path.parent if outputs else Path()
     ended = checking.run(
         loaded,
@@ -147,11 +147,12 @@ def command(
         shown=progress.shown,
         kept=lambda report: _write_cases(report, folder / CASES),
     )
-    written = [output.write(ended.outcome) for output in outputs]
+    changed = None if past is None else _since(past, ended.outcome)
+    written = [output.write(ended.outcome, changed) for output in outputs]
     if ended.outcome.lines:
         _show(ended.outcome, brief=isinstance(ended.trouble, KeyboardInterrupt))
-        if past is not None:
-            _tell_since(past, ended.outcome)
+        if changed is not None:
+            _tell_since(changed)
     if ended.trouble is not None:
         raise ended.trouble
     return EXIT_CODE[ended.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
@@ -166,7 +167,8 @@ class Output:
 
     option: str
     path: Path
-    text: Callable[[Outcome], str]
+    text: Callable[[Outcome, Since | None], str]
+    """Of an outcome, and what has changed since an earlier one if that was asked for."""
 
     def prove(self) -> None:
         """Find out before the check whether it can be written after it. Raises WirevowError."""
@@ -185,10 +187,10 @@ class Output:
         if free < ROOM_BYTES:
             raise self._unwritable(f"{free // 1000} kB are free there, {ROOM_BYTES // 1000} kB are needed")
 
-    def write(self, outcome: Outcome) -> bool:
+    def write(self, outcome: Outcome, changed: Since | None) -> bool:
         """Write it; if that fails, say so."""
         try:
-            self.path.write_text(self.text(outcome), encoding="utf-8")
+            self.path.write_text(self.text(outcome, changed), encoding="utf-8")
         except OSError as error:
             click.echo(f"wirevow: {self._unwritable(error.strerror or str(error)).message}", err=True)
             return False
@@ -201,7 +203,6 @@ class Output:
 def _outputs(
     loaded: Loaded[Document],
     vow: Vow,
-    past: Past | None,
     json_file: str | None,
     junit_file: str | None,
     html_file: str | None,
@@ -212,15 +213,17 @@ def _outputs(
     if json_file is not None:
         from wirevow.protocol.report import document as json_report
 
-        outputs.append(Output("--json", Path(json_file), lambda o: json_report.text(o, _since(past, o))))
+        outputs.append(Output("--json", Path(json_file), json_report.text))
     if junit_file is not None:
         from wirevow.protocol.report import junit
 
-        outputs.append(Output("--junit", Path(junit_file), junit.text))
+        outputs.append(Output("--junit", Path(junit_file), lambda outcome, _: junit.text(outcome)))
     if html_file is not None:
         from wirevow.protocol.report import page
 
-        outputs.append(Output("--html", Path(html_file), lambda o: page.text(o, vow, _since(past, o))))
+        outputs.append(
+            Output("--html", Path(html_file), lambda outcome, since: page.text(outcome, vow, since))
+        )
     taken = {os.path.realpath(loaded.name): "the document"}
     for output in outputs:
         real = os.path.realpath(output.path)
@@ -271,20 +274,18 @@ def _show(outcome: Outcome, brief: bool) -> None:
     terminal.show(outcome, console(), brief=brief)
 
 
-def _since(past: Past | None, outcome: Outcome) -> Since | None:
+def _since(past: Past, outcome: Outcome) -> Since:
     from wirevow.protocol.report.document import text
     from wirevow.protocol.report.past import past_of
     from wirevow.protocol.report.since import since
 
-    return None if past is None else since(past, past_of(text(outcome), "this check"))
+    return since(past, past_of(text(outcome), "this check"))
 
 
-def _tell_since(past: Past, outcome: Outcome) -> None:
+def _tell_since(changed: Since) -> None:
     from wirevow.protocol.report.since import lines
 
-    found = _since(past, outcome)
-    assert found is not None
-    for line in lines(found):
+    for line in lines(changed):
         click.echo(line)
 
 

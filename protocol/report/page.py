@@ -237,7 +237,6 @@ def _template() -> Template:
     environment.filters["ms"] = _ms
     environment.filters["word"] = VERDICT_WORDS.__getitem__
     environment.filters["interval_words"] = interval_words
-    environment.filters["id"] = id
     environment.tests["moving"] = lambda steps: any(step.at_s for step in steps)
     return environment.get_template("page.html.j2")
 
@@ -260,9 +259,10 @@ def text(outcome: Outcome, vow: Vow | None = None, since: Since | None = None) -
         verdicts=[str(verdict) for verdict in COLUMNS],
         matrix=matrix(outcome),
         sections=list(outcome.counts()),
-        broken=list(outcome.by_requirement().values()),
-        traces={index: trace(each.steps, _about(each)) for index, each in enumerate(outcome.breaches)},
-        index={id(breach): index for index, breach in enumerate(outcome.breaches)},
+        broken=[
+            (breaches, trace(breaches[0].steps, _about(breaches[0])))
+            for breaches in outcome.by_requirement().values()
+        ],
         intervals=[(row, [interval(each) for each in row.numbers]) for row in outcome.rows if row.numbers],
         plane=None if vow is None or not outcome.done.operating else plane(vow, outcome.done.operating),
         since=since,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from wirevow.protocol.expression import ExpressionError
-from wirevow.protocol.plane import axes, borders, top
+from wirevow.protocol.plane import at, axes, borders, top
 from wirevow.protocol.vow import Vow
 
 WIDTH_PX = 480
@@ -58,8 +58,7 @@ def plane(vow: Vow, points: Sequence[tuple[str, float, float]]) -> Plane | None:
     defaults = {entry.name: entry.exact(entry.default) for entry in vow.settings}
 
     def inside(x: Fraction, y: Fraction) -> bool:
-        here = {"V": x, "A": y, "W": x * y}
-        values = {**defaults, **{name: here[axis.kind] / axis.factor for name, axis in readings.items()}}
+        values = {**defaults, **at(readings, x, y)}
         try:
             return all(condition.truth(values) == holds for _, condition, holds in bounds)
         except ExpressionError:
@@ -91,8 +90,8 @@ def plane(vow: Vow, points: Sequence[tuple[str, float, float]]) -> Plane | None:
         room=" ".join(f"{x},{y}" for x, y in [*upper, *reversed(lower)]),
         dots=tuple((*place(x, y), f"{state}: {x:.4g} V, {y:.4g} A") for state, x, y in shown),
         states=tuple(name for name in vow.states if any(name == state for state, _, _ in shown)),
-        across=tuple((place(at, 0)[0], f"{at:g}") for at in _ticks(float(volts))),
-        up=tuple((place(0, at)[1], f"{at:g}") for at in _ticks(float(amperes))),
+        across=tuple((place(value, 0)[0], f"{value:g}") for value in _ticks(float(volts))),
+        up=tuple((place(0, value)[1], f"{value:g}") for value in _ticks(float(amperes))),
         bounds=tuple(name for name, _, _ in bounds),
     )
 
