@@ -114,7 +114,7 @@ def test_the_command_itself_ends_so(tmp_path):
         while len(device.lines) < 100 and process.poll() is None:
             time.sleep(0.01)
         process.terminate()
-        _, said = process.communicate(timeout=30)
+        _, said = process.communicate(timeout=60)
     assert process.returncode == 128 + signal.SIGTERM, said
     assert len(stops(device)) == 1
     assert "could not be confirmed" not in said

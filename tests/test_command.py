@@ -145,7 +145,7 @@ def test_a_signal_ends_a_command_after_its_safe_action(number):
     ) as process:
         assert process.stdout.readline() == "running\n"
         process.send_signal(number)
-        out, err = process.communicate(timeout=30)
+        out, err = process.communicate(timeout=60)
     assert out == "safe action\n"
     assert "Traceback" not in err
     assert process.returncode == 128 + number

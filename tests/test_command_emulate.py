@@ -35,7 +35,7 @@ def emulating(*options):
     finally:
         if process.poll() is None:
             process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=30)
+        _, err = process.communicate(timeout=60)
         assert err.strip() == ""  # click ends the terminal's "^C" with a line end
         assert process.returncode == 130
 

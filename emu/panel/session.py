@@ -232,7 +232,7 @@ class Session:
             await asyncio.Event().wait()
             return
         while True:
-            glance = await source.glance()
+            glance = await self._looked(source)
             self._tell(glance)
             self._awake.clear()
             with suppress(TimeoutError):
@@ -241,6 +241,18 @@ class Session:
                     await asyncio.sleep(max(source.every_s, BUSY_S) if busy else source.every_s)
                 else:
                     await asyncio.wait_for(self._awake.wait(), IDLE_S)
+
+    async def _looked(self, source: Source) -> Glance:
+        """A glance; where the instrument takes its time, the pages hear that it is waited for."""
+        looking = asyncio.ensure_future(source.glance())
+        try:
+            while not (await asyncio.wait([looking], timeout=IDLE_S))[0]:
+                for page in self.pages:
+                    if not page.pending.others:
+                        page.tell({"is": "waiting"})
+        finally:
+            looking.cancel()
+        return looking.result()
 
     def _tell(self, glance: Glance) -> None:
         said, left_out = self._splitter.lines(list(glance.pieces))

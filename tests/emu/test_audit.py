@@ -270,7 +270,7 @@ def test_an_interrupt_ends_it_with_what_there_is(tmp_path: Path) -> None:
         assert process.stdout.readline().startswith("good instrument")
         time.sleep(2)
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=30)
+        out, err = process.communicate(timeout=60)
     assert process.returncode == 130
     assert "wirevow: ended after" in err
     assert "Traceback" not in err

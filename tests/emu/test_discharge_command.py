@@ -138,7 +138,7 @@ def test_a_real_port_wants_the_persons_word_and_an_interrupt_leaves_it_off(termi
     while time.monotonic() < end and (not log.exists() or len(read(log).rows) < 5):
         time.sleep(0.1)
     os.kill(going.pid, signal.SIGTERM)
-    going.communicate(timeout=30)
+    going.communicate(timeout=60)
     assert going.returncode == 128 + signal.SIGTERM
     rows = read(log).rows
     assert rows[-1].amperes == pytest.approx(1.0, abs=0.05)

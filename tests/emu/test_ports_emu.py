@@ -384,7 +384,7 @@ class TestRig:
             assert port.readline() == b"5000000000\n"
 
     def test_held_with_two_threads_a_reader_waits_for_the_one_that_moves_time(self) -> None:
-        with open_emu(timeout=5) as port:
+        with open_emu(timeout=30) as port:
             port.rig.hold()
             sent = port.write(b"later 5 tick\n")
             port.readline()

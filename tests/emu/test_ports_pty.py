@@ -16,7 +16,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-termi
 
 
 def host(address: str) -> serial.Serial:
-    return serial.Serial(address, timeout=5)
+    return serial.Serial(address, timeout=30)
 
 
 def test_answers_a_request() -> None:

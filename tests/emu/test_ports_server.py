@@ -56,13 +56,13 @@ class TestSleep:
             assert self.asleep()
 
     def test_while_a_host_is_silent(self) -> None:
-        with serving() as (_, address, _), serial.Serial(address, timeout=5) as port:
+        with serving() as (_, address, _), serial.Serial(address, timeout=30) as port:
             port.write(b"ping x\n")
             port.readline()
             assert self.asleep()
 
     def test_while_nothing_is_due_for_years(self) -> None:
-        with serving() as (_, address, _), serial.Serial(address, timeout=5) as port:
+        with serving() as (_, address, _), serial.Serial(address, timeout=30) as port:
             port.write(b"later 1e9 tick\n")
             assert port.readline() == b"ok\n"
             assert self.asleep()
@@ -83,7 +83,7 @@ class TestSleep:
             assert self.asleep()
 
     def test_while_the_clock_is_held(self) -> None:
-        with serving(rig=True) as (_, address, endpoint), serial.Serial(address, timeout=5) as port:
+        with serving(rig=True) as (_, address, endpoint), serial.Serial(address, timeout=30) as port:
             rig = open_rig(endpoint)
             rig.hold()
             port.write(b"later 0.001 tick\n")
@@ -120,11 +120,11 @@ class TestEnd:
             assert process.stdout is not None
             assert process.stdout.readline() == f"port {link}\n"
             assert process.stdout.readline().startswith("rig tcp:127.0.0.1:")
-            with serial.Serial(str(link), timeout=5) as port:
+            with serial.Serial(str(link), timeout=30) as port:
                 port.write(b"\nask self.vow\n")
                 assert b"ok tarn " in port.read_until(b"tarn ")
                 process.send_signal(number)
-                _, errors = process.communicate(timeout=10)
+                _, errors = process.communicate(timeout=60)
         assert process.returncode == 128 + number
         assert errors.strip() == ""  # click ends the line of the ^C
         assert not os.path.lexists(link)

@@ -57,7 +57,7 @@ def test_the_link_watchdog_acts_when_the_host_is_unplugged() -> None:
             with serial.Serial(address) as port:
                 start(port)
             rig.advance(2_100_000_000, 0)
-            with serial.Serial(address, timeout=5) as port:
+            with serial.Serial(address, timeout=30) as port:
                 assert ask(port, "ask self.state") == "ok off"
                 assert ask(port, "ask trip.last") == "ok link_silent 2.0 s"
                 assert ask(port, "ask self.boots") == "ok 1"

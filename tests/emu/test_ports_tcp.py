@@ -15,7 +15,7 @@ def test_pyserial_reaches_it_at_the_address_it_names() -> None:
     with serving("tcp:127.0.0.1:0") as (fake, address, _):
         assert address.startswith("socket://127.0.0.1:")
         for _ in range(2):
-            with serial.serial_for_url(address, timeout=5) as port:
+            with serial.serial_for_url(address, timeout=30) as port:
                 port.write(b"ping one\nping two\n")
                 assert port.read_until(b"two\n") == b"ok one\nok two\n"
             until(lambda: fake.seen[-1:] == [("closed",)])
@@ -28,9 +28,9 @@ def test_without_a_host_part_it_is_loopback() -> None:
 
 
 def test_a_second_host_is_told_and_hung_up_on_and_the_first_does_not_notice() -> None:
-    with serving("tcp:127.0.0.1:0") as (fake, address, _), serial.serial_for_url(address, timeout=5) as port:
+    with serving("tcp:127.0.0.1:0") as (fake, address, _), serial.serial_for_url(address, timeout=30) as port:
         where = address.removeprefix("socket://").rsplit(":", 1)
-        with socket.create_connection((where[0], int(where[1])), timeout=5) as second:
+        with socket.create_connection((where[0], int(where[1])), timeout=30) as second:
             second.sendall(b"ping intruder\n")
             assert second.makefile("rb").read() == b"busy: another host has this instrument\n"
         port.write(b"ping x\n")
@@ -55,7 +55,7 @@ def test_a_host_that_returns_at_once_is_welcome_and_its_last_words_were_heard() 
     with serving("tcp:127.0.0.1:0") as (fake, address, _):
         where = address.removeprefix("socket://").rsplit(":", 1)
         for visit in range(100):
-            with socket.create_connection((where[0], int(where[1])), timeout=5) as connection:
+            with socket.create_connection((where[0], int(where[1])), timeout=30) as connection:
                 connection.sendall(b"ping %d\n" % visit)
                 assert connection.makefile("rb").readline() == b"ok %d\n" % visit
                 connection.sendall(b"bye\n")
@@ -74,14 +74,14 @@ def post(body: bytes) -> bytes:
 def test_a_web_page_is_hung_up_on_and_nothing_of_it_is_heard(piece: int) -> None:
     with serving("tcp:127.0.0.1:0") as (fake, address, _):
         where = address.removeprefix("socket://").rsplit(":", 1)
-        with socket.create_connection((where[0], int(where[1])), timeout=5) as page:
+        with socket.create_connection((where[0], int(where[1])), timeout=30) as page:
             page.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             data = post(b"ping x\n" * 1000)
             with contextlib.suppress(ConnectionError):
                 for at in range(0, len(data), piece):
                     page.sendall(data[at : at + piece])
                 assert page.recv(1000) == b""
-        with serial.serial_for_url(address, timeout=5) as port:
+        with serial.serial_for_url(address, timeout=30) as port:
             port.write(b"ping y\n")
             assert port.readline() == b"ok y\n"
         assert fake.heard == b"ping y\n"
@@ -92,7 +92,7 @@ def test_a_web_page_is_hung_up_on_and_nothing_of_it_is_heard(piece: int) -> None
 )
 def test_what_only_looks_a_little_like_a_web_page_is_heard(begin: bytes) -> None:
     with serving("tcp:127.0.0.1:0") as (fake, address, _):
-        with serial.serial_for_url(address, timeout=5) as port:
+        with serial.serial_for_url(address, timeout=30) as port:
             for at in range(len(begin)):
                 port.write(begin[at : at + 1])
             port.write(b"\nping x\n")
@@ -133,7 +133,7 @@ def test_a_host_that_hangs_up_with_answers_unread_makes_room_for_the_next() -> N
         ):
             host.sendall(b"long 60000\n" * 1_000_000)
         until(lambda: fake.seen == [("opened",), ("closed",)])
-        with serial.serial_for_url(address, timeout=5) as port:
+        with serial.serial_for_url(address, timeout=30) as port:
             port.write(b"\nping x\n")  # the LF ends what the first host had begun
             port.readline()
             assert port.readline() == b"ok x\n"

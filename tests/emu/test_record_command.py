@@ -23,7 +23,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-termi
 def test_what_passes_is_in_the_journal_with_direction_and_time(tmp_path: Path) -> None:
     path = tmp_path / "a.journal"
     with serving() as (fake, device, _), recording(device, path, "--document", "tarn") as recorder:
-        with serial.serial_for_url(recorder.port, timeout=5) as port:
+        with serial.serial_for_url(recorder.port, timeout=30) as port:
             port.write(b"ping one\n")
             assert port.readline() == b"ok one\n"
             port.write(b"later 0.05 two\n")
@@ -51,7 +51,7 @@ def test_a_great_deal_goes_through_unchanged_both_ways_however_slowly_it_is_read
     path = tmp_path / "a.journal"
     noise = random.Random(3).randbytes(60_000).replace(b"\n", b" ")
     with serving() as (fake, device, _), recording(device, path) as recorder:
-        with serial.serial_for_url(recorder.port, timeout=5) as port:
+        with serial.serial_for_url(recorder.port, timeout=30) as port:
             for begin in range(0, len(noise), 3000):
                 piece = noise[begin : begin + 3000]
                 port.write(piece + b"\n")
@@ -71,7 +71,7 @@ def test_over_tcp(tmp_path: Path) -> None:
         recording(device, path, "--listen", "tcp:127.0.0.1:0") as recorder,
     ):
         assert recorder.port.startswith("socket://127.0.0.1:")
-        with serial.serial_for_url(recorder.port, timeout=5) as port:
+        with serial.serial_for_url(recorder.port, timeout=30) as port:
             port.write(b"ping one\n")
             assert port.readline() == b"ok one\n"
         host, number = recorder.port.removeprefix("socket://").split(":")
@@ -86,7 +86,7 @@ def test_over_tcp(tmp_path: Path) -> None:
 def test_a_port_without_a_descriptor(tmp_path: Path) -> None:
     path = tmp_path / "a.journal"
     with recording("loop://", path) as recorder:  # pyserial's own: what is sent comes back
-        with serial.serial_for_url(recorder.port, timeout=5) as port:
+        with serial.serial_for_url(recorder.port, timeout=30) as port:
             # Whatever a device says, it is no web page.
             port.write(b"GET / HTTP/1.1\n")
             assert port.readline() == b"GET / HTTP/1.1\n"
@@ -110,7 +110,7 @@ def test_a_full_disk_is_one_error_and_what_was_written_is_whole(tmp_path: Path) 
                     heard += port.readline()
                 if recorder.process.poll() is not None:
                     break
-        _, told = recorder.process.communicate(timeout=10)
+        _, told = recorder.process.communicate(timeout=60)
         assert recorder.process.returncode == 2
     error = told.splitlines()[-1]
     assert error.startswith(f"wirevow: {path}: the journal cannot be written any more (File too large)")
@@ -141,10 +141,10 @@ def test_a_device_that_vanishes_is_told_and_the_journal_is_whole(tmp_path: Path)
     with contextlib.ExitStack() as stack:
         with serving() as (_, device, _):
             recorder = stack.enter_context(recording(device, path))
-            with serial.serial_for_url(recorder.port, timeout=5) as port:
+            with serial.serial_for_url(recorder.port, timeout=30) as port:
                 port.write(b"ping one\n")
                 assert port.readline() == b"ok one\n"
-        _, told = recorder.process.communicate(timeout=10)
+        _, told = recorder.process.communicate(timeout=60)
         assert recorder.process.returncode == 2
         assert f"wirevow: {device}: the port was lost; look at the plug" in told
     journal = Journal(path)
@@ -173,10 +173,10 @@ def started(port: serial.Serial, checked: bool) -> None:
 def test_a_host_that_is_cut_off_leaves_the_device_safe(checked: bool, tmp_path: Path) -> None:
     path = tmp_path / "a.journal"
     with emulated() as (device,), recording(device, path, "--document", "tarn") as recorder:
-        with serial.serial_for_url(recorder.port, timeout=5) as port:
+        with serial.serial_for_url(recorder.port, timeout=30) as port:
             started(port, checked)
             status, told = recorder.end()
-        with serial.serial_for_url(device, timeout=5) as port:
+        with serial.serial_for_url(device, timeout=30) as port:
             port.write(b"ask self.state\nask link.guard\n")
             assert [port.readline(), port.readline()] == [b"ok off\n", b"ok off\n"]
     assert status == 143
@@ -199,7 +199,7 @@ def test_a_full_disk_leaves_the_device_safe(tmp_path: Path) -> None:
                 port.write(b"ask self.state\n")
                 port.readline()
         assert recorder.process.wait(10) == 2
-        with serial.serial_for_url(device, timeout=5) as after:
+        with serial.serial_for_url(device, timeout=30) as after:
             after.write(b"\n@77 ask self.state\n")
             assert after.read_until(b"@77 ok off\n").endswith(b"@77 ok off\n")
 
@@ -208,7 +208,7 @@ def test_who_cuts_off_a_host_without_a_document_is_told_loudly(tmp_path: Path) -
     with (
         serving() as (_, device, _),
         recording(device, tmp_path / "a.journal") as recorder,
-        serial.serial_for_url(recorder.port, timeout=5) as port,
+        serial.serial_for_url(recorder.port, timeout=30) as port,
     ):
         port.write(b"ping one\n")
         assert port.readline() == b"ok one\n"

@@ -167,7 +167,7 @@ def test_on_a_port_that_may_be_real_nothing_is_energised(
     journal: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     with emulated() as (port,):
-        with serial.serial_for_url(port, timeout=5) as before:
+        with serial.serial_for_url(port, timeout=30) as before:
             assert answer(before, "put sink.level 0.700 A") == "ok 0.700 A"
         for allowed, sent, stopped in (
             ([], 5, "`act sink.arm` was not sent: sink.arm switches its outputs; that needs --allow switch"),
@@ -180,7 +180,7 @@ def test_on_a_port_that_may_be_real_nothing_is_energised(
             assert outcome["differences"] == []
             assert stopped in outcome["stopped"]
             assert "done to it: " in said.err
-        with serial.serial_for_url(port, timeout=5) as left:
+        with serial.serial_for_url(port, timeout=30) as left:
             left.write(b"@1 ask self.state\n@2 ask sink.level\n")
             assert left.read_until(b" A\n").endswith(b"@1 ok off\n@2 ok 0.700 A\n")
 
@@ -193,7 +193,7 @@ def test_on_a_port_that_may_be_real_nothing_is_changed_before_somebody_agrees(
     with emulated() as (port,):
         assert run(["rerun", str(journal), port]) == 2
         said = capfd.readouterr().err
-        with serial.serial_for_url(port, timeout=5) as after:
+        with serial.serial_for_url(port, timeout=30) as after:
             assert answer(after, "ask self.state") == "ok off"
     assert "What will be done to the instrument:" in said
     assert said.splitlines()[-1].startswith("wirevow: nobody is there to agree to this")
@@ -212,7 +212,7 @@ def test_within_an_envelope_it_is_energised_and_no_further(
         assert run(["rerun", str(path), port, "--json", "--envelope", envelope, "--yes"]) == 1
         said = capfd.readouterr()
         outcome = json.loads(said.out)
-        with serial.serial_for_url(port, timeout=5) as after:
+        with serial.serial_for_url(port, timeout=30) as after:
             assert answer(after, "ask self.state") == "ok off"
     # Its ceiling is another one: that the envelope's own is put before is told.
     assert (outcome["sent"], outcome["same"]) == (6, 5)
@@ -239,7 +239,7 @@ def test_what_was_recorded_at_a_port_is_sent_to_another_firmware(
 ) -> None:
     path = tmp_path / "bench.journal"
     with emulated() as (device,), recording(device, path, "--document", "tarn") as recorder:
-        with serial.serial_for_url(recorder.port, timeout=5) as port:
+        with serial.serial_for_url(recorder.port, timeout=30) as port:
             for line in ("ask self.vow", "@1 ask input.voltage", "put sink.level 1.234 A", "ask sink.level"):
                 answer(port, line)
         until(lambda: Kind.CLOSED in [record.kind for record in Journal(path).records()])
@@ -255,7 +255,7 @@ def standing_in(path: Path, strange: list[str]) -> Iterator[serial.Serial]:
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
-        with serial.serial_for_url(server.endpoint.address, timeout=5) as port:
+        with serial.serial_for_url(server.endpoint.address, timeout=30) as port:
             yield port
     finally:
         server.stop()
@@ -293,11 +293,11 @@ def test_the_command_stands_in_and_tells_what_it_does_not_know(journal: Path) ->
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         try:
             assert process.stdout is not None
-            with serial.serial_for_url(process.stdout.readline().split()[1], timeout=5) as port:
+            with serial.serial_for_url(process.stdout.readline().split()[1], timeout=30) as port:
                 port.write(b"ask fan.speed\nask fan.speed\n")
                 assert answer(port, "ask input.voltage") == "ok 12.005 V"
             process.terminate()
-            _, told = process.communicate(timeout=10)
+            _, told = process.communicate(timeout=60)
         finally:
             process.kill()
     assert process.returncode == 143

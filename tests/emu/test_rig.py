@@ -31,7 +31,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[tuple[Fake, serial.Serial,
     listen, pace = ("pty", 9600) if request.param == "paced" else (request.param, None)
     with serving(listen, pace=pace, rig=True) as (fake, address, endpoint):
         rig = open_rig(endpoint)
-        with serial.serial_for_url(address, timeout=5) as port:
+        with serial.serial_for_url(address, timeout=30) as port:
             yield fake, port, rig
         rig.close()
 
@@ -168,7 +168,7 @@ def test_an_answer_goes_out_as_soon_as_the_bytes_it_waited_for_are_there(
     with serving("pty", rig=True) as (_, address, endpoint):
         rig = open_rig(endpoint)
         asking = threading.Thread(target=lambda: answers.append(rig.counts(7)), daemon=True)
-        with serial.serial_for_url(address, timeout=5) as port:
+        with serial.serial_for_url(address, timeout=30) as port:
             asking.start()
             assert asked.wait(5)
             port.write(b"ping x\n")
@@ -181,7 +181,7 @@ def test_the_counts_begin_anew_when_the_port_is_opened() -> None:
     with serving(rig=True) as (fake, address, endpoint):
         rig = open_rig(endpoint)
         for _ in range(3):
-            with serial.Serial(address, timeout=5) as port:
+            with serial.Serial(address, timeout=30) as port:
                 sent = port.write(b"ping x\n")
                 assert port.readline() == b"ok x\n"
                 assert rig.counts(sent) == 5
@@ -277,7 +277,7 @@ class TestWire:
     def talk(self, endpoint: str, *lines: bytes) -> list[dict[str, object]]:
         """The answers to lines after the hello."""
         where, hello = self.where(endpoint)
-        with socket.create_connection(where, timeout=5) as connection:
+        with socket.create_connection(where, timeout=30) as connection:
             connection.sendall(hello + b"".join(line + b"\n" for line in lines))
             answers = connection.makefile("rb")
             return [json.loads(answers.readline()) for _ in (hello, *lines)][1:]
@@ -359,7 +359,7 @@ class TestWire:
         assert served["ok"] is True
 
     def test_an_event_is_answered_with_what_has_come_and_gone_by_then(self) -> None:
-        with serving(rig=True) as (_, address, endpoint), serial.Serial(address, timeout=5) as port:
+        with serving(rig=True) as (_, address, endpoint), serial.Serial(address, timeout=30) as port:
             port.write(b"ping x\n")
             assert port.readline() == b"ok x\n"
             _, answer = self.talk(endpoint, b'{"do":"hold"}', b'{"do":"bench","event":"trigger"}')
@@ -368,7 +368,7 @@ class TestWire:
     def test_an_endless_line_is_refused_and_hung_up_on(self) -> None:
         with (
             serving(rig=True) as (_, _, endpoint),
-            socket.create_connection(self.where(endpoint)[0], timeout=5) as connection,
+            socket.create_connection(self.where(endpoint)[0], timeout=30) as connection,
         ):
             connection.sendall(b"x" * 65537)
             assert b"at most 65536 bytes" in connection.makefile("rb").readline()
@@ -389,7 +389,7 @@ class TestWire:
         with serving(rig=True) as (fake, _, endpoint):
             first = first.replace(b"SECRET", endpoint.partition("#")[2].encode())
             where, hello = self.where(endpoint)
-            with socket.create_connection(where, timeout=5) as connection:
+            with socket.create_connection(where, timeout=30) as connection:
                 connection.sendall(first + b"\n" + hello + b'{"do": "reset"}\n')
                 answers = connection.makefile("rb").read().splitlines()
             assert len(answers) == 1
@@ -402,7 +402,7 @@ class TestWire:
     def test_a_web_page_is_hung_up_on(self) -> None:
         with serving(rig=True) as (fake, _, endpoint):
             where, hello = self.where(endpoint)
-            with socket.create_connection(where, timeout=5) as connection:
+            with socket.create_connection(where, timeout=30) as connection:
                 connection.sendall(b"POST / HTTP/1.1\r\nHost: x\r\n\r\n" + hello + b'{"do": "reset"}\n')
                 with contextlib.suppress(ConnectionResetError):
                     assert connection.recv(1000) == b""
@@ -434,7 +434,7 @@ class TestWire:
             where, hello = self.where(endpoint)
             for _ in range(50):
                 assert self.talk(endpoint, b'{"do":"power","on":true}')[0]["ok"] is True
-                with socket.create_connection(where, timeout=5) as connection:
+                with socket.create_connection(where, timeout=30) as connection:
                     connection.sendall(hello + b'{"do":"reset"}\n')
             until(lambda: fake.seen == [("power", True), ("reset",)] * 50)
 

@@ -122,7 +122,7 @@ def test_a_signal_ends_with_the_safe_action(name, tmp_path):
     with checking(device, tmp_path, name) as process:
         assert state_of(device) == "sinking"
         process.send_signal(getattr(signal, name))
-        _, said = process.communicate(timeout=30)
+        _, said = process.communicate(timeout=60)
     assert process.returncode == 128 + getattr(signal, name)
     assert state_of(device) == "off", said
     assert stopped_for_good(device.lines), device.lines[-8:]
@@ -132,7 +132,7 @@ def test_a_signal_ends_with_the_safe_action(name, tmp_path):
 def test_an_error_ends_with_the_safe_action(how, error, tmp_path):
     device = Tarn()
     with checking(device, tmp_path, how) as process:
-        _, said = process.communicate(timeout=30)
+        _, said = process.communicate(timeout=60)
     assert error in said
     assert "MAY STILL" not in said
     assert state_of(device) == "off"
@@ -149,7 +149,7 @@ def test_a_lost_port_is_said_loudly(tmp_path):
     device = Tarn(pull)
     with checking(device, tmp_path, "lost") as process:
         pulled.append(True)
-        _, said = process.communicate(timeout=30)
+        _, said = process.communicate(timeout=60)
     assert "sink.stop could not be confirmed" in said
     assert "disconnect the source by hand" in said
 
@@ -164,7 +164,7 @@ def test_one_that_says_it_has_stopped_and_has_not_is_said_loudly(tmp_path):
 
     device = Tarn(pretend)
     with checking(device, tmp_path, "exception") as process:
-        _, said = process.communicate(timeout=30)
+        _, said = process.communicate(timeout=60)
     assert "its state is sinking. THE INSTRUMENT MAY STILL BE HANDLING POWER" in said
 
 
@@ -206,7 +206,7 @@ def test_when_the_cable_is_pulled_the_instruments_own_watchdog_stops_it(tmp_path
     device = Tarn(pull)
     with checking(device, tmp_path, "pulled") as process:
         pulled.set()
-        _, said = process.communicate(timeout=30)
+        _, said = process.communicate(timeout=60)
     stopped_itself(device)
     assert "could not be confirmed" in said
 

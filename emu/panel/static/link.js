@@ -1,6 +1,7 @@
 // The web socket: the key first, then messages as JSON. A contact that is lost is looked for again.
 
 const SILENT_MS = 4000; // Frames come ten times a second: so long without one, and the contact is lost.
+const LOOK_MS = 1000;
 const AGAIN_MS = [250, 500, 1000, 2000, 4000];
 
 export class Link {
@@ -13,9 +14,10 @@ export class Link {
     /** @type {Map<number, (answer: {ok: boolean, text: string}) => void>} */
     this.waiting = new Map();
     this.last = 0;
+    this.looked = 0;
     this.refused = false;
     this.open();
-    setInterval(() => this.look(), 1000);
+    setInterval(() => this.look(), LOOK_MS);
     window.addEventListener("online", () => this.open());
   }
 
@@ -27,7 +29,7 @@ export class Link {
     socket.onmessage = (event) => {
       if (socket !== this.socket) return;
       const message = JSON.parse(event.data);
-      if (message.is === "frame") this.last = performance.now();
+      this.last = performance.now();
       if (message.is === "answer") this.answered(message);
       else if (message.is === "refused") {
         this.refused = true;
@@ -57,7 +59,11 @@ export class Link {
 
   look() {
     const socket = this.socket;
-    if (socket && socket.readyState === 1 && this.last && performance.now() - this.last > SILENT_MS) {
+    const now = performance.now();
+    // Where this page itself stood still (a sleeping computer, a busy browser), what came waits to be heard.
+    if (this.last && now - this.looked > 2 * LOOK_MS) this.last = now;
+    this.looked = now;
+    if (socket && socket.readyState === 1 && this.last && now - this.last > SILENT_MS) {
       socket.onclose = null;
       socket.close();
       this.lost();

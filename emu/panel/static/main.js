@@ -48,6 +48,8 @@ function hear(message) {
       return;
     }
     begin(message);
+  } else if (message.is === "waiting") {
+    write(contact, "● Waiting for the instrument to answer…");
   } else if (message.is === "check") {
     check?.hear(message);
   } else if (message.is === "frame" && now) {

@@ -161,7 +161,7 @@ def test_what_a_host_program_does_shows_at_once(page, tarn):
     import serial
 
     opened(page, tarn)
-    with serial.serial_for_url(tarn.port, timeout=5) as port:
+    with serial.serial_for_url(tarn.port, timeout=30) as port:
         port.write(b"put sink.level 0.750 A\n")
         assert port.readline() == b"ok 0.750 A\n"
         expect(page.locator("#log")).to_contain_text("put sink.level 0.750 A")

@@ -103,7 +103,7 @@ def test_a_signal_that_ends_the_command_makes_it_safe_first(box):
 
     with panel("tarn", "--port", box) as serving:
         asyncio.run(come(serving))
-    with serial.serial_for_url(box, timeout=5) as port:
+    with serial.serial_for_url(box, timeout=30) as port:
         port.write(b"ask self.state\nask trip.last\n")
         assert port.readline() == b"ok off\n"
         assert port.readline() == b"ok none\n"  # it was not the link watchdog

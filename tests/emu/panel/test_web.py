@@ -238,7 +238,7 @@ def test_what_a_host_program_does_shows_at_once_and_keeps_the_page_from_sending(
     async def come():
         async with live(tarn) as page:
             await page.ask(do="say", line="ask self.state")
-            with serial.serial_for_url(tarn.port, timeout=2) as port:
+            with serial.serial_for_url(tarn.port, timeout=30) as port:
                 port.write(b"ask sink.mode\n")
                 assert port.readline() == b"ok current\n"
                 frame = await page.until(
@@ -262,7 +262,7 @@ def test_bytes_of_any_kind_are_shown_as_text(tarn):
 
     async def come():
         async with live(tarn) as page, asyncio.timeout(5):
-            with serial.serial_for_url(tarn.port, timeout=2) as port:
+            with serial.serial_for_url(tarn.port, timeout=30) as port:
                 port.write(b"<img src=x onerror=alert(1)>\x1b[2J\xff\n")
                 frame = await page.until(
                     lambda message: (

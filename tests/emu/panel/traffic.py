@@ -49,7 +49,7 @@ def opened(serving: Serving) -> Iterator[Any]:
 def talk(port: str, seconds: float) -> int:
     """Be a host that sends half the lines, the instrument the other half; how many there were."""
     lines, begun = 0, time.monotonic()
-    with serial.serial_for_url(port, timeout=2) as opened_port:
+    with serial.serial_for_url(port, timeout=30) as opened_port:
         while (passed := time.monotonic() - begun) < seconds:
             while lines < passed * LINES_PER_S:
                 opened_port.write(REQUESTS[lines // 2 % len(REQUESTS)])
