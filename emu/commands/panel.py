@@ -64,7 +64,8 @@ def command(
 
     With --port the page watches the instrument at PORT, which may be real. It is only asked, which feeds its
     link watchdog, until somebody takes control in the page, after the cautions. When that page is gone it is
-    made safe.
+    made safe. A check that is started there energises, saves, boots and switches nothing; `wirevow check` can
+    be allowed to.
 
     \b
     Example:  wirevow panel tarn --bench lithium-pack
@@ -211,4 +212,10 @@ def _watching(doc: str, port: str, yes: bool) -> Session:
     vow = load(doc)
     if vow.document.wire.opening.resets:
         agreed(DRY_CHECK, [f"Opening {port} boots the instrument."], yes, "Is that all right?")
-    return Session(Watched(port, vow))
+
+    def checking(only: list[str]) -> Check:
+        from wirevow.emu.panel.checks import Check
+
+        return Check(doc, port, 0, only)
+
+    return Session(Watched(port, vow), checking=checking)

@@ -1,7 +1,9 @@
 """A check that is started from a page, in a process of its own.
 
-It holds another instrument of the same document, bench, fault and seed to the document, in virtual time: the
-one in the page goes on undisturbed. The process writes a JSON object a line:
+Of a simulated instrument it holds another one of the same document, bench, fault and seed to the document, in
+virtual time: the one in the page goes on undisturbed. A real one is held to what can be asked without
+energising it, saving, booting or switching an output, and gets its settings back; meanwhile the page leaves
+it alone. The process writes a JSON object a line:
 
 | `"kind"`   | with                                                                                   |
 |------------|----------------------------------------------------------------------------------------|
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
 
 EVERY_S = 0.2
 """How often is told how far it is."""
+ENDING_S = 15.0
+"""So long a check that is ended may take to put a real instrument back."""
 LONGEST_LINE = 8_000_000
 """Bytes of one object."""
 Message = dict[str, Any]
@@ -71,8 +75,12 @@ class Check:
                 yield {"kind": "trouble", "text": said[-1] if said and not self._stopped else why}
         finally:
             if not closed:
-                with suppress(ProcessLookupError):
-                    process.kill()
+                self.stop()
+                try:
+                    await asyncio.wait_for(process.stdout.read(), ENDING_S)
+                except TimeoutError:
+                    with suppress(ProcessLookupError):
+                        process.kill()
             await process.wait()
 
     def stop(self) -> None:

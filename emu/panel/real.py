@@ -40,6 +40,9 @@ class Watched:
         self._overheard = Overheard(lambda: round((time.monotonic() - self._begun_s) * 1e9))
         self._client: AsyncClient | None = None
         self._controlled = False
+        self._lent = False
+        self._free = asyncio.Lock()
+        """Held by whatever opens, asks or closes."""
         self._values: dict[str, str] = {}
         state, last = vow.system_name("state"), vow.system_name("last_trip")
         asked = [entry.name for entry in vow.points.values() if entry.kind != "record"]
@@ -57,7 +60,9 @@ class Watched:
     async def glance(self) -> Glance:
         trouble = ""
         try:
-            await self._ask()
+            async with self._free:
+                if not self._lent:
+                    await self._ask()
         except WirevowError as error:
             trouble = error.message
             await asyncio.sleep(AGAIN_S)
@@ -67,7 +72,7 @@ class Watched:
             {} if trouble else dict(self._values),
             pieces,
             dropped,
-            "page",
+            "check" if self._lent else "page",
             trouble=trouble,
         )
 
@@ -77,6 +82,7 @@ class Watched:
                 self.address, self.vow, checks=False, reconnect_s=AGAIN_S, overheard=self._overheard.add
             )
             await client.open()
+            client.host.dialogue.checks = self._controlled
             self._client = client
         turn = [self._slow[(self._next + index) % len(self._slow)] for index in range(ROTATING)]
         self._next += ROTATING
@@ -103,6 +109,13 @@ class Watched:
                 finally:
                     client.host.dialogue.checks = False
 
+    async def lend(self, wanted: bool) -> None:
+        async with self._free:
+            self._lent = wanted
+            if wanted and self._client is not None:
+                client, self._client = self._client, None
+                await client.close()
+
     async def say(self, line: str) -> str:
         verb, _, rest = line.partition(" ")
         name, *words = rest.split() or [""]
@@ -122,6 +135,8 @@ class Watched:
         return await _told(client, client.host.act(name))
 
     def _driven(self) -> AsyncClient:
+        if self._lent:
+            raise WirevowError("a check has the port: stop it, or wait until it has ended")
         if self._client is None or not self._controlled:
             raise WirevowError("nobody has taken control of this instrument")
         return self._client

@@ -169,6 +169,8 @@ class Session:
         """Whoever had them is gone, or lets go: a real instrument is made safe at once."""
         self.hands = self.pages[0] if self.pages and self._free() else None
         if self.source is not None and self.hands is None:
+            if self._check is not None:
+                self._check.stop()  # nobody stays with a real one any more
             try:
                 await self.source.take(False)
             except WirevowError as error:
@@ -283,7 +285,7 @@ class Session:
 
     def _begin_check(self, only: list[str]) -> None:
         if self._checking is None:
-            raise WirevowError("a check of this instrument is started with `wirevow check`, not from a page")
+            raise WirevowError("a check of firmware is started with `wirevow check`, not from a page")
         if self._check is not None:
             raise WirevowError("a check runs already: stop it, or wait until it has ended")
         self._check = self._checking(only)
@@ -295,11 +297,18 @@ class Session:
     async def _follow_check(self, check: Check) -> None:
         verdicts: dict[str, str] = {}
         self._tell_check({"kind": "begun"})
-        async for message in check.messages():
-            verdicts |= message.get("verdicts", {})
-            self._tell_check(message)
-            self._checked = [{"is": "check", **message, "verdicts": dict(verdicts)}]
-        self._check = None
+        assert self.source is not None
+        try:
+            await self.source.lend(True)
+            async for message in check.messages():
+                verdicts |= message.get("verdicts", {})
+                self._tell_check(message)
+                self._checked = [{"is": "check", **message, "verdicts": dict(verdicts)}]
+        except WirevowError as error:
+            self._tell_check({"kind": "trouble", "text": error.message})
+        finally:
+            await self.source.lend(False)
+            self._check = None
 
     def _tell_check(self, message: Message) -> None:
         for page in self.pages:

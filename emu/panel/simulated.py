@@ -224,6 +224,9 @@ class Simulated:
 
     # --------------------------------------------------------------------------------------------- the world
 
+    async def lend(self, wanted: bool) -> None:
+        """Nothing to do: what is checked is another one like it."""
+
     async def bench(self, event: str, value: str | None) -> None:
         await self._desk.do(lambda: self._rig.bench(event, value))
         if value is not None:

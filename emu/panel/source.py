@@ -71,6 +71,10 @@ class Source(Protocol):
         """Be the host from now on, or let go: safe, where it is real."""
         ...
 
+    async def lend(self, wanted: bool) -> None:
+        """Leave the port to a check from now on, settled as nobody's; or take it back."""
+        ...
+
     async def bench(self, event: str, value: str | None) -> None:
         """Make something happen around it."""
         ...

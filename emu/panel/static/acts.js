@@ -37,6 +37,5 @@ function refusal(action, now) {
   if (!now.powered) return "it has no supply";
   if (now.state && !(now.state in action.to)) return `not in ${now.state}`;
   if (action.guard && compute(action.guard.tree, (/** @type {string} */ name) => now.value(name)) === false) return `needs ${action.guard.text}`;
-  if (now.port === "program") return "a host program has the port";
-  return "";
+  return now.taken;
 }

@@ -3,15 +3,20 @@ import { el, mark, svg, write } from "./dom.js";
 
 const SIGNS = /** @type {Record<string, string>} */ ({ pass: "✓", fail: "✕", inconclusive: "?", "not selected": "·", error: "!" });
 
+const WHAT = {
+  simulated: "It holds another instrument of the same document, bench and seed to every requirement, in virtual time. The one above goes on undisturbed.",
+  real: "It holds this instrument to what can be asked without energising it. Nothing is saved, booted or switched; settings are changed and put back, and every line is tried, damaged ones too. Meanwhile the page leaves its port to the check.",
+};
+
 export class Check {
   /** @param {Element} place @param {any} context */
-  constructor(place, { document: vow, ask, checks }) {
+  constructor(place, { document: vow, ask, checks, kind }) {
     this.vow = vow;
     if (!checks) {
       place.append(el("p", { class: "aside", text: "A check of this instrument is started at the command line, which asks for what it needs to know:" }), el("pre", { text: `wirevow check ${vow.name} PORT` }));
       return;
     }
-    place.append(el("p", { class: "aside", text: "It holds another instrument of the same document, bench and seed to every requirement, in virtual time. The one above goes on undisturbed." }));
+    place.append(el("p", { class: "aside", text: WHAT[/** @type {"real"} */ (kind)] }));
     this.only = el("input", { type: "text", id: "check-only", autocomplete: "off", placeholder: "all, or such as trip.*", "aria-label": "Requirements to look at" });
     this.start = el("button", { type: "submit", text: "Start a check", id: "check-start" });
     this.stop = el("button", { type: "button", class: "quiet", text: "Stop it", id: "check-stop", onclick: () => ask({ do: "stop check" }) });

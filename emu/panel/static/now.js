@@ -41,6 +41,11 @@ export class Now {
     return this.hands === "you";
   }
 
+  /** Who else has the port, in words; empty if this page may have it. */
+  get taken() {
+    return { program: "a host program has the port", check: "a check has the port" }[this.port] ?? "";
+  }
+
   /** A point's value for formulas: a number, or a word. @param {string} name */
   value(name) {
     const text = this.values[name];

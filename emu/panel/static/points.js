@@ -66,7 +66,7 @@ export class Points {
       write(value, text === undefined ? "—" : `${text.replace(/^-/, "−")}${unit ? ` ${unit}` : ""}`);
       if (!point.settable) continue;
       const barred = point.setIn && now.state && !point.setIn.includes(now.state);
-      const why = barred ? `not in ${now.state}` : now.port === "program" ? "a host program has the port" : "";
+      const why = barred ? `not in ${now.state}` : now.taken;
       for (const control of controls) mark(control, "disabled", why !== "" || !now.mine || !now.powered);
       if (point.choices.length) {
         if (each.shown !== text && text !== undefined) controls[0].value = each.shown = text;

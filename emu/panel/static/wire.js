@@ -53,15 +53,15 @@ export class Wire {
 
   /** @param {any} now */
   show(now) {
-    const text = { page: this.kind === "real" ? "This page asks the instrument." : "This page is the host.", program: "A host program has the port.", nobody: "Nobody is at the port." }[/** @type {"page"} */ (now.port)] ?? "";
+    const text = { page: this.kind === "real" ? "This page asks the instrument." : "This page is the host.", program: "A host program has the port.", check: "A check has the port.", nobody: "Nobody is at the port." }[/** @type {"page"} */ (now.port)] ?? "";
     write(this.who, text);
     mark(this.who, "data-who", now.port);
     this.take.dataset.wanted = now.port === "page" ? "no" : "yes";
     write(this.take, now.port === "page" ? "Let the port go" : "Take the port");
     mark(this.take, "hidden", this.kind !== "simulated");
-    mark(this.take, "disabled", !now.mine || now.port === "program");
-    mark(this.line, "disabled", !now.mine || now.port === "program");
-    mark(this.button, "disabled", !now.mine || now.port === "program");
+    mark(this.take, "disabled", !now.mine || now.taken !== "");
+    mark(this.line, "disabled", !now.mine || now.taken !== "");
+    mark(this.button, "disabled", !now.mine || now.taken !== "");
     if (this.fresh.length && !this.hold.checked) this.draw();
   }
 

@@ -107,3 +107,47 @@ def test_a_signal_that_ends_the_command_makes_it_safe_first(box):
         port.write(b"ask self.state\nask trip.last\n")
         assert port.readline() == b"ok off\n"
         assert port.readline() == b"ok none\n"  # it was not the link watchdog
+
+
+def test_a_check_has_the_port_alone_and_leaves_the_instrument_as_it_was(box):
+    async def come():
+        with panel("tarn", "--port", box) as serving:
+            async with live(serving) as page:
+                await page.value("self.state", lambda text: text == "off")
+                refused = await page.ask(do="check", only="wire.*")
+                assert not refused["ok"]  # nobody has taken control
+                assert (await page.ask(do="hands", agreed=True))["ok"]
+                assert (await page.ask(do="put", name="sink.level", value="1.5"))["ok"]
+                assert (await page.ask(do="check", only="point.sink.level.*"))["ok"]
+                await page.until(lambda message: message["is"] == "frame" and message["port"] == "check")
+                refused = await page.ask(do="put", name="sink.level", value="2")
+                assert "a check has the port" in refused["text"]
+                ended = await page.until(
+                    lambda message: message["is"] == "check" and message["kind"] in ("ended", "trouble")
+                )
+                assert ended["kind"] == "ended", ended
+                assert "fail" not in {verdict for verdict, _, _ in ended["rows"].values()}
+                await page.until(lambda message: message["is"] == "frame" and message["port"] == "page")
+                await page.value("sink.level", lambda text: text == "1.500")
+                assert (await page.ask(do="put", name="sink.level", value="2"))["text"] == "ok 2.000 A"
+
+    asyncio.run(come())
+
+
+def test_a_check_ends_when_its_page_is_gone(box):
+    async def come():
+        with panel("tarn", "--port", box) as serving:
+            async with live(serving) as page:
+                await page.value("self.state", lambda text: text == "off")
+                assert (await page.ask(do="hands", agreed=True))["ok"]
+                assert (await page.ask(do="check", only=""))["ok"]
+                await page.until(lambda message: message["is"] == "check" and message["kind"] == "progress")
+            async with live(serving) as page:
+                ended = await page.until(
+                    lambda message: message["is"] == "check" and message["kind"] in ("ended", "trouble")
+                )
+                assert ended["kind"] == "trouble" or "interrupt" in ended["note"], ended
+                await page.until(lambda message: message["is"] == "frame" and message["port"] == "page")
+                await page.value("self.state", lambda text: text == "off")
+
+    asyncio.run(come())
