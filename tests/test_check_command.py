@@ -55,6 +55,16 @@ def one_line(capfd):
 # ------------------------------------------------------------------------------------------------ verdicts
 
 
+def test_a_long_check_tells_a_pipe_how_far_it_is_and_what_is_left(monkeypatch, capfd):
+    monkeypatch.setattr("wirevow.emu.commands.jobs._SELDOM_S", 0.0)
+    assert check(BRAE, "emu://brae", "--only", "point.*.bounds") == 0
+    lines = capfd.readouterr().err.splitlines()
+    assert len(lines) > 3
+    assert re.fullmatch(r"1 of \d+ requirements, about \d+ s left: point\.\S+", lines[0])
+    done = [int(line.split()[0]) for line in lines]
+    assert done == sorted(done)
+
+
 def test_a_check_that_its_budget_cuts_short_has_not_passed(tmp_path, capfd):
     report = tmp_path / "report.json"
     assert check(TARN, "emu://tarn", "--budget", 700, "--seed", 5, "--json", report) == 3

@@ -6,6 +6,7 @@ import os
 import shutil
 import stat
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -290,7 +291,7 @@ def _tell_since(changed: Since) -> None:
 
 
 class Bar:
-    """How far the check is, on a terminal; nothing where stderr is none."""
+    """How far the check is, and how long it may still take: a bar on a terminal, else a line now and then."""
 
     def __init__(self) -> None:
         self._bar: RichProgress | None = None
@@ -308,8 +309,18 @@ class Bar:
     @contextmanager
     def shown(self, report: Report) -> Iterator[Progress | None]:
         """Shown while the block runs."""
+        left = _Left()
         if not sys.stderr.isatty():
-            yield None
+            from wirevow.emu.commands.jobs import Progress as Lines
+
+            lines = Lines(quiet=False)
+
+            def tell(done: int, whole: int, finding: Finding) -> None:
+                failed = f"{len(report.failures)} failed" if report.failures else ""
+                parts = (f"{done} of {whole} requirements", failed, left.text(done, whole))
+                lines.say(lambda: f"{', '.join(filter(None, parts))}: {finding.requirement.id}")
+
+            yield tell
             return
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
         from rich.progress import Progress as RichProgress
@@ -321,18 +332,34 @@ class Bar:
         columns = (
             BarColumn(bar_width=20),
             MofNCompleteColumn(),
+            TextColumn("{task.fields[left]}"),
             TextColumn("{task.fields[failures]}"),
             TextColumn("{task.description}", markup=False, table_column=one_line),
         )
         with RichProgress(*columns, console=console(stderr=True), transient=True) as bar:
-            task = bar.add_task("getting acquainted", total=None, failures="")
+            task = bar.add_task("getting acquainted", total=None, failures="", left="")
             self._bar = bar
 
             def show(done: int, whole: int, finding: Finding) -> None:
                 broken = len(report.failures)
                 failures = f"[red]{broken} failed[/red]" if broken else ""
                 bar.update(
-                    task, completed=done, total=whole, description=finding.requirement.id, failures=failures
-                )
+                    task, completed=done, total=whole, left=left.text(done, whole),
+                    description=finding.requirement.id, failures=failures,
+                )  # fmt: skip
 
             yield show
+
+
+class _Left:
+    """How long a check may still take, if what is left takes as long as what was done."""
+
+    def __init__(self) -> None:
+        self._began_s = time.monotonic()
+
+    def text(self, done: int, whole: int) -> str:
+        from wirevow.emu.commands.jobs import duration
+
+        if not 0 < done < whole:
+            return ""
+        return f"about {duration((time.monotonic() - self._began_s) * (whole - done) / done)} left"

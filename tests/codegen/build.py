@@ -39,6 +39,8 @@ def build_library(vow: Vow, folder: Path, options: list[str], slips: dict[str, s
     `slips` are texts of the core to replace, to see that a wrong core is found out.
     """
     prefix = identifier(vow.identity[0])
+    if f"-D{prefix.upper()}_ACCEPTS" in options:
+        options = [*options, "-DVOW_ACCEPTS"]
     files = generate(vow)
     for right, wrong in (slips or {}).items():
         files = {name: text.replace(right, wrong) for name, text in files.items()}

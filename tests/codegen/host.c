@@ -1,6 +1,6 @@
 /* The application's side of a generated core, as a library for Python: readings are set from outside, and what
  * the core does is written down. VOW is the core's prefix, VOW_UPPER that of its
- * constants; with VOW_SAVES it has a store. */
+ * constants; with VOW_SAVES it has a store, with VOW_ACCEPTS it is asked before a setting changes. */
 #include VOW_HEADER
 #include <string.h>
 
@@ -37,6 +37,18 @@ int32_t CORE(_app_read)(uint8_t signal)
 void CORE(_app_changed)(void)
 {
 }
+
+#ifdef VOW_ACCEPTS
+uint8_t host_verdict; /* to all that is put */
+int32_t host_shift; /* a value is corrected by so much */
+
+uint8_t CORE(_app_accept)(uint8_t point, int32_t *value)
+{
+    note('a', point);
+    *value += host_shift;
+    return host_verdict;
+}
+#endif
 
 void CORE(_app_entered)(uint8_t state)
 {

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import ctypes
 from pathlib import Path
 
 import pytest
 
-from tests.codegen.build import WARNINGS, have, run
+from tests.codegen.build import WARNINGS, Core, build_library, have, run
 from wirevow.protocol.codegen.c import generate, write
 from wirevow.protocol.codegen.names import GenerateError
+from wirevow.protocol.codegen.tables import tables
 from wirevow.protocol.document.load import load_document, read_document
 from wirevow.protocol.vow import Vow, compile_vow
 
@@ -95,3 +97,36 @@ def test_what_c_cannot_carry_is_said(old: str, new: str, message: str | None) ->
     changed = changed.replace("high: 999999999}", "high: 9999}")
     with pytest.raises(GenerateError, match=message):
         generate(compile_vow(read_document(changed).document))
+
+
+def test_an_application_that_is_asked_refuses_with_a_reason_and_corrects(tmp_path: Path) -> None:
+    if not have("gcc"):
+        pytest.skip("gcc is not installed: apt-get install gcc")
+    tarn = vow(SPEC / "tarn.yaml")
+    library = build_library(tarn, tmp_path, [*WARNINGS, "-DTARN_ACCEPTS"])
+    core = Core(library, "tarn")
+    loaded = ctypes.CDLL(str(library))
+    verdict = ctypes.c_uint8.in_dll(loaded, "host_verdict")
+    shift = ctypes.c_int32.in_dll(loaded, "host_shift")
+    core.boot(0)
+    core.drain()
+    assert core.exchange(b"put sink.level 2.500 A\n") == b"ok 2.500 A\n"
+    for reason, answer in ((1, b"refuse state off\n"), (2, b"refuse range 0.000 6.000 A\n")):
+        verdict.value = reason
+        assert core.exchange(b"put sink.level 1.234 A\n") == answer
+        assert core.exchange(b"ask sink.level\n") == b"ok 2.500 A\n"
+    assert core.exchange(b"put sense.mode remote\n") == b"refuse type choice\n"
+    # What the wire itself keeps is not asked for.
+    assert core.exchange(b"put link.notices on\n") == b"ok on\n"
+    verdict.value = 0
+    shift.value = -34
+    assert core.exchange(b"put sink.level 1.234 A\n") == b"ok 1.200 A\n"
+    shift.value = 1_000_000  # beyond the limits: held inside them; there is no such word: left as it is
+    assert core.exchange(b"put sink.level 1.234 A\n") == b"ok 6.000 A\n"
+    assert core.exchange(b"put sense.mode remote\n") == b"ok remote\n"
+    # At the front panel, too.
+    point = [row.name for row in tables(tarn).names].index("sink.level")
+    core.call("panel_control", 1)
+    assert core.call("panel_put", point, 1500) & 0xFF
+    verdict.value = 1
+    assert not core.call("panel_put", point, 1500) & 0xFF
