@@ -82,12 +82,12 @@ class Tarn(Device):
 @contextlib.contextmanager
 def read_once() -> Iterator[None]:
     """Documents do not change meanwhile, and reading one takes longer than most short checks."""
-    judged: dict[tuple[str, str], vet.Findings] = {}
+    judged: dict[tuple[str, str, bool], vet.Findings] = {}
 
-    def vet_once(loaded, judge=vet.vet):
-        key = loaded.name, loaded.source.sha256
+    def vet_once(loaded, terminals=None, judge=vet.vet):
+        key = loaded.name, loaded.source.sha256, terminals is None
         if key not in judged:
-            judged[key] = judge(loaded)
+            judged[key] = judge(loaded, terminals)
         return judged[key]
 
     with pytest.MonkeyPatch.context() as patch:

@@ -60,7 +60,8 @@ def test_a_long_check_tells_a_pipe_how_far_it_is_and_what_is_left(monkeypatch, c
     assert check(BRAE, "emu://brae", "--only", "point.*.bounds") == 0
     lines = capfd.readouterr().err.splitlines()
     assert len(lines) > 3
-    assert re.fullmatch(r"1 of \d+ requirements, about \d+ s left: point\.\S+", lines[0])
+    assert re.fullmatch(r"0 of \d+ tried, now point\.\S+", lines[0])
+    assert all(re.fullmatch(r"\d+ of \d+ tried, about \d+ s left, now \S+", line) for line in lines[1:-1])
     done = [int(line.split()[0]) for line in lines]
     assert done == sorted(done)
 

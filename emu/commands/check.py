@@ -317,8 +317,8 @@ class Bar:
 
             def tell(done: int, whole: int, finding: Finding) -> None:
                 failed = f"{len(report.failures)} failed" if report.failures else ""
-                parts = (f"{done} of {whole} requirements", failed, left.text(done, whole))
-                lines.say(lambda: f"{', '.join(filter(None, parts))}: {finding.requirement.id}")
+                parts = (f"{done} of {whole} tried", failed, left.text(done, whole))
+                lines.say(lambda: f"{', '.join(filter(None, parts))}, now {finding.requirement.id}")
 
             yield tell
             return
