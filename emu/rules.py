@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 from typing import TypeVar
 
 from wirevow.emu.plant.interface import Plant
@@ -68,6 +69,18 @@ class Rule:
     def fires_ns(self) -> int | None:
         """When it acts if nothing changes."""
         return None if self.since_ns is None else self.since_ns + self.after_ns
+
+
+@lru_cache(maxsize=1024)
+def _crossing(node: Comparison, measured: frozenset[str]) -> tuple[Expression, Threshold | None]:
+    """A comparison, and where its one measured point crosses. ValueError if it does in several places.
+
+    Kept, because many instruments are made of one document."""
+    expression = Expression.of(node)
+    thresholds = expression.as_threshold(measured)
+    if len(thresholds) > 1:
+        raise ValueError(f"{expression.text} has {len(thresholds)} crossings: write one comparison for each")
+    return expression, thresholds[0] if thresholds else None
 
 
 class Rules:
@@ -127,14 +140,8 @@ class Rules:
                 inner = self._compile(part, found)
                 return lambda: not inner()
             case Comparison():
-                expression = Expression.of(node)
-                thresholds = expression.as_threshold(self._vow.measured)
-                if len(thresholds) > 1:
-                    raise ValueError(
-                        f"{expression.text} has {len(thresholds)} crossings: write one comparison for each"
-                    )
+                expression, threshold = _crossing(node, self._vow.measured)
                 key = len(self._by_key) + len(found)
-                threshold = thresholds[0] if thresholds else None
                 clocked = threshold is not None and self._vow.points[threshold.point].signal is None
                 comparison = _Comparison(expression, threshold, key, clocked)
                 found.append(comparison)
