@@ -14,12 +14,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from shutil import which
 from typing import Any
 
 from PIL import Image, ImageChops, ImageStat
 from PIL.PngImagePlugin import PngInfo
 
+from tests import browser as browsers
 from wirevow.emu import checking
 from wirevow.emu.loading import sound
 from wirevow.protocol.report import page
@@ -27,7 +27,6 @@ from wirevow.protocol.vow import compile_vow
 
 ROOT = Path(__file__).parent.parent
 FOLDER = ROOT / "spec" / "pictures"
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 WIDTH, HEIGHT = 1000, 860
 COARSE = 12
 """Pixels of a picture that are compared as one."""
@@ -55,21 +54,14 @@ class Picture:
         return out.getvalue()
 
 
-def browser_path() -> str | None:
-    """The distribution's browser, if there is one."""
-    return next((path for name in BROWSERS if (path := which(name))), None)
-
-
 @contextmanager
 def tab_of(width: int, height: int) -> Iterator[Any]:
     """A page of the browser."""
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as started:
-        browser = started.chromium.launch(
-            executable_path=browser_path(),
-            args=["--no-sandbox", "--disable-gpu", "--font-render-hinting=none", "--hide-scrollbars"],
-        )
+    with sync_playwright() as playwright:
+        shown = ("--disable-gpu", "--font-render-hinting=none", "--hide-scrollbars")
+        browser = browsers.started(playwright, *shown)
         try:
             tab = browser.new_page(viewport={"width": width, "height": height}, color_scheme="light")
             yield tab
@@ -176,8 +168,8 @@ def stale(name: str) -> str:
 
 
 def main() -> int:
-    if browser_path() is None:
-        print("there is no browser: apt-get install chromium", file=sys.stderr)
+    if browsers.path() is None:
+        print(browsers.MISSING, file=sys.stderr)
         return 2
     FOLDER.mkdir(exist_ok=True)
     for name, make in PICTURES.items():

@@ -5,15 +5,14 @@ import re
 
 import pytest
 
-from tests.pictures import BROWSERS, FOLDER, PICTURES, ROOT, browser_path, stale
+from tests import browser
+from tests.pictures import FOLDER, PICTURES, ROOT, stale
 
 pytest.importorskip("matplotlib", reason="pip install 'wirevow[pictures]'")
 pytest.importorskip("playwright", reason="pip install playwright")
 
 
-@pytest.mark.skipif(
-    browser_path() is None and not os.environ.get("CI"), reason=f"there is no browser of {BROWSERS}"
-)
+@pytest.mark.skipif(browser.path() is None and not os.environ.get("CI"), reason=browser.MISSING)
 @pytest.mark.parametrize("name", PICTURES)
 def test_no_picture_is_stale(name):
     assert not stale(name), "`make pictures` makes it anew; look at it"

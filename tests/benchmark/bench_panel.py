@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 
+from tests import browser as browsers
 from tests.benchmark.bench_ports import REQUESTS, trip
 from tests.emu.panel.serving import panel
 from tests.emu.panel.traffic import FRAME_MS, GROWTH, measured, opened
@@ -74,7 +75,7 @@ def first_paint_s() -> float:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        browser = browsers.started(playwright)
         page = browser.new_page()
         taken = []
         for _ in range(STARTS):

@@ -1,10 +1,9 @@
 """A browser for the tests of the page: the distribution's Chromium, headless."""
 
-import shutil
-
 import pytest
 
-CHROMIUM = shutil.which("chromium")
+from tests import browser as browsers
+
 PATIENCE_MS = 20_000
 """What does not happen within this time does not happen; no test waits for it otherwise."""
 
@@ -13,12 +12,11 @@ PATIENCE_MS = 20_000
 def browser():
     """One for a module: while it is there, asyncio can run nothing else. It sees this machine alone."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="install playwright: pip install playwright")
-    if CHROMIUM is None:
-        pytest.skip("install chromium: apt-get install chromium")
+    if browsers.path() is None:
+        pytest.skip(browsers.MISSING)
     sync_api.expect.set_options(timeout=PATIENCE_MS)
     with sync_api.sync_playwright() as playwright:
-        # A container has no user namespaces for the browser's own sandbox; it only loads our page.
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        started = browsers.started(playwright)
         yield started
         started.close()
 

@@ -6,7 +6,6 @@ Prints the 95th percentile of the time between frames and how the heap has grown
 them is too much.
 """
 
-import shutil
 import sys
 import threading
 import time
@@ -16,6 +15,7 @@ from typing import Any
 
 import serial
 
+from tests import browser as browsers
 from tests.emu.panel.serving import Serving, panel
 
 LINES_PER_S = 200
@@ -38,7 +38,7 @@ def opened(serving: Serving) -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        browser = browsers.started(playwright)
         page = browser.new_page(viewport={"width": 1600, "height": 1000})
         page.goto(serving.page)
         page.wait_for_selector("#state:not(:empty)")
