@@ -1806,8 +1806,8 @@ class Tester:
             if self.setting(name) == entry.default and self.allows(entry, value_of(entry, value)):
                 self.settings({name: value})
 
-    def strike(self, trip: TripEntry, provoke: Provoke) -> int:
-        """The bench part of a provocation, and wait for the trip."""
+    def strike(self, trip: TripEntry, provoke: Provoke, in_vain: Callable[[], bool] = lambda: False) -> int:
+        """The bench part of a provocation, and wait for the trip, or until it has been `in_vain`."""
         if barred := self.barred(trip.to):
             raise NotSelected(barred)
         for event, value in provoke.bench.items():
@@ -1818,8 +1818,13 @@ class Tester:
         trying = self.trying
         if "notices" in self.vow.parts:
             self.trying = f"trip.{trip.name}.notice"  # nothing but its notice tells of it yet
-        struck = partial(self.struck, trip, before)
-        self.until(struck, provoke.within, expected, silent=provoke.silence, to=trip.to)
+        self.until(
+            lambda: self.struck(trip, before) or in_vain(),
+            provoke.within,
+            expected,
+            silent=provoke.silence,
+            to=trip.to,
+        )
         self.trying = trying
         return self.now_ns - began_ns
 

@@ -168,7 +168,7 @@ def limits_whatever_the_mode(t: Tester, r: Requirement) -> None:
             if not _tighten(t, put, tight):
                 continue
             t.alive(max(t.vow.document.trial.settle, each.settle))
-            if t.state != state:
+            if not _limited_still(t, state, each):
                 due = f"{state} still, within its limits in mode {word}"
                 raise Broken(Judgement(False, f"limit.{name}", due), "", t.state)
             # By the settings that are known to be in force.
@@ -217,11 +217,17 @@ def _looked_at(rule: Limit) -> set[str]:
     return {name for bound in (rule.low, rule.high) if bound is not None for name in bound.names}
 
 
+def _limited_still(t: Tester, state: str, rule: Limit) -> bool:
+    """Whether it is where it was, or has gone by itself to another state in which the limit holds."""
+    onwards = {leave.to for leave in t.vow.states[state].leaves} & {*states_of(t, rule.armed_in)}
+    return t.state == state or t.state in onwards
+
+
 def hold_limit(t: Tester, r: Requirement, rule: Limit) -> None:
     """Let it settle, and look: a trip that ends it shows that it was not kept."""
     state = t.state
     t.alive(max(rule.settle, t.vow.document.trial.settle))
-    if t.state != state:
+    if not _limited_still(t, state, rule):
         due = f"{state} still, with {rule.of} within its limit"
         raise Broken(Judgement(False, r.id, due), "", t.state)
     _within_limit(t, r.id, rule, values(t, sorted({rule.of, *_looked_at(rule)})))
