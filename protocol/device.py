@@ -358,8 +358,18 @@ class Device:
 
     def _words(self, entry: PointEntry, now_ns: int) -> tuple[str, ...]:
         if entry.kind == "words":
-            return self.vow.identity if entry.system == "identity" else self.last_trip
+            return self.words(entry)
         return self._worded(entry, self.value(entry, now_ns))
+
+    def words(self, entry: PointEntry) -> tuple[str, ...]:
+        """What a point of words answers."""
+        if entry.system == "identity":
+            return self.vow.identity
+        return self._text(entry) if entry.text else self.last_trip
+
+    def _text(self, entry: PointEntry) -> tuple[str, ...]:
+        """What never changes; the digits that every instrument has of its own are zeros in this one."""
+        return tuple(word.replace("#", "0") for word in entry.text)
 
     def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
         # Most values are asked for more often than they change.

@@ -71,6 +71,8 @@ class Twin(Device):
         self.readings: dict[str, tuple[int, int]] = {}
         """Bounds for readings that the tester knows more about than the quantity's range, in counts."""
         self.last_reading: dict[str, int] = {}
+        self.own_texts: dict[str, tuple[str, ...]] = {}
+        """What this instrument answers for the texts that have digits of its own."""
         self.uptime_slack_ns = 0
         """How much earlier than we think it may have booted."""
         self.due: deque[tuple[int, tuple[str, ...]]] = deque()
@@ -220,6 +222,8 @@ class Twin(Device):
         if entry.system == "state":
             self._moved_on(now_ns)
             self._sure_ns = now_ns
+        if entry.text:
+            return self._own_text(entry)
         if entry.system in self.unknown:
             words = self._learn(entry, now_ns)
             if words is not None:
@@ -229,6 +233,16 @@ class Twin(Device):
             if bounds is not None:
                 return self._within(entry, *bounds)
         return super()._words(entry, now_ns)
+
+    def _own_text(self, entry: PointEntry) -> tuple[str, ...]:
+        """A text; the digits that only this instrument has are those that were seen first."""
+        known = self.own_texts.get(entry.name)
+        if known is None:
+            seen = self._words_seen()
+            if not entry.says(seen):
+                return tuple(f"{{{word}}}" if "#" in word else word for word in entry.text)
+            known = self.own_texts[entry.name] = seen
+        return known
 
     def _moved_on(self, now_ns: int) -> None:
         """About the time of a timed transition both states are right; the one seen is taken."""
@@ -690,6 +704,8 @@ class Oracle:
                 return f"point.{entry.name}.derived"
             if entry.system == "state":
                 return f"state.{self.twin.state}.reachable"
+            if entry.text:
+                return f"point.{entry.name}.text"
             return f"point.{entry.name}.readable"
         return f"action.{request.name}.effect"
 

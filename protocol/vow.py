@@ -34,7 +34,7 @@ Value = int | str
 """A point's value: step counts of a number, or the word of a choice."""
 
 Kind = Literal["number", "choice", "words", "record"]
-Source = Literal["setting", "signal", "derived", "system", "record"]
+Source = Literal["setting", "signal", "derived", "system", "record", "text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +61,8 @@ class PointEntry:
     period_ns: int
     derived: Expression | None
     record: str | None
+    text: tuple[str, ...]
+    """Words that never change; each `#` in them is a digit of the one instrument."""
     si: float
     """SI units in one step; 1 for choices."""
     reading_error: Fraction
@@ -81,6 +83,12 @@ class PointEntry:
     def exact(self, value: Value) -> Fraction | str:
         """The value in engineering units, for expressions."""
         return value * self.number.step if isinstance(value, int) else value
+
+    def says(self, words: tuple[str, ...]) -> bool:
+        """Whether these words are its text, with a digit for each `#`."""
+        pairs = zip(" ".join(self.text), " ".join(words), strict=False)
+        fit = (given in "0123456789" if due == "#" else given == due for due, given in pairs)
+        return list(map(len, self.text)) == list(map(len, words)) and all(fit)
 
     def accuracy(self, value: Fraction) -> Fraction:
         """How far a reading that should be `value` may be off, its last step included; in its unit."""
@@ -240,14 +248,14 @@ def _point(name: str, point: Point, document: Document) -> PointEntry:
     kind: Kind = "number" if scale is not None else "choice"
     if point.record is not None:
         kind = "record"
-    elif point.system in ("identity", "last_trip"):
+    elif point.text is not None or point.system in ("identity", "last_trip"):
         kind = "words"
     elif point.system == "state":
         choices = tuple(document.states)
     elif point.system in SYSTEM_CHOICES:
         choices = SYSTEM_CHOICES[point.system]
     source: Source = "setting"
-    for candidate in ("signal", "derived", "system", "record"):
+    for candidate in ("signal", "derived", "system", "record", "text"):
         if getattr(point, candidate) is not None:
             source = candidate
     accuracy = quantity.accuracy if quantity is not None else None
@@ -275,6 +283,7 @@ def _point(name: str, point: Point, document: Document) -> PointEntry:
         period_ns=point.every or 0,
         derived=point.derived,
         record=point.record,
+        text=tuple((point.text or "").split()),
         si=float(scale.step) * si_per_unit(scale.unit) if scale is not None else 1.0,
         reading_error=Fraction(accuracy.reading_percent) / 100 if accuracy is not None else Fraction(0),
         range_error=(

@@ -624,6 +624,9 @@ class Author:
         self.system("self.uptime", "uptime", quantity=seconds)
         self.system("self.boot_cause", "boot_cause")
         self.system("link.guard", "guard", access="set")
+        if self.chance():
+            text = self.one(("SK-####", "2026-11 by hand", "#", 'a "b\\ ??/'))
+            self.points["self.text"] = {"means": "Never changes.", "text": text}
         self.count("self.boots", "boots")
         if self.trips:
             self.system("trip.last", "last_trip")

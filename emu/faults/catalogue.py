@@ -5,6 +5,7 @@ from __future__ import annotations
 from wirevow.emu.faults.behaviour import behaviour
 from wirevow.emu.faults.boots import boots
 from wirevow.emu.faults.course import course
+from wirevow.emu.faults.extras import extras
 from wirevow.emu.faults.fault import Fault
 from wirevow.emu.faults.lines import lines
 from wirevow.emu.faults.notices import notices
@@ -29,6 +30,7 @@ KINDS = (
     timing,
     course,
     stores,
+    extras,
 )
 
 FAULTS: dict[str, Fault] = {fault.name: fault for kind in KINDS for fault in kind.faults}

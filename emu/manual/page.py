@@ -167,6 +167,9 @@ def _point(vow: Vow, entry: PointEntry, examples: Examples) -> Entry:
         facts.append(("one of", ", ".join(entry.choices)))
     elif entry.record is not None:
         facts.append(("record", f"{entry.record}, in parts of {point.part_bytes} bytes"))
+    elif point.text is not None:
+        own = ", with digits of its own for #" if "#" in point.text else ""
+        facts.append(("always", point.text + own))
     if entry.source == "setting":
         facts.append(("default", " ".join(entry.words(entry.default))))
     if entry.settable:

@@ -142,8 +142,7 @@ class Simulated:
         values: dict[str, str] = {}
         for entry in self._shown:
             if entry.kind == "words":
-                words = self.vow.identity if entry.system == "identity" else device.last_trip
-                values[entry.name] = " ".join(words)
+                values[entry.name] = " ".join(device.words(entry))
             else:
                 values[entry.name] = _text(entry, device.value(entry, now_ns))
         return values

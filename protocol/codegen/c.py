@@ -40,7 +40,7 @@ def generate(vow: Vow) -> dict[str, str]:
     """File name -> text of the core. Raises GenerateError when C cannot carry the document."""
     found = tables(vow)
     environment = templates("wirevow.protocol.codegen", html=False)
-    environment.filters |= {"int32": _int32, "comment": _comment, "bytes": _bytes}
+    environment.filters |= {"int32": _int32, "comment": _comment, "bytes": _bytes, "string": _string}
     context = _context(found)
     return {
         f"{found.prefix}_vow.{end}": environment.get_template(f"vow.{end}.j2").render(context)
@@ -261,6 +261,7 @@ def _sources(found: Tables, derived: int) -> dict[str, int]:
         "BYTE": len(BYTES),
         "IDENTITY": 1,
         "LAST_TRIP": 1,
+        **({"TEXT": len(found.texts)} if found.texts else {}),
         "RECORD": len(found.records),
         "ACTION": len(found.actions),
     }
@@ -273,6 +274,12 @@ def _sources(found: Tables, derived: int) -> dict[str, int]:
 def _comment(text: str) -> str:
     """Prose that cannot end the comment it stands in."""
     return " ".join(text.split()).replace("*/", "* /").replace("/*", "/ *").replace("??", "? ?")
+
+
+def _string(text: str) -> str:
+    """Printable ASCII as a string literal."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("??", "?\\?")
+    return f'"{escaped}"'
 
 
 def _int32(value: int) -> str:

@@ -198,6 +198,8 @@ class Tables:
     """How many of the programs, the first ones, are those of derived values."""
     clocks: dict[str, tuple[int, int]] = field(default_factory=dict)
     """System clock -> (milliseconds in one step, greatest count)."""
+    texts: list[tuple[str, str]] = field(default_factory=list)
+    """(constant, words) of the points that never change."""
     reply_bytes: int = 0
     spelling: Spelling = field(default_factory=lambda: Spelling(()))
 
@@ -387,6 +389,10 @@ class _Builder:
         derived = self._derived(entry)
         if derived is not None:
             return "DERIVED", derived
+        if entry.text:
+            words = " ".join(entry.text).replace("#", "0")
+            out.texts.append((f"{self.prefix}_text_{identifier(entry.name)}".upper(), words))
+            return "TEXT", len(out.texts) - 1
         if entry.record is not None:
             return "RECORD", [row.name for row in out.records].index(entry.name)
         assert entry.system is not None
@@ -602,8 +608,9 @@ class _Builder:
         point = max(len(name) for name in self.vow.points)
         bulk = max((2 * row.part_bytes + 1 + MOST_DIGITS for row in self.out.records), default=0)
         identity = sum(len(word) + 1 for word in self.vow.identity)
+        text = max((len(words) for _, words in self.out.texts), default=0)
         trip = max((len(name) for name in self.vow.trips), default=0) + 1 + max(number, word)
-        reply = len("@ffff ok ") + max(bulk, identity, number, trip, word)
+        reply = len("@ffff ok ") + max(bulk, identity, text, number, trip, word)
         refusal = len("@ffff refuse range ") + max(2 * number, word + 1 + word)
         notice = len("note 65535 control ") + point + 1 + max(number, trip)
         return max(reply, refusal, notice) + len(" ~FFFF\n")

@@ -449,6 +449,13 @@ def _energised(pair: Pair, change: Change) -> Iterator[Effect]:
     yield Effect("bench", "otherwise", reason)
 
 
+def _text(pair: Pair, change: Change) -> Iterator[Effect]:
+    if change.old is None or change.new is None:
+        yield Effect("host", BREAKS, "it answers something else", aspect="readable")
+    else:
+        yield Effect("host", MAY, "it answers another text", "a host compares it", "text")
+
+
 def _outputs(pair: Pair, change: Change) -> Iterator[Effect]:
     yield Effect("bench", "otherwise", f"it drives otherwise: {_was_and_is(change.old, change.new)}")
     yield Effect("host", MAY, "it moves something else", "a host reads what it moves")
@@ -668,6 +675,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("points", "record"): _said(BREAKS, "it answers another record", aspect="readable"),
     ("points", "part_bytes"): _said(BREAKS, "its parts have another length", aspect="readable"),
     ("points", "system"): _said(BREAKS, "it answers something else", aspect="readable"),
+    ("points", "text"): _text,
     ("points", "access"): _access,
     ("points", "default"): _default,
     ("points", "low"): _range("low"),

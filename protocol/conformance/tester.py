@@ -456,6 +456,8 @@ class Tester:
             return requirement
         section, _, rest = requirement.partition(".")
         element, _, aspect = rest.rpartition(".")
+        if section == "point" and aspect == "text":
+            return requirement  # whatever was tried: it never changes
         if trying.startswith("point."):
             return trying if section == "point" and trying.startswith(f"point.{element}.") else requirement
         if requirement in PLAIN and trying.startswith(ABOUT_NOTICES):
@@ -651,6 +653,10 @@ class Tester:
         """Turn the guard off, if a checked request has turned it on."""
         if self.guard:
             self.say("put link.guard off", check=True)
+
+    def guard_turned(self) -> None:
+        """Turn the guard on or off, whichever it is not."""
+        self.say(f"put link.guard {'off' if self.guard else 'on'}", check=True)
 
     def keep(self, requirement: str) -> None:
         """Something that bore on this requirement went right."""
@@ -1639,6 +1645,8 @@ class Tester:
             entry = self.vow.points[name]
             if twin.decide(guard, self.now_ns) is not False:
                 return
+            if entry.system == "guard":
+                self.guard_turned()
             if entry.source != "setting" or not self.settable_here(entry):
                 continue
             before = twin.settings[name]

@@ -57,6 +57,21 @@ Prose = Annotated[
 ]
 """A sentence for people. Not on the wire: it does not count in the wire digest."""
 
+_TEXT = re.compile(r"[!-}][!-~]*(?: [!-}][!-~]*)*")
+
+
+def _answerable(text: str) -> str:
+    if _TEXT.fullmatch(text) is None:
+        raise ValueError(
+            "a text is words of printable ASCII with one space between, none beginning with ~:"
+            " write for example SK-0042"
+        )
+    return text
+
+
+Text = Annotated[str, Strict(), StringConstraints(min_length=1, max_length=40), AfterValidator(_answerable)]
+"""What is answered word for word. `#` stands for a decimal digit that every instrument has of its own."""
+
 _NANOSECONDS = {"ns": 1, "us": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
 _DURATION = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?) (ns|us|ms|s|min|h)")
 _VERSION = re.compile(r"(0|[1-9][0-9]{0,3})(\.(0|[1-9][0-9]{0,3})){2}")
@@ -270,9 +285,9 @@ class Follow(Section):
 class Point(Section):
     """A value that can be asked and perhaps put.
 
-    What it is: exactly one of `quantity`, `choice`, `record` (bulk parts), or a `system` value that needs
-    none of them. Where it comes from: `signal` (the plant, sampled every `every`), `derived` (an expression
-    over other points), `system`, or itself when it is a setting.
+    What it is: exactly one of `quantity`, `choice`, `record` (bulk parts), `text` (always the same words), or
+    a `system` value that needs none of them. Where it comes from: `signal` (the plant, sampled every
+    `every`), `derived` (an expression over other points), `system`, or itself when it is a setting.
     """
 
     means: Prose = Field(description="A sentence for people. Not on the wire.")
@@ -283,6 +298,11 @@ class Point(Section):
     record: Word | None = Field(default=None, description="Record that is sent in bulk parts.")
     part_bytes: Whole | None = Field(default=None, ge=1, le=64, description="Bytes of a record in one part.")
     system: System | None = Field(default=None, description="What every instrument can be asked: which.")
+    text: Text | None = Field(
+        default=None,
+        description="Words that never change, such as a build date; each # is a digit that every instrument"
+        " has of its own, as in a serial number.",
+    )
 
     access: Literal["read", "set"] = Field(default="read", description="set: it can be put as well as asked.")
     default: Exact | Word | None = Field(default=None, description="Value after a boot with nothing saved.")
@@ -304,12 +324,18 @@ class Point(Section):
 
     @model_validator(mode="after")
     def _one_kind(self) -> Point:
-        kinds = [self.quantity, self.choice, self.record]
+        kinds = [self.quantity, self.choice, self.record, self.text]
         given = sum(kind is not None for kind in kinds)
         if given > 1 or (given == 0 and self.system is None):
             raise ValueError(
-                "say what the point is: exactly one of quantity, choice, record or a system value"
+                "say what the point is: exactly one of quantity, choice, record, text or a system value"
             )
+        if self.text is not None and (
+            self.system is not None or self.signal is not None or self.derived is not None
+        ):
+            raise ValueError("a text comes from nowhere: leave out signal, derived, system")
+        if self.text is not None and self.access == "set":
+            raise ValueError("a text never changes: write access: read, or leave out text")
         sources = [self.signal, self.derived, self.system]
         if sum(source is not None for source in sources) > 1:
             raise ValueError("say where the value comes from: at most one of signal, derived, system")
@@ -321,7 +347,7 @@ class Point(Section):
             if self.default is None and self.system is None:
                 raise ValueError("a setting needs a default")
         else:
-            if not any(sources) and self.record is None:
+            if not any(sources) and self.record is None and self.text is None:
                 raise ValueError("a reading needs a source: one of signal, derived, system, or access: set")
             for key in ("default", "low", "high", "set_in", "drives"):
                 if getattr(self, key) is not None:

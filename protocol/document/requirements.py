@@ -308,6 +308,7 @@ POINTS = (
         lambda d, n, p: f"`{n}` is {write(p.derived.root)}, rounded to the step.",
         "derived",
     ),
+    Aspect("text", lambda d, p: p.text is not None, lambda d, n, p: _text(n, p), "text"),
     Aspect(
         "local",
         lambda d, p: p.local,
@@ -559,6 +560,15 @@ def _readable(document: Document, name: str, point: Point) -> str:
         count = parts_of(document.records[point.record], point.part_bytes or 16)
         return f"`ask {name} K` answers part K of the record {point.record}, of {count} in all."
     return f"`ask {name}` answers `ok` and its value, in every state."
+
+
+def _text(name: str, point: Point) -> str:
+    if "#" not in str(point.text):
+        return f"`ask {name}` always answers `{point.text}`."
+    return (
+        f"`ask {name}` always answers `{point.text}`, with a digit for each #: every instrument has its own,"
+        " and keeps them after a boot."
+    )
 
 
 def _accuracy(document: Document, name: str, point: Point) -> str:

@@ -16,7 +16,13 @@ from wirevow.protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
 HUTCH = Path(__file__).parents[1] / "protocol" / "hutch.yaml"
-DOCUMENTS = (SPEC / "tarn.yaml", SPEC / "brae.yaml", HUTCH, Path(__file__).parent / "loft.yaml")
+DOCUMENTS = (
+    SPEC / "tarn.yaml",
+    SPEC / "brae.yaml",
+    HUTCH,
+    Path(__file__).parent / "loft.yaml",
+    SPEC / "skerry.yaml",
+)
 
 # Some of gcc's warnings need the optimiser; the others all come from the front end.
 COMPILERS = {

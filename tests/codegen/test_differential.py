@@ -40,7 +40,7 @@ def test_no_difference_on_random_lines(path: Path, tmp_path: Path) -> None:
     assert done.returncode == 0, f"seed {seed}\n{done.stdout}\n{done.stderr}"
 
 
-TARN, _, _, LOFT = DOCUMENTS
+TARN, _, _, LOFT, _ = DOCUMENTS
 
 
 def test_no_difference_on_a_larger_document(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from wirevow.protocol.document.load import load_document
 from wirevow.protocol.vow import compile_vow
 
 RUNS = 1500
-TARN, _, _, LOFT = DOCUMENTS
+TARN, _, _, LOFT, _ = DOCUMENTS
 
 pytestmark = pytest.mark.skipif(missing() is not None, reason=missing() or "")
 

@@ -23,8 +23,11 @@ from wirevow.protocol.framing import Framer
 from wirevow.protocol.vow import Vow, compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
-EXCHANGES = read_exchanges(Path(__file__).with_name("exchanges.txt"))
+TARN = read_exchanges(Path(__file__).with_name("exchanges.txt"))
 BRAE = read_exchanges(Path(__file__).with_name("exchanges_brae.txt"))
+SKERRY = read_exchanges(Path(__file__).with_name("exchanges_skerry.txt"))
+"""Of the faults that a Tarn cannot have."""
+EXCHANGES = {**TARN, **SKERRY}
 
 OPEN = {"ticket-same-after-boot"}
 """Faults whose first difference is one that the document leaves open: which ticket is given out."""
@@ -33,6 +36,11 @@ OPEN = {"ticket-same-after-boot"}
 @cache
 def vow_of(name: str) -> Vow:
     return compile_vow(load_document(SPEC / f"{name}.yaml").document)
+
+
+def document_of(fault: str) -> str:
+    """The document in which the fault has something to break."""
+    return "tarn" if fault in TARN else "skerry"
 
 
 def ready(fault: str | None, name: str = "tarn") -> Instrument:
@@ -47,8 +55,9 @@ def ready(fault: str | None, name: str = "tarn") -> Instrument:
 @pytest.mark.parametrize("name", FAULTS)
 def test_a_fault_is_seen_in_its_exchange_and_not_before(name: str) -> None:
     steps = EXCHANGES[name]
-    good = [answer for _, answer in play(ready(None), steps)]
-    bad = [answer for _, answer in play(ready(name), steps)]
+    document = document_of(name)
+    good = [answer for _, answer in play(ready(None, document), steps)]
+    bad = [answer for _, answer in play(ready(name, document), steps)]
     different = [index for index, pair in enumerate(zip(good, bad, strict=True)) if pair[0] != pair[1]]
     assert different, f"{name} does not show"
     # A shorter exchange would do if it showed before the last line.
@@ -69,13 +78,15 @@ def test_what_is_said_of_a_fault_is_true(name: str) -> None:
     steps = EXCHANGES[name]
     assert fault.depth == lines_of(steps)
     assert fault.rig == any(step.split()[0] in ("bench", "power", "reset") for step in steps)
-    ids = requirement_ids(vow_of("tarn").document)
+    ids = requirement_ids(vow_of(document_of(name)).document)
     for pattern in fault.breaks:
         assert any(fnmatchcase(each, pattern) for each in ids), f"no requirement is like {pattern}"
 
 
 def test_every_exchange_belongs_to_a_fault() -> None:
     assert set(EXCHANGES) == set(FAULTS)
+    tarn = {fault.name for fault in faults_for(vow_of("tarn"))}
+    assert tarn == set(TARN)
 
 
 def test_names_and_sentences_are_unique() -> None:
@@ -93,7 +104,7 @@ def test_the_last_faults_of_each_kind_are_held_out() -> None:
     assert sum(fault.holdout for fault in FAULTS.values()) >= 10
 
 
-@pytest.mark.parametrize("name", ["tarn", "brae"])
+@pytest.mark.parametrize("name", ["tarn", "brae", "skerry"])
 def test_a_faulty_instrument_claims_the_honest_identity_and_boots(name: str) -> None:
     vow = vow_of(name)
     for fault in faults_for(vow):

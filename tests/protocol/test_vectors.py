@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from wirevow.emu.instrument import Instrument
 from wirevow.protocol.document.load import load_document
+from wirevow.protocol.document.requirements import requirement_ids
 from wirevow.protocol.vectors import (
     Bench,
     Case,
@@ -277,9 +278,20 @@ def tarn() -> Vow:
     return compile_vow(load_document(SPEC / "tarn.yaml").document)
 
 
+@pytest.fixture(scope="module")
+def skerry() -> Vow:
+    return compile_vow(load_document(SPEC / "skerry.yaml").document)
+
+
 @pytest.mark.parametrize("case", CASES, ids=lambda case: str(case.place))
 def test_the_simulated_instrument_keeps_the_vector(tarn: Vow, case: Case) -> None:
     Player(tarn).play(case)
+
+
+@pytest.mark.parametrize("case", read_vectors(SPEC / "vectors" / "skerry"), ids=lambda case: str(case.place))
+def test_another_instrument_keeps_the_vectors_of_what_only_it_says(skerry: Vow, case: Case) -> None:
+    assert set(case.rules) <= requirement_ids(skerry.document)
+    Player(skerry).play(case)
 
 
 @pytest.mark.parametrize(

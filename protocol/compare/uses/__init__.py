@@ -52,6 +52,7 @@ WAYS: dict[tuple[str, str], Ways] = {
     ("points", "record"): points.asked,
     ("points", "part_bytes"): points.asked,
     ("points", "system"): points.asked,
+    ("points", "text"): points.text,
     ("points", "access"): points.put_default,
     ("points", "default"): points.default,
     ("points", "saved"): points.saved,

@@ -46,6 +46,11 @@ def asked(q: Question) -> Iterator[Use]:
         yield simply(put, True)
 
 
+def text(q: Question) -> Iterator[Use]:
+    """A text with digits of one's own may be another instrument's as well."""
+    yield simply(lambda t: ask_whole(t, q.change.element), None)
+
+
 def steps(q: Question) -> Iterator[Use]:
     """Values that are on the old steps, whether they are on the new ones or not."""
     entry, new = q.entry, q.new.points[q.change.element]

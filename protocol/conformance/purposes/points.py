@@ -84,6 +84,17 @@ def readable(t: Tester, r: Requirement) -> None:
     t.keep(r.id)
 
 
+@purpose("point", "text", 3)
+def text(t: Tester, r: Requirement) -> None:
+    """What every instrument has of its own is its own after a boot as well."""
+    entry = entry_of(t, r)
+    t.ask(entry.name)
+    if "#" in " ".join(entry.text):
+        restart(t)
+        t.ask(entry.name)
+    t.keep(r.id)
+
+
 @purpose("point", "unit", 3)
 def unit(t: Tester, r: Requirement) -> None:
     # Every right answer has had its unit and its digits.

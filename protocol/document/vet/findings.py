@@ -74,7 +74,10 @@ CODES: dict[str, tuple[Severity, str]] = {
     "ticket-none": ("error", "an action takes a ticket that the action it names gives"),
     "ticket-unused": ("warning", "a ticket that is given can be used"),
     "ticket-time": ("error", "a ticket lives as long as it can be used, and no longer"),
-    "energise-ticket": ("error", "power is handled only after an action that takes a ticket"),
+    "energise-ticket": (
+        "error",
+        "power is handled only after an action that takes a ticket, or is refused without checks",
+    ),
     "energise-silent": ("warning", "a silent host is noticed while power is handled"),
     "energise-stop": ("error", "an action that is always done ends every energised state"),
     "outputs-partial": ("warning", "a control that one state holds is held in every state"),

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from wirevow.protocol.closure import closure
-from wirevow.protocol.document.model import Action, Leave, duration_text
+from wirevow.protocol.document.model import Action, Document, Leave, duration_text
 from wirevow.protocol.document.vet.survey import Survey, Where
-from wirevow.protocol.expression import Condition, Expression
+from wirevow.protocol.expression import And, Comparison, Condition, Expression, Word
+from wirevow.protocol.expression.tree import names
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +302,19 @@ def stops(survey: Survey, action: Action, state: str) -> bool:
     )
 
 
+def demands_checks(document: Document, action: Action) -> bool:
+    """Whether the action is refused to a host whose lines carry no check: then no damage starts it."""
+    guard = None if action.guard is None else action.guard.atoms()
+    parts = guard.parts if isinstance(guard, And) else (guard,)
+    return any(
+        isinstance(part, Comparison)
+        and part.relation == "=="
+        and Word("on") in (part.left, part.right)
+        and any(document.points[name].system == "guard" for name in names(part))
+        for part in parts
+    )
+
+
 def _energised(survey: Survey) -> None:
     document = survey.document
     energised = {name for name, state in document.states.items() if state.energised}
@@ -309,13 +323,13 @@ def _energised(survey: Survey) -> None:
     for edge in edges(survey):
         if edge.target in energised and edge.source not in energised and edge.where not in seen:
             action = document.actions.get(edge.name) if edge.where[0] == "actions" else None
-            if action is None or action.takes_ticket is None:
+            if action is None or (action.takes_ticket is None and not demands_checks(document, action)):
                 seen.add(edge.where)
                 survey.report(
                     "energise-ticket",
                     (*edge.where, "to"),
                     f"{edge.name} leads from {edge.source} to {edge.target} without a ticket",
-                    "lead there with an action that takes a ticket",
+                    "lead there with an action that takes a ticket, or whose guard is link.guard == 'on'",
                 )
     silence = {name for name, point in document.points.items() if point.system == "silence"}
     for name in document.states:

@@ -139,7 +139,7 @@ def _trips(survey: Survey) -> None:
         _known(survey, "state", (*where, "to"), trip.to, document.states)
         if _known(survey, "point", (*where, "reports"), trip.reports, document.points):
             point = document.points[trip.reports]
-            if point.record is not None or point.system in ("identity", "last_trip"):
+            if point.quantity is None and not survey.choices(trip.reports):
                 survey.report(
                     "not-a-reading",
                     (*where, "reports"),
