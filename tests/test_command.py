@@ -162,3 +162,8 @@ def test_a_defect_keeps_its_traceback_and_has_a_status_of_its_own():
 
 def test_the_documents_travel_with_the_package():
     assert files("wirevow.spec").joinpath("wire.md").is_file()
+
+
+def test_python_runs_the_package_as_the_command():
+    done = subprocess.run([sys.executable, "-m", "wirevow", "--version"], capture_output=True, text=True)
+    assert (done.returncode, done.stdout) == (0, f"wirevow {__version__}\n")

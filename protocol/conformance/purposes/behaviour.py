@@ -740,7 +740,15 @@ def ticket(t: Tester, r: Requirement) -> None:
     t.home()
     t.prepare()
     t.goto(target_state(t, action))
+    used = t.oracle.twin.ticket
     t.with_ticket(action.name)
+    _look(t)
+    if used is None:
+        return
+    t.home()
+    t.prepare()
+    t.goto(target_state(t, action))
+    t.say(f"act {action.name} {used}")  # it is good once
     _look(t)
 
 

@@ -1,0 +1,5 @@
+"""`python -m wirevow` is the command `wirevow`."""
+
+from wirevow.emu.command import main
+
+main()
