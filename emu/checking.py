@@ -20,6 +20,8 @@ from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.suite.group import group_for
 from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.dialect.file import Phrasebook, load_phrasebook
+from wirevow.protocol.dialect.narrow import left_out, narrowed
 from wirevow.protocol.document.load import Loaded
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.requirements import requirements
@@ -53,6 +55,7 @@ def check(
     extra_states: int = 0,
     only: Sequence[str] = (),
     allow: Sequence[str] = (),
+    dialect: str | PathLike[str] | None = None,
 ) -> Outcome:
     """Hold the instrument at `port` to every requirement of `doc`.
 
@@ -62,11 +65,13 @@ def check(
     cautions have been read. Nobody is asked before the settings of a real one are changed. `budget` is the
     most lines that are sent. `only` are patterns such as `trip.*` of the requirements to look at; the rest is
     not selected. `allow` are the kinds of what may be done to a real instrument: `store` (save), `boot` and
-    `switch` (its outputs), each with a ceiling as in `store=20`; an envelope implies `switch`. Raises
-    WirevowError.
+    `switch` (its outputs), each with a ceiling as in `store=20`; an envelope implies `switch`.
+    `dialect` is the file of the firmware's own syntax, if it has one. Raises WirevowError.
     """
     loaded = sound(doc)
     vow = compile_vow(loaded.document)
+    book = None if dialect is None else load_phrasebook(dialect, vow)
+    vow = vow if book is None else narrowed(book)
     within = None if envelope is None else load_envelope(str(envelope), vow)
     ended = run(
         loaded,
@@ -79,6 +84,7 @@ def check(
         extra_states=extra_states,
         only=only,
         allow=allow,
+        book=book,
     )
     if ended.trouble is not None:
         raise ended.trouble
@@ -97,6 +103,7 @@ def run(
     extra_states: int,
     only: Sequence[str] = (),
     allow: Sequence[str] = (),
+    book: Phrasebook | None = None,
     memory: Memory | None = None,
     agree: Callable[[], None] | None = None,
     say: Callable[[str], None] = lambda text: None,
@@ -105,20 +112,22 @@ def run(
 ) -> Ended:
     """Check, and put in order what came of it; only what ends it before it begins is raised.
 
+    `book` is the firmware's dialect, and `vow` then what it can be held to (`narrowed`).
     `memory` are failures found before, which are tried first. `agree` is called before the first thing that
     changes anything of a real instrument, and raises NotAgreed if nobody agrees to it. `say` gets
     what a person must read, warnings included.
     """
     started = datetime.now(UTC)
-    ids = [each.id for each in requirements(vow.document)]
+    ids = [each.id for each in requirements(loaded.document)]
     chosen = selected(ids, only) if only else None
+    lacking = {} if book is None else left_out(book)
     trouble: WirevowError | KeyboardInterrupt | None = None
     hookup, report = None, None
     try:
         with hooked_up(
-            vow, port, rig, seed=seed, budget=budget, envelope=envelope, allow=allow, agree=agree
+            vow, port, rig, seed=seed, budget=budget, envelope=envelope, allow=allow, agree=agree, book=book
         ) as hookup:
-            report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks)
+            report = campaign.blank(hookup.tester, seed=seed, marks=loaded.marks, document=loaded.document)
             group = group_for(hookup.tester, extra_states)
             if extra_states:
                 say(f"the suite of the state machine: {group.cost()}")
@@ -131,7 +140,7 @@ def run(
                     report=report,
                     group=group,
                     searches=Searches(memory=memory),
-                    only=chosen,
+                    only=(chosen or frozenset(ids)) - lacking.keys() if lacking else chosen,
                 )
     except (WirevowError, KeyboardInterrupt) as error:
         if hookup is None or report is None or isinstance(error, NotAgreed):
@@ -140,6 +149,9 @@ def run(
     finally:
         for warning in hookup.warnings if hookup is not None else ():
             say(warning)
+    for name, reason in lacking.items():
+        if report.findings[name].verdict is Verdict.NONE and (chosen is None or name in chosen):
+            report.findings[name].reason = reason
     if isinstance(trouble, WirevowError):
         report.verdict, report.note = Verdict.ERROR, trouble.message
     elif trouble is not None:

@@ -25,6 +25,9 @@ REASONS = (
 )  # fmt: skip
 """Why a request is refused, in the order that decides when several reasons apply (`wire.reasons`)."""
 
+UNSAID = "unsaid"
+"""What firmware with a syntax of its own has not told: a reason, or the value that a put has made."""
+
 _CHECK_BYTES = len(" ~0000")
 _LINES_KEPT = 512
 _ANSWERS_KEPT = 16

@@ -22,6 +22,7 @@ from wirevow.protocol.framing import Overlong
 from wirevow.protocol.message import (
     LAST_NOTICE,
     REASONS,
+    UNSAID,
     Malformed,
     Notice,
     Reply,
@@ -61,6 +62,8 @@ class Twin(Device):
     def __init__(self, vow: Vow, slack_ns: int) -> None:
         super().__init__(vow, self, Store())
         self.slack_ns = slack_ns
+        self.vague = False
+        """A refusal may lack its details, or its reason."""
         self.seen: Reply | None = None
         self.reply: Reply | None = None
         self.raw: bytes | None = None
@@ -266,15 +269,17 @@ class Twin(Device):
         request = parse_request(line)
         if not isinstance(request, Request) or request.verb == "ask":
             return
-        if not self.seen.ok:
-            if len(self.seen.words) == 2 and self.seen.words[0] == "state":
-                self._moved_unseen(self.seen.words[1], now_ns)
+        seen = self.seen
+        if not seen.ok and len(seen.words) == 2 and seen.words[0] == "state":
+            self._moved_unseen(seen.words[1], now_ns)
+            return
+        if not seen.ok and not (self.vague and seen.words in (("state",), (UNSAID,))):
             return
         entry, action = self.vow.points.get(request.name), self.vow.actions.get(request.name)
         done_in = action.to.keys() if action is not None else entry.set_in if entry is not None else None
-        if done_in is not None and self.state not in done_in:
+        if done_in is not None and (self.state in done_in) != seen.ok:
             may_be = self._may_be(now_ns)
-            states = (each for each in self.vow.states if each in done_in and each in may_be)
+            states = (each for each in self.vow.states if (each in done_in) == seen.ok and each in may_be)
             if (state := next(states, None)) is not None:
                 self._moved_unseen(state, now_ns)
 
@@ -334,6 +339,10 @@ class Twin(Device):
     def _late_enough(self, leave: LeaveEntry, now_ns: int) -> bool:
         return now_ns >= self.entered_ns + leave.after_ns - self.slack_of(leave.after_ns) - self.early_ns
 
+    def may_have_tripped(self, name: str) -> bool:
+        """Whether this trip may be the last one: where nothing told of it, it may be any that leads here."""
+        return self.last_trip[0] == name or any(trip.name == name for trip in self._untold)
+
     def slack_of(self, after_ns: int) -> int:
         """How far the end of a time may be off: our own uncertainty and the instrument's clock."""
         return self.slack_ns + after_ns // CLOCK_PARTS
@@ -360,7 +369,7 @@ class Twin(Device):
         """Whether the reply to an action that clears fits this trip."""
         if self.seen is None or self.seen.ok:
             return not trip.latched or self._cleared(trip, now_ns) is not False
-        named = self.seen.words[:2] == ("fault", trip.name)
+        named = self.means(self.seen.words, ("fault", trip.name))
         return trip.latched and named and self._cleared(trip, now_ns) is not True
 
     def _take_for(self, trip: TripEntry) -> None:
@@ -523,7 +532,11 @@ class Twin(Device):
         if decided is not None:
             return decided
         seen = self.seen
-        return seen is not None and (seen.ok or seen.words[:2] != (refusal, detail))
+        return seen is not None and (seen.ok or not self.means(seen.words, (refusal, detail)))
+
+    def means(self, seen: tuple[str, ...], due: tuple[str, ...]) -> bool:
+        """Whether the words of a refusal are those that are due, as far as they have to be told."""
+        return seen[: len(due)] == due or (self.vague and seen in (due[:1], (UNSAID,)))
 
     def _holds(self, guard: Expression, now_ns: int) -> bool:
         return self._unless_seen(self.decide(guard, now_ns), "state", "guard")
@@ -638,12 +651,13 @@ class Oracle:
     """Judges every line that comes from the instrument. Times are integer nanoseconds of the tester's clock.
 
     `slack_ns`: how far the tester's idea of a moment may be off the instrument's (0 on a held clock, host
-    jitter and wire time otherwise).
+    jitter and wire time otherwise). `vague`: a refusal may lack its details, or its reason.
     """
 
-    def __init__(self, vow: Vow, slack_ns: int = 0) -> None:
+    def __init__(self, vow: Vow, slack_ns: int = 0, *, vague: bool = False) -> None:
         self.vow = vow
         self.twin = Twin(vow, slack_ns)
+        self.twin.vague = vague
         self._refused: str | None = None
         """The setting that was last put and not taken, if none was taken since."""
         self.expect_boot: str | None = None
@@ -666,13 +680,19 @@ class Oracle:
             return Judgement(False, "wire.deadline", self._text(due))
         if due is None:
             return Judgement(False, "wire.framing", "")
-        if seen == due and not isinstance(parsed, Malformed):
+        if seen is not None and (seen == due or self._vaguely(seen, due)):
             if isinstance(request, Request) and request.verb == "put":
                 self._refused = None if due.ok else request.name
             return Judgement(True, self._bears_on(request, due, before), raw.decode("ascii"))
         if remembered == raw and isinstance(request, Request) and request.tag is not None:
             return Judgement(False, "wire.once", self._text(due))
         return Judgement(False, self._broken(request, due, seen, parsed, before), self._text(due))
+
+    def _vaguely(self, seen: Reply, due: Reply) -> bool:
+        """Whether it is the refusal that is due, told with fewer words than the wire has for it."""
+        told = due.words[:1], (UNSAID,)
+        refused = self.twin.vague and not seen.ok and not due.ok and seen.words in told
+        return refused and seen._replace(words=due.words) == due
 
     @staticmethod
     def _text(reply: Reply) -> str:

@@ -45,6 +45,7 @@ ROOM_BYTES = 4_000_000
 @click.option("--junit", "junit_file", metavar="F", help="Write it as JUnit XML.")
 @click.option("--html", "html_file", metavar="F", help="Write it as one HTML page.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of everything chosen.")
+@click.option("--dialect", "dialect_file", metavar="F", help="What the firmware at PORT speaks instead.")
 @within_envelope
 @allowing
 @click.option(
@@ -84,6 +85,7 @@ def command(
     junit_file: str | None,
     html_file: str | None,
     seed: int,
+    dialect_file: str | None,
     envelope_file: str | None,
     yes: bool,
     budget: int | None,
@@ -118,7 +120,14 @@ def command(
     from wirevow.protocol.vow import compile_vow
 
     loaded = sound(doc)
-    vow = compile_vow(loaded.document)
+    whole = vow = compile_vow(loaded.document)
+    book = None
+    if dialect_file is not None:
+        from wirevow.protocol.dialect.file import load_phrasebook
+        from wirevow.protocol.dialect.narrow import narrowed
+
+        book = load_phrasebook(dialect_file, whole)
+        vow = narrowed(book)
     past = None if since_file is None else _past(since_file, vow.document.vow.name)
     progress = Bar()
 
@@ -129,7 +138,7 @@ def command(
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
     agree = None if yes or envelope is not None else before_changes(plan, progress.paused)
-    outputs = _outputs(loaded, vow, json_file, junit_file, html_file)
+    outputs = _outputs(loaded, whole, json_file, junit_file, html_file)
     folder = outputs[0].path.parent if outputs else Path()
     ended = checking.run(
         loaded,
@@ -142,6 +151,7 @@ def command(
         extra_states=extra_states,
         only=only,
         allow=allow,
+        book=book,
         memory=None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity)),
         say=lambda text: click.echo(f"wirevow: {text}", err=True),
         agree=agree,

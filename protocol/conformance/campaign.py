@@ -38,6 +38,7 @@ from wirevow.protocol.conformance.tester import (
 )
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import Marks
+from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.requirements import Requirement, requirements
 from wirevow.protocol.serialport import PortError
 
@@ -153,13 +154,16 @@ Progress = Callable[[int, int, Finding], None]
 """Purposes done, purposes in all, and the finding at work."""
 
 
-def blank(tester: Tester, *, seed: int = 0, marks: Marks | None = None) -> Report:
-    """The report of a check of which nothing is done yet. `marks`: the document's lines."""
+def blank(
+    tester: Tester, *, seed: int = 0, marks: Marks | None = None, document: Document | None = None
+) -> Report:
+    """The report of a check of which nothing is done yet. `marks`: the document's lines. `document` is the
+    whole of it, where the instrument is held to a part."""
     return Report(
         *tester.vow.identity,
         port=str(tester.session.port.port),
         seed=seed,
-        findings={each.id: Finding(each) for each in requirements(tester.vow.document, marks)},
+        findings={each.id: Finding(each) for each in requirements(document or tester.vow.document, marks)},
         energised=tester.energise,
         rig=tester.rig is not None,
     )
@@ -269,7 +273,7 @@ def _work(
             tester.mark()
             began = tester.lines
             _try(tester, report.seed, requirement, purpose)
-            if tester.lines - counted >= BOOTS_EVERY:
+            if tester.lines - counted >= BOOTS_EVERY and tester.tells("self.boots"):
                 tester.trying = "wire.boot"
                 tester.ask("self.boots")
                 counted = tester.lines

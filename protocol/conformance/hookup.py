@@ -16,6 +16,9 @@ from wirevow.protocol.conformance.keeping import Found
 from wirevow.protocol.conformance.rig import Hello, Rig, greeting, open_rig
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.conformance.through import adapted
+from wirevow.protocol.dialect.file import Phrasebook
+from wirevow.protocol.dialect.narrow import Unasked
 from wirevow.protocol.serialport import PortError, open_port
 from wirevow.protocol.vow import Vow
 
@@ -86,6 +89,7 @@ def hooked_up(
     envelope: Envelope | None = None,
     allow: Sequence[str] = (),
     agree: Callable[[], None] | None = None,
+    book: Phrasebook | None = None,
 ) -> Iterator[Hookup]:
     """Open port and rig, hold the clock if the rig can, and wait until the board listens.
 
@@ -93,6 +97,7 @@ def hooked_up(
     `envelope` is kept to with a simulated instrument as well. `allow` are kinds of what may be done to a real
     one, such as `store` or `boot=20`; see `allowance`. `agree` is called once, before the first thing
     that changes anything on a port that no rig calls simulated, and raises if nobody agrees to that.
+    `book` is the dialect of the firmware at the port, `vow` then what it can be held to (`narrowed`).
     However the block is left, Ctrl-C included, the safe action is sent first; see `ending`. A signal inside
     the block acts when that is done, and takes the place of whatever else ended the block. Raises PortError
     and RigError.
@@ -105,6 +110,8 @@ def hooked_up(
             with interrupts.lifted():  # nothing is sent, and a network may take its time
                 rig, hello, port = _opened(vow, url, endpoint, allowed, agree)
             simulated = hello is not None and hello.simulated
+            if book is not None:
+                rig, port = adapted(rig, port, book)
             try:
                 session = Session(port, vow.document.wire.line_limit, rig)
                 profile = profile_for(hello, None if envelope is None else Reach(vow, envelope))
@@ -116,6 +123,7 @@ def hooked_up(
                     budget=budget,
                     envelope=envelope,
                     allowed=None if simulated else allowed,
+                    unasked=None if book is None else Unasked(book),
                 )
                 if opening.resets:
                     tester.limits.boot()  # it was asked before whether that is allowed

@@ -125,7 +125,8 @@ def _work(tester: Tester, requirement: Requirement, seed: int) -> None:
         try:
             purpose.work(tester, requirement)
             tester.quiet()
-            tester.ask("self.boots")
+            if tester.tells("self.boots"):
+                tester.ask("self.boots")
         except (NotSelected, Doubtful):
             continue
 

@@ -45,6 +45,7 @@ from wirevow.protocol.conformance.keeping import Found, found_counters, kept, sa
 from wirevow.protocol.conformance.rig import Repeating, Rig, RigError, StoringRig
 from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
+from wirevow.protocol.dialect.narrow import Unasked
 from wirevow.protocol.document.model import BenchEvent, Leave, Provoke
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.expression import Expression, ExpressionError
@@ -152,6 +153,7 @@ class Tester:
 
     `energise` allows states that handle power, and with an `envelope` as far as that reaches. `allowed` is
     how often it may save, boot and switch; None for as often as it likes, with simulated instruments.
+    `unasked` is what firmware behind a dialect cannot be asked.
     """
 
     def __init__(
@@ -164,8 +166,11 @@ class Tester:
         budget: int | None = None,
         envelope: Envelope | None = None,
         allowed: Allowance | None = None,
+        unasked: Unasked | None = None,
     ) -> None:
         self.vow = vow
+        self._unasked = unasked
+        """What firmware with a syntax of its own cannot be asked; None where it speaks the wire itself."""
         self.session = session
         self.rig: Rig | None = session.rig
         self.energise = energise
@@ -201,7 +206,7 @@ class Tester:
         self.events = hello.events if hello is not None else frozenset()
         self.declared: Mapping[str, BenchEvent] = bench_events(vow.document)
         self.deadline_ns = vow.document.wire.reply_deadline
-        self.oracle = Oracle(vow)
+        self.oracle = Oracle(vow, vague=unasked is not None)
         self.budget = budget
         self.lines = 0
         """Requests sent so far."""
@@ -326,17 +331,20 @@ class Tester:
     def raw(self, data: bytes, *, pieces: int = 1) -> list[Reply | None]:
         """Send bytes as they are; judge the reply to each line that they complete, in order."""
         self.attend()
+        lines = (self.session.begun + data).split(b"\n")[:-1]
+        if self._unasked is not None and (why := self._unasked.refusal(lines)):
+            raise NotSelected(why)
         self._clear_the_way(data)
         self.session.admit(data)
         self._afford(data.count(b"\n"))
         if not self.session.held:
             return self._on_the_wire(data, pieces)
         now_ns = self.now_ns
-        lines = self.oracle.twin.frames(data, now_ns)
+        framed = self.oracle.twin.frames(data, now_ns)
         self.session.send(data, pieces)
-        if not lines:
+        if not framed:
             return [None]
-        replies = [self._reply(line, now_ns) for line in lines]
+        replies = [self._reply(line, now_ns) for line in framed]
         if replies[-1] is not None and data.endswith(b"\n"):
             self.session.answered()
         return replies
@@ -670,7 +678,16 @@ class Tester:
             patience_ns = self._silent_ns()
             self.wait(left_ns if patience_ns is None else min(left_ns, patience_ns))
             if patience_ns is not None and left_ns > patience_ns:
-                self.ask("self.uptime")
+                self.ask(self._pulse)
+
+    def tells(self, name: str) -> bool:
+        """Whether the instrument can be asked this point."""
+        return self._unasked is None or name not in self._unasked.points
+
+    @property
+    def _pulse(self) -> str:
+        """What is asked only to be heard of."""
+        return "self.uptime" if self.tells("self.uptime") else "self.state"
 
     def alive_in_parts(self, ns: int) -> None:
         """As `alive`, and all the while a line has begun, of which the end comes last."""
@@ -687,9 +704,9 @@ class Tester:
             if part_ns > 0:
                 self.raw(b"ask self.")
                 self.wait(part_ns)
-                self.raw(b"uptime\n")
+                self.raw(self._pulse.removeprefix("self.").encode() + b"\n")
             else:
-                self.ask("self.uptime")
+                self.ask(self._pulse)
 
     def _silent_ns(self) -> int | None:
         """How long to stay silent at most while the host is as punctual as it can be."""
@@ -1124,7 +1141,7 @@ class Tester:
 
     def acquaint(self) -> None:
         """Begin anew with an instrument of which nothing is known but who it is."""
-        self.oracle = Oracle(self.vow, self._slack_ns)
+        self.oracle = Oracle(self.vow, self._slack_ns, vague=self._unasked is not None)
         if self.found is not None and not self.found.words:
             self.synchronise()
             self.find(self.found)
@@ -1168,7 +1185,7 @@ class Tester:
             for entry in self.vow.settings:
                 self._adopt(entry)
         uptime = self._plainly("ask self.uptime")
-        parsed = self.vow.points["self.uptime"].number.parse(uptime.words[0]) if uptime.words else None
+        parsed = self.vow.points["self.uptime"].number.parse(uptime.words[0]) if uptime.ok else None
         if parsed is not None:
             scale = self.vow.points["self.uptime"].number
             # It has run at least this long; up to a step more is taken up by the slack below.
@@ -1176,7 +1193,8 @@ class Tester:
             twin.uptime_slack_ns = int(scale.step * NS_PER_S)
         twin.forget_request()
         for name in ("self.boots", "self.boot_cause"):
-            self.ask(name)
+            if self.tells(name):
+                self.ask(name)
         if self.gate is not None:
             from wirevow.protocol.conformance.deadman import prove  # it is worked with a tester
 

@@ -288,7 +288,7 @@ def _for_as_long(t: Tester, r: Requirement, threshold: Threshold, knob: str, pro
             t.bench(event, given)
         t.wait(_due_ns(t, trip))
         t.ask("self.state")
-        if t.state != before and t.oracle.twin.last_trip[0] != trip.name:
+        if t.state != before and not t.oracle.twin.may_have_tripped(trip.name):
             return
         t.looked(r.id, trip.when, entry.name, value, acted=t.state != before)
         if t.state != before:
@@ -451,7 +451,8 @@ def _by_the_bench(
                 t.alive(entry.period_ns)  # until then it may be an older sample
                 t.looked(name, trip.when, entry.name, _read(t, entry), acted=False)
         else:
-            _acts(t, r, to, due_ns)
+            # The reading has first to follow the bench, and to be sampled.
+            _acts(t, r, to, due_ns + t.declared[knob].moves.get(entry.name, 0) + entry.period_ns)
             if trip is not None:
                 _acted(t, trip, entry)
 
