@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from os import PathLike
 
 from wirevow.emu.loading import sound
+from wirevow.emu.ports.address import find
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.campaign import Progress, Report
 from wirevow.protocol.conformance.cautions import WITHIN_ENVELOPE
@@ -70,7 +71,7 @@ def check(
     """
     loaded = sound(doc)
     vow = compile_vow(loaded.document)
-    book = None if dialect is None else load_phrasebook(dialect, vow)
+    book = None if dialect is None else load_phrasebook(find(str(dialect), "dialects"), vow)
     vow = vow if book is None else narrowed(book)
     within = None if envelope is None else load_envelope(str(envelope), vow)
     ended = run(

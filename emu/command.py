@@ -39,6 +39,7 @@ COMMANDS: dict[str, str] = {
     "talk": "Talk to the instrument at a port: a console, or lines in a pipe.",
     "panel": "Show an instrument and its world in a browser.",
     "check": "Hold an instrument at a port to its document.",
+    "adapt": "Offer firmware with a syntax of its own as one that speaks the wire.",
     "history": "Tell from many reports when something began to fail.",
     "replay": "Show the failure of a case file again.",
     "audit": "Run the checker against every named fault.",

@@ -4,13 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+from wirevow.emu.bench import Bench
+from wirevow.emu.faults import build_instrument
 from wirevow.emu.ports.interface import Instrument
 from wirevow.protocol.dialect.file import Phrasebook
+from wirevow.protocol.dialect.narrow import narrowed
 from wirevow.protocol.dialect.speak import Speaker, replies_in
 
 
+def speaking(
+    book: Phrasebook, bench: Bench | None = None, seed: int = 0, fault: str | None = None
+) -> Speaking:
+    """The simulated instrument of what the firmware can keep, speaking its dialect. Raises WirevowError."""
+    return Speaking(build_instrument(narrowed(book), bench, seed, fault), book)
+
+
 class Speaking:
-    """`instrument`, made of the narrowed document, as firmware that speaks the dialect of `book`."""
+    """An instrument that speaks wire version 1 and answers at once, as firmware that speaks a dialect."""
 
     def __init__(self, instrument: Instrument, book: Phrasebook) -> None:
         self._instrument = instrument

@@ -108,6 +108,7 @@ def command(
     Example:  wirevow check tarn emu://tarn
               wirevow check tarn emu://tarn --since report.json --json report.json
               wirevow check mine.yaml /dev/ttyUSB0 --allow store --allow boot=20
+              wirevow check sluice "emu://sluice?dialect=sluice" --dialect sluice
     """
     from wirevow.emu import checking
     from wirevow.emu.loading import sound
@@ -123,10 +124,11 @@ def command(
     whole = vow = compile_vow(loaded.document)
     book = None
     if dialect_file is not None:
+        from wirevow.emu.ports.address import find
         from wirevow.protocol.dialect.file import load_phrasebook
         from wirevow.protocol.dialect.narrow import narrowed
 
-        book = load_phrasebook(dialect_file, whole)
+        book = load_phrasebook(find(dialect_file, "dialects"), whole)
         vow = narrowed(book)
     past = None if since_file is None else _past(since_file, vow.document.vow.name)
     progress = Bar()

@@ -35,6 +35,7 @@ def _speed(context: click.Context, parameter: click.Parameter, value: str) -> in
     metavar="HOW",
     help="Run firmware instead: host, chip, your own .elf file, or the folder of its C.",
 )
+@click.option("--dialect", metavar="FILE", help="Let it speak the syntax of its own that FILE describes.")
 @click.option("--seed", metavar="N", type=int, default=0, show_default=True, help="Of noise and tickets.")
 @click.option(
     "--speed",
@@ -54,6 +55,7 @@ def command(
     pace: int | None,
     fault: str | None,
     firmware: str | None,
+    dialect: str | None,
     seed: int,
     speed: int | None,
     rig: str | None,
@@ -65,6 +67,7 @@ def command(
     Example:  wirevow emulate tarn --link tarn-port
               wirevow emulate tarn --listen tcp:127.0.0.1:0 --rig tcp:127.0.0.1:0 --bench lithium-pack
               wirevow emulate tarn --firmware host
+              wirevow emulate sluice --dialect sluice
 
     Hosts may come and go; the instrument keeps running. Its address is printed once it listens; that of a rig
     ends in a secret, which the checker needs: give it the whole address.
@@ -87,7 +90,15 @@ def command(
     document = fitted(load_document(find(doc)))
     on_bench = wired(find(bench, "bench"), document) if bench is not None else None
     instrument: Instrument
-    if firmware is None:
+    if dialect is not None:
+        if firmware is not None:
+            raise click.UsageError("--dialect is for the simulated instrument, not firmware: leave one out.")
+        from wirevow.emu.speaking import speaking
+        from wirevow.protocol.dialect.file import load_phrasebook
+
+        book = load_phrasebook(find(dialect, "dialects"), compile_vow(document))
+        instrument = speaking(book, on_bench, seed, fault)
+    elif firmware is None:
         instrument = build_instrument(compile_vow(document), on_bench, seed, fault)
     else:
         if speed != 1:

@@ -11,8 +11,9 @@ import click
     "--names", is_flag=True, help="List what DOC's plant offers instead: names, units and meanings."
 )
 @click.option("--run-plant", is_flag=True, help="Look at a plant in a Python file too, which runs that file.")
+@click.option("--dialect", metavar="F", help="Hold what firmware speaks against DOC too (spec/dialect.md).")
 @click.option("--json", "as_json", is_flag=True, help="With --names: print one JSON object.")
-def command(doc: str, names: bool, run_plant: bool, as_json: bool) -> int:
+def command(doc: str, names: bool, run_plant: bool, dialect: str | None, as_json: bool) -> int:
     """Hold DOC against every rule for documents.
 
     Every finding has its line and its remedy. Status 0: no error (warnings may remain); 1: errors.
@@ -20,6 +21,7 @@ def command(doc: str, names: bool, run_plant: bool, as_json: bool) -> int:
     \b
     Example:  wirevow vet tarn
               wirevow vet tarn --names
+              wirevow vet sluice --dialect sluice
     """
     from wirevow.emu.plant.offers import json_text, lines
     from wirevow.emu.plant.registry import looked_at
@@ -45,4 +47,12 @@ def command(doc: str, names: bool, run_plant: bool, as_json: bool) -> int:
         click.echo(line)
     if terminals is None:
         click.echo("its plant is a Python file, and was not looked at: --run-plant runs that, and looks")
+    if dialect is not None and not findings.errors:
+        from wirevow.protocol.dialect.file import load_phrasebook
+        from wirevow.protocol.dialect.narrow import summary_of
+        from wirevow.protocol.vow import compile_vow
+
+        book = load_phrasebook(find(dialect, "dialects"), compile_vow(loaded.document))
+        for line in summary_of(book):
+            click.echo(line)
     return 1 if findings.errors else 0

@@ -12,7 +12,7 @@ from wirevow.emu.ports.interface import Instrument
 from wirevow.protocol.errors import WirevowError
 
 SCHEME = "emu://"
-PARAMETERS = ("bench", "seed", "fault", "name", "firmware")
+PARAMETERS = ("bench", "seed", "fault", "name", "firmware", "dialect")
 
 
 class AddressError(WirevowError):
@@ -34,6 +34,8 @@ class Address:
     name: str | None = None
     firmware: str | None = None
     """What runs instead of the simulated instrument, as `wirevow emulate --firmware` takes it."""
+    dialect: str | None = None
+    """The syntax of its own that the simulated instrument speaks."""
 
 
 def parse(url: str) -> Address:
@@ -58,6 +60,8 @@ def parse(url: str) -> Address:
         raise AddressError(f"seed is a whole number, not {seed!r}")
     if "fault" in given and "firmware" in given:
         raise AddressError("fault breaks the simulated instrument, not firmware: leave one out")
+    if "dialect" in given and "firmware" in given:
+        raise AddressError("dialect is for the simulated instrument, not firmware: leave one out")
     return Address(
         document,
         given.get("bench"),
@@ -65,6 +69,7 @@ def parse(url: str) -> Address:
         given.get("fault"),
         given.get("name"),
         given.get("firmware"),
+        given.get("dialect"),
     )
 
 
@@ -80,7 +85,7 @@ def find(name: str, folder: str = "") -> Path:
     if not path.is_file():
         files = [Path(file.name) for file in ready.iterdir()] if ready.is_dir() else []
         known = ", ".join(sorted(file.stem for file in files if file.suffix == ".yaml")) or "none"
-        what = folder or "document"
+        what = folder.removesuffix("s") or "document"
         raise AddressError(
             f"there is no ready {what} {name!r} (there are: {known}); a path has a slash or ends in .yaml"
         )
@@ -101,4 +106,10 @@ def make(address: Address) -> tuple[Instrument, int]:
         from wirevow.emu.firmware.run import run_firmware
 
         return run_firmware(vow, address.firmware, bench, address.seed), document.wire.baud
+    if address.dialect is not None:
+        from wirevow.emu.speaking import speaking
+        from wirevow.protocol.dialect.file import load_phrasebook
+
+        book = load_phrasebook(find(address.dialect, "dialects"), vow)
+        return speaking(book, bench, address.seed, address.fault), document.wire.baud
     return build_instrument(vow, bench, address.seed, address.fault), document.wire.baud

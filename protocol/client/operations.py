@@ -188,7 +188,11 @@ class Host:
         self._boot_seen = False
         name = self.vow.system_name("boots")
         if name is not None:
-            self._boots = plain(self.vow.points[name], (yield from self.ask([name]))[0])
+            try:
+                said = (yield from self.ask([name]))[0]
+            except Refused:  # firmware behind an adapter need not count them
+                return
+            self._boots = plain(self.vow.points[name], said)
 
     def identify(self) -> Operation[None]:
         """End whatever line was begun, and see who it is. WrongInstrument, Silent."""

@@ -199,6 +199,11 @@ class Phrasebook:
         ]
 
 
+def document_of(path: str | PathLike[str]) -> str:
+    """The name of the document that a dialect is for. Raises `DocumentError`."""
+    return load_yaml_model(path, Dialect).document.dialect.document
+
+
 def load_phrasebook(path: str | PathLike[str], vow: Vow) -> Phrasebook:
     """The dialect in a file, held against its document. Raises `DocumentError`, at its lines."""
     loaded = load_yaml_model(path, Dialect)

@@ -16,7 +16,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from wirevow.protocol.dialect.file import Phrasebook, lacked
+from wirevow.protocol.dialect.file import Feature, Phrasebook, lacked
 from wirevow.protocol.document.model import Capture, Document, Pulse
 from wirevow.protocol.document.requirements import requirement_ids
 from wirevow.protocol.expression import Expression
@@ -45,6 +45,15 @@ KEPT_BY_ADAPTER = (
     "point.link.guard.*",
 )
 """Requirements about what a line looks like: where there is a dialect, the adapter writes the lines."""
+
+FOR_FEATURE: tuple[tuple[Feature, tuple[str, ...]], ...] = (
+    ("tickets", ("wire.ticket", "action.*.ticket")),
+    ("notices", ("wire.notice.*", "trip.*.notice", "point.link.notices.*", "point.link.drops.*")),
+    ("bulk", ("wire.bulk", "record.*")),
+    ("local", ("point.*.local", "point.panel.control.*")),
+    ("watchdog", ("wire.watchdog", "point.link.silence.*")),
+)
+"""Requirements that are there for a feature alone."""
 
 BY_ADAPTER = "the firmware has a syntax of its own: the adapter keeps this for it"
 _STAYS = ("identity", "state", "guard", "uptime", "boots", "boot_cause")
@@ -136,15 +145,42 @@ def left_out(book: Phrasebook) -> dict[str, str]:
         element = name.partition(".")[2].rpartition(".")[0]
         if name == "wire.identity" and not book.lacks("identity"):
             continue
-        if any(fnmatchcase(name, pattern) for pattern in KEPT_BY_ADAPTER):
+        if _any(name, KEPT_BY_ADAPTER):
             reasons[name] = BY_ADAPTER
+        elif feature := next(
+            (each for each, for_it in FOR_FEATURE if _any(name, for_it) and book.lacks(each)), ""
+        ):
+            reasons[name] = _lacks(feature)
+        elif name.startswith(("point.", "action.")) and element in book.dialect.lacks:
+            reasons[name] = _lacks(element)
         elif name not in kept:
-            reasons[name] = "the firmware lacks what it takes, as its dialect says"
+            reasons[name] = _lacks("what it takes")
         elif name.startswith("point.") and element in unasked.points:
-            reasons[name] = f"the firmware lacks {element}, as its dialect says"
+            reasons[name] = _lacks(element)
         elif name == "wire.boot" and book.vow.system_name("boots") in unasked.points:
             reasons[name] = "the firmware does not count its boots, as its dialect says"
     return reasons
+
+
+def summary_of(book: Phrasebook) -> list[str]:
+    """What a dialect says, and what it leaves unsaid, in a few lines."""
+    judged = len(requirement_ids(book.vow.document)) - len(left_out(book))
+    counts = f"{len(book.asks)} questions, {len(book.puts)} settings, {len(book.acts)} actions"
+    lines = [f"{book.name}: {counts}; {judged} requirements can be judged through it"]
+    if book.dialect.lacks:
+        lines.append(f"the firmware lacks {', '.join(book.dialect.lacks)}")
+    if any(reason is None for _, reason in book.refusals):
+        lines.append("a refusal without a reason answers `refuse unsaid`, and is right wherever one is due")
+    lines += [f"a put of {name} answers `ok unsaid`: nothing can be asked back" for name in book.unsaid()]
+    return lines
+
+
+def _any(name: str, patterns: Iterable[str]) -> bool:
+    return any(fnmatchcase(name, pattern) for pattern in patterns)
+
+
+def _lacks(what: str) -> str:
+    return f"the firmware lacks {what}, as its dialect says"
 
 
 @dataclass(frozen=True)
@@ -172,7 +208,7 @@ class Unasked:
             if not isinstance(request, Request):
                 continue
             if request.verb == "ask" and request.name in self.points:
-                return f"the firmware lacks {request.name}, as its dialect says"
+                return _lacks(request.name)
             if request.verb == "put" and request.name in self.settings:
                 return f"what a put has made of {request.name} cannot be asked back"
         return ""

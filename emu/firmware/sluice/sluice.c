@@ -15,7 +15,8 @@ enum { LONGEST = 24, PRIMED_MS = 20000, SAMPLE_MS = 100, DRY_MS = 1000 };
 static char line[LONGEST + 1];
 static uint8_t length, state, backward, rebooting, dry;
 static uint16_t rate, ceiling, dose, soak;
-static uint32_t up_ms, state_ms, dry_ms;
+static uint16_t up_ms, sample_ms, state_ms, dry_ms; /* they stop, or begin again, long before they are full */
+static uint32_t up_s;
 static int level, temperature;
 
 static void say(const char *text)
@@ -100,7 +101,8 @@ void sluice_boot(void)
 {
     ++*board_boots();
     length = rebooting = 0;
-    up_ms = 0;
+    up_ms = sample_ms = 0;
+    up_s = 0;
     defaults();
     recall();
     sample();
@@ -152,7 +154,7 @@ static void asked(char letter)
 {
     switch (letter) {
     case 'S': say("S="); number(state); end(); break;
-    case 'U': say("U="); number((int32_t)(up_ms / 1000)); end(); break;
+    case 'U': say("U="); number((int32_t)up_s); end(); break;
     case 'N': say("N="); number(*board_boots()); end(); break;
     case 'L': say("L="); number(level); say("%"); end(); break;
     case 'V':
@@ -280,11 +282,16 @@ void sluice_byte(char byte)
 
 void sluice_millisecond(void)
 {
-    up_ms += FAULT == 8 && up_ms > 5000 ? 2 : 1;
-    state_ms++;
-    if (up_ms % SAMPLE_MS == 0)
+    if (++up_ms == (FAULT == 8 && up_s >= 5 ? 500 : 1000)) {
+        up_ms = 0;
+        if (up_s < 99999)
+            up_s++;
+    }
+    if (++sample_ms == SAMPLE_MS) {
+        sample_ms = 0;
         sample();
-    if (state == PRIMED && state_ms >= (FAULT == 9 ? 2 * PRIMED_MS : PRIMED_MS))
+    }
+    if (state == PRIMED && ++state_ms >= (FAULT == 9 ? PRIMED_MS + 2000 : PRIMED_MS))
         enter(IDLE);
     dry_ms = state == RUNNING && level < 10 ? dry_ms + 1 : 0;
     if (dry_ms >= (FAULT == 10 ? DRY_MS / 2 : DRY_MS)) {
