@@ -8,7 +8,7 @@ from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING
 
-from wirevow.emu.plant.curves import DeratingCurve, FanCurve
+from wirevow.emu.control.cooling import DeratingCurve, FanCurve
 from wirevow.protocol.conformance.suite.drawing import svg
 from wirevow.protocol.conformance.suite.machine import Machine
 from wirevow.protocol.document.model import Derating, Fan

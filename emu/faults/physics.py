@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from decimal import Decimal
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.control.cooling import FanCurve
 from wirevow.emu.faults.boots import does
 from wirevow.emu.faults.change import with_document
 from wirevow.emu.faults.fault import Kind
 from wirevow.emu.faults.overlay import Overlay, counters, has_reading, main_reading
 from wirevow.emu.instrument import Instrument
-from wirevow.emu.plant.curves import FanCurve
 from wirevow.emu.plant.interface import Crossing, Plant
 from wirevow.emu.plant.sink import Sink
 from wirevow.emu.plant.sink_section import SinkPlant
@@ -781,9 +781,10 @@ class _FirstLevelOnly(FanCurve):
 )
 def fan_hysteresis_for_off_only(plant: Plant, vow: Vow) -> Plant:
     assert isinstance(plant, Sink)
-    curve = plant._fan_curve
-    assert curve is not None
-    plant._fan_curve = _FirstLevelOnly(curve.tick_ns, curve.at_celsius, curve.duty, curve.hysteresis_kelvin)
+    assert plant.cooling is not None
+    assert plant.cooling.fan is not None
+    curve = plant.cooling.fan
+    plant.cooling.fan = _FirstLevelOnly(curve.tick_ns, curve.at_celsius, curve.duty, curve.hysteresis_kelvin)
     return plant
 
 

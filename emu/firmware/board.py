@@ -89,7 +89,6 @@ class FirmwareInstrument:
         self.now_ns = 0
         self.powered = True
         self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
-        # The fan's curve and the derating are the firmware's own.
         plant = build_plant(section, bench, seed)
         assert isinstance(plant, Sink)
         self.plant = plant
@@ -108,7 +107,6 @@ class FirmwareInstrument:
         self._points = {name: index for index, name in enumerate(_names(vow))}
         self._images = self._place()
         self._load(library, section)
-        self.plant.control({"fan.mode": "manual"}, 0)
         self._start("power")
 
     def _section(self, section: SinkPlant) -> SinkPlant:

@@ -10,7 +10,7 @@ bare         no plant: the bench gives the readings their values
 offers       what a plant offers, listed
 terminals    names of signals, controls and bench events of our own plants, with units and meanings
 sections     parts of the document's section that plants have in common; `sink_section`, `room_section`
-sink         an electronic sink: events, regulation, swing, fan, derating, counters
+sink         an electronic sink: events and regulation; its fan, swing and counters are `wirevow.emu.control`
 circuit      the circuit while the current is known: closed forms
 collocation  the circuit while the current is bound to the voltage: polynomials (needs numpy)
 sources      supply, battery, panel, capacitor bank
@@ -18,7 +18,6 @@ heat         junction, case, sink, bead: modes of a ladder
 expoly       exponential polynomials, their responses, and the search for crossings
 converter    gain, offset, bow, steps, noise by sample number
 thermistor   resistance laws and the divider
-curves       fan levels and derating over temperature
 room         a heated room, for the small second instrument
 agenda       bench timeline and watches, the same in every plant
 pictures     a discharge and a swing edge as pictures (needs matplotlib)

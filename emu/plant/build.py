@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.control.cooling import Cooling, DeratingCurve, FanCurve
 from wirevow.emu.plant.bare import Bare
-from wirevow.emu.plant.curves import DeratingCurve, FanCurve
 from wirevow.emu.plant.guard import guarded
 from wirevow.emu.plant.interface import Plant, Surroundings
 from wirevow.emu.plant.registry import class_of, parameters_of
@@ -20,8 +20,7 @@ def build_plant(
     section: PlantUse,
     bench: Bench | None,
     seed: int,
-    fan: FanCurve | None = None,
-    derating: DeratingCurve | None = None,
+    cooling: Cooling | None = None,
     horizon_ns: int = SOME_MORE_NS,
 ) -> Plant:
     """A plant at 0 ns with its outputs off. `ValueError` when the bench does not fit this kind of plant.
@@ -29,7 +28,7 @@ def build_plant(
     `horizon_ns` is how far back values can be read: the longest sample period or series, and some more.
     Raises PlantError when its class cannot be used.
     """
-    around = Surroundings(bench, seed, horizon_ns, fan, derating)
+    around = Surroundings(bench, seed, horizon_ns, cooling)
     plant = class_of(section)
     return guarded(section.name, lambda: plant.build(parameters_of(section), around))
 
@@ -39,12 +38,13 @@ def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
     horizon_ns = _longest_ns(document) + SOME_MORE_NS
     if document.plant is None:
         return Bare(document, bench, horizon_ns)
-    fan = document.fan
-    derating = document.derating
-    return build_plant(
-        document.plant,
-        bench,
-        seed,
+    return build_plant(document.plant, bench, seed, _cooling(document), horizon_ns)
+
+
+def _cooling(document: Document) -> Cooling:
+    """What a document says that its firmware does about heat."""
+    fan, derating = document.fan, document.derating
+    return Cooling(
         None
         if fan is None
         else FanCurve(
@@ -56,7 +56,6 @@ def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
         None
         if derating is None
         else DeratingCurve(float(derating.start), float(derating.end), float(derating.floor)),
-        horizon_ns,
     )
 
 

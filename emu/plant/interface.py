@@ -1,7 +1,8 @@
 """The seam between the instrument and its physics.
 
-The instrument sets controls, arms watches, lets time run and reads samples; everything continuous, and every
-loop whose tick is part of the physics (regulation, fan, derating, swing, counters), is on the other side.
+The instrument sets controls, arms watches, lets time run and reads samples; everything continuous is on the
+other side. So are the firmware's own loops where their tick cuts what is continuous; those live in
+`wirevow.emu.control`, and a plant calls them when they are due.
 
 Rules of the seam:
 
@@ -20,7 +21,7 @@ from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.plant.curves import DeratingCurve, FanCurve
+from wirevow.emu.control.cooling import Cooling
 from wirevow.protocol.document.terminals import Control, Signal
 
 
@@ -38,13 +39,13 @@ class Surroundings:
     """What a plant is built with besides its parameters.
 
     `horizon_ns` is how far back values will be read: the longest sample period or series, and some more.
+    `cooling` is what the instrument's firmware does about heat; None where that is done by somebody's own.
     """
 
     bench: Bench | None
     seed: int
     horizon_ns: int
-    fan: FanCurve | None = None
-    derating: DeratingCurve | None = None
+    cooling: Cooling | None = None
 
 
 class Plant(Protocol):

@@ -8,6 +8,9 @@ Events, in this order when they fall on one nanosecond: bench timeline, swing ed
 end of the circuit's stretch (a knot of the battery's table, a ramp's end, the loop's tick, a crossing of one
 of its conditions); watches are looked at last.
 
+What the firmware does about heat, swings and counters is in `wirevow.emu.control`, which the sink asks
+when something is due. Regulation is still here, because its fixed point is part of the closed forms.
+
 Regulation. In mode `current` (and in `run` and `swing`) the level is set at once; a power guard pulls it down
 on the loop's ticks when the power would pass the ceiling. The other modes are loops on the measured voltage,
 `u += gain (wanted - u)` each tick. A loop is `ticking` (each sample is done), or at rest: `resting` (the code
@@ -23,10 +26,12 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.control.cooling import Cooling
+from wirevow.emu.control.counters import Counters
+from wirevow.emu.control.swing import Swing
 from wirevow.emu.plant.agenda import Planned, Watch, timeline
 from wirevow.emu.plant.circuit import Solved, given
 from wirevow.emu.plant.converter import Converter, Level
-from wirevow.emu.plant.curves import DeratingCurve, FanCurve
 from wirevow.emu.plant.expoly import Curve, constant, first_exit, product, respond, total
 from wirevow.emu.plant.heat import (
     BEAD,
@@ -82,9 +87,6 @@ _REGULATION = frozenset(
     ]
 )
 """Controls that nothing depends on while the stage is off."""
-_SHARE_STEPS = 64
-"""The derated ceiling moves in steps of 1/64 of the ceiling, so that a warm sink comes to rest."""
-
 
 _SURE_SECONDS = 10.0
 """So far ahead it is looked at first whether the slow tick may have something to do."""
@@ -204,16 +206,14 @@ class Sink:
         plant: SinkPlant,
         bench: Bench | None,
         seed: int,
-        fan: FanCurve | None,
-        derating: DeratingCurve | None,
+        cooling: Cooling | None,
         horizon_ns: int,
     ) -> None:
         bench = bench if bench is not None else Bench(title="plain supply")
         self._plant = plant
         self.horizon_ns = horizon_ns
-        self._fan_curve = fan
-        self._derating = derating
-        self._tick_ns = fan.tick_ns if fan is not None else 1_000_000_000
+        self.cooling = cooling
+        """The firmware's; None where that is somebody's own, around the plant."""
         self._agenda: list[Planned] = timeline(bench, EVENTS)
         self._next_planned = 0
         self._watches: dict[int, Watch] = {}
@@ -255,7 +255,7 @@ class Sink:
         # What the stretches start from.
         self._amps = 0.0
         self._target = 0.0
-        self._charge = self._energy = self._time = 0.0
+        self._counters = Counters(plant.clock_error_ppm)
         self._modes = [0.0] * 4
         self._guess = 1.0
         self._drift = 0.0
@@ -266,17 +266,10 @@ class Sink:
         self._gap = _INF
         self._exact_until_ns = 0
         # Fan and derating.
-        self._fan_level = 0
-        self._share = 1.0
         self._fan_due_ns = _NEVER
         self._fan_open = False
         """The slow tick's instant is not worked out yet, only that it is not before `_fan_due_ns`."""
-        self._bands: dict[tuple[int, float], tuple[float, float]] = {}
-        # Swing.
-        self._upper = False
-        self._phase_ns = 0
-        self._done = 0
-        self._edge_ns = _NEVER
+        self._swing = Swing(plant.clock_error_ppm)
         self._known: dict[tuple[float | str, ...], Known] = {}
         """By what they began with, the circuits of a source without state; since a hand, the firmware or the
         slow tick moved anything."""
@@ -296,7 +289,7 @@ class Sink:
     @classmethod
     def build(cls, parameters: SinkPlant, around: Surroundings) -> Sink:
         """A sink at 0 ns, its stage off. Without a bench it gets a 12 V supply that limits at 10 A."""
-        return cls(parameters, around.bench, around.seed, around.fan, around.derating, around.horizon_ns)
+        return cls(parameters, around.bench, around.seed, around.cooling, around.horizon_ns)
 
     def _must_be_now(self, now_ns: int) -> None:
         if now_ns != self.now_ns:
@@ -327,18 +320,18 @@ class Sink:
         for name in changed:
             self._set[name] = checked[name]
         if "counters.zero" in pulses:
-            self._charge = self._energy = self._time = 0.0
+            self._counters.zero()
         if self._set["stage"] != before:
-            self._upper, self._done, self._phase_ns = False, 0, self.now_ns
+            self._swing.restart(self.now_ns)
         if "swing.trigger" in pulses:
-            self._trigger()
+            self._swing.trigger(self._set, self.now_ns)
         if any(name.startswith("fan.") for name in changed):
             self._drive_fan()
         elif "limit.power" in changed:
             self._air(self.now_ns, self._airs[-1].duty)
         if self._signature() != signature or "swing.trigger" in pulses:
             self._retune(fresh=before == "off")
-        self._plan_edge()
+        self._swing.plan(self._set, self.now_ns)
         self._begin()
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
@@ -351,7 +344,7 @@ class Sink:
         self._known.clear()
         if event == "trigger":
             if checked:
-                self._trigger()
+                self._swing.trigger(self._set, self.now_ns)
                 self._retune(fresh=False)
         elif event.startswith(("source.", "battery.")) and event not in (
             "source.polarity",
@@ -480,9 +473,9 @@ class Sink:
         now = self.now_ns
         if self._fire_planned():
             return
-        if self._edge_ns <= now:
+        if self._swing.edge_ns <= now:
             self._close()
-            self._edge()
+            self._swing.edge(now)
             self._retune(fresh=False)
             self._begin()
             return
@@ -528,9 +521,10 @@ class Sink:
         ended = stretch.why == "ramp" and now == stretch.until_ns
         self._target = stretch.goal if ended else stretch.target + stretch.ramp * t
         if stretch.clock:
-            self._charge = stretch.charge0 + stretch.sign * stretch.clock * solved.charge(t)
-            self._energy = stretch.energy0 + stretch.clock * stretch.energy(t)
-            self._time = stretch.time0 + stretch.clock * t
+            counters = self._counters
+            counters.charge = stretch.charge0 + stretch.sign * stretch.clock * solved.charge(t)
+            counters.energy = stretch.energy0 + stretch.clock * stretch.energy(t)
+            counters.time = stretch.time0 + stretch.clock * t
         self._drift = 0.0
         if self._loop == "slow":
             poly = solved.current.poly
@@ -543,20 +537,21 @@ class Sink:
     def _begin(self, jump: bool = True) -> None:
         """Start a stretch of the circuit now, and the heat with it. `jump`: values may not be continuous."""
         now = self.now_ns
-        world, plant = self._world, self._plant
+        world = self._world
         s = Stretch()
         s.start_ns = now
         s.sign = -1.0 if world["polarity"] == "reversed" else 1.0
         s.lead = float(world["lead"])
         remote = self._set["sense"] == "remote"
         s.reads = "terminals" if not remote else "source" if world["sense"] == "good" else "nothing"
-        s.charge0, s.energy0, s.time0 = self._charge, self._energy, self._time
-        s.clock = 1.0 + plant.clock_error_ppm * 1e-6 if self._set["stage"] != "off" else 0.0
+        counters = self._counters
+        s.charge0, s.energy0, s.time0 = counters.charge, counters.energy, counters.time
+        s.clock = counters.rate(self._set["stage"])
         s.target, s.ramp = self._target, 0.0
         s.rest = self._feed.rest()
         s.share = self._feed.share()
         s.unsensed = world["sense"] == "open"
-        s.done, s.upper = self._done, self._upper
+        s.done, s.upper = self._swing.done, self._swing.upper
         s.goal = 0.0
         s.at_source = None
         s.steady = True
@@ -584,7 +579,7 @@ class Sink:
             self._u,
             self._code,
             self._loop,
-            self._upper,
+            self._swing.upper,
             self._airs[-1].ceiling,
         )
         known = self._known.get(before)
@@ -813,7 +808,7 @@ class Sink:
         limit = float(self._set["limit.current"])
         stage = self._set["stage"]
         if stage == "swing":
-            limit = min(limit, float(self._set["swing.high" if self._upper else "swing.low"]))
+            limit = min(limit, float(self._set["swing.high" if self._swing.upper else "swing.low"]))
         elif self._kind() == "current":
             limit = min(limit, float(self._set["level.current"]))
         return min(limit, self._level.last)
@@ -852,7 +847,7 @@ class Sink:
             self._code = self._code_of(self._u)
             self._loop = "ticking"
         self._gap = _INF
-        self._plan_edge()
+        self._swing.plan(self._set, self.now_ns)
 
     def _disturb(self) -> None:
         """The circuit changed: a loop has to find its place again."""
@@ -1104,38 +1099,6 @@ class Sink:
         self._target = s.target = self._amps
         return solution.span
 
-    # --------------------------------------------------------------------------------------------- swing
-
-    def _plan_edge(self) -> None:
-        self._edge_ns = _NEVER
-        set_ = self._set
-        if set_["stage"] != "swing":
-            return
-        count = float(set_["swing.count"])
-        if not self._upper and (set_["swing.cue"] == "trigger" or (count and self._done >= count)):
-            return
-        if self._upper and set_["swing.cue"] == "trigger" and set_["swing.hold"] == "stay":
-            return
-        seconds = float(set_["swing.high_time" if self._upper else "swing.low_time"])
-        true_ns = round(seconds * 1e9 / (1.0 + self._plant.clock_error_ppm * 1e-6))
-        self._edge_ns = max(self._phase_ns + true_ns, self.now_ns + (self._phase_ns != self.now_ns))
-
-    def _edge(self) -> None:
-        if self._upper:
-            self._done += 1
-        self._upper = not self._upper
-        self._phase_ns = self.now_ns
-
-    def _trigger(self) -> None:
-        set_ = self._set
-        if set_["stage"] != "swing" or set_["swing.cue"] != "trigger":
-            return
-        count = float(set_["swing.count"])
-        if not self._upper and count and self._done >= count:
-            return
-        if not self._upper or set_["swing.hold"] == "stay":
-            self._edge()
-
     # -------------------------------------------------------------------------------------- heat and fan
 
     def _new_ladder(self) -> Ladder:
@@ -1151,17 +1114,15 @@ class Sink:
         last = self._airs[-1] if self._airs else None
         top = duty * plant.fan.full_speed_per_minute if self._world["fan"] == "good" else 0.0
         speed = last.speed(now) if last is not None else 0.0
-        ceiling = float(self._set["limit.power"]) * self._share
+        ceiling = float(self._set["limit.power"]) * (self.cooling.share if self.cooling is not None else 1.0)
         new = Airflow(now, duty, speed, top, 1.0 / plant.fan.spin_second, ceiling)
         self._airs.begin(new, now - self.horizon_ns)
 
     def _drive_fan(self) -> None:
         """Set duty and air from the present level; the ladder's modes move to the new conductance."""
-        duty = 0.0
-        if self._fan_curve is not None and self._fan_level:
-            duty = self._fan_curve.duty[self._fan_level - 1]
-        if self._set["fan.mode"] == "manual":
-            duty = max(duty, float(self._set["fan.manual"]))
+        duty = float(self._set["fan.manual"])
+        if self.cooling is not None:
+            duty = self.cooling.duty(str(self._set["fan.mode"]), duty)
         self._air(self.now_ns, duty)
         new = self._new_ladder()
         if new is not self._ladder:
@@ -1180,54 +1141,25 @@ class Sink:
 
     def _fan_tick(self) -> bool:
         """The firmware's slow tick: fan level and ceiling. Whether regulation has to look at the ceiling."""
+        assert self.cooling is not None
         temperature = self._measured_celsius()
         ceiling_moved = False
-        if self._fan_curve is not None:
-            level = self._fan_curve.level(self._fan_level, temperature)
-            if level != self._fan_level:
-                self._fan_level = level
-                self._drive_fan()
-        if self._derating is not None:
-            share = math.floor(self._derating.share(temperature) * _SHARE_STEPS + 1e-9) / _SHARE_STEPS
-            if share != self._share:
-                self._share = share
-                self._air(self.now_ns, self._airs[-1].duty)
-                if self._set["stage"] != "off":
-                    self._loop = "woken"
-                    self._gap = _INF
-                    ceiling_moved = True
+        if self.cooling.step_fan(temperature):
+            self._drive_fan()
+        if self.cooling.step_ceiling(temperature):
+            self._air(self.now_ns, self._airs[-1].duty)
+            if self._set["stage"] != "off":
+                self._loop = "woken"
+                self._gap = _INF
+                ceiling_moved = True
         self._fan_due_ns = _NEVER
         return ceiling_moved
-
-    def _quiet_band(self) -> tuple[float, float]:
-        """Deduced temperatures between which the slow tick changes nothing."""
-        where = self._fan_level, self._share
-        band = self._bands.get(where)
-        if band is None:
-            band = self._bands[where] = self._quiet_between()
-        return band
-
-    def _quiet_between(self) -> tuple[float, float]:
-        low, high = -_INF, _INF
-        if self._fan_curve is not None:
-            low, high = self._fan_curve.stays(self._fan_level)
-        if self._derating is not None:
-            d = self._derating
-            width = (
-                (d.end_celsius - d.start_celsius) / (1.0 - d.floor) / _SHARE_STEPS if d.floor < 1.0 else _INF
-            )
-            down = round((1.0 - self._share) * _SHARE_STEPS)
-            if down < round((1.0 - d.floor) * _SHARE_STEPS):
-                high = min(high, d.start_celsius + down * width)
-            if down > 0:
-                low = max(low, d.start_celsius + (down - 1) * width)
-        return low, high
 
     def _begin_heat(self) -> None:
         now = self.now_ns
         s = self._stretches[-1]
         offset = (now - s.start_ns) * 1e-9
-        span = min((min(s.until_ns, self._edge_ns) - now) * 1e-9, _LONG_SECONDS)
+        span = min((min(s.until_ns, self._swing.edge_ns) - now) * 1e-9, _LONG_SECONDS)
         forced = s.forced
         if forced is None or forced.ladder is not self._ladder or forced.span != span or offset:
             forced = Forced(self._ladder, s.heat_power.later(offset), span)
@@ -1239,12 +1171,14 @@ class Sink:
         # When does the slow tick have something to do?
         if self._fan_open:
             self._fan_open, self._fan_due_ns = False, _NEVER
-        low, high = self._quiet_band()
+        if self.cooling is None:
+            return
+        low, high = self.cooling.quiet()
         if low == -_INF and high == _INF:
             return
         here = self._measured_celsius()
         if not low < here < high:
-            self._fan_due_ns = self._tick_from(now + 1, now)
+            self._fan_due_ns = self.cooling.tick_from(now + 1, now)
         elif self._world["thermistor"] == "good" and min(here - low, high - here) <= heat.bead_way:
             if span > _SURE_SECONDS and self._loop != "slow":
                 # Most stretches end long before: it is worked out once it may matter.
@@ -1259,15 +1193,12 @@ class Sink:
     def _tick_after(self, heat: HeatStretch) -> int:
         """The slow tick that first has something to do in a stretch of heat; else that of before, if it is
         to come, or `_NEVER`."""
-        low, high = self._quiet_band()
+        assert self.cooling is not None
+        low, high = self.cooling.quiet()
         at = first_exit(heat.node(BEAD), low - heat.ambient, high - heat.ambient, 0.0, heat.forced.span)
         if at is not None:
-            return self._tick_from(heat.start_ns + _seconds_ns(at), heat.start_ns)
+            return self.cooling.tick_from(heat.start_ns + _seconds_ns(at), heat.start_ns)
         return self._fan_due_ns if self._fan_due_ns > self.now_ns else _NEVER
-
-    def _tick_from(self, when_ns: int, now_ns: int) -> int:
-        tick_ns = self._tick_ns
-        return max((when_ns + tick_ns - 1) // tick_ns, now_ns // tick_ns + 1) * tick_ns
 
     # ---------------------------------------------------------------------------------------- bookkeeping
 
@@ -1297,7 +1228,7 @@ class Sink:
         s.energy = respond(0.0, 0.0, s.sense_power, solved.span) if s.clock else constant(0.0)
 
     def _plan(self) -> None:
-        due = min(self._stretches[-1].until_ns, self._edge_ns, self._fan_due_ns)
+        due = min(self._stretches[-1].until_ns, self._swing.edge_ns, self._fan_due_ns)
         if self._next_planned < len(self._agenda):
             due = min(due, self._agenda[self._next_planned].when_ns)
         self._due_ns = max(due, self.now_ns + 1)

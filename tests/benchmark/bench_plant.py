@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from scipy.integrate import solve_ivp
 
-from tests.reference.discharge import DERATING, FAN, Equations, pack, section
+from tests.reference.discharge import Equations, cooling, pack, section
 from tests.reference.test_plant_ode import reference
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.interface import Plant
@@ -40,7 +40,7 @@ FLEET_LINES = [b"ask input.voltage\n", b"ask sink.level\n", b"put sink.level 1.0
 
 def ours(mode: str, reads: int = 0) -> tuple[float, Plant]:
     """Seconds of processor time for a run to the cut-off, over ten hours; trips watched, fan on its tick."""
-    plant = build_plant(section(), pack(), 7, FAN, DERATING)
+    plant = build_plant(section(), pack(), 7, cooling())
     plant.watch(1, "input.voltage", False, CUT_OFF)
     for key, (signal, above, threshold) in enumerate(TRIPS, 2):
         plant.watch(key, signal, above, threshold)

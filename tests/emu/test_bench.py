@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import spec
-from tests.reference.discharge import DERATING, FAN, section
+from tests.reference.discharge import cooling, section
 from wirevow.emu.bench import COPPER_OHM_PER_KILOMETRE, Bench, Leads
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.registry import wired
@@ -27,7 +27,7 @@ def test_every_ready_bench_runs_and_says_what_it_is_for(path: Path) -> None:
     assert len(bench.means) > 40
     if bench.source is None:
         return
-    plant = build_plant(section(), bench, 1, FAN, DERATING)
+    plant = build_plant(section(), bench, 1, cooling())
     plant.control({"relay": "closed", "stage": "hold", "level.current": 1.0, "limit.current": 6.0}, 0)
     plant.advance(5_000_000_000)
     assert plant.at("input.current", 5_000_000_000) == pytest.approx(1.0, abs=1e-6)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.reference.discharge import DERATING, FAN, pack, section
+from tests.reference.discharge import cooling, pack, section
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.interface import Plant
@@ -74,7 +74,7 @@ def history(seed: int, cuts: random.Random) -> list[object]:
         else Bench.model_validate({"title": "any", "source": source, "leads": leads})
     )
     bits = {"level": {"full_scale_ampere": 8.4, "bits": 12}} if r.random() < 0.5 else {}
-    plant = build_plant(section(**bits), bench, seed, FAN, DERATING)
+    plant = build_plant(section(**bits), bench, seed, cooling())
     plant.control({"relay": "closed", "stage": "hold", "level.current": 1.0, "limit.current": 6.0}, 0)
     for key, (signal, above, threshold) in enumerate(WATCHES):
         plant.watch(key, signal, above, threshold)

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from tests.reference.discharge import DERATING, FAN, section
+from tests.reference.discharge import DERATING, cooling, section
 from wirevow.emu.bench import Bench
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.interface import Crossing, LooksAhead, Plant
@@ -33,7 +33,7 @@ def supply(volt: float = 12.0, limit: float = 10.0, **leads: object) -> Bench:
 
 
 def sink(bench: Bench | None = None, **changes: object) -> Plant:
-    plant = build_plant(section(**changes), bench or supply(), 1, FAN, DERATING)
+    plant = build_plant(section(**changes), bench or supply(), 1, cooling())
     plant.control({"relay": "closed", "limit.current": 8.0, "limit.power": 120.0}, 0)
     return plant
 
@@ -53,6 +53,18 @@ def test_nothing_flows_before_the_stage_is_on() -> None:
     run(plant, 1.0)
     assert now(plant, "input.current") == 0.0
     assert now(plant, "input.voltage") == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize("mode", ["auto", "manual"])
+def test_around_somebodys_own_firmware_the_fan_turns_as_it_is_driven_and_nothing_is_derated(
+    mode: str,
+) -> None:
+    plant = build_plant(section(), supply(), 1)
+    plant.control({"limit.power": 120.0, "fan.mode": mode, "fan.manual": 0.25}, 0)
+    plant.bench("ambient", 80.0, 0)
+    run(plant, 3600.0)
+    assert now(plant, "heat.temperature") > 75.0
+    assert (now(plant, "fan.duty"), now(plant, "heat.ceiling")) == (0.25, 120.0)
 
 
 def test_a_level_is_reached_by_ramp_and_lag() -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from wirevow.emu.bench import BatterySource, Bench
-from wirevow.emu.plant.curves import DeratingCurve, FanCurve
+from wirevow.emu.control.cooling import Cooling, DeratingCurve, FanCurve
 from wirevow.emu.plant.sink_section import SinkPlant
 
 TABLE = [
@@ -29,6 +29,11 @@ TABLE = [
 
 FAN = FanCurve(1_000_000_000, (32.0, 45.0, 58.0, 70.0), (0.25, 0.5, 0.75, 1.0), 4.0)
 DERATING = DeratingCurve(70.0, 88.0, 0.25)
+
+
+def cooling() -> Cooling:
+    """What the firmware does about heat, from the start."""
+    return Cooling(FAN, DERATING)
 
 
 def section(**changes: object) -> SinkPlant:

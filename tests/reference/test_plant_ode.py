@@ -11,8 +11,9 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
-from tests.reference.discharge import DERATING, FAN, TABLE, Equations, pack, section
+from tests.reference.discharge import FAN, TABLE, Equations, cooling, pack, section
 from wirevow.emu.bench import Bench, PanelSource
+from wirevow.emu.control.cooling import Cooling
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.expoly import Curve, first_exit, product, respond
 from wirevow.emu.plant.heat import air_conductance, constants, ladder
@@ -24,7 +25,7 @@ CUT_OFF = 9.6
 
 
 def capacity_run(mode: str) -> tuple[Plant, int]:
-    plant = build_plant(section(), pack(), 7, FAN, DERATING)
+    plant = build_plant(section(), pack(), 7, cooling())
     plant.watch(1, "input.voltage", False, CUT_OFF)
     plant.control(
         {"relay": "closed", "stage": "run" if mode == "current" else "hold", "mode": mode,
@@ -155,7 +156,7 @@ def test_sampled_loops_sample_by_sample(mode: str, level: float) -> None:
 
 def test_energy_is_conserved() -> None:
     """From the battery's table and resistances to heat: nothing is lost over any run."""
-    plant = build_plant(section(), pack(1.0), 1, FAN)
+    plant = build_plant(section(), pack(1.0), 1, Cooling(FAN, None))
     plant.control({"relay": "closed", "stage": "hold", "level.current": 4.0, "limit.current": 6.0}, 0)
     heat = section().heat
     c = constants(heat, section().thermistor)
