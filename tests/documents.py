@@ -125,6 +125,8 @@ class Author:
     verbs: list[str] = field(default_factory=list)
     live: set[str] = field(default_factory=set)
     """States that handle power."""
+    refuge: str = ""
+    """Where protections lead that are not latched: were it two states, they might lead into each other's."""
 
     # ---------------------------------------------------------------------------------------------- drawing
 
@@ -493,6 +495,13 @@ class Author:
     # --------------------------------------------------------------------------------------------- trips
 
     def draw_trips(self) -> None:
+        self.refuge = self.one(
+            [
+                name
+                for name in self.states
+                if name not in self.live and not any("when" in leave for leave in self.leaves(name))
+            ]
+        )
         for reading in self.some(self.readings):
             self.too_warm(reading)
         for name in ("surge", "lapse")[: self.number(0, 2)]:
@@ -508,8 +517,7 @@ class Author:
     def trip(self, name: str, when: str, after: Sequence[str], reports: str) -> dict[str, Any] | None:
         """A protection, without how it is provoked; None if there is no state for it to watch."""
         latched = self.chance()
-        able = [each for each in self.states if each not in self.live and each != LATCH]
-        to = LATCH if latched else self.one(able)
+        to = LATCH if latched else self.refuge
         free = [each for each in self.states if each not in (to, LATCH)]
         if not free:
             return None
@@ -664,7 +672,7 @@ class Author:
         return wire
 
     def draw_watchdog(self, seconds: str) -> None:
-        others = [name for name in self.states if name not in (self.initial, LATCH)]
+        others = [name for name in self.states if name not in (self.initial, self.refuge, LATCH)]
         watched = self.some(others, 1) if others else []
         if not watched:
             return
@@ -685,12 +693,17 @@ class Author:
             "when": "link.silence > link.patience",
             "in": watched,
             "latched": False,
-            "to": self.initial,
+            "to": self.refuge,
             "reports": "link.silence",
-            "provoke": {
-                "state": self.one(watched), "put": {"link.patience": 2}, "silence": True, "within": "4 s",
-            },
-        }  # fmt: skip
+        }
+        brief = ("2 s", "2500 ms")
+        lasting = [
+            name for name in watched if all(leave.get("after") not in brief for leave in self.leaves(name))
+        ]
+        if lasting:
+            self.trips["unheard"]["provoke"] = {
+                "state": self.one(lasting), "put": {"link.patience": 2}, "silence": True, "within": "4 s",
+            }  # fmt: skip
 
 
 def _type(low: int, high: int) -> str:

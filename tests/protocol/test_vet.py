@@ -679,6 +679,22 @@ DEFECTS = [
         (HOLD, HOLD + "      - {when: air.warmth > roof.warmth + 1, after: 1 s, to: rest}\n"),
     ),
     defect(
+        "state-round",
+        "to: rest, means: Turned back}",
+        "leave 2 of ready leads back to rest, and leave 1 of rest out of it again",
+        (
+            "    initial: true\n",
+            "    initial: true\n    leaves:\n      - {when: mode.kind == 'brisk', to: ready, means: On}\n",
+        ),
+        (
+            "      - {after: 5 s, to: rest, means: The ticket was not used}\n",
+            (
+                "      - {after: 5 s, to: rest, means: The ticket was not used}\n"
+                "      - {when: wish.warmth > 30, to: rest, means: Turned back}\n"
+            ),
+        ),
+    ),
+    defect(
         "leave-never",
         "when: air.warmth > 200",
         "the condition of leave 1 of holding is never true",
@@ -1232,6 +1248,22 @@ def test_exactly_the_planted_defect_is_told_at_its_line(one: Defect) -> None:
 
 def test_the_good_document_fits_its_plant() -> None:
     assert findings(GOOD, CABINET).found == ()
+
+
+def test_a_blinker_and_conditions_that_exclude_each_other_are_no_round() -> None:
+    ticket = "      - {after: 5 s, to: rest, means"
+    for there, back in (
+        ("wish.warmth > 30", "wish.warmth < 29"),
+        ("wish.warmth > 30, after: 1 s", "wish.warmth > 31"),
+    ):
+        leaves = f"    leaves:\n      - {{when: {there}, to: ready}}\n"
+        text = edited(
+            [
+                ("    initial: true\n", f"    initial: true\n{leaves}"),
+                (ticket, f"      - {{when: {back}, to: rest}}\n{ticket}"),
+            ]
+        )
+        assert not findings(text).found
 
 
 def test_every_rule_has_a_planted_defect() -> None:

@@ -28,6 +28,7 @@ from wirevow.protocol.document.vet import (
     points,
     quantities,
     references,
+    rounds,
     trial,
     trips,
     wire,
@@ -94,6 +95,7 @@ def _rules(survey: Survey) -> None:
     wire.lines(survey)
     machine.check(survey)
     trips.check(survey)
+    rounds.check(survey)
     envelope.check(survey)
     layouts.check(survey)
     trial.check(survey)

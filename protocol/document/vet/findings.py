@@ -64,6 +64,7 @@ CODES: dict[str, tuple[Severity, str]] = {
         "from every state there is a way back to the initial one besides a loss of power",
     ),
     "leave-shadowed": ("error", "no transition is hidden by another that always comes first"),
+    "state-round": ("error", "what happens by itself does not lead round while its conditions hold"),
     "leave-never": ("error", "a transition's condition can come true"),
     "leave-always": ("error", "a transition's condition can be false"),
     "leave-self": ("error", "a transition leads to another state"),
