@@ -85,6 +85,8 @@ class Twin(Device):
         """The last request asked for a boot, and was accepted."""
         self.number_known = False
         """Whether it is known how many notices there have been."""
+        self.hand_ns = 0
+        """When the panel was last turned."""
         self._by_hand = False
         self._untold: list[TripEntry] = []
         """Those that can have tripped, where nothing told of it and more than one can."""
@@ -140,11 +142,17 @@ class Twin(Device):
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         self.pass_on(now_ns)
+        self.hand_ns = now_ns
         self._by_hand = True
         try:
             super().panel(name, value, now_ns)
         finally:
             self._by_hand = False
+
+    @property
+    def unsure(self) -> bool:
+        """Whether it may have come elsewhere instead of to where time and settings surely led it."""
+        return bool(self._elsewhere)
 
     @property
     def told(self) -> bool:
@@ -363,7 +371,13 @@ class Twin(Device):
                 if self._may_clear(trip, now_ns):
                     self._take_for(trip)
                     break
-        return super()._act(request, now_ns)
+        ok, words = super()._act(request, now_ns)
+        if ok and action is not None and self._elsewhere:
+            # From wherever it was it has been led on, or has shown not to have been there.
+            self._elsewhere = {action.to[each] for each in self._elsewhere if each in action.to} - {
+                self.state
+            }
+        return ok, words
 
     def _may_clear(self, trip: TripEntry, now_ns: int) -> bool:
         """Whether the reply to an action that clears fits this trip."""
@@ -847,7 +861,7 @@ class Oracle:
         if notice.event == "boot":
             return self._booted(notice, now_ns)
         known, twin.number_known = twin.number_known, True
-        if twin.due:
+        if twin.due and not self._just_before(notice, now_ns):
             number, words = twin.due.popleft()
             if not known:
                 # What was counted from an unknown number on is counted from this one instead.
@@ -865,8 +879,12 @@ class Oracle:
             older = notice.number < number and (notice.event, notice.words[:1]) != (words[0], words[1:2])
             requirement = "wire.notice.queue" if known and older else self._misnoticed(notice, words)
             return Judgement(False, requirement, f"note {number} {' '.join(words)}")
-        number = twin.number % LAST_NOTICE + 1
+        behind, twin.due = twin.due, deque()
+        number = (behind[0][0] - 1 if behind else twin.number) % LAST_NOTICE + 1
         twin.number = notice.number
+        for _, words in behind:
+            twin.number = twin.number % LAST_NOTICE + 1
+            twin.due.append((twin.number, words))
         if known and notice.number != number:
             return Judgement(False, self._misnumbered(notice, number), f"note {number} {notice.event}")
         if not twin.notices:
@@ -880,6 +898,19 @@ class Oracle:
         return Judgement(
             False, "promise.quiet" if "quiet" in self.vow.document.promises else "wire.syntax", ""
         )
+
+    def _just_before(self, notice: Notice, now_ns: int) -> bool:
+        """Whether it tells of what the instrument did by itself at the instant of the one hand that it has
+        not told of yet: either may come first."""
+        twin = self.twin
+        if len(twin.due) > 1 or now_ns > twin.hand_ns + twin.slack_ns or not notice.words:
+            return False
+        name = notice.words[0]
+        if notice.event == "trip":
+            trip = self.vow.trips.get(name)
+            return trip is not None and twin.state in trip.armed_in
+        leaves = self.vow.states[twin.state].leaves
+        return notice.event == "state" and any(each.to == name for each in leaves)
 
     def _is_due(self, notice: Notice, words: tuple[str, ...]) -> bool:
         """Whether it is the notice with these words; what a trip reports is known only if it is fixed."""

@@ -1616,14 +1616,44 @@ class Tester:
     def goto(self, state: str) -> None:
         """Go to a state, by actions where possible, else by what the document says provokes the way."""
         turns: Counter[tuple[str, str]] = Counter()
-        while self.state != state:
+        while self._seen_state() != state:
             before = self.state
             # What led nowhere, or nowhere for good, is not tried for ever.
-            name, step = self._way(state, {each for each, tried in turns.items() if tried >= MOST_TURNS})[0]
+            shut = {each for each, tried in turns.items() if tried >= MOST_TURNS}
+            name, to, step = self._way(state, shut)[0]
+            if turns[before, name]:
+                self._put_right((before, to))
             self._onward(name, step)
-            if self.state == before and self._reconnected():
+            if self._seen_state() == before and self._reconnected():
                 continue
             turns[before, name] += MOST_TURNS if self.state == before else 1
+            if self.state not in (before, to):
+                self._led_on((before, to))
+
+    def _seen_state(self) -> str:
+        """The present state; asked for where nothing has told of it and it may be another."""
+        if self.oracle.twin.unsure:
+            self.ask("self.state")
+        return self.state
+
+    def _led_on(self, states: Iterable[str]) -> None:
+        """Put right what leads on by itself from these states: settings at once, readings by waiting."""
+        names = self._put_right(states)
+        moves = [ns for each in self.declared.values() for point, ns in each.moves.items() if point in names]
+        if self.session.held and moves:
+            self.alive(max(moves))
+
+    def _put_right(self, states: Iterable[str]) -> set[str]:
+        """The settings to their defaults, where they can be put; returns all that the conditions look at."""
+        twin, rules = self.oracle.twin, []
+        for name in states:
+            rules += [each.when for each in self.vow.states[name].leaves if each.when is not None]
+            rules += [trip.when for trip in self.vow.trips.values() if name in trip.armed_in]
+        names = {each for rule in rules if twin.decide(rule, self.now_ns) is not False for each in rule.names}
+        for entry in self.vow.settings:
+            if entry.name in names and entry.name not in self.vow.document.trial.put:
+                self._to_default(entry)
+        return names
 
     def _onward(self, name: str, step: Callable[[], object]) -> None:
         """Take a step out of the present state; if need be again, with what may keep it shut put right."""
@@ -1681,13 +1711,14 @@ class Tester:
 
     def route(self, target: str) -> list[Callable[[], object]]:
         """The shortest way over the state table; NotSelected if there is none for these hands."""
-        return [step for _, step in self._way(target, frozenset())]
+        return [step for _, _, step in self._way(target, frozenset())]
 
-    def _way(self, target: str, shut: Set[tuple[str, str]]) -> list[tuple[str, Callable[[], object]]]:
-        """The same, each step with its name, without those that led nowhere; Doubtful if none is left."""
+    def _way(self, target: str, shut: Set[tuple[str, str]]) -> list[tuple[str, str, Callable[[], object]]]:
+        """The same, each step with its name and where it leads, without those that led nowhere; Doubtful if
+        none is left."""
         if barred := self.barred(target):
             raise NotSelected(barred)
-        ways: deque[tuple[str, list[tuple[str, Callable[[], object]]]]] = deque([(self.state, [])])
+        ways: deque[tuple[str, list[tuple[str, str, Callable[[], object]]]]] = deque([(self.state, [])])
         seen = {self.state}
         reason = f"state {target} cannot be reached"
         while ways:
@@ -1700,9 +1731,9 @@ class Tester:
                     reason = barred
                     continue
                 if to == target:
-                    return [*steps, (name, step)]
+                    return [*steps, (name, to, step)]
                 seen.add(to)
-                ways.append((to, [*steps, (name, step)]))
+                ways.append((to, [*steps, (name, to, step)]))
         if shut:
             raise Doubtful(f"the way to {target} ended in {self.state}")
         raise NotSelected(reason)
@@ -1823,7 +1854,7 @@ class Tester:
         self.settings(early)
         self.prepare()
         self.goto(provoke.state)
-        self.settings(late)
+        self.settings(early | late)
 
     def prepare(self) -> None:
         """Settings that a tester works with (`trial.put`), where they still are at their defaults."""
@@ -1857,9 +1888,11 @@ class Tester:
     def struck(self, trip: TripEntry, before: str) -> bool:
         """Whether a trip that was provoked in this state has come, or can come no more.
 
-        On its way to the trip an instrument may go by itself to other states that the trip watches.
+        On its way to the trip an instrument may go by itself to other states that the trip watches. Or it may
+        have tripped before the last hand.
         """
-        return self.state != before and self.state not in trip.armed_in
+        moved = self.state != before or self.state == trip.to
+        return moved and self.state not in trip.armed_in
 
     def until(
         self,
