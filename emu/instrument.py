@@ -23,6 +23,9 @@ from wirevow.protocol.record import span_ns
 from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events
 
+SPARED = 16
+"""The longer nothing has happened, the rarer are the looks: this part of that time apart (1/16)."""
+
 
 class _Settings(Mapping[str, Fraction | str]):
     """Settings and system values in engineering units, at the instant they are looked up."""
@@ -73,6 +76,11 @@ class Instrument:
         self._owed: list[Callable[[], object]] = []
         self._samples: dict[str, tuple[int, int]] = {}
         self._capture: tuple[str, int, int] | None = None
+        # What keeps the highest or lowest of a reading looks at it so often, besides with every request; the
+        # longer nothing happens, the more rarely, for then a reading only drifts (`SPARED`).
+        self._looks_ns = min((entry.period_ns for entry in vow.extremes), default=0)
+        self._look_ns = self._looks_ns
+        self._stirred_ns = 0
         self._rules = self.rules(
             vow, self.plant, _Settings(self), self._counted, lambda: self.device.accepted_ns
         )
@@ -86,6 +94,7 @@ class Instrument:
             self.now_ns = now_ns
         else:
             self.advance(now_ns)
+        self._stir(now_ns)
         if self.powered:
             self.device.receive(data, now_ns)
 
@@ -175,11 +184,25 @@ class Instrument:
             least = due
         if self._capture is not None and (least is None or self._capture[2] < least):
             least = self._capture[2]
+        if self._looks_ns and (least is None or self._look_ns < least):
+            least = self._look_ns
         return least
+
+    def _stir(self, now_ns: int) -> None:
+        """Something happens: what keeps extremes looks often again."""
+        if self._looks_ns:
+            self._stirred_ns = now_ns
+            self._look_ns = min(self._look_ns, now_ns + self._looks_ns)
+            self._quiet_ns = 0
 
     def _act(self) -> bool:
         """Do the first thing that is due now; whether there was one."""
         now_ns = self.now_ns
+        if self._looks_ns and self._look_ns <= now_ns:
+            self._look_ns = now_ns + max(self._looks_ns, (now_ns - self._stirred_ns) // SPARED)
+            self.device.look(now_ns)
+            return True
+        self._stir(now_ns)
         if self._capture is not None and self._capture[2] <= now_ns:
             self._finish_capture()
             return True
@@ -205,6 +228,7 @@ class Instrument:
         self.advance(now_ns)
         given = self._bench_value(event, declared, value)
         self._quiet_ns = 0
+        self._stir(now_ns)
         self._catch_up()
         if event == "link.transmitter":
             self.device.blocked = given == "stalled"
@@ -272,6 +296,7 @@ class Instrument:
 
     def _restart(self, cause: str, now_ns: int) -> None:
         self._samples.clear()
+        self._stir(now_ns)
         self.device.blocked = False
         self.device.boot(cause, now_ns)
         self.advance(now_ns)

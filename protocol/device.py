@@ -156,6 +156,8 @@ class Device:
         self.drops = 0
         self.captures = 0
         self.last_trip: tuple[str, ...] = ("none",)
+        self.extremes: dict[str, int] = {}
+        """The highest and lowest values so far; none is there before the first look."""
         self.latched: str | None = None
         self._number = 0
         self._tickets = 0
@@ -185,6 +187,7 @@ class Device:
         self.last_trip = ("none",)
         self.latched = None
         self._ticket = self._remembered = None
+        self.extremes.clear()
         self._records.clear()
         self.waiting.clear()
         self._reboot = False
@@ -301,8 +304,24 @@ class Device:
         output.clear()
         return data
 
+    def look(self, now_ns: int) -> None:
+        """See whether a reading is higher or lower than it has been. Also done with every line."""
+        for entry in self.vow.extremes:
+            self._keep(entry, self.world.reading(self.vow.points[str(entry.extreme_of)], now_ns))
+
+    def _keep(self, entry: PointEntry, counts: int) -> None:
+        known = self.extremes.setdefault(entry.name, counts)
+        if counts > known if entry.highest else counts < known:
+            self.extremes[entry.name] = counts
+
+    def _begin(self, entry: PointEntry, now_ns: int) -> None:
+        """What it has been so far is forgotten."""
+        self.extremes.pop(entry.name, None)
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         """One line of any kind: judge it, do it, answer it (`wire.order`)."""
+        if self.vow.extremes:
+            self.look(now_ns)
         if isinstance(line, Overlong):
             self._answer(self._refuse_overlong(line))
             return
@@ -401,6 +420,9 @@ class Device:
             return self.settings[entry.name]
         if source == "signal":
             return self.world.reading(entry, now_ns)
+        if source == "extreme":
+            self.look(now_ns)
+            return self.extremes[entry.name]
         if source == "derived":
             scale = entry.number
             counts = self._formulas.derived(entry)(Counts(self, now_ns))
@@ -656,6 +678,8 @@ class Device:
                 self.latched = None
             case "pulse":
                 self.world.control({what: 1.0}, now_ns)
+            case "begin":
+                self._begin(self.vow.points[what], now_ns)
             case "capture":
                 self.world.capture(what, now_ns)
             case "reboot":

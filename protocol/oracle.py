@@ -196,6 +196,9 @@ class Twin(Device):
 
     # ------------------------------------------------------------------ the world (`World`): none is known
 
+    def look(self, now_ns: int) -> None:
+        """What is seen of a reading is looked at when it is (`_within`)."""
+
     def reading(self, entry: PointEntry, now_ns: int) -> int:
         """A reading is what was seen last."""
         return self.last_reading.get(entry.name, 0)
@@ -239,7 +242,7 @@ class Twin(Device):
             words = self._learn(entry, now_ns)
             if words is not None:
                 return words
-        if entry.kind == "number" and entry.source in ("signal", "derived", "system"):
+        if entry.kind == "number" and entry.source in ("signal", "extreme", "derived", "system"):
             bounds = self._bounds_of(entry, now_ns)
             if bounds is not None:
                 return self._within(entry, *bounds)
@@ -437,6 +440,11 @@ class Twin(Device):
         scale = entry.number
         if entry.source == "signal":
             return self.readings.get(entry.name, (scale.low, scale.high))
+        if entry.source == "extreme":
+            known = self.extremes.get(entry.name)
+            if known is None:
+                return scale.low, scale.high
+            return (known, scale.high) if entry.highest else (scale.low, known)
         if entry.derived is not None:
             measured = [self.vow.points[name] for name in entry.derived.names if not self.fixed(name)]
             if not measured:
@@ -483,6 +491,9 @@ class Twin(Device):
         counts = self._counts_seen(entry)
         if counts is not None and low <= counts <= high:
             self.last_reading[entry.name] = counts
+            for kept in self.vow.extremes:
+                if entry.name in (kept.name, kept.extreme_of):
+                    self._keep(kept, counts)
             return scale.words(counts)
         shown = scale.text(low) if low == high else f"{{{scale.text(low)}..{scale.text(high)}}}"
         return (shown,) if scale.unit == "1" else (shown, scale.unit)
@@ -497,6 +508,8 @@ class Twin(Device):
         return self.seen.words if self.seen is not None and self.seen.ok else ()
 
     def value(self, entry: PointEntry, now_ns: int) -> Value:
+        if entry.source == "extreme":
+            return self.last_reading.get(entry.name, 0)
         if entry.system == "captures" and self._capture_ns is not None:
             self._count_capture(entry, now_ns)
         return super().value(entry, now_ns)
@@ -740,6 +753,8 @@ class Oracle:
                 return f"state.{self.twin.state}.reachable"
             if entry.text:
                 return f"point.{entry.name}.text"
+            if entry.extreme_of is not None:
+                return f"point.{entry.name}.keeps"
             return f"point.{entry.name}.readable"
         return f"action.{request.name}.effect"
 

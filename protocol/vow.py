@@ -34,7 +34,7 @@ Value = int | str
 """A point's value: step counts of a number, or the word of a choice."""
 
 Kind = Literal["number", "choice", "words", "record"]
-Source = Literal["setting", "signal", "derived", "system", "record", "text"]
+Source = Literal["setting", "signal", "extreme", "derived", "system", "record", "text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +60,9 @@ class PointEntry:
     drives: str | None
     period_ns: int
     derived: Expression | None
+    extreme_of: str | None
+    """The reading whose highest or lowest value it is."""
+    highest: bool
     record: str | None
     text: tuple[str, ...]
     """Words that never change; each `#` in them is a digit of the one instrument."""
@@ -165,6 +168,8 @@ class Vow:
     """Points whose value comes from the plant or from the clock."""
     parts: frozenset[str]
     """Optional parts of the wire."""
+    extremes: tuple[PointEntry, ...] = ()
+    """Points that keep the highest or lowest value of another."""
     made: dict[tuple[str, str], Callable[..., int]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -194,7 +199,7 @@ def compile_vow(document: Document) -> Vow:
         document=document,
         identity=(document.vow.name, document.vow.version, wire_digest(document)[:8]),
         points=points,
-        actions={name: _action(name, action) for name, action in document.actions.items()},
+        actions={name: _action(name, action, points) for name, action in document.actions.items()},
         states={name: _state(name, document) for name in document.states},
         trips={name: _trip(name, trip, document) for name, trip in document.trips.items()},
         initial=initial,
@@ -202,9 +207,10 @@ def compile_vow(document: Document) -> Vow:
         measured=frozenset(
             name
             for name, entry in points.items()
-            if entry.source == "signal" or entry.system in ("silence", "uptime")
+            if entry.source in ("signal", "extreme") or entry.system in ("silence", "uptime")
         ),
         parts=frozenset(document.wire.parts),
+        extremes=tuple(entry for entry in points.values() if entry.source == "extreme"),
     )
 
 
@@ -258,6 +264,8 @@ def _point(name: str, point: Point, document: Document) -> PointEntry:
     for candidate in ("signal", "derived", "system", "record", "text"):
         if getattr(point, candidate) is not None:
             source = candidate
+    if point.highest is not None or point.lowest is not None:
+        source = "extreme"
     accuracy = quantity.accuracy if quantity is not None else None
     default: Value = 0 if scale is not None else (choices[0] if choices else "")
     if point.default is not None:
@@ -282,6 +290,8 @@ def _point(name: str, point: Point, document: Document) -> PointEntry:
         drives=point.drives,
         period_ns=point.every or 0,
         derived=point.derived,
+        extreme_of=point.highest or point.lowest,
+        highest=point.highest is not None,
         record=point.record,
         text=tuple((point.text or "").split()),
         si=float(scale.step) * si_per_unit(scale.unit) if scale is not None else 1.0,
@@ -319,13 +329,17 @@ def _trip(name: str, trip: Trip, document: Document) -> TripEntry:
     )
 
 
-def _action(name: str, action: Action) -> ActionEntry:
+def _action(name: str, action: Action, points: Mapping[str, PointEntry]) -> ActionEntry:
     does: list[tuple[str, str]] = []
     for effect in action.does:
         if isinstance(effect, str):
             does.append((effect, ""))
+        elif isinstance(effect, Pulse):
+            if effect.pulse is not None:
+                does.append(("pulse", effect.pulse))
+            does += [("begin", each) for each in effect.zeroes if points[each].source == "extreme"]
         else:
-            does.append(("pulse", effect.pulse) if isinstance(effect, Pulse) else ("capture", effect.capture))
+            does.append(("capture", effect.capture))
     return ActionEntry(
         name=name,
         to={

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from wirevow.emu.faults.fault import Kind
 from wirevow.protocol.device import Device
-from wirevow.protocol.vow import PointEntry, Vow
+from wirevow.protocol.vow import PointEntry, Value, Vow
 
 extras = Kind("extras")
 
@@ -49,3 +51,88 @@ class TextCountsBoots(Device):
     def _text(self, entry: PointEntry) -> tuple[str, ...]:
         digits = iter(f"{self.store.boots - 1:0{sum(word.count('#') for word in entry.text)}d}")
         return tuple("".join(next(digits) if each == "#" else each for each in word) for word in entry.text)
+
+
+def _begins(vow: Vow) -> bool:
+    return bool(vow.extremes) and any(effect == "begin" for a in vow.actions.values() for effect, _ in a.does)
+
+
+@extras.device(
+    "extreme-of-what-is-asked",
+    "Highest and lowest are those of what a host has asked, not of what the reading was.",
+    breaks="point.*.keeps",
+    depth=2,
+    rig=True,
+    applies=_begins,
+)
+class ExtremeOfWhatIsAsked(Device):
+    def look(self, now_ns: int) -> None:
+        """Nothing is kept unless somebody asks."""
+        if self.asked:
+            super().look(now_ns)
+
+    asked = False
+
+    def value(self, entry: PointEntry, now_ns: int) -> Value:
+        self.asked = any(entry.name in (each.name, each.extreme_of) for each in self.vow.extremes)
+        try:
+            self.look(now_ns)
+            return super().value(entry, now_ns)
+        finally:
+            self.asked = False
+
+
+@extras.device(
+    "extreme-begins-at-nothing",
+    "A highest or lowest begins again at zero, as a counter does.",
+    breaks="point.*.keeps",
+    depth=2,
+    applies=_begins,
+)
+class ExtremeBeginsAtNothing(Device):
+    def _begin(self, entry: PointEntry, now_ns: int) -> None:
+        self.extremes[entry.name] = 0
+
+
+@extras.device(
+    "extreme-both-lowest",
+    "Of a highest value the lowest is kept: the comparison is the wrong way round.",
+    breaks="point.*.keeps",
+    depth=4,
+    rig=True,
+    applies=lambda vow: any(entry.highest for entry in vow.extremes),
+)
+class ExtremeBothLowest(Device):
+    def _keep(self, entry: PointEntry, counts: int) -> None:
+        super()._keep(replace(entry, highest=False), counts)
+
+
+@extras.tables(
+    "extremes-begin-one-short",
+    "What begins again is all but the last in the list.",
+    breaks="point.*.keeps",
+    depth=4,
+    rig=True,
+    applies=lambda vow: any(sum(e == "begin" for e, _ in a.does) > 1 for a in vow.actions.values()),
+)
+def extremes_begin_one_short(vow: Vow) -> Vow:
+    actions = dict(vow.actions)
+    for name, action in vow.actions.items():
+        if sum(effect == "begin" for effect, _ in action.does) > 1:
+            actions[name] = replace(action, does=action.does[:-1])
+    return replace(vow, actions=actions)
+
+
+@extras.device(
+    "extreme-outlives-boot",
+    "The highest and the lowest are kept where no boot clears them.",
+    breaks="point.*.keeps",
+    depth=4,
+    rig=True,
+    applies=_begins,
+)
+class ExtremeOutlivesBoot(Device):
+    def boot(self, cause: str, now_ns: int) -> None:
+        kept = dict(self.extremes)
+        super().boot(cause, now_ns)
+        self.extremes |= kept

@@ -59,7 +59,7 @@ def _controls(document: Document) -> dict[str, Control]:
         effect.pulse: Control(pulse=True, means="does nothing")
         for action in document.actions.values()
         for effect in action.does
-        if isinstance(effect, Pulse)
+        if isinstance(effect, Pulse) and effect.pulse is not None
     }
     numbers = {name: Control(unit, means="does nothing") for name, unit in units.items()}
     chosen = {

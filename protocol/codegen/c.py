@@ -93,7 +93,9 @@ def _context(found: Tables) -> dict[str, Any]:
         "clamp": any(row.clamp for row in found.fields),
         "big": any(row.big for row in found.records),
         "clear_trip": any(row.clears_trip for row in found.actions),
-        **{effect: effect in effects for effect in ("save", "recall", "defaults", "pulse", "reboot")},
+        **{
+            effect: effect in effects for effect in ("save", "recall", "defaults", "pulse", "begin", "reboot")
+        },
     }
     longest = max(found.reply_bytes, document.wire.line_limit + 2)
     idle_ms = max(document.wire.idle_typing, document.wire.idle_checked) // NS_PER_MS
@@ -255,6 +257,7 @@ def _sources(found: Tables, derived: int) -> dict[str, int]:
     sizes = {
         "SETTING": len(found.settings),
         "SIGNAL": len(found.signals),
+        **({"EXTREME": len(found.extremes)} if found.extremes else {}),
         "DERIVED": derived,
         "CLOCK": len(found.clocks),
         "COUNT": len(COUNTS),

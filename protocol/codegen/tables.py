@@ -198,6 +198,8 @@ class Tables:
     """How many of the programs, the first ones, are those of derived values."""
     clocks: dict[str, tuple[int, int]] = field(default_factory=dict)
     """System clock -> (milliseconds in one step, greatest count)."""
+    extremes: list[tuple[str, bool, int]] = field(default_factory=list)
+    """(constant of the reading, whether the highest, quantity) of what is kept of readings."""
     texts: list[tuple[str, str]] = field(default_factory=list)
     """(constant, words) of the points that never change."""
     reply_bytes: int = 0
@@ -386,6 +388,10 @@ class _Builder:
         if entry.source == "signal":
             out.signals.append((f"{self.prefix}_signal_{identifier(entry.name)}".upper(), entry.name))
             return "SIGNAL", len(out.signals) - 1
+        if entry.extreme_of is not None:
+            signal = f"{self.prefix}_signal_{identifier(entry.extreme_of)}".upper()
+            out.extremes.append((signal, entry.highest, self._quantity(entry.number)))
+            return "EXTREME", len(out.extremes) - 1
         derived = self._derived(entry)
         if derived is not None:
             return "DERIVED", derived
@@ -490,6 +496,8 @@ class _Builder:
                 if (constant, what) not in out.pulses:
                     out.pulses.append((constant, what))
                 index = constant
+            elif effect == "begin":
+                index = str([name for name in self.all_names if self._extreme(name)].index(what))
             elif effect == "capture":
                 index = self._record_constant(what)
             out.effects.append((effect.upper(), index))
@@ -515,6 +523,9 @@ class _Builder:
                 clears_trip=any(effect == "clear_trip" for effect, _ in action.does) and bool(self.vow.trips),
             )
         )
+
+    def _extreme(self, name: str) -> bool:
+        return name in self.vow.points and self.vow.points[name].extreme_of is not None
 
     def _ticket(self, name: str, good_ns: int) -> int:
         good_ms = _ms(good_ns, f"action {name}")

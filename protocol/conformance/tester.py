@@ -464,8 +464,8 @@ class Tester:
             return requirement
         section, _, rest = requirement.partition(".")
         element, _, aspect = rest.rpartition(".")
-        if section == "point" and aspect == "text":
-            return requirement  # whatever was tried: it never changes
+        if section == "point" and aspect in ("text", "keeps"):
+            return requirement  # whatever was tried: that does not change it
         if trying.startswith("point."):
             return trying if section == "point" and trying.startswith(f"point.{element}.") else requirement
         if requirement in PLAIN and trying.startswith(ABOUT_NOTICES):

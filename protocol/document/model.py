@@ -287,7 +287,8 @@ class Point(Section):
 
     What it is: exactly one of `quantity`, `choice`, `record` (bulk parts), `text` (always the same words), or
     a `system` value that needs none of them. Where it comes from: `signal` (the plant, sampled every
-    `every`), `derived` (an expression over other points), `system`, or itself when it is a setting.
+    `every`), `derived` (an expression over other points), `highest` or `lowest` (what another reading has
+    been since a boot, or since an action zeroed it), `system`, or itself when it is a setting.
     """
 
     means: Prose = Field(description="A sentence for people. Not on the wire.")
@@ -316,7 +317,16 @@ class Point(Section):
     drives: Name | None = Field(default=None, description="Plant control that follows this setting.")
 
     signal: Name | None = Field(default=None, description="Plant signal behind this reading.")
-    every: Duration | None = Field(default=None, description="Sample period of the reading.")
+    every: Duration | None = Field(
+        default=None,
+        description="Sample period of the reading; of a highest or lowest, how often it looks at least.",
+    )
+    highest: Name | None = Field(
+        default=None, description="The highest value of this reading since a boot, or since it was zeroed."
+    )
+    lowest: Name | None = Field(
+        default=None, description="The lowest value of this reading since a boot, or since it was zeroed."
+    )
     follows: Follow | None = Field(default=None, description="A setting that moves the reading.")
     derived: Formula | None = Field(
         default=None, description="Computed from other points, rounded to the step."
@@ -331,31 +341,41 @@ class Point(Section):
                 "say what the point is: exactly one of quantity, choice, record, text or a system value"
             )
         if self.text is not None and (
-            self.system is not None or self.signal is not None or self.derived is not None
+            self.system or self.signal or self.derived or self.highest or self.lowest
         ):
-            raise ValueError("a text comes from nowhere: leave out signal, derived, system")
+            raise ValueError("a text comes from nowhere: leave out signal, derived, highest, lowest, system")
         if self.text is not None and self.access == "set":
             raise ValueError("a text never changes: write access: read, or leave out text")
-        sources = [self.signal, self.derived, self.system]
+        kept = self.highest or self.lowest
+        sources = [self.signal, self.derived, self.highest, self.lowest, self.system]
         if sum(source is not None for source in sources) > 1:
-            raise ValueError("say where the value comes from: at most one of signal, derived, system")
+            raise ValueError(
+                "say where the value comes from: at most one of signal, derived, highest, lowest, system"
+            )
         if self.access == "set":
-            if self.signal is not None or self.derived is not None or self.record is not None:
+            if self.signal or self.derived is not None or self.record or kept:
                 raise ValueError(
-                    "a reading cannot be set: write access: read, or leave out signal, derived, record"
+                    "a reading cannot be set: write access: read, or leave out signal, derived, record,"
+                    " highest, lowest"
                 )
             if self.default is None and self.system is None:
                 raise ValueError("a setting needs a default")
         else:
             if not any(sources) and self.record is None and self.text is None:
-                raise ValueError("a reading needs a source: one of signal, derived, system, or access: set")
+                raise ValueError(
+                    "a reading needs a source: one of signal, derived, highest, lowest, system,"
+                    " or access: set"
+                )
             for key in ("default", "low", "high", "set_in", "drives"):
                 if getattr(self, key) is not None:
                     raise ValueError(f"{key} is for settings: remove it, or write access: set")
             if self.saved or self.local:
                 raise ValueError("saved and local are for settings: remove them, or write access: set")
-        if (self.signal is not None) != (self.every is not None):
-            raise ValueError("signal and every go together: a reading from the plant has a sample period")
+        if (self.signal is not None or kept is not None) != (self.every is not None):
+            raise ValueError(
+                "signal and every go together: a reading from the plant has a sample period,"
+                " and so has a highest or lowest"
+            )
         if self.choice is not None and (self.low is not None or self.high is not None):
             raise ValueError("a choice has no limits: remove low and high")
         return self
@@ -404,10 +424,19 @@ class State(Section):
 
 
 class Pulse(Section):
-    """An impulse on a plant control, such as zeroing a counter."""
+    """An impulse on a plant control, such as zeroing a counter; or readings that begin again without one."""
 
-    pulse: Name = Field(description="Plant control that gets the impulse.")
-    zeroes: list[Name] = Field(default=[], description="Readings that begin again at zero.")
+    pulse: Name | None = Field(default=None, description="Plant control that gets the impulse.")
+    zeroes: list[Name] = Field(
+        default=[],
+        description="Readings that begin again: at zero, a highest or lowest at what its reading is.",
+    )
+
+    @model_validator(mode="after")
+    def _does_something(self) -> Pulse:
+        if self.pulse is None and not self.zeroes:
+            raise ValueError("an effect does something: name a pulse, or what it zeroes")
+        return self
 
 
 class Capture(Section):

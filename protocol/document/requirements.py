@@ -308,6 +308,12 @@ POINTS = (
         lambda d, n, p: f"`{n}` is {write(p.derived.root)}, rounded to the step.",
         "derived",
     ),
+    Aspect(
+        "keeps",
+        lambda d, p: p.highest is not None or p.lowest is not None,
+        lambda d, n, p: _kept(d, n, p),
+        "every",
+    ),
     Aspect("text", lambda d, p: p.text is not None, lambda d, n, p: _text(n, p), "text"),
     Aspect(
         "local",
@@ -562,6 +568,19 @@ def _readable(document: Document, name: str, point: Point) -> str:
     return f"`ask {name}` answers `ok` and its value, in every state."
 
 
+def _kept(document: Document, name: str, point: Point) -> str:
+    zeroing = [
+        f"`act {action}`"
+        for action, declared in document.actions.items()
+        if any(isinstance(effect, Pulse) and name in effect.zeroes for effect in declared.does)
+    ]
+    which = "highest" if point.highest is not None else "lowest"
+    return (
+        f"`{name}` is the {which} value that {point.highest or point.lowest} has had since"
+        f" {_listed(['a boot', *zeroing], 'or')}; what lasts {duration_text(point.every or 0)} is not missed."
+    )
+
+
 def _text(name: str, point: Point) -> str:
     if "#" not in str(point.text):
         return f"`ask {name}` always answers `{point.text}`."
@@ -662,7 +681,11 @@ def _effect(document: Document, name: str, action: Action) -> str:
         if isinstance(effect, str):
             does.append(_EFFECTS[effect])
         elif isinstance(effect, Pulse):
-            does.append(f"pulses {effect.pulse}")
+            if effect.pulse is not None:
+                does.append(f"pulses {effect.pulse}")
+            kept = [each for each in effect.zeroes if document.points[each].signal is None]
+            if kept:
+                does.append(f"lets {_listed(kept, 'and')} begin again")
         else:
             does.append(f"starts filling the record {effect.capture}")
     if action.keeps:

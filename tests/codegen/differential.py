@@ -128,6 +128,7 @@ class Model:
     def tick(self, elapsed_ms: int) -> None:
         device = self.device
         self.now_ns += elapsed_ms * MS
+        device.look(self.now_ns)
         values = FineClock(device, self.now_ns)
         due: TripEntry | LeaveEntry | None = None
         for index, (act, armed) in enumerate(self.rules):

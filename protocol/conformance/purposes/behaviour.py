@@ -818,7 +818,8 @@ def _back_without_it(t: Tester, give: ActionEntry, takers: Sequence[ActionEntry]
 def zeroing(t: Tester, r: Requirement) -> None:
     """Counters that an action zeroes begin again, from wherever they had come to."""
     declared = t.vow.document.actions[r.element]
-    counters = [name for effect in declared.does if isinstance(effect, Pulse) for name in effect.zeroes]
+    pulses = [effect for effect in declared.does if isinstance(effect, Pulse) and effect.pulse is not None]
+    counters = [name for effect in pulses for name in effect.zeroes]
     if not counters:
         return
     action = t.vow.actions[r.element]

@@ -29,7 +29,9 @@ TRIES = 2
 
 
 def _zeroes(action: Action) -> list[str]:
-    return [name for effect in action.does if isinstance(effect, Pulse) for name in effect.zeroes]
+    """The counters that it zeroes; without an impulse nothing is counted."""
+    effects = [each for each in action.does if isinstance(each, Pulse) and each.pulse is not None]
+    return [name for effect in effects for name in effect.zeroes]
 
 
 def _running(t: Tester, counters: set[str]) -> tuple[str, str] | None:

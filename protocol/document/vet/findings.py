@@ -42,6 +42,8 @@ CODES: dict[str, tuple[Severity, str]] = {
     "saved-apart": ("error", "settings that bound each other are saved together or not at all"),
     "saved-no-save": ("error", "saved settings need an action that saves, and the other way round"),
     "set-nowhere": ("error", "a setting can be put in some state"),
+    "extreme-of": ("error", "a highest or lowest is that of a measured point, in the same quantity"),
+    "extreme-watched": ("error", "what makes the instrument act unasked is no highest or lowest"),
     "derived-cycle": ("error", "a derived point does not depend on itself"),
     "derived-range": ("warning", "a derived point stays inside its quantity's range"),
     "division": ("error", "no divisor can be zero"),

@@ -47,6 +47,7 @@ def check(survey: Survey) -> None:
     if _initial(survey):
         _reachable(survey)
         _ways_out(survey)
+    _watched(survey)
     _leaves(survey)
     _actions(survey)
     _tickets(survey)
@@ -102,6 +103,28 @@ def _ways_out(survey: Survey) -> None:
                 f"from {name} there is no way back to {survey.initial} but a loss of power",
                 "add an action or a leave that leads out, or an action that reboots",
             )
+
+
+def _watched(survey: Survey) -> None:
+    """Unasked acts come of what is, not of what has been: a highest value is true for ever after."""
+    document = survey.document
+    watched: list[tuple[Where, Expression]] = [
+        (("states", name, "leaves", index, "when"), leave.when)
+        for name, state in document.states.items()
+        for index, leave in enumerate(state.leaves)
+        if leave.when is not None
+    ]
+    watched += [(("trips", name, "when"), trip.when) for name, trip in document.trips.items()]
+    for where, when in watched:
+        for name in sorted(when.names):
+            reading = document.points[name].highest or document.points[name].lowest
+            if reading is not None:
+                survey.report(
+                    "extreme-watched",
+                    where,
+                    f"{name} keeps what {reading} has been",
+                    f"compare {reading} itself",
+                )
 
 
 def _leaves(survey: Survey) -> None:

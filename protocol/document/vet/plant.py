@@ -35,7 +35,7 @@ def check(survey: Survey, plant: Terminals) -> None:
     pulses = {name for name, control in plant.controls.items() if control.pulse}
     for name, action in survey.document.actions.items():
         for index, effect in enumerate(action.does):
-            if isinstance(effect, Pulse):
+            if isinstance(effect, Pulse) and effect.pulse is not None:
                 _has(survey, plant, ("actions", name, "does", index), "impulse", effect.pulse, pulses)
     for name, event in survey.document.bench.items():
         where = ("bench", name)

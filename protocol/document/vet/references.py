@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from wirevow.protocol.document.model import Capture, FromPoint, Pulse
+from wirevow.protocol.document.model import Capture, FromPoint, Point, Pulse
 from wirevow.protocol.document.vet.survey import Survey, Where, near
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.expression.tree import Comparison, Word, names, walk
@@ -61,6 +61,25 @@ def _number(survey: Survey, where: Where, name: str) -> None:
         survey.report("not-a-reading", where, f"{name} is no number", "name a point with a quantity")
 
 
+def _extreme(survey: Survey, name: str, point: Point) -> None:
+    """What keeps the highest or lowest of a reading is a number of the same kind."""
+    key = "highest" if point.highest is not None else "lowest"
+    reading = point.highest or point.lowest
+    where: Where = ("points", name, key)
+    if reading is None or not _known(survey, "point", where, reading, survey.document.points):
+        return
+    of = survey.document.points[reading]
+    if of.signal is None:
+        survey.report("extreme-of", where, f"{reading} is not measured", "name a point that has a signal")
+    elif point.quantity != of.quantity:
+        survey.report(
+            "extreme-of",
+            ("points", name),
+            f"{name} is another quantity than {reading}, whose {key} value it keeps",
+            f"write quantity: {of.quantity}",
+        )
+
+
 def _points(survey: Survey) -> None:
     document = survey.document
     for name, point in document.points.items():
@@ -69,6 +88,7 @@ def _points(survey: Survey) -> None:
             _known(survey, "quantity", (*where, "quantity"), point.quantity, document.quantities)
         if point.record is not None:
             _known(survey, "record", (*where, "record"), point.record, document.records)
+        _extreme(survey, name, point)
         _states_known(survey, (*where, "set_in"), point.set_in)
         if point.default is not None:
             _value(survey, (*where, "default"), name, point.default)
@@ -217,12 +237,26 @@ def _testing(survey: Survey) -> None:
                 _value(survey, (*follow_where, "to"), point.follows.setting, point.follows.to)
     for name, declared in document.actions.items():
         for index, effect in enumerate(declared.does):
-            for reading in effect.zeroes if isinstance(effect, Pulse) else ():
-                _number(survey, ("actions", name, "does", index, "zeroes"), reading)
+            if not isinstance(effect, Pulse):
+                continue
+            for reading in effect.zeroes:
+                _zeroed(survey, ("actions", name, "does", index, "zeroes"), effect, reading)
     _puts(survey, ("trial", "put"), document.trial.put)
     for key, action in (("reset", document.trial.reset), ("safe", document.trial.safe)):
         if action is not None:
             _known(survey, "action", ("trial", key), action, document.actions)
+
+
+def _zeroed(survey: Survey, where: Where, effect: Pulse, reading: str) -> None:
+    _number(survey, where, reading)
+    point = survey.document.points.get(reading)
+    if effect.pulse is None and point is not None and not (point.highest or point.lowest):
+        survey.report(
+            "extreme-of",
+            where,
+            f"{reading} does not begin again without an impulse: it keeps no highest or lowest",
+            "name the plant's impulse: pulse:",
+        )
 
 
 def _puts(survey: Survey, where: Where, put: Mapping[str, Any]) -> None:
