@@ -217,6 +217,11 @@ class Author:
                 }  # fmt: skip
                 highest = outside + (rise if signal == "room.temperature" else 0)
                 self.readings.append(Reading(name, Decimal(step), outside, highest, 45, settled))
+                if self.chance():
+                    which = self.one(("highest", "lowest"))
+                    self.points[f"{name}.kept"] = {
+                        "means": "What it has been.", "quantity": warmth, which: name, "every": every,
+                    }  # fmt: skip
                 moves[name] = settled
         if moves and self.chance():
             self.bench["outside.temperature"] |= {"other": Decimal(outside + 20), "moves": moves}
@@ -349,6 +354,9 @@ class Author:
 
     def draw_ways(self) -> None:
         """A way to every state and one back; what handles power takes a ticket and has a stop."""
+        kept = [name for name, point in self.points.items() if point.get("highest") or point.get("lowest")]
+        if kept and self.chance():
+            self.act("kept.anew", self.some(list(self.states), 1), does=[{"zeroes": self.some(kept, 1)}])
         others = [name for name in self.states if name != self.initial]
         self.live = set(self.some(others)) if self.chance() else set()
         for name in self.live:

@@ -39,6 +39,8 @@ from wirevow.protocol.document.vet import vet
 REFERENCES: dict[tuple[str, str], str] = {
     ("Point", "quantity"): "quantities",
     ("Point", "record"): "records",
+    ("Point", "highest"): "points",
+    ("Point", "lowest"): "points",
     ("Point", "set_in"): "states",
     ("Follow", "setting"): "points",
     ("Follow", "state"): "states",

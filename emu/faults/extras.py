@@ -58,25 +58,23 @@ def _begins(vow: Vow) -> bool:
 
 
 @extras.device(
-    "extreme-of-what-is-asked",
-    "Highest and lowest are those of what a host has asked, not of what the reading was.",
+    "extreme-looks-when-asked",
+    "Highest and lowest are those of the moments in which a host has asked for them.",
     breaks="point.*.keeps",
     depth=2,
     rig=True,
     applies=_begins,
 )
-class ExtremeOfWhatIsAsked(Device):
+class ExtremeLooksWhenAsked(Device):
+    asked = False
+
     def look(self, now_ns: int) -> None:
-        """Nothing is kept unless somebody asks."""
         if self.asked:
             super().look(now_ns)
 
-    asked = False
-
     def value(self, entry: PointEntry, now_ns: int) -> Value:
-        self.asked = any(entry.name in (each.name, each.extreme_of) for each in self.vow.extremes)
+        self.asked = entry.extreme_of is not None
         try:
-            self.look(now_ns)
             return super().value(entry, now_ns)
         finally:
             self.asked = False
@@ -99,7 +97,6 @@ class ExtremeBeginsAtNothing(Device):
     "Of a highest value the lowest is kept: the comparison is the wrong way round.",
     breaks="point.*.keeps",
     depth=4,
-    rig=True,
     applies=lambda vow: any(entry.highest for entry in vow.extremes),
 )
 class ExtremeBothLowest(Device):
@@ -109,10 +106,9 @@ class ExtremeBothLowest(Device):
 
 @extras.tables(
     "extremes-begin-one-short",
-    "What begins again is all but the last in the list.",
+    "Of several that an action lets begin again the last does not.",
     breaks="point.*.keeps",
-    depth=4,
-    rig=True,
+    depth=5,
     applies=lambda vow: any(sum(e == "begin" for e, _ in a.does) > 1 for a in vow.actions.values()),
 )
 def extremes_begin_one_short(vow: Vow) -> Vow:
@@ -127,7 +123,7 @@ def extremes_begin_one_short(vow: Vow) -> Vow:
     "extreme-outlives-boot",
     "The highest and the lowest are kept where no boot clears them.",
     breaks="point.*.keeps",
-    depth=4,
+    depth=1,
     rig=True,
     applies=_begins,
 )

@@ -176,8 +176,11 @@ def _point(vow: Vow, entry: PointEntry, examples: Examples) -> Entry:
         facts.append(("put in", _states(point.set_in)))
     if entry.derived is not None:
         facts.append(("computed", entry.derived.text))
+    if entry.extreme_of is not None:
+        facts.append(("keeps", f"the {'highest' if entry.highest else 'lowest'} of {entry.extreme_of}"))
     if entry.period_ns:
-        facts.append(("read every", duration_text(entry.period_ns)))
+        how = "read every" if entry.signal is not None else "looks at least every"
+        facts.append((how, duration_text(entry.period_ns)))
     also = [word for word, true in (("kept by a save", entry.saved), ("front panel", entry.local)) if true]
     if also:
         facts.append(("also", ", ".join(also)))

@@ -690,6 +690,8 @@ RULES: dict[tuple[str, str], Rule] = {
     ("points", "signal"): _said(MAY, "it measures something else", "a host uses its value"),
     ("points", "every"): _ordered("more", "a host needs values younger than %(new)s", "fresh"),
     ("points", "follows"): _PROVOKE,
+    ("points", "highest"): _said(MAY, "it keeps something else", "a host uses its value", "keeps"),
+    ("points", "lowest"): _said(MAY, "it keeps something else", "a host uses its value", "keeps"),
     ("points", "derived"): _said(MAY, "it is computed otherwise", "a host uses its value", "derived"),
     # States.
     ("states", "gone"): _said(MAY, "the state is gone", "a host uses the state", "reachable"),

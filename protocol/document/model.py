@@ -432,12 +432,6 @@ class Pulse(Section):
         description="Readings that begin again: at zero, a highest or lowest at what its reading is.",
     )
 
-    @model_validator(mode="after")
-    def _does_something(self) -> Pulse:
-        if self.pulse is None and not self.zeroes:
-            raise ValueError("an effect does something: name a pulse, or what it zeroes")
-        return self
-
 
 class Capture(Section):
     """Start filling a record that has a series."""

@@ -60,6 +60,8 @@ WAYS: dict[tuple[str, str], Ways] = {
     ("points", "set_in"): points.set_in,
     ("points", "signal"): points.reading,
     ("points", "derived"): points.reading,
+    ("points", "highest"): points.reading,
+    ("points", "lowest"): points.reading,
     ("points", "drives"): points.reading,
     ("points", "every"): points.fresh,
     ("states", "leaves"): machine.leaves,

@@ -301,7 +301,7 @@ def turned(q: Question, share: Fraction, meets: bool | None) -> Iterator[Use]:
 def reading(q: Question) -> Iterator[Use]:
     """A reading in every state, and with the bench and the settings here and there."""
     name = q.change.element
-    watched = [name] if q.entry.source in ("signal", "derived") else readings(q.old)
+    watched = [name] if q.entry.source in ("signal", "extreme", "derived") else readings(q.old)
 
     def ask_all(t: Tester) -> None:
         for each in watched:

@@ -62,6 +62,7 @@ from wirevow.protocol.conformance.purposes import (  # noqa: E402,F401  (they en
     extremes,
     hands,
     interludes,
+    peaks,
     physics,
     points,
     readings,

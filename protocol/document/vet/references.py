@@ -239,6 +239,13 @@ def _testing(survey: Survey) -> None:
         for index, effect in enumerate(declared.does):
             if not isinstance(effect, Pulse):
                 continue
+            if effect.pulse is None and not effect.zeroes:
+                survey.report(
+                    "action-idle",
+                    ("actions", name, "does", index),
+                    "this effect does nothing",
+                    "name an impulse of the plant (pulse:), or what begins again (zeroes:)",
+                )
             for reading in effect.zeroes:
                 _zeroed(survey, ("actions", name, "does", index, "zeroes"), effect, reading)
     _puts(survey, ("trial", "put"), document.trial.put)
