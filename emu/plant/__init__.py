@@ -10,7 +10,7 @@ bare         no plant: the bench gives the readings their values
 offers       what a plant offers, listed
 terminals    names of signals, controls and bench events of our own plants, with units and meanings
 sections     parts of the document's section that plants have in common; `sink_section`, `room_section`
-sink         an electronic sink: events and regulation; its fan, swing and counters are `wirevow.emu.control`
+sink         an electronic sink: events, circuit and heat; its firmware's loops are in `emu/control`
 circuit      the circuit while the current is known: closed forms
 collocation  the circuit while the current is bound to the voltage: polynomials (needs numpy)
 sources      supply, battery, panel, capacitor bank

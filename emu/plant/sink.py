@@ -8,14 +8,12 @@ Events, in this order when they fall on one nanosecond: bench timeline, swing ed
 end of the circuit's stretch (a knot of the battery's table, a ramp's end, the loop's tick, a crossing of one
 of its conditions); watches are looked at last.
 
-What the firmware does about heat, swings and counters is in `wirevow.emu.control`, which the sink asks
-when something is due. Regulation is still here, because its fixed point is part of the closed forms.
-
-Regulation. In mode `current` (and in `run` and `swing`) the level is set at once; a power guard pulls it down
-on the loop's ticks when the power would pass the ceiling. The other modes are loops on the measured voltage,
-`u += gain (wanted - u)` each tick. A loop is `ticking` (each sample is done), or at rest: `resting` (the code
-stays until the measured voltage leaves a band) or `slow` (an ideal level converter follows a source that
-drains: the loop's fixed point with its lag, see `_slow_law`).
+What the firmware does in software is in `wirevow.emu.control`, which the sink asks when something is due. How
+a regulation's loop is followed without doing each of its samples is here. In mode `current` (and in `run` and
+`swing`) the level is set at once; a power guard pulls it down on the loop's ticks when the power would pass
+the ceiling. The other modes are loops on the measured voltage. A loop is `ticking` (each sample is done), or
+at rest: `resting` (the code stays until the measured voltage leaves a band) or `slow` (an ideal level
+converter follows a source that drains: the loop's fixed point with its lag, see `_slow_law`).
 """
 
 from __future__ import annotations
@@ -28,6 +26,7 @@ from typing import TYPE_CHECKING
 from wirevow.emu.bench import Bench
 from wirevow.emu.control.cooling import Cooling
 from wirevow.emu.control.counters import Counters
+from wirevow.emu.control.regulation import Regulation
 from wirevow.emu.control.swing import Swing
 from wirevow.emu.plant.agenda import Planned, Watch, timeline
 from wirevow.emu.plant.circuit import Solved, given
@@ -259,17 +258,17 @@ class Sink:
         self._modes = [0.0] * 4
         self._guess = 1.0
         self._drift = 0.0
-        # Regulation.
         self._loop = "resting"
-        self._u = 0.0
-        self._code = 0.0
-        self._gap = _INF
+        """How the regulation's loop is followed, see above."""
         self._exact_until_ns = 0
         # Fan and derating.
         self._fan_due_ns = _NEVER
         self._fan_open = False
         """The slow tick's instant is not worked out yet, only that it is not before `_fan_due_ns`."""
         self._swing = Swing(plant.clock_error_ppm)
+        volts = self._converters.get("input.voltage")
+        reading = (volts.gain, volts.offset) if volts is not None else (1.0, 0.0)
+        self._regulation = Regulation(plant.regulation, self._level, reading, self._set, self._swing)
         self._known: dict[tuple[float | str, ...], Known] = {}
         """By what they began with, the circuits of a source without state; since a hand, the firmware or the
         slow tick moved anything."""
@@ -316,7 +315,7 @@ class Sink:
         self._close()
         self._known.clear()
         before = self._set["stage"]
-        signature = self._signature()
+        signature = self._regulation.signature()
         for name in changed:
             self._set[name] = checked[name]
         if "counters.zero" in pulses:
@@ -329,7 +328,7 @@ class Sink:
             self._drive_fan()
         elif "limit.power" in changed:
             self._air(self.now_ns, self._airs[-1].duty)
-        if self._signature() != signature or "swing.trigger" in pulses:
+        if self._regulation.signature() != signature or "swing.trigger" in pulses:
             self._retune(fresh=before == "off")
         self._swing.plan(self._set, self.now_ns)
         self._begin()
@@ -529,8 +528,7 @@ class Sink:
         if self._loop == "slow":
             poly = solved.current.poly
             self._drift = sum(n * c * t ** (n - 1) for n, c in enumerate(poly[1:], 1))
-            self._u = self._inverse_level(self._amps)
-            self._code = self._code_of(self._u)
+            self._regulation.be(self._regulation.inverse_level(self._amps))
 
     # ------------------------------------------------------------------------------------- the circuit
 
@@ -573,11 +571,12 @@ class Sink:
         if self._loop == "ticking":
             self._solve_until(s)  # ticks are places on the clock
             return
+        regulation = self._regulation
         before = (
             self._amps,
             self._target,
-            self._u,
-            self._code,
+            regulation.u,
+            regulation.code,
             self._loop,
             self._swing.upper,
             self._airs[-1].ceiling,
@@ -586,13 +585,13 @@ class Sink:
         if known is not None:
             s.take(known.stretch)
             s.until_ns = s.start_ns + known.length_ns
-            self._amps, self._target, self._u, self._code, self._loop = known.after
+            self._amps, self._target, regulation.u, regulation.code, self._loop = known.after
             return
         self._solve_until(s)
         if self._loop != "ticking":
             if len(self._known) >= _MOST_KNOWN:
                 self._known.clear()
-            after = (self._amps, self._target, self._u, self._code, self._loop)
+            after = (self._amps, self._target, regulation.u, regulation.code, self._loop)
             self._known[before] = Known(s, s.until_ns - s.start_ns, after)
 
     def _solve_until(self, s: Stretch) -> None:
@@ -627,7 +626,7 @@ class Sink:
         lead = s.lead
         if world["connected"] == "no" or set_["relay"] == "open":
             self._amps = self._target = s.target = 0.0
-            self._u = self._code = 0.0
+            self._regulation.rest()
             self._loop = "resting"
             s.solved = given(source, constant(0.0), 0.0, _LONG_SECONDS, lead, 0.0)
             if world["connected"] == "no":
@@ -641,7 +640,7 @@ class Sink:
         drop = stage.diode_volt if reversed_ else 0.0
         full_ohm = lead + self._full_ohm()
         available = source.available(full_ohm, drop)
-        goal = _INF if forced else max(self._level.current(self._code), stage.leakage_ampere)
+        goal = _INF if forced else max(self._level.current(self._regulation.code), stage.leakage_ampere)
         if not forced and set_["stage"] == "off":
             self._target = goal
         start = min(self._amps, available)
@@ -697,11 +696,11 @@ class Sink:
         self._guess = solution.reach
         if goal < _INF:
             conditions.append((solution.current, -_INF, goal, "released"))
-            if self._kind() == "voltage" and self._loop == "resting":
+            if self._regulation.kind() == "voltage" and self._loop == "resting":
                 conditions.append(
                     (
                         self._sensed_curve(s),
-                        self._from_reading(float(self._set["level.voltage"])),
+                        self._regulation.from_reading(float(self._set["level.voltage"])),
                         _INF,
                         "wake",
                     )
@@ -767,7 +766,7 @@ class Sink:
         self._add_headroom(s, conditions, goal, start)
         if self._loop == "resting" and self._set["stage"] != "off":
             low, high = self._rest_band(s) if s.steady else (-_INF, _INF)
-            if not s.steady and self._kind() == "current":
+            if not s.steady and self._regulation.kind() == "current":
                 power = product(self._sensed_curve(s), current)
                 ceiling = self._airs[-1].ceiling * (1.0 + 1e-9)
                 if power(0.0) < ceiling:
@@ -800,81 +799,19 @@ class Sink:
 
     # ------------------------------------------------------------------------------------- regulation
 
-    def _kind(self) -> str:
-        return str(self._set["mode"]) if self._set["stage"] == "hold" else "current"
-
-    def _cap(self) -> float:
-        """The greatest current wanted now, before the power guard."""
-        limit = float(self._set["limit.current"])
-        stage = self._set["stage"]
-        if stage == "swing":
-            limit = min(limit, float(self._set["swing.high" if self._swing.upper else "swing.low"]))
-        elif self._kind() == "current":
-            limit = min(limit, float(self._set["level.current"]))
-        return min(limit, self._level.last)
-
-    def _signature(self) -> tuple[float | str, ...]:
-        """Everything that regulation depends on; a change of it starts the loop anew."""
-        set_ = self._set
-        kind = self._kind()
-        return (
-            set_["relay"],
-            set_["stage"],
-            kind,
-            self._cap(),
-            set_[f"level.{kind}"],
-            set_["limit.power"],
-            set_["sense"],
-            set_["trim.voltage_gain"],
-            set_["trim.voltage_shift"],
-            set_["trim.level_gain"],
-            set_["trim.level_shift"],
-        )
-
     def _retune(self, fresh: bool) -> None:
-        """A setting changed: start the loop anew. Current levels are set at once."""
-        if self._set["stage"] == "off":
-            self._u = self._code = 0.0
-            self._loop = "resting"
-        elif self._kind() == "current":
-            self._u = self._cap()
-            self._code = self._code_of(self._u)
-            self._loop = "resting"
-        else:
-            if fresh:
-                self._u = 0.0
-            self._u = min(self._u, self._cap())
-            self._code = self._code_of(self._u)
-            self._loop = "ticking"
-        self._gap = _INF
+        """A setting changed: start the loop anew."""
+        self._loop = "ticking" if self._regulation.retune(fresh) else "resting"
         self._swing.plan(self._set, self.now_ns)
 
     def _disturb(self) -> None:
         """The circuit changed: a loop has to find its place again."""
-        if self._set["stage"] != "off" and (self._kind() != "current" or self._u < self._cap()):
+        regulation = self._regulation
+        if self._set["stage"] != "off" and (
+            regulation.kind() != "current" or regulation.u < regulation.cap()
+        ):
             self._loop = "ticking"
-            self._gap = _INF
-
-    def _code_of(self, u: float) -> float:
-        set_ = self._set
-        return self._level.nearest(u * float(set_["trim.level_gain"]) + float(set_["trim.level_shift"]))
-
-    def _inverse_level(self, amps: float) -> float:
-        level, set_ = self._level, self._set
-        nominal = (amps - level.offset) / level.gain
-        return (nominal - float(set_["trim.level_shift"])) / float(set_["trim.level_gain"])
-
-    def _reading_line(self) -> tuple[float, float]:
-        """The firmware's voltage as gain and offset of the true one: converter and trims, without noise."""
-        set_ = self._set
-        converter = self._converters.get("input.voltage")
-        gain, offset = (converter.gain, converter.offset) if converter is not None else (1.0, 0.0)
-        trim = float(set_["trim.voltage_gain"])
-        return gain * trim, offset * trim + float(set_["trim.voltage_shift"])
-
-    def _from_reading(self, volt: float) -> float:
-        gain, offset = self._reading_line()
-        return (volt - offset) / gain
+            regulation.afresh()
 
     def _sensed_curve(self, s: Stretch) -> Curve:
         if s.reads == "source":
@@ -883,56 +820,23 @@ class Sink:
             return constant(0.0)
         return s.solved.volt
 
-    def _wanted(self, measured: float, cap: float) -> float:
-        set_ = self._set
-        kind = self._kind()
-        ceiling = self._airs[-1].ceiling
-        guard = ceiling / measured if measured > 1e-9 else _INF
-        if kind == "power":
-            wanted = min(float(set_["level.power"]), ceiling) / measured if measured > 1e-9 else _INF
-        elif kind == "resistance":
-            wanted = min(measured / float(set_["level.resistance"]), guard)
-        elif kind == "voltage":
-            error = measured - float(set_["level.voltage"])
-            if self._level.step and abs(error) <= self._plant.regulation.deadband_volt:
-                error = 0.0
-            wanted = min(self._u + error / self._plant.regulation.voltage_gain_ohm, guard)
-        else:
-            wanted = guard
-        return min(max(wanted, 0.0), cap)
-
     def _sample_loop(self) -> None:
-        """One sample of the regulation loop, now."""
+        """One sample of the regulation loop, now, and how it is followed from here."""
         s = self._stretches[-1]
+        regulation = self._regulation
         t = (self.now_ns - s.start_ns) * 1e-9
-        gain, offset = self._reading_line()
-        measured = gain * self._sensed_curve(s)(t) + offset
-        cap = self._cap()
-        wanted = self._wanted(measured, cap)
-        regulation = self._plant.regulation
-        error = wanted - self._u
-        u = self._u + regulation.gain * error
-        if abs(wanted - u) < 1e-10:
-            u = wanted
-        step = self._level.step
-        before = self._code
-        if step:
-            set_ = self._set
-            x = u * float(set_["trim.level_gain"]) + float(set_["trim.level_shift"])
-            if abs(x - self._code) > regulation.deadband_steps * step or (u == cap and u == wanted):
-                self._code = self._level.nearest(x)
-        else:
-            self._code = self._code_of(u)
-        change = error - self._gap
-        self._gap = error
-        self._u = u
+        wanted, cap, error, change, moved = regulation.sample(
+            self._sensed_curve(s)(t), self._airs[-1].ceiling
+        )
+        u, step = regulation.u, self._level.step
         if self._exact_until_ns > self.now_ns:
             return
         still = (
-            abs(self._amps - max(self._level.current(self._code), self._plant.stage.leakage_ampere)) < 1e-6
+            abs(self._amps - max(self._level.current(regulation.code), self._plant.stage.leakage_ampere))
+            < 1e-6
         )
         if step:
-            if self._code == before and abs(wanted - u) < 0.02 * step and (still or self._is_full(s)):
+            if not moved and abs(wanted - u) < 0.02 * step and (still or self._is_full(s)):
                 self._loop = "resting"
         elif u == wanted and (u == cap or u == 0.0 or not self._feed.dynamic) and (still or self._is_full(s)):
             self._loop = "resting"
@@ -951,51 +855,9 @@ class Sink:
 
     def _rest_band(self, s: Stretch) -> tuple[float, float]:
         """True sensed voltages between which a resting loop does nothing, for a steady current."""
-        regulation = self._plant.regulation
-        set_ = self._set
-        cap = self._cap()
-        kind = self._kind()
-        ceiling = self._airs[-1].ceiling
         if s.reads == "nothing":
             return -_INF, _INF
-        gain, shift = float(set_["trim.level_gain"]), float(set_["trim.level_shift"])
-        dead = regulation.deadband_steps * self._level.step
-        clipped = self._u >= cap
-        down = (self._code - dead - shift) / gain if not clipped else cap
-        up = (self._code + dead - shift) / gain if not clipped else _INF
-        low, high = -_INF, _INF
-        gain_volt, offset_volt = self._reading_line()
-        here = gain_volt * self._sensed_curve(s)(0.0) + offset_volt
-        guard = ceiling / here if here > 1e-9 else _INF
-        # Below `free` the guard lets go, and the mode's own wish is the smaller again.
-        free = -_INF
-        if kind == "voltage":
-            free = float(set_["level.voltage"])
-            guarded = not clipped and here > free and guard <= up
-        elif kind == "resistance":
-            free = math.sqrt(ceiling * float(set_["level.resistance"]))
-            guarded = here > free
-        else:
-            guarded = True
-        if guarded:
-            power = min(float(set_["level.power"]), ceiling) if kind == "power" else ceiling
-            high = power / down if down > 0.0 else _INF
-            low = max(power / up if power > 0.0 and up < _INF else -_INF, free)
-        elif kind == "voltage":
-            dead_volt = regulation.deadband_volt if self._level.step else 1e-7
-            low = free - dead_volt if self._u > 0.0 else -_INF
-            high = free + dead_volt if not clipped else _INF
-            if down > 0.0:
-                high = min(high, ceiling / down)
-        else:
-            ohm = float(set_["level.resistance"])
-            low = down * ohm
-            high = min(up * ohm, free)
-        if not self._level.step and not clipped and kind != "voltage":
-            low, high = low * (1.0 - 1e-8), high * (1.0 + 1e-8)
-        if clipped:
-            high = high * (1.0 + 1e-12)
-        return self._from_reading(low), self._from_reading(high)
+        return self._regulation.quiet(self._sensed_curve(s)(0.0), self._airs[-1].ceiling)
 
     def _slow_law(self, s: Stretch) -> Law | None:
         """The fixed point of a sampled loop on a source that drains, with the loop's lag.
@@ -1005,9 +867,9 @@ class Sink:
         stage's lag. It is trusted for rho from -0.9 to 0.97; outside, samples are stepped.
         """
         set_ = self._set
-        kind = self._kind()
+        kind = self._regulation.kind()
         level = self._level
-        gain, offset = self._reading_line()
+        gain, offset = self._regulation.reading_line()
         loop_gain = self._plant.regulation.gain
         ceiling = self._airs[-1].ceiling
         lead_back = s.lead if s.reads == "source" else 0.0
@@ -1086,14 +948,14 @@ class Sink:
         s.solved, s.steady = solution, False
         self._guess = solution.reach
         s.why = "end"
-        cap = self._level.current(self._code_of(self._cap()))
+        cap = self._level.current(self._regulation.code_of(self._regulation.cap()))
         current = solution.current
         if not 0.0 <= current(0.0) < cap:
             return None
         conditions.append((current, -1e-12, cap, "wake"))
         ohm = self._plant.stage.saturation_ohm
         conditions.append((total([(1.0, solution.volt), (-ohm, current)]), 0.0, _INF, "wake"))
-        guard = self._kind() in ("resistance", "voltage")
+        guard = self._regulation.kind() in ("resistance", "voltage")
         if guard and self._airs[-1].ceiling < 1e5:
             conditions.append((product(solution.volt, current), -_INF, self._airs[-1].ceiling, "wake"))
         self._target = s.target = self._amps
@@ -1150,7 +1012,7 @@ class Sink:
             self._air(self.now_ns, self._airs[-1].duty)
             if self._set["stage"] != "off":
                 self._loop = "woken"
-                self._gap = _INF
+                self._regulation.afresh()
                 ceiling_moved = True
         self._fan_due_ns = _NEVER
         return ceiling_moved
