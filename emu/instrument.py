@@ -332,7 +332,7 @@ class Instrument:
             return held[1]
         assert entry.signal is not None
         self._catch_up()
-        counts = self._counts(entry, self.plant.sample(entry.signal, tick, entry.period_ns))
+        counts = counts_of(entry, self.plant.sample(entry.signal, tick, entry.period_ns))
         self._samples[entry.name] = (tick, counts)
         return counts
 
@@ -376,7 +376,7 @@ class Instrument:
                 assert entry.signal is not None
                 first = -(-begun_ns // field.every)
                 series[field.name] = [
-                    self._counts(entry, self.plant.sample(entry.signal, first + index, field.every))
+                    counts_of(entry, self.plant.sample(entry.signal, first + index, field.every))
                     for index in range(field.count)
                 ]
         self.device.captured(record, series, self.now_ns)
@@ -385,15 +385,16 @@ class Instrument:
         """What the point would show if it were sampled this instant: the value that made a trip act."""
         if entry.signal is None:
             return self.device.value(entry, self.now_ns)
-        return self._counts(entry, self.plant.at(entry.signal, self.now_ns))
+        return counts_of(entry, self.plant.at(entry.signal, self.now_ns))
 
     def _counted(self, name: str) -> Value:
         """A setting in counts, at this instant."""
         return self.device.value(self.vow.points[name], self.now_ns)
 
-    @staticmethod
-    def _counts(entry: PointEntry, value: float) -> int:
-        scale = entry.number
-        steps = value / entry.si
-        counts = math.floor(steps + 0.5) if steps >= 0 else -math.floor(0.5 - steps)
-        return min(max(counts, scale.low), scale.high)
+
+def counts_of(entry: PointEntry, value: float) -> int:
+    """What a reading shows of an SI value: the nearest step, half away from zero, within its range."""
+    scale = entry.number
+    steps = value / entry.si
+    counts = math.floor(steps + 0.5) if steps >= 0 else -math.floor(0.5 - steps)
+    return min(max(counts, scale.low), scale.high)

@@ -20,3 +20,11 @@ def write(file: Path, text: str) -> None:
         raise WirevowError(
             f"{file}: it cannot be written ({error.strerror}): make room, or name another place"
         ) from None
+
+
+def make_folder(folder: Path) -> None:
+    """See that it is there. Raises WirevowError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WirevowError(f"{folder}: it cannot be a folder ({error.strerror}); name another") from None

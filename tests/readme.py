@@ -48,6 +48,7 @@ def ran(words: Sequence[str], folder: Path, shown: int, running: contextlib.Exit
         "wirevow": [sys.executable, "-c", "from wirevow.emu.command import main; main()"],
         "pytest": [sys.executable, "-m", "pytest"],
         "python": [sys.executable],
+        "make": ["make"],
     }
     paths = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
     environment = {**os.environ, "PYTHONPATH": paths, "COLUMNS": "110", "NO_COLOR": "1"}

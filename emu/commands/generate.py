@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from wirevow.protocol.vow import Vow
 
 
 @click.group("generate")
@@ -26,8 +30,39 @@ def c(doc: str, out: Path) -> int:
     The header says what the application has to supply. The same document gives the same bytes, and a file
     that is right already is left alone.
     """
-    from wirevow.emu.ports.address import find
     from wirevow.protocol.codegen.c import generate, write
+
+    for path in write(generate(_vetted(doc)), out):
+        click.echo(path)
+    return 0
+
+
+@command.command("firmware")
+@click.argument("doc")
+@click.option(
+    "--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder to write to."
+)
+def firmware(doc: str, out: Path) -> int:
+    """Write what firmware for DOC begins with: the core, a Makefile, and C that is yours from then on.
+
+    \b
+    Example:  wirevow generate firmware bath --out mere
+              make -C mere
+              wirevow check bath "emu://bath?firmware=mere/build/host"
+
+    `make` builds a program of this computer, `make chip` the binary of an ATmega328P. What stands in core/ is
+    written anew each time; Makefile, app.c and board.c only where they are not there yet.
+    """
+    from wirevow.emu.firmware.start import start
+
+    for path, kept in start(_vetted(doc), doc, out):
+        click.echo(f"{path} (yours: left as it is)" if kept else path)
+    return 0
+
+
+def _vetted(doc: str) -> Vow:
+    """The document without errors. Raises WirevowError, after all that is wrong."""
+    from wirevow.emu.ports.address import find
     from wirevow.protocol.document.vet import vet_file
     from wirevow.protocol.errors import WirevowError
     from wirevow.protocol.vow import compile_vow
@@ -37,9 +72,7 @@ def c(doc: str, out: Path) -> int:
         for finding in findings.found:
             click.echo(finding.text(findings.name), err=True)
         raise WirevowError(f"{findings.name} has errors: mend them first", 1)
-    for path in write(generate(compile_vow(findings.document)), out):
-        click.echo(path)
-    return 0
+    return compile_vow(findings.document)
 
 
 @command.command("stubs")

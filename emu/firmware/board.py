@@ -183,7 +183,7 @@ class FirmwareInstrument:
         if declared is None:
             raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
         self.advance(now_ns)
-        given = _value(self.vow, event, declared, value)
+        given = bench_value(self.vow, event, declared, value)
         if event == "link.transmitter":
             self._blocked = given == "stalled"
         elif event == "trigger":
@@ -375,7 +375,10 @@ def _names(vow: Vow) -> list[str]:
     return sorted([*vow.points, *vow.actions], key=lambda name: name.partition("."))
 
 
-def _value(vow: Vow, event: str, declared: BenchEvent, value: float | str | None) -> Decimal | str | None:
+def bench_value(
+    vow: Vow, event: str, declared: BenchEvent, value: float | str | None
+) -> Decimal | str | None:
+    """The value of a bench event: a number in its own unit, or a word. ValueError if it does not fit."""
     if declared.choice is not None:
         if value not in declared.choice:
             raise ValueError(f"{event} cannot be {value!r}: write one of {', '.join(declared.choice)}")

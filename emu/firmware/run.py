@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from wirevow.emu.firmware.board import FirmwareInstrument, plant_name
 from wirevow.emu.firmware.build import build_elf, build_library, build_rig
 from wirevow.emu.firmware.chip import ChipInstrument
 from wirevow.emu.firmware.converters import CHANNELS
+from wirevow.emu.firmware.program import ProgramInstrument
 from wirevow.emu.firmware.wiring import reference_board
 from wirevow.emu.plant.sink_section import BetaLaw, SinkPlant
 from wirevow.protocol.errors import WirevowError
@@ -19,13 +21,19 @@ REFERENCE = ("host", "chip")
 """How the reference firmware is run; anything else is one's own."""
 
 
-def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> FirmwareInstrument:
+def run_firmware(
+    vow: Vow, how: str, bench: Bench | None, seed: int
+) -> FirmwareInstrument | ProgramInstrument:
     """The reference firmware in this process (`host`) or on a simulated chip (`chip`), or one's own.
 
-    One's own is a folder of C, compiled with its generated core and run in this process, or an ELF file,
-    which runs on the board that the bench describes; if it describes none, on the reference firmware's.
+    One's own is a program of this machine, built by the Makefile of `wirevow generate firmware`; a folder of
+    C, compiled with its generated core and run in this process; or an ELF file, which runs on the board that
+    the bench describes; if it describes none, on the reference firmware's.
     WirevowError when the document is not the firmware's, a tool is missing or the file cannot be used.
     """
+    own = Path(how)
+    if how not in REFERENCE and own.is_file() and own.suffix != ".elf" and os.access(own, os.X_OK):
+        return ProgramInstrument(vow, own, bench, seed)
     section = vow.document.plant
     if not isinstance(section, SinkPlant):
         raise WirevowError(f"firmware works a sink here, not {plant_name(vow)}: name a sink, as tarn")
@@ -53,9 +61,10 @@ def run_firmware(vow: Vow, how: str, bench: Bench | None, seed: int) -> Firmware
             return FirmwareInstrument(vow, build_library(vow, folder), bench, seed)
         if how == "chip":
             return ChipInstrument(vow, build_rig(folder), build_elf(vow, folder), bench, seed)
-        own = Path(how)
         if own.is_dir():
             return FirmwareInstrument(vow, build_library(vow, folder, own=own), bench, seed)
         if own.suffix != ".elf" or not own.is_file():
-            raise WirevowError(f"{how}: write host, chip, an .elf file, or the folder of the firmware's C")
+            raise WirevowError(
+                f"{how}: write host, chip, a program, an .elf file, or the folder of the firmware's C"
+            )
         return ChipInstrument(vow, build_rig(folder), own, bench, seed)

@@ -118,3 +118,12 @@ class LooksAhead(Protocol):
 
     def look_ahead(self) -> None:
         """Let it be no earlier than it has to."""
+
+
+@runtime_checkable
+class Foretelling(Protocol):
+    """A plant that knows what will be measured as long as nothing is driven and nothing happens."""
+
+    def foretold(self, signal: str, tick: int, period_ns: int) -> float:
+        """What `sample` will give, for an instant from now on and before `quiet_until_ns`."""
+        ...

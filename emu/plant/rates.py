@@ -277,11 +277,16 @@ class RatesPlant(Seam):
         self._fire_planned()
 
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
-        value = self.at(signal, tick * period_ns)
-        converter = self._converters.get(signal)
-        return value if converter is None else converter.convert(value, tick)
+        return self._converted(signal, self.at(signal, tick * period_ns), tick)
+
+    def foretold(self, signal: str, tick: int, period_ns: int) -> float:
+        return self._converted(signal, self._value(signal, tick * period_ns), tick)
 
     # ---------------------------------------------------------------------------------------- inside
+
+    def _converted(self, signal: str, value: float, tick: int) -> float:
+        converter = self._converters.get(signal)
+        return value if converter is None else converter.convert(value, tick)
 
     def _begin(self, states: tuple[float, ...]) -> None:
         self._past.begin(_Stretch(self, self.now_ns, states), self.now_ns - self.horizon_ns)

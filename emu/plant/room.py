@@ -157,7 +157,12 @@ class Room(Seam):
         return stretch.outside
 
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
-        value = self.at(signal, tick * period_ns)
+        return self._converted(signal, self.at(signal, tick * period_ns), tick)
+
+    def foretold(self, signal: str, tick: int, period_ns: int) -> float:
+        return self._converted(signal, self._value(signal, tick * period_ns), tick)
+
+    def _converted(self, signal: str, value: float, tick: int) -> float:
         if signal == "room.temperature" and self._converter is not None:
             return self._converter.convert(value, tick)
         return value

@@ -115,6 +115,9 @@ class Seam:
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         return self.at(signal, tick * period_ns)
 
+    def foretold(self, signal: str, tick: int, period_ns: int) -> float:
+        return self._value(signal, tick * period_ns)
+
     # --------------------------------------------------------------------------------------------- inside
 
     def _must_be_now(self, now_ns: int) -> None:
