@@ -180,3 +180,11 @@ def test_a_trip_that_the_readings_show_due_is_still_missed_in_a_state_without_po
     blind = with_trip(vow, "sensor", armed_in=vow.trips["sensor"].armed_in - {"off"})
     with pytest.raises(Broken):
         try_purpose(direct_tester(vow, Instrument(blind)), "wherever_armed_at_last", "trip.sensor.fires")
+
+
+@pytest.mark.parametrize("name", ["supply", "bath"])
+def test_a_reading_that_stands_still_is_what_its_trip_has_to_report(name: str) -> None:
+    try_purpose(hands_on(name), "reports_what_stands", "trip.sensor.report")
+    with pytest.raises(Broken) as caught:
+        try_purpose(hands_on(name, "trip-reports-threshold"), "reports_what_stands", "trip.sensor.report")
+    assert caught.value.judgement.requirement == "trip.sensor.report"

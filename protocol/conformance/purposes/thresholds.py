@@ -494,6 +494,40 @@ def _reports_what_is_read(t: Tester, r: Requirement) -> None:
     t.done |= {"reports what is read", f"{r.element} reports what is read"}
 
 
+@purpose("trip", "report", 3)
+def reports_what_stands(t: Tester, r: Requirement) -> None:
+    """What stands still beyond a threshold, from before the trip until after it, is what is told."""
+    trip, provoke = _provoked(t, r)
+    last, threshold = t.vow.system_name("last_trip"), _threshold(t, trip.when)
+    if threshold is None or last is None or provoke.silence or not provoke.bench:
+        return
+    entry = t.vow.points[threshold.point]
+    if trip.reports != entry.name or trip.after_ns < 3 * entry.period_ns:
+        return
+    if f"{r.element} reports what is read" in t.done:
+        return
+    t.arrange(provoke)
+    if t.state not in trip.armed_in:
+        return
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    seen = []
+    for wait_ns in (entry.period_ns, entry.period_ns, _due_ns(t, trip)):
+        t.alive(wait_ns)
+        seen.append(_read(t, entry))
+    accuracy, level = entry.accuracy(seen[0]), _level(t, threshold)
+    beyond = (seen[0] - level) * (1 if threshold.above else -1)
+    words = t.ask(last).words
+    if words[0] == trip.name and beyond > 4 * accuracy and max(seen) - min(seen) <= accuracy:
+        parsed = entry.number.parse(words[1]) if len(words) > 1 else None
+        if parsed is None or abs(parsed[0] * entry.number.step - seen[0]) > 2 * accuracy:
+            due = f"about {float(seen[0]):g}, what {entry.name} is before and after"
+            raise Broken(Judgement(False, r.id, due), f"ask {last}", " ".join(words))
+        t.keep(r.id)
+        t.done.add(f"{r.element} reports what is read")
+    t.relieve(provoke)
+
+
 @purpose("trip", "delay", 3)
 def over_a_change_of_state(t: Tester, r: Requirement) -> None:
     """Its time goes on while the state changes to another that it watches as well."""
