@@ -576,7 +576,8 @@ class Device:
         for name in names:
             entry = points[name]
             if entry.drives is not None:
-                changes[entry.drives] = self._driven(entry)
+                given = self._driven(entry)
+                changes[entry.drives] = entry.plant_word(given) if isinstance(given, str) else given
             for control in followers.get(name, ()):
                 changes[control] = self._driven(entry)
         if changes:

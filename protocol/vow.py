@@ -58,6 +58,8 @@ class PointEntry:
     system: System | None
     signal: str | None
     drives: str | None
+    drives_as: tuple[tuple[str, str], ...]
+    """Its words and the plant's for them, where they differ."""
     period_ns: int
     derived: Expression | None
     extreme_of: str | None
@@ -86,6 +88,14 @@ class PointEntry:
     def exact(self, value: Value) -> Fraction | str:
         """The value in engineering units, for expressions."""
         return value * self.number.step if isinstance(value, int) else value
+
+    def word_for(self, plant_word: str) -> str:
+        """Its own word for one of the plant's; that word itself if it has none."""
+        return next((each for each in self.choices if self.plant_word(each) == plant_word), plant_word)
+
+    def plant_word(self, word: str) -> str:
+        """The plant's word for one of its own."""
+        return dict(self.drives_as).get(word, word)
 
     def says(self, words: tuple[str, ...]) -> bool:
         """Whether these words are its text, with a digit for each `#`."""
@@ -288,6 +298,7 @@ def _point(name: str, point: Point, document: Document) -> PointEntry:
         system=point.system,
         signal=point.signal,
         drives=point.drives,
+        drives_as=tuple(point.drives_as.items()),
         period_ns=point.every or 0,
         derived=point.derived,
         extreme_of=point.highest or point.lowest,

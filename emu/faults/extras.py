@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from wirevow.emu.faults.change import with_point
 from wirevow.emu.faults.fault import Kind
 from wirevow.protocol.device import Device
 from wirevow.protocol.vow import PointEntry, Value, Vow
@@ -132,3 +133,16 @@ class ExtremeOutlivesBoot(Device):
         kept = dict(self.extremes)
         super().boot(cause, now_ns)
         self.extremes |= kept
+
+
+@extras.tables(
+    "own-words-confused",
+    "Two words of a choice tell the plant what the other means.",
+    breaks="law.* trip.*.fires",
+    depth=3,
+    applies=lambda vow: any(len(entry.drives_as) > 1 for entry in vow.settings),
+)
+def own_words_confused(vow: Vow) -> Vow:
+    entry = next(entry for entry in vow.settings if len(entry.drives_as) > 1)
+    (first, one), *others, (last, other) = entry.drives_as
+    return with_point(vow, entry.name, drives_as=((first, other), *others, (last, one)))

@@ -1249,7 +1249,7 @@ class ModeLostByTrip(Device):
         super().fire(trip, value, now_ns)
         for entry in self.vow.settings:
             if entry.drives == "mode":
-                self.world.control({entry.drives: entry.choices[0]}, now_ns)
+                self.world.control({entry.drives: entry.plant_word(entry.choices[0])}, now_ns)
 
 
 @trips.device(

@@ -52,7 +52,7 @@ def _controls(document: Document) -> dict[str, Control]:
     for name, setting in follow:
         point = document.points.get(setting)
         if point is not None and point.choice is not None:
-            words.setdefault(name, set()).update(point.choice)
+            words.setdefault(name, set()).update(point.drives_as.get(each, each) for each in point.choice)
         elif point is not None and point.quantity in document.quantities:
             units[name] = _unit(document, point.quantity)
     pulses = {

@@ -687,6 +687,7 @@ RULES: dict[tuple[str, str], Rule] = {
         Effect("host", MAY, "the front panel can no longer change it", "a host waits for that", "local"),
     ),
     ("points", "drives"): _outputs,
+    ("points", "drives_as"): _outputs,
     ("points", "signal"): _said(MAY, "it measures something else", "a host uses its value"),
     ("points", "every"): _ordered("more", "a host needs values younger than %(new)s", "fresh"),
     ("points", "follows"): _PROVOKE,

@@ -315,6 +315,9 @@ class Point(Section):
     saved: Truth = Field(default=False, description="Kept by an explicit save.")
     local: Truth = Field(default=False, description="Can be changed at the front panel.")
     drives: Name | None = Field(default=None, description="Plant control that follows this setting.")
+    drives_as: dict[Word, Word] = Field(
+        default={}, description="The plant's word for a word of the choice, where it has another."
+    )
 
     signal: Name | None = Field(default=None, description="Plant signal behind this reading.")
     every: Duration | None = Field(
@@ -369,6 +372,8 @@ class Point(Section):
             for key in ("default", "low", "high", "set_in", "drives"):
                 if getattr(self, key) is not None:
                     raise ValueError(f"{key} is for settings: remove it, or write access: set")
+            if self.drives_as:
+                raise ValueError("drives_as is for settings: remove it, or write access: set")
             if self.saved or self.local:
                 raise ValueError("saved and local are for settings: remove them, or write access: set")
         if (self.signal is not None or kept is not None) != (self.every is not None):
@@ -376,6 +381,8 @@ class Point(Section):
                 "signal and every go together: a reading from the plant has a sample period,"
                 " and so has a highest or lowest"
             )
+        if self.drives_as and (self.drives is None or self.choice is None):
+            raise ValueError("drives_as gives words of a choice to what it drives: write drives and choice")
         if self.choice is not None and (self.low is not None or self.high is not None):
             raise ValueError("a choice has no limits: remove low and high")
         return self
@@ -735,7 +742,7 @@ OFF_THE_WIRE: dict[str, tuple[str, ...]] = {
     "Limit": ("provoke",),
     "Derating": ("provoke",),
     "Law": ("provoke",),
-    "Point": ("signal", "drives", "follows"),
+    "Point": ("signal", "drives", "drives_as", "follows"),
     "State": ("outputs",),
     "*": ("means",),
 }

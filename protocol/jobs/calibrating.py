@@ -139,7 +139,7 @@ class Calibration:
                 at_rest(client, parts)
                 watchful(client, parts, 60.0 if not client.host.virtual else 5.0)
                 if mode is not None:
-                    borrowed.put(mode.name, "current")
+                    borrowed.put(mode.name, mode.word_for("current"))
                 borrowed.put_si(self.level, points[0])
                 begin(client, start)
                 for index, amps in enumerate(points, 1):

@@ -237,7 +237,7 @@ class Course:
         watchful(self.client, parts, plan.every_s)
         mode = parts.mode(plan.mode)
         if mode is not None:
-            borrowed.put(mode.name, plan.mode)
+            borrowed.put(mode.name, mode.word_for(plan.mode))
         if self.start.cut_off is not None:
             self._cut_off(borrowed, battery)
         first = LOW_RATE * (battery.rated_ah or 0.0) if plan.pulses else plan.level

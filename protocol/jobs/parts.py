@@ -147,7 +147,7 @@ class Parts:
             if wanted != "current":
                 raise PartsError(f"{self._title} has no choice of modes: it holds the current alone")
             return None
-        if wanted not in found[0].choices:
+        if found[0].word_for(wanted) not in found[0].choices:
             raise PartsError(
                 f"{self._title} does not hold the {wanted}: {found[0].name} is one of"
                 f" {', '.join(found[0].choices)}"

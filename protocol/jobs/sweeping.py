@@ -115,7 +115,7 @@ class Sweep:
                 watchful(client, parts, max(1.0, asked.settle_s))
                 mode = parts.mode("current")
                 if mode is not None:
-                    borrowed.put(mode.name, "current")
+                    borrowed.put(mode.name, mode.word_for("current"))
                 borrowed.put_si(self.level, asked.low)
                 begin(client, self.start)
                 stopped = self._points(points)

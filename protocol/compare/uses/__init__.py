@@ -63,6 +63,7 @@ WAYS: dict[tuple[str, str], Ways] = {
     ("points", "highest"): points.reading,
     ("points", "lowest"): points.reading,
     ("points", "drives"): points.reading,
+    ("points", "drives_as"): points.reading,
     ("points", "every"): points.fresh,
     ("states", "leaves"): machine.leaves,
     ("states", "initial"): machine.boot,

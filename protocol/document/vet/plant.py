@@ -5,8 +5,9 @@ Nothing is asked here unless somebody who has plants says what this one offers (
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from decimal import Decimal
+from types import MappingProxyType
 
 from wirevow.protocol.document.model import FromPoint, Pulse
 from wirevow.protocol.document.terminals import Control, Terminals
@@ -30,7 +31,7 @@ def check(survey: Survey, plant: Terminals) -> None:
                 plant.signals[point.signal].unit,
             )
         if point.drives is not None:
-            _driven(survey, plant, (*where, "drives"), point.drives, name)
+            _driven(survey, plant, (*where, "drives"), point.drives, name, point.drives_as)
     _outputs(survey, plant)
     pulses = {name for name, control in plant.controls.items() if control.pulse}
     for name, action in survey.document.actions.items():
@@ -87,7 +88,14 @@ def _outputs(survey: Survey, plant: Terminals) -> None:
                     _word(survey, where, name, control, output)
 
 
-def _driven(survey: Survey, plant: Terminals, where: Where, name: str, setting: str) -> None:
+def _driven(
+    survey: Survey,
+    plant: Terminals,
+    where: Where,
+    name: str,
+    setting: str,
+    words: Mapping[str, str] = MappingProxyType({}),
+) -> None:
     """A control that follows a setting."""
     if _has(survey, plant, where, "control", name, plant.controls):
         point = survey.document.points[setting]
@@ -97,7 +105,8 @@ def _driven(survey: Survey, plant: Terminals, where: Where, name: str, setting: 
                 survey, where, name, control, "it cannot follow a setting", "give it an impulse in an action"
             )
         else:
-            _told(survey, where, name, control, point.quantity, point.choice)
+            choice = None if point.choice is None else [words.get(word, word) for word in point.choice]
+            _told(survey, where, name, control, point.quantity, choice)
 
 
 def _told(

@@ -9,7 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from wirevow.protocol.document.model import Point
-from wirevow.protocol.document.vet.survey import Survey, Where, on_step, plain
+from wirevow.protocol.document.vet.survey import Survey, Where, near, on_step, plain
 from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.expression.tree import Comparison, Negation, Number, Quantity, walk
 from wirevow.protocol.expression.tree import Point as PointNode
@@ -385,6 +385,14 @@ def _sets(survey: Survey) -> None:
 def _drives(survey: Survey) -> None:
     drivers: dict[str, str] = {}
     for name, point in survey.document.points.items():
+        for word in point.drives_as:
+            if word not in (point.choice or ()):
+                survey.report(
+                    "unknown-word",
+                    ("points", name, "drives_as", word),
+                    f"{word} is none of the choices of {name}",
+                    near(word, point.choice or (), f"write one of {', '.join(point.choice or ())}"),
+                )
         if point.drives is not None:
             first = drivers.setdefault(point.drives, name)
             if first != name:
