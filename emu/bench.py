@@ -175,7 +175,9 @@ class Mishap(BenchSection):
     """One bench event at a time after the start."""
 
     at_second: float = Field(ge=0.0, le=1e8)
-    event: str = Field(min_length=1, max_length=40, description="A bench event of the plant.")
+    event: str = Field(
+        min_length=1, max_length=40, description="A bench event of the plant, or a hand at the panel."
+    )
     value: float | str | None = None
 
 

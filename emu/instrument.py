@@ -13,6 +13,8 @@ from fractions import Fraction
 from functools import partial
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.hands import hands_of, steps_of
+from wirevow.emu.plant.agenda import PANEL
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import LooksAhead, Plant
 from wirevow.emu.rules import Rules
@@ -67,6 +69,8 @@ class Instrument:
         self.now_ns = 0
         self.powered = True
         self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
+        self._hands = hands_of(bench, self.bench_events)
+        """At the front panel, by the bench's timeline; the last one first."""
         self.plant: Plant = plant if plant is not None else plant_of(vow.document, bench, seed)
         # Before this instant nothing happens unasked: it may be early, never late; 0 when it is not known.
         self._quiet_ns = 0
@@ -186,6 +190,8 @@ class Instrument:
             least = self._capture[2]
         if self._looks_ns and (least is None or self._look_ns < least):
             least = self._look_ns
+        if self._hands and (least is None or self._hands[-1].when_ns < least):
+            least = self._hands[-1].when_ns
         return least
 
     def _stir(self, now_ns: int) -> None:
@@ -203,6 +209,11 @@ class Instrument:
             self.device.look(now_ns)
             return True
         self._stir(now_ns)
+        if self._hands and self._hands[-1].when_ns <= now_ns:
+            hand = self._hands.pop()
+            if hand.event == "panel.control" or self.device.controller == "local":
+                self._hand(hand.event, hand.value, now_ns)
+            return True
         if self._capture is not None and self._capture[2] <= now_ns:
             self._finish_capture()
             return True
@@ -226,18 +237,14 @@ class Instrument:
         """Something happens around the instrument, in the document's words and units. ValueError if not."""
         declared = self._declared(event)
         self.advance(now_ns)
-        given = self._bench_value(event, declared, value)
+        given = None if event.startswith(PANEL) else self._bench_value(event, declared, value)
         self._quiet_ns = 0
         self._stir(now_ns)
         self._catch_up()
         if event == "link.transmitter":
             self.device.blocked = given == "stalled"
-        elif event == "panel.control":
-            self.device.panel(event, str(given), now_ns)
-        elif event.startswith("panel."):
-            entry = self.vow.points[event.removeprefix("panel.")]
-            counts = entry.number.nearest(Fraction(given)) if isinstance(given, Decimal) else given
-            self.device.panel(entry.name, "" if counts is None else counts, now_ns)
+        elif event.startswith(PANEL):
+            self._hand(event, value, now_ns)
         elif isinstance(given, Decimal):
             assert declared.value is not None
             unit = self.vow.document.quantities[declared.value].unit
@@ -245,6 +252,23 @@ class Instrument:
         else:
             self.plant.bench(event, given or 1.0, now_ns)
         self.advance(now_ns)
+
+    def _hand(self, event: str, value: float | str | None, now_ns: int) -> None:
+        """A hand at the front panel. ValueError if there is none, or without control."""
+        declared = self._declared(event)
+        if event == "panel.control":
+            self.device.panel(event, str(self._bench_value(event, declared, value)), now_ns)
+            return
+        entry = self.vow.points[event.removeprefix(PANEL)]
+        steps = steps_of(declared, value)
+        if steps is not None:
+            present = self.device.value(entry, now_ns)
+            assert isinstance(present, int)
+            self.device.panel(entry.name, present + steps, now_ns)
+            return
+        given = self._bench_value(event, declared, value)
+        counts = entry.number.nearest(Fraction(given)) if isinstance(given, Decimal) else given
+        self.device.panel(entry.name, "" if counts is None else counts, now_ns)
 
     def repeat(self, event: str, values: Sequence[str], times: int, now_ns: int) -> None:
         """As `bench` with each of these words in turn, and that so many times. ValueError if not."""
@@ -296,6 +320,8 @@ class Instrument:
 
     def _restart(self, cause: str, now_ns: int) -> None:
         self._samples.clear()
+        while self._hands and self._hands[-1].when_ns < now_ns:
+            self._hands.pop()  # without power, nothing came of it
         self._stir(now_ns)
         self.device.blocked = False
         self.device.boot(cause, now_ns)

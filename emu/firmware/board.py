@@ -22,13 +22,15 @@ from wirevow.emu.bench import Bench
 from wirevow.emu.board import StorePlace
 from wirevow.emu.firmware.converters import Converters
 from wirevow.emu.firmware.wiring import reference_board
+from wirevow.emu.hands import steps_of
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.sink import Sink
 from wirevow.emu.plant.sink_section import SinkPlant
+from wirevow.protocol.codegen.names import identifier
 from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.inputs import decimal_of
 from wirevow.protocol.units import si_per_unit
-from wirevow.protocol.vow import Vow, bench_events
+from wirevow.protocol.vow import PointEntry, Vow, bench_events
 
 MILLISECOND_NS = 1_000_000
 STEPS = 10
@@ -127,6 +129,8 @@ class FirmwareInstrument:
         self.board = _Board.in_dll(self._library, "board")
         self._library.board_start.argtypes = (ctypes.c_uint8, ctypes.c_int64, ctypes.c_int64)
         self._library.board_run.argtypes = (ctypes.c_int64, ctypes.c_int64, ctypes.c_int32, ctypes.c_bool)
+        self._get = getattr(self._library, f"{identifier(self.vow.identity[0])}_get")
+        self._get.restype = ctypes.c_int32
         self._converters = Converters(self._library, section, self.plant)
         ctypes.memset(self.board.store, 0xFF, 512)  # as a new chip comes
         self.board.writes_left = -1
@@ -183,7 +187,9 @@ class FirmwareInstrument:
         if declared is None:
             raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
         self.advance(now_ns)
-        given = bench_value(self.vow, event, declared, value)
+        given = (
+            None if steps_of(declared, value) is not None else bench_value(self.vow, event, declared, value)
+        )
         if event == "link.transmitter":
             self._blocked = given == "stalled"
         elif event == "trigger":
@@ -193,12 +199,9 @@ class FirmwareInstrument:
             self._library.board_panel_control(int(given == "local"))
         elif event.startswith("panel."):
             entry = self.vow.points[event.removeprefix("panel.")]
-            counts = (
-                entry.number.nearest(Fraction(given))
-                if isinstance(given, Decimal)
-                else entry.choices.index(str(given))
-            )
-            self._library.board_panel_put(self._points[entry.name], counts)
+            point, steps = self._points[entry.name], steps_of(declared, value)
+            counts = steps + self._get(point) if steps is not None else counts_given(entry, given)
+            self._library.board_panel_put(point, counts)
             self._drive(now_ns)
         elif isinstance(given, Decimal):
             assert declared.value is not None
@@ -373,6 +376,15 @@ class FirmwareInstrument:
 def _names(vow: Vow) -> list[str]:
     """Points and actions in the order in which the core numbers them."""
     return sorted([*vow.points, *vow.actions], key=lambda name: name.partition("."))
+
+
+def counts_given(entry: PointEntry, given: Decimal | str | None) -> int:
+    """What is keyed in at a front panel, in steps or as a choice's number."""
+    return (
+        entry.number.nearest(Fraction(given))
+        if isinstance(given, Decimal)
+        else entry.choices.index(str(given))
+    )
 
 
 def bench_value(

@@ -18,13 +18,13 @@ import tempfile
 import weakref
 from collections.abc import Mapping
 from decimal import Decimal
-from fractions import Fraction
 from pathlib import Path
 from typing import IO
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.firmware.board import CAUSES, MILLISECOND_NS, bench_value
+from wirevow.emu.firmware.board import CAUSES, MILLISECOND_NS, bench_value, counts_given
 from wirevow.emu.firmware.start import output_names
+from wirevow.emu.hands import steps_of
 from wirevow.emu.instrument import counts_of
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import Foretelling, Plant
@@ -212,7 +212,9 @@ class ProgramInstrument:
         if declared is None:
             raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
         self.advance(now_ns)
-        given = bench_value(self.vow, event, declared, value)
+        given = (
+            None if steps_of(declared, value) is not None else bench_value(self.vow, event, declared, value)
+        )
         if event == "link.transmitter":
             self._blocked = given == "stalled"
             if self.powered:
@@ -222,13 +224,12 @@ class ProgramInstrument:
                 self._do(f"control {int(given == 'local')}")
         elif event.startswith("panel."):
             entry = self.vow.points[event.removeprefix("panel.")]
-            counts = (
-                entry.number.nearest(Fraction(given))
-                if isinstance(given, Decimal)
-                else entry.choices.index(str(given))
+            point, steps = self._names.index(entry.name), steps_of(declared, value)
+            turned = (
+                f"turn {point} {counts_given(entry, given)}" if steps is None else f"step {point} {steps}"
             )
             if self.powered:
-                self._do(f"turn {self._names.index(entry.name)} {counts}")
+                self._do(turned)
         elif isinstance(given, Decimal):
             assert declared.value is not None
             unit = self.vow.document.quantities[declared.value].unit

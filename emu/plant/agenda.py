@@ -9,6 +9,9 @@ from difflib import get_close_matches
 from wirevow.emu.bench import Bench, Mishap
 from wirevow.protocol.document.terminals import Control
 
+PANEL = "panel."
+"""Events of that name are hands at the instrument's front panel, and nothing that a plant knows."""
+
 
 @dataclass(frozen=True, slots=True)
 class Planned:
@@ -33,9 +36,11 @@ class Watch:
 
 
 def timeline(bench: Bench, events: Mapping[str, Control]) -> list[Planned]:
-    """The bench's timeline, checked against what can happen to the plant. `ValueError` for what cannot."""
+    """The bench's timeline, as far as it happens to the plant. `ValueError` for what cannot."""
     planned = []
     for number, mishap in enumerate(bench.timeline, 1):
+        if mishap.event.startswith(PANEL):
+            continue
         try:
             planned.append(planned_of(mishap, events))
         except ValueError as wrong:

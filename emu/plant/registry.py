@@ -16,7 +16,8 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.plant.agenda import planned_of
+from wirevow.emu.hands import hand_of
+from wirevow.emu.plant.agenda import PANEL, planned_of
 from wirevow.emu.plant.bare import bare_terminals
 from wirevow.protocol.document.load import DocumentError, Loaded, Problem, load_yaml_model, part_of
 from wirevow.protocol.document.model import Document
@@ -30,6 +31,7 @@ from wirevow.protocol.document.plant import (
 )
 from wirevow.protocol.document.terminals import Terminals
 from wirevow.protocol.document.vet import misfits
+from wirevow.protocol.vow import bench_events
 
 
 def class_of(section: PlantUse) -> PlantClass:
@@ -85,9 +87,9 @@ def fitted(loaded: Loaded[Document]) -> Document:
 
 
 def wired(path: str | PathLike[str], document: Document) -> Bench:
-    """The bench in a file, if all in its timeline can happen to the document's plant. DocumentError if not.
+    """The bench in a file, if all in its timeline can happen to the document's plant or panel.
 
-    Runs a plant's file.
+    DocumentError if not. Runs a plant's file.
     """
     loaded = load_yaml_model(path, Bench)
     terminals = terminals_of(document, run=True)
@@ -95,7 +97,10 @@ def wired(path: str | PathLike[str], document: Document) -> Bench:
     problems = []
     for index, mishap in enumerate(loaded.document.timeline):
         try:
-            planned_of(mishap, terminals.events)
+            if mishap.event.startswith(PANEL):
+                hand_of(mishap, bench_events(document))
+            else:
+                planned_of(mishap, terminals.events)
         except ValueError as wrong:
             problems.append(Problem(loaded.marks.line("timeline", index), str(wrong)))
     if problems:

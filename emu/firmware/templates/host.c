@@ -239,6 +239,10 @@ int main(int argc, char **argv)
         } else if (strcmp(what, "turn") == 0) {
             (void)CORE(_panel_put)((uint8_t)strtol(how, NULL, 10), (int32_t)next_number());
             serve();
+        } else if (strcmp(what, "step") == 0) {
+            uint8_t point = (uint8_t)strtol(how, NULL, 10);
+            (void)CORE(_panel_put)(point, CORE(_get)(point) + (int32_t)next_number());
+            serve();
 #endif
         } else {
             die("it was asked in a way that it does not know: use a Wirevow of the version that wrote core/host.c");
