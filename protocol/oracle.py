@@ -284,7 +284,7 @@ class Twin(Device):
         if not seen.ok and len(seen.words) == 2 and seen.words[0] == "state":
             self._moved_unseen(seen.words[1], now_ns)
             return
-        if not seen.ok and not (self.vague and seen.words in (("state",), (UNSAID,))):
+        if not seen.ok and not (self.vague and self._for_the_state(seen.words, request, now_ns)):
             return
         entry, action = self.vow.points.get(request.name), self.vow.actions.get(request.name)
         done_in = action.to.keys() if action is not None else entry.set_in if entry is not None else None
@@ -293,6 +293,24 @@ class Twin(Device):
             states = (each for each in self.vow.states if (each in done_in) == seen.ok and each in may_be)
             if (state := next(states, None)) is not None:
                 self._moved_unseen(state, now_ns)
+
+    def _for_the_state(self, refused: tuple[str, ...], request: Request, now_ns: int) -> bool:
+        """Whether a refusal without details can only be for the state: nothing else is wrong with it."""
+        entry, action = self.vow.points.get(request.name), self.vow.actions.get(request.name)
+        if refused not in (("state",), (UNSAID,)):
+            return False
+        if request.verb == "put" and entry is not None and entry.settable:
+            given = self._read(entry, request)
+            if not isinstance(given, int):
+                return isinstance(given, str)
+            low, high = self.bounds(entry, now_ns)
+            return low <= given <= high
+        if action is None or ("clear_trip", "") in action.does or self._wrong_arguments(action, request.arguments):
+            return False
+        if action.guard is not None and self.decide(action.guard, now_ns) is not True:
+            return False
+        giver = action.takes_ticket
+        return giver is None or self.ticket_of(giver, now_ns) == request.arguments[0]
 
     def _may_be(self, now_ns: int) -> set[str]:
         """Every state that it may be in by now."""
@@ -372,7 +390,10 @@ class Twin(Device):
         if action is not None and ("clear_trip", "") in action.does:
             for trip in self._untold:
                 if self._may_clear(trip, now_ns):
-                    self._take_for(trip)
+                    if self.seen is not None and not self.seen.ok and len(self.seen.words) == 1:
+                        self.latched = trip.name  # for now: the refusal names none
+                    else:
+                        self._take_for(trip)
                     break
         ok, words = super()._act(request, now_ns)
         if ok and action is not None and self._elsewhere:

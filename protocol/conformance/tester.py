@@ -429,7 +429,7 @@ class Tester:
         parsed = parse_answer(raw)
         assert isinstance(parsed, Reply)
         if not parsed.ok and parsed.words[:1] == ("fault",):
-            self.done.add(f"clearing refused, {parsed.words[1]}")
+            self.done.add(f"clearing refused, {(*parsed.words, self.oracle.twin.latched)[1]}")
         return parsed
 
     def _took(self, asked_ns: int) -> None:
@@ -1915,6 +1915,8 @@ class Tester:
         self.attend()
         while not happened():
             if left_ns <= 0:
+                if to is not None and self._returns(to):
+                    raise NotSelected(f"without notices {to} may be over before it is seen")
                 seconds = within_ns / NS_PER_S
                 raise Broken(
                     Judgement(False, requirement, f"within {seconds:g} s"), "", f"still in state {self.state}"
@@ -1939,11 +1941,16 @@ class Tester:
         if to in self._listening and silence_ns is not None and not self.oracle.twin.told:
             ends.append(silence_ns)  # or it ends because nobody is heard
         if not ends:
-            return None
+            return within_ns // MOST_LOOKS if to is not None and self._returns(to) else None
         lasts_ns = min(ends)
         if within_ns > MOST_LOOKS * (lasts_ns // 2):
             raise NotSelected(f"without notices {to} may be over before it is seen")
         return max(lasts_ns // 2, 1)
+
+    def _returns(self, state: str) -> bool:
+        """Whether a condition may end this state, and nothing tells of that."""
+        leaves = self.vow.states[state].leaves
+        return not self.oracle.twin.told and any(each.when is not None for each in leaves)
 
     def ask_for_patience(self, ns: int) -> None:
         """Before a long wait, let the host be silent for as long as the instrument allows."""
