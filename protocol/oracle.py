@@ -34,6 +34,9 @@ from wirevow.protocol.record import span_ns
 from wirevow.protocol.unsaid import Course
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
+_AFTER_STATE = (("range",), ("busy",), ("fault",), ("state", "guard"), ("state", "ticket"))
+"""So begin refusals for what is tested only where the state allows it (`wire.reasons`)."""
+
 CLOCK_PARTS = 1000
 """A clock may be off by one part in so many (a ceramic resonator; common practice, no source)."""
 
@@ -272,8 +275,8 @@ class Twin(Device):
             self._moved_unseen(words[0], now_ns)
 
     def _follow(self, line: bytes | Overlong, now_ns: int) -> None:
-        """Where nothing tells of changes, other answers do: a refusal names the state, and what one state
-        refuses was done in another."""
+        """Where nothing tells of changes, other answers do: a refusal names the state, or is for what comes
+        after it in the order of refusals, and what one state refuses was done in another."""
         remembered = self._remembered
         if not isinstance(line, bytes) or self.seen is None or (remembered and remembered[0] == line):
             return
@@ -281,16 +284,23 @@ class Twin(Device):
         if not isinstance(request, Request) or request.verb == "ask":
             return
         seen = self.seen
-        if not seen.ok and len(seen.words) == 2 and seen.words[0] == "state":
+        if (
+            not seen.ok
+            and len(seen.words) == 2
+            and seen.words[0] == "state"
+            and seen.words not in _AFTER_STATE
+        ):
             self._moved_unseen(seen.words[1], now_ns)
             return
-        if not seen.ok and not (self.vague and self._for_the_state(seen.words, request, now_ns)):
+        # Whatever is tested after the state has found the state right.
+        done = seen.ok or seen.words[:1] in _AFTER_STATE or seen.words[:2] in _AFTER_STATE
+        if not done and not (self.vague and self._for_the_state(seen.words, request, now_ns)):
             return
         entry, action = self.vow.points.get(request.name), self.vow.actions.get(request.name)
         done_in = action.to.keys() if action is not None else entry.set_in if entry is not None else None
-        if done_in is not None and (self.state in done_in) != seen.ok:
+        if done_in is not None and (self.state in done_in) != done:
             may_be = self._may_be(now_ns)
-            states = (each for each in self.vow.states if (each in done_in) == seen.ok and each in may_be)
+            states = (each for each in self.vow.states if (each in done_in) == done and each in may_be)
             if (state := next(states, None)) is not None:
                 self._moved_unseen(state, now_ns)
 
@@ -305,8 +315,12 @@ class Twin(Device):
                 return isinstance(given, str)
             low, high = self.bounds(entry, now_ns)
             return low <= given <= high
-        if action is None or ("clear_trip", "") in action.does or self._wrong_arguments(action, request.arguments):
+        if action is None or self._wrong_arguments(action, request.arguments):
             return False
+        if ("clear_trip", "") in action.does and refused == (UNSAID,):
+            trip = self.vow.trips.get(self.latched or "")
+            if trip is not None and self._cleared(trip, now_ns) is not True:
+                return False
         if action.guard is not None and self.decide(action.guard, now_ns) is not True:
             return False
         giver = action.takes_ticket
@@ -371,6 +385,10 @@ class Twin(Device):
     def may_have_tripped(self, name: str) -> bool:
         """Whether this trip may be the last one: where nothing told of it, it may be any that leads here."""
         return self.last_trip[0] == name or any(trip.name == name for trip in self._untold)
+
+    def surely_tripped(self, name: str) -> bool:
+        """Whether it is known that this trip was the last one."""
+        return self.last_trip[0] == name and not (len(self._untold) > 1 or "last_trip" in self.unknown)
 
     def slack_of(self, after_ns: int) -> int:
         """How far the end of a time may be off: our own uncertainty and the instrument's clock."""

@@ -81,6 +81,7 @@ def narrowed(book: Phrasebook) -> Vow:
         return section.model_copy(update={"provoke": None}) if _mentions(provoke, gone) else section
 
     tickets = {} if "tickets" not in dialect.lacks else {"gives_ticket": None, "takes_ticket": None}
+    checks = {"link.guard"} if "checks" in dialect.lacks else set()
     local = {"local": False} if "local" in dialect.lacks else {}
     narrow = document.model_copy(
         update={
@@ -107,6 +108,7 @@ def narrowed(book: Phrasebook) -> Vow:
                 name: action.model_copy(
                     update={
                         **tickets,
+                        "guard": None if _mentions(action.guard, checks) else action.guard,
                         "does": [_effect(each, gone) for each in action.does if _kept(each, dialect.lacks)],
                     }
                 )

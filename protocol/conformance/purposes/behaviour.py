@@ -1412,9 +1412,10 @@ def try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
     """Clear it or be refused, as what is read just now decides."""
     with known_now(t, readings) as found:
         trip = t.vow.trips.get(t.oracle.twin.last_trip[0])
+        sure = trip is not None and t.oracle.twin.surely_tripped(trip.name)
         before = t.state
         t.act(clear)
-    if trip is not None and trip.cleared_when is not None and before == trip.to:
+    if trip is not None and sure and trip.cleared_when is not None and before == trip.to:
         for name, (low, high) in found.items():
             value = Fraction(low + high, 2) * t.vow.points[name].number.step
             condition, cleared = trip.cleared_when, t.state != before

@@ -429,6 +429,8 @@ def _by_the_bench(
             if event != knob:
                 t.bench(event, value)
         t.alive(t.vow.document.trial.settle)
+        if not t.oracle.twin.told:
+            t.ask("self.state")
         if t.state != state:
             return
         seen.append(_read(t, entry))
