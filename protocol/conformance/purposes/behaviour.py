@@ -363,14 +363,14 @@ def _led_on(t: Tester, state: str, *, by_time: bool = True) -> set[str]:
 def _left_meanwhile(t: Tester, state: str, rule: Leave, begun: bool) -> None:
     """Let it be left while a line has begun, or while the panel has control, and see it.
 
-    Not where requests are needed for that.
+    Not where requests are needed for that, or to see it.
     """
     provoke, patience_ns = rule.provoke, t.patience_ns()
     most_ns = t.vow.document.wire.idle_checked if patience_ns is None else patience_ns
     alone = provoke is not None and not provoke.put and provoke.within < most_ns
     if not alone or not t.session.held or t.gate is not None:
         t.leave(state, rule)
-    elif begun:
+    elif begun and t.oracle.twin.told:
         t.raw(b"ask self.")
         t.leave(state, rule)
         t.raw(b"state\n")
