@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 from tests.dialect.box import Box, build, checked, phrasebook
+from tests.dialect.generated import generated
 from wirevow.emu.firmware.build import PACKAGES
+from wirevow.emu.loading import load
 from wirevow.emu.speaking import speaking
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.dialect.narrow import left_out
@@ -52,6 +54,13 @@ def test_every_fault_is_found(folder: Path, fault: int) -> None:
     report = checked(Box(build(folder, fault)), phrasebook(), until_failure=True)
     assert report.verdict is Verdict.FAIL
     assert report.failures[0].requirement not in left_out(phrasebook())
+
+
+@pytest.mark.parametrize(("name", "least"), [("brae", False), ("skerry", True)])
+def test_a_dialect_of_any_document_accuses_no_good_firmware(name: str, least: bool, tmp_path: Path) -> None:
+    book = generated(load(name), tmp_path, least=least)
+    report = checked(speaking(book), book, until_failure=True)
+    assert (report.verdict, report.failures) == (Verdict.PASS, [])
 
 
 def test_the_simulated_instrument_speaks_what_the_adapter_reads() -> None:
