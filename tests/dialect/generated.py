@@ -1,4 +1,4 @@
-"""A dialect for any document: `NAME?`, `NAME:=VALUE`, `NAME!`; of firmware that has all it can, or the least."""
+"""A dialect for any document: `NAME?`, `NAME:=VALUE`, `NAME!`; of firmware that has all it can, or least."""
 
 from __future__ import annotations
 
