@@ -114,6 +114,8 @@ def checked(instrument: Instrument, book: Phrasebook, *, until_failure: bool = F
     rig, port = adapted(InstrumentRig(line, clock, whole.identity[0]), port, book)
     session = Session(port, whole.document.wire.line_limit, rig)
     session.hold()
+    if vow.document.wire.opening.settle:
+        session.wait(vow.document.wire.opening.settle)  # a board that reset when its port opened boots
     tester = Tester(vow, session, energise=True, budget=20_000, unasked=Unasked(book))
     report = campaign.blank(tester, document=whole.document)
     only = requirement_ids(whole.document) - left_out(book).keys()

@@ -35,7 +35,8 @@ def generated(vow: Vow, folder: Path, *, least: bool) -> Phrasebook:
         actions.append(f"  {name}: {{do: '{name}!{takes}', done: 'YES{gives}'}}")
     refusals = [] if least else [f"  - {{says: 'NO {reason}', reason: {reason}}}" for reason in REASONS]
     lines = [f"dialect: {{document: {vow.identity[0]}, means: generated}}", f"lacks: [{', '.join(lacks)}]"]
-    lines += ["refusals:", *refusals, "  - {says: 'NO'}", "points:", *points, "actions:", *actions]
+    lines += ["refusals:", *refusals, "  - {says: 'NO'}", "points:", *points]
+    lines += ["actions:", *actions] if actions else []
     path = folder / "dialect.yaml"
     path.write_text("\n".join(lines))
     return load_phrasebook(path, vow)
