@@ -241,6 +241,7 @@ def _reckoned(
     for name, point in document.points.items():
         if name not in gone:
             yield from _names(point.low, point.high, point.derived)
+            yield from filter(None, (point.highest, point.lowest))
 
 
 def _names(*formulas: Expression | None) -> Iterator[str]:

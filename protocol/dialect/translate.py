@@ -82,6 +82,9 @@ class _Front(Device):
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         self.lines.append(line)
 
+    def look(self, now_ns: int) -> None:
+        """What readings have been at most is the firmware's to know."""
+
     def judge(self, line: bytes | Overlong, now_ns: int) -> None:
         """Raises `_Ask` while it takes the firmware to answer it."""
         super().line(line, now_ns)
