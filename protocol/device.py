@@ -679,6 +679,10 @@ class Device:
                 self.latched = None
             case "pulse":
                 self.world.control({what: 1.0}, now_ns)
+            case "put":
+                name, _, value = what.partition(" ")
+                counted = self.vow.points[name].scale is not None
+                self._replace({name: int(value) if counted else value}, now_ns)
             case "begin":
                 self._begin(self.vow.points[what], now_ns)
             case "capture":

@@ -20,6 +20,7 @@ from wirevow.protocol.document.model import (
     Document,
     Point,
     Pulse,
+    Put,
     Quantity,
     Record,
     System,
@@ -158,6 +159,12 @@ class ActionEntry:
     takes_ticket: str | None
     once: bool
     always: bool
+
+
+def puts_of(action: ActionEntry) -> tuple[tuple[str, str], ...]:
+    """The settings that an action puts, each with its value: a word, or counts in digits."""
+    pairs = (what.partition(" ") for effect, what in action.does if effect == "put")
+    return tuple((name, value) for name, _, value in pairs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,6 +356,8 @@ def _action(name: str, action: Action, points: Mapping[str, PointEntry]) -> Acti
             if effect.pulse is not None:
                 does.append(("pulse", effect.pulse))
             does += [("begin", each) for each in effect.zeroes if points[each].source == "extreme"]
+        elif isinstance(effect, Put):
+            does += [("put", f"{each} {value_of(points[each], given)}") for each, given in effect.put.items()]
         else:
             does.append(("capture", effect.capture))
     return ActionEntry(

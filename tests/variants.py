@@ -52,6 +52,7 @@ REFERENCES: dict[tuple[str, str], str] = {
     ("Provoke", "relief"): "bench",
     ("Leave", "to"): "states",
     ("Pulse", "zeroes"): "points",
+    ("Put", "put"): "points",
     ("Capture", "capture"): "records",
     ("Action", "from"): "states",
     ("Action", "to"): "states",

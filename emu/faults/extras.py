@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from wirevow.emu.faults.change import with_point
+from wirevow.emu.faults.change import with_action, with_point
 from wirevow.emu.faults.fault import Kind
 from wirevow.protocol.device import Device
-from wirevow.protocol.vow import PointEntry, Value, Vow
+from wirevow.protocol.vow import ActionEntry, PointEntry, Value, Vow, puts_of
 
 extras = Kind("extras")
 
@@ -146,3 +146,33 @@ def own_words_confused(vow: Vow) -> Vow:
     entry = next(entry for entry in vow.settings if len(entry.drives_as) > 1)
     (first, one), *others, (last, other) = entry.drives_as
     return with_point(vow, entry.name, drives_as=((first, other), *others, (last, one)))
+
+
+def _putting(vow: Vow) -> str | None:
+    return next((name for name, action in vow.actions.items() if len(puts_of(action)) > 1), None)
+
+
+@extras.tables(
+    "preset-one-short",
+    "Of the settings that an action puts the last is left as it was.",
+    breaks="action.*.effect",
+    depth=2,
+    applies=lambda vow: _putting(vow) is not None,
+)
+def preset_one_short(vow: Vow) -> Vow:
+    name = str(_putting(vow))
+    return with_action(vow, name, does=vow.actions[name].does[:-1])
+
+
+@extras.device(
+    "preset-resets-the-rest",
+    "An action that puts some settings brings the others to their defaults.",
+    breaks="action.*.effect",
+    depth=3,
+    applies=lambda vow: _putting(vow) is not None,
+)
+class PresetResetsTheRest(Device):
+    def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
+        if puts_of(action):
+            self._replace(self._defaults(saved_only=False), now_ns)
+        return super()._perform(action, target, now_ns)

@@ -94,7 +94,8 @@ def _context(found: Tables) -> dict[str, Any]:
         "big": any(row.big for row in found.records),
         "clear_trip": any(row.clears_trip for row in found.actions),
         **{
-            effect: effect in effects for effect in ("save", "recall", "defaults", "pulse", "begin", "reboot")
+            effect: effect in effects
+            for effect in ("save", "recall", "defaults", "pulse", "put", "begin", "reboot")
         },
     }
     longest = max(found.reply_bytes, document.wire.line_limit + 2)

@@ -200,6 +200,8 @@ class Tables:
     """System clock -> (milliseconds in one step, greatest count)."""
     extremes: list[tuple[str, bool, int]] = field(default_factory=list)
     """(constant of the reading, whether the highest, quantity) of what is kept of readings."""
+    puts: list[tuple[int, int]] = field(default_factory=list)
+    """(setting, value) of what actions put."""
     texts: list[tuple[str, str]] = field(default_factory=list)
     """(constant, words) of the points that never change."""
     reply_bytes: int = 0
@@ -489,18 +491,22 @@ class _Builder:
         to = self._state(next(iter(targets.values()))) if targets else "0"
         keeps = self._mask(state for state, target in action.to.items() if target == state)
         first = len(out.effects)
-        for effect, what in action.does:
+        for at, (effect, what) in enumerate(action.does):
             index = "0"
             if effect == "pulse":
                 constant = f"{self.prefix}_pulse_{identifier(what)}".upper()
                 if (constant, what) not in out.pulses:
                     out.pulses.append((constant, what))
                 index = constant
+            elif effect == "put":
+                index = str(self._put(what))
             elif effect == "begin":
                 index = str([name for name in self.all_names if self._extreme(name)].index(what))
             elif effect == "capture":
                 index = self._record_constant(what)
             out.effects.append((effect.upper(), index))
+            if effect == "put" and "put" not in {kind for kind, _ in action.does[at + 1 : at + 2]}:
+                out.effects.append(("CHANGED", "0"))  # when all of them are there
         out.actions.append(
             ActionRow(
                 name=name,
@@ -523,6 +529,13 @@ class _Builder:
                 clears_trip=any(effect == "clear_trip" for effect, _ in action.does) and bool(self.vow.trips),
             )
         )
+
+    def _put(self, what: str) -> int:
+        name, _, value = what.partition(" ")
+        entry = self.vow.points[name]
+        setting = next(i for i, row in enumerate(self.out.settings) if row.name == name)
+        count = int(value) if entry.scale is not None else entry.choices.index(value)
+        return _index(self.out.puts, (setting, count))
 
     def _extreme(self, name: str) -> bool:
         return name in self.vow.points and self.vow.points[name].extreme_of is not None

@@ -47,7 +47,7 @@ from wirevow.protocol.conformance.foresight import margin, outer_readings
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.message import Notice, Reply, Request, parse_answer, parse_request
 from wirevow.protocol.quantity import parse_integer
-from wirevow.protocol.vow import PointEntry, Value, Vow, bench_events
+from wirevow.protocol.vow import PointEntry, Value, Vow, bench_events, puts_of
 
 NS_PER_S = 1_000_000_000
 DRY = "needs a simulated instrument or an envelope"
@@ -253,10 +253,19 @@ class EnvelopeGate:
     def _act(self, name: str, ledger: _Ledger, now_ns: int) -> None:
         if name in self.reach.saving:
             self._save(ledger)
+        self._put_by(name, ledger)
         if {kind for kind, _ in self._vow.actions[name].does} & {"defaults", "recall", "reboot"}:
             ledger.forget()
         if name in self.reach.energising:
             self._energise(name, ledger, now_ns)
+
+    def _put_by(self, name: str, ledger: _Ledger) -> None:
+        """What an action puts is held to the envelope as a `put` is."""
+        for point, value in puts_of(self._vow.actions[name]):
+            entry, allowed = self._vow.points[point], self.allowed(point)
+            if allowed is not None and not allowed.holds(int(value) * entry.number.step):
+                raise _beyond(entry, entry.number.text(int(value)), allowed)
+            ledger.forget(point)
 
     def _save(self, ledger: _Ledger) -> None:
         if ledger.saves >= self._most.saves:
@@ -321,6 +330,10 @@ class EnvelopeGate:
             self._energise(name, ledger, now_ns)
         for _ in _names(self._vow, line, self.reach.saving):
             self._save(ledger)
+        for name in _names(
+            self._vow, line, [each.name for each in self._vow.actions.values() if puts_of(each)]
+        ):
+            self._put_by(name, ledger)
         ledger.forget()
 
     # ---------------------------------------------------------------------------------------- what comes in

@@ -440,13 +440,19 @@ class Pulse(Section):
     )
 
 
+class Put(Section):
+    """Settings that get these values, all at once. Limits must allow that whenever the action is done."""
+
+    put: dict[Name, Exact | Word] = Field(min_length=1, description="Settings and their values.")
+
+
 class Capture(Section):
     """Start filling a record that has a series."""
 
     capture: Word = Field(description="The record to fill.")
 
 
-Effect = Literal["save", "recall", "defaults", "reboot", "clear_trip"] | Pulse | Capture
+Effect = Literal["save", "recall", "defaults", "reboot", "clear_trip"] | Pulse | Put | Capture
 """`save` and `recall` the saved settings; `defaults` for all settings; `reboot`; `clear_trip` unlatches."""
 
 

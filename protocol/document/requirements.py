@@ -26,6 +26,7 @@ from wirevow.protocol.document.model import (
     Limit,
     Point,
     Pulse,
+    Put,
     State,
     Trip,
     duration_text,
@@ -686,12 +687,22 @@ def _effect(document: Document, name: str, action: Action) -> str:
             kept = [each for each in effect.zeroes if document.points[each].signal is None]
             if kept:
                 does.append(f"lets {_listed(kept, 'and')} begin again")
+        elif isinstance(effect, Put):
+            does += [f"puts {each} at {_put(document, each, given)}" for each, given in effect.put.items()]
         else:
             does.append(f"starts filling the record {effect.capture}")
     if action.keeps:
         does.append(f"stays in {_listed(action.keeps, 'or')} if it is there")
     where = "every state" if set(action.allowed) >= set(document.states) else _listed(action.allowed, "or")
     return f"`act {name}` in {where} {_listed(does or ['changes no state'], 'and')}."
+
+
+def _put(document: Document, name: str, given: Any) -> str:
+    point = document.points[name]
+    if point.quantity is None:
+        return str(given)
+    scale = _scale(document, point)
+    return _amount(scale, scale.nearest(Fraction(str(given))))
 
 
 def _ticket(name: str, action: Action) -> str:

@@ -7,10 +7,10 @@ Columns count from 1 in the text and do not take part in equality.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from wirevow.protocol.errors import WirevowError
 
@@ -130,6 +130,21 @@ def children(node: Node) -> tuple[Node, ...]:
         case Not(part=part):
             return (part,)
     return ()
+
+
+def substituted(node: Any, values: Mapping[str, Fraction]) -> Any:
+    """The same tree with numbers in the place of some points."""
+    match node:
+        case Point(name=name) if name in values:
+            value = Number(abs(values[name]))
+            return Negation(value) if values[name] < 0 else value
+        case Negation(operand=operand):
+            return replace(node, operand=substituted(operand, values))
+        case Arithmetic(left=left, right=right) | Comparison(left=left, right=right):
+            return replace(node, left=substituted(left, values), right=substituted(right, values))
+        case Call(arguments=arguments):
+            return replace(node, arguments=tuple(substituted(each, values) for each in arguments))
+    return node
 
 
 def walk(node: Node) -> Iterator[Node]:

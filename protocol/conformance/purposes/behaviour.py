@@ -32,7 +32,7 @@ from wirevow.protocol.expression import Expression, ExpressionError, Threshold
 from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
 from wirevow.protocol.quantity import decimal_of
 from wirevow.protocol.record import span_ns
-from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, value_of
+from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, puts_of, value_of
 
 LONG_NS = 60 * NS_PER_S
 """What is given more time takes long by its nature."""
@@ -573,6 +573,27 @@ def do(t: Tester, action: ActionEntry) -> None:
             count = t.vow.system_point("saves")
             if count is not None:
                 t.ask(count.name)
+
+
+@purpose("action", "effect", 3)
+def puts_settings(t: Tester, r: Requirement) -> None:
+    """What an action puts is there afterwards, from wherever it was, and nothing else has moved."""
+    action = t.vow.actions[r.element]
+    put = [t.vow.points[name] for name, _ in puts_of(action)]
+    if not put:
+        return
+    for entry in t.vow.settings:
+        with suppress(NotSelected):
+            if entry in put:
+                enable(t, entry)
+            if t.settable_here(entry):
+                t.put(entry.name, other_value(t, entry))
+    t.goto(target_state(t, action))
+    do(t, action)
+    see_settings(t, t.vow.settings)
+    for entry in put:
+        t.ask(entry.name)
+    t.keep(r.id)
 
 
 @purpose("action", "effect", 3)

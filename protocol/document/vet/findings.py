@@ -70,6 +70,8 @@ CODES: dict[str, tuple[Severity, str]] = {
     "leave-never": ("error", "a transition's condition can come true"),
     "leave-always": ("error", "a transition's condition can be false"),
     "leave-self": ("error", "a transition leads to another state"),
+    "put-limit": ("error", "what an action puts is inside the limits whenever it is done"),
+    "put-beside": ("error", "an action that puts settings does not bring back others"),
     "guard-never": ("error", "a guard can come true"),
     "guard-always": ("warning", "a guard can be false"),
     "action-idle": ("error", "an action does something"),

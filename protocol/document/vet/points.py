@@ -7,11 +7,21 @@ import random
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
-from wirevow.protocol.document.model import Point
+from wirevow.protocol.document.model import Action, Point, Put
 from wirevow.protocol.document.vet.survey import Survey, Where, near, on_step, plain
 from wirevow.protocol.expression import Expression, ExpressionError
-from wirevow.protocol.expression.tree import Comparison, Negation, Number, Quantity, walk
+from wirevow.protocol.expression.tree import (
+    Call,
+    Comparison,
+    Negation,
+    Number,
+    Quantity,
+    names,
+    substituted,
+    walk,
+)
 from wirevow.protocol.expression.tree import Point as PointNode
 
 Values = dict[str, Fraction | str]
@@ -19,6 +29,7 @@ Values = dict[str, Fraction | str]
 
 def check(survey: Survey) -> None:
     """Every rule about points."""
+    _put_by_actions(survey)
     _arithmetic(survey)
     _derived(survey)
     _limits(survey)
@@ -380,6 +391,65 @@ def _sets(survey: Survey) -> None:
                 f"{name} can be set in no state",
                 "name states, or remove it",
             )
+
+
+def _put_by_actions(survey: Survey) -> None:
+    for name, action in survey.document.actions.items():
+        for index, effect in enumerate(action.does):
+            if not isinstance(effect, Put):
+                continue
+            where: Where = ("actions", name, "does", index, "put")
+            if {"defaults", "recall"} & {each for each in action.does if isinstance(each, str)}:
+                survey.report(
+                    "put-beside",
+                    where,
+                    f"{name} brings back all settings and puts some",
+                    "make it two actions",
+                )
+            _put_fits(survey, where, name, action, effect.put)
+
+
+def _put_fits(
+    survey: Survey, where: Where, name: str, action: Action, put: Mapping[str, Decimal | str]
+) -> None:
+    """With these settings at these values, every setting is inside its limits."""
+    points = survey.document.points
+    numbers = {each: Fraction(given) for each, given in put.items() if isinstance(given, Decimal)}
+    for each, value in numbers.items():
+        scale = survey.scales[each]
+        if not on_step(value, scale) or not scale.low <= value / scale.step <= scale.high:
+            survey.report(
+                "put-limit",
+                (*where, each),
+                f"{each} cannot be {plain(value)}",
+                "write a value on a step of its quantity, inside its range",
+            )
+            return
+    for each, point in points.items():
+        for limit, relation in ((point.low, ">="), (point.high, "<=")):
+            for side in _sides(limit, "max" if relation == ">=" else "min"):
+                if not (names(side) & numbers.keys() or each in numbers):
+                    continue  # it holds before, and stays as it is
+                compared = Comparison(PointNode(each), relation, side)  # type: ignore[arg-type]
+                condition = Expression.of(substituted(compared, numbers))
+                ranges = {other: survey.ranges[other] for other in condition.names}
+                if condition.truths(ranges) == {True}:
+                    continue
+                if action.guard is None or not survey.prover.implies(action.guard.atoms(), condition.atoms()):
+                    survey.report(
+                        "put-limit",
+                        where,
+                        f"the limits of {each} may not allow what {name} puts",
+                        f"put other values, or write guard: {condition.text}",
+                    )
+
+
+def _sides(limit: Expression | None, function: str) -> tuple[Quantity, ...]:
+    """What a limit bounds by, each by itself: the narrowest of several is inside if all are."""
+    if limit is None:
+        return ()
+    root: Any = limit.root
+    return root.arguments if isinstance(root, Call) and root.function == function else (root,)
 
 
 def _drives(survey: Survey) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from wirevow.protocol.document.model import Capture, FromPoint, Point, Pulse
+from wirevow.protocol.document.model import Capture, FromPoint, Point, Pulse, Put
 from wirevow.protocol.document.vet.survey import Survey, Where, near
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.expression.tree import Comparison, Word, names, walk
@@ -237,6 +237,8 @@ def _testing(survey: Survey) -> None:
                 _value(survey, (*follow_where, "to"), point.follows.setting, point.follows.to)
     for name, declared in document.actions.items():
         for index, effect in enumerate(declared.does):
+            if isinstance(effect, Put):
+                _puts(survey, ("actions", name, "does", index, "put"), effect.put)
             if not isinstance(effect, Pulse):
                 continue
             if effect.pulse is None and not effect.zeroes:
