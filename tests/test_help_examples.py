@@ -23,7 +23,7 @@ from wirevow.protocol.journal.layout import Head, Kind, head_bytes, record_bytes
 DEVICE = "/dev/ttyUSB0"
 """The port of a real instrument in the examples; here it is a simulated one."""
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
-RUNS = (*RUNNING, "panel")
+RUNS = (*RUNNING, "adapt", "panel")
 """Commands that run until they are ended."""
 SCOPE = {"check": ["--only", "wire.syntax"]}
 """Added here, so that an example takes little time."""
@@ -33,6 +33,7 @@ ELSEWHERE = {
     "wirevow audit tarn": "it takes minutes: `make campaign`, and a part of it tests/emu/test_audit.py",
     "wirevow audit tarn --firmware --keep build/mutants.jsonl": "tests/firmware/test_mutants.py",
     "wirevow emulate tarn --firmware host": "it has to be compiled: tests/firmware",
+    'wirevow check sluice "emu://sluice?dialect=sluice" --dialect sluice': "tests/dialect",
     "wirevow panel mine.yaml --port /dev/ttyUSB0": "it asks a person first: tests/emu/panel",
     "wirevow draw times times.png old.json new.json": "tests/emu/test_draw_command.py, on a running clock",
 }

@@ -32,7 +32,7 @@ def command(dialect: str, port: str, doc: str | None, listen: str, link: str | N
 
     \b
     Example:  wirevow adapt sluice /dev/ttyUSB0 --link sluice-port
-              wirevow adapt ./mine-dialect.yaml /dev/ttyUSB0 mine.yaml
+              wirevow adapt sluice /dev/ttyUSB0 --listen tcp:127.0.0.1:0
     """
     from wirevow.emu.adapting import Adapter
     from wirevow.emu.loading import load
