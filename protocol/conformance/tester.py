@@ -1676,8 +1676,10 @@ class Tester:
             step()
         if self.state == before and self.gate is not None and self.gate.isolated:
             return
-        looks = guard is not None and guard.names & self.vow.measured
-        waits = action is None or looks or ("clear_trip", "") in action.does
+        if self.state == before and action is not None and ("clear_trip", "") in action.does:
+            self.clear()  # what has tripped it may go slowly
+            return
+        waits = action is None or (guard is not None and guard.names & self.vow.measured)
         if self.state == before and self.session.held and waits:
             # What an earlier purpose has warmed, say, may take as long to rest as the bench to move it.
             moves = [ns for declared in self.declared.values() for ns in declared.moves.values()]

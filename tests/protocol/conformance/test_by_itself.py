@@ -59,6 +59,7 @@ actions:
   lift.raise: {means: Go up, from: [low, high], to: middle, repeat: safe}
   lift.claim: {means: Ask for the loft, from: [middle], gives_ticket: 5 s, repeat: safe}
   lift.park: {means: Go there, from: [middle], to: loft, takes_ticket: lift.claim, repeat: safe}
+  lift.rest: {means: Leave the shaft, from: [low], to: aside, repeat: safe}
   lift.lower: {means: Go down, from: [middle, high, aside, loft], to: low, repeat: safe}
   trip.clear: {means: Go on, from: [halted], to: low, does: [clear_trip], repeat: safe}
 trips:
@@ -67,8 +68,7 @@ trips:
     when: shaft.air > 40
     in: [low]
     after: 200 ms
-    latched: false
-    to: aside
+    WARM
     reports: shaft.air
     provoke: {state: low, bench: {outside.temperature: 60}, relief: {outside.temperature: 10}, within: 500 s}
   door:
@@ -82,7 +82,7 @@ trips:
     provoke: {state: low, put: {door.mode: open}, within: 2 s}
 bench:
   outside.temperature:
-    {means: Air outside, value: air, base: 10, other: 20, moves: {shaft.air: 500 s}}
+    {means: Air outside, value: air, base: 10MOVES}
 plant:
   {kind: room, heater_watt: 50, loss_kelvin_per_watt: 0.2, window_kelvin_per_watt: 0.2,
    room_joule_per_kelvin: 250, sensor_lag_second: 1, outside_celsius: 10}
@@ -94,8 +94,12 @@ TELLING = """
 """
 
 
-def hands_on_lift(*, telling: bool, hold: str = "1 s") -> Hands:
-    text = LIFT.replace("PARTS", "local, notices" if telling else "").replace("HOLD", hold)
+def hands_on_lift(*, telling: bool, hold: str = "1 s", warm: str = "latched: false\n    to: aside") -> Hands:
+    text = (
+        LIFT.replace("PARTS", "local, notices" if telling else "").replace("HOLD", hold).replace("WARM", warm)
+    )
+    # Where it latches, nothing says how long the air takes to follow.
+    text = text.replace("MOVES", "" if "true" in warm else ", other: 20, moves: {shaft.air: 500 s}")
     loaded = read_document(text.replace("MORE", TELLING.strip("\n") if telling else ""), "lift")
     assert [each.text("lift") for each in vet(loaded).found] == []
     vow = compile_vow(loaded.document)
@@ -133,3 +137,13 @@ def test_a_setting_that_leads_on_from_a_state_on_the_way_is_put_back() -> None:
     hands.put("way.mode", "up")
     hands.goto("loft")
     assert hands.ask("self.state").words == ("loft",)
+
+
+def test_a_latch_on_the_way_is_waited_for_until_its_cause_has_gone() -> None:
+    hands = hands_on_lift(telling=True, hold="1 s", warm="latched: true\n    to: halted")
+    hands.bench("outside.temperature", "60")
+    hands.alive(1000 * 10**9)
+    assert hands.ask("self.state").words == ("halted",)
+    hands.bench("outside.temperature", "10")
+    hands.goto("middle")
+    assert hands.ask("self.state").words == ("middle",)
