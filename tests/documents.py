@@ -379,7 +379,7 @@ class Author:
         if to is not None:
             action["to"] = to
         action.update(more)
-        guard = self.usual_condition() if to is not None and not more and self.chance() else None
+        guard = self.usual_condition(source) if to is not None and not more and self.chance() else None
         if guard is not None:
             action["guard"] = guard
         action["repeat"] = self.one(("safe", "once"))
@@ -460,9 +460,13 @@ class Author:
         edge = self.number(setting.low + 1, now)
         return f"{setting.name} < {setting.value(edge):f}", {setting.name: setting.value(setting.low)}
 
-    def usual_condition(self) -> str | None:
-        """A condition that is true at the defaults, and can be false."""
-        free = [each for each in self.settings if not each.bound]
+    def usual_condition(self, states: list[str]) -> str | None:
+        """A condition that is true at the defaults, and can be false; in these states it can be made true."""
+        free = [
+            each
+            for each in self.settings
+            if not each.bound and {*states} <= {*self.points[each.name].get("set_in", states)}
+        ]
         if not free:
             return None
         setting = self.one(free)

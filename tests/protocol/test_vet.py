@@ -650,6 +650,14 @@ DEFECTS = [
     defect(
         "state-trap",
         "  tripped:",
+        "with some values of mode.kind, which cannot be changed in tripped",
+        ("access: set, default: gentle, saved: true}", "access: set, default: gentle, set_in: [rest]}"),
+        ("from: [tripped], to: rest, does", "from: [tripped], guard: mode.kind == 'gentle', to: rest, does"),
+        ("from: [rest, tripped], does: [reboot]", "from: [rest], does: [reboot]"),
+    ),
+    defect(
+        "state-trap",
+        "  tripped:",
         "from tripped there is no way back to rest but a loss of power",
         (", to: rest, does: [clear_trip]", ", does: [clear_trip]"),
         ("from: [rest, tripped], does: [reboot]", "from: [rest], does: [reboot]"),
@@ -684,7 +692,7 @@ DEFECTS = [
         "leave 2 of ready leads back to rest, and leave 1 of rest out of it again",
         (
             "    initial: true\n",
-            "    initial: true\n    leaves:\n      - {when: mode.kind == 'brisk', to: ready, means: On}\n",
+            "    initial: true\n    leaves:\n      - {when: mode.kind == 'brisk', to: ready, means: Lit}\n",
         ),
         (
             "      - {after: 5 s, to: rest, means: The ticket was not used}\n",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -91,10 +91,14 @@ def _reachable(survey: Survey) -> None:
 
 def _ways_out(survey: Survey) -> None:
     back: dict[str, set[str]] = {}
+    open_back: dict[str, set[str]] = {}
     for edge in edges(survey):
         if not edge.forced:  # a trip needs a mishap: nobody can wait for one
             back.setdefault(edge.target, set()).add(edge.source)
+            if not _may_stay_shut(survey, edge):
+                open_back.setdefault(edge.target, set()).add(edge.source)
     returning = closure({survey.initial}, lambda state: back.get(state, ()))
+    surely = closure({survey.initial}, lambda state: open_back.get(state, ()))
     for name in survey.document.states:
         if name not in returning:
             survey.report(
@@ -103,6 +107,49 @@ def _ways_out(survey: Survey) -> None:
                 f"from {name} there is no way back to {survey.initial} but a loss of power",
                 "add an action or a leave that leads out, or an action that reboots",
             )
+        elif name not in surely:
+            shut = next((edge for edge in edges(survey) if edge.source == name and not edge.forced), None)
+            settings = "" if shut is None else ", ".join(sorted(_may_stay_shut(survey, shut)))
+            if settings:
+                survey.report(
+                    "state-trap",
+                    ("states", name),
+                    f"with some values of {settings}, which cannot be changed in {name},"
+                    f" there is no way back to {survey.initial} but a loss of power",
+                    f"let {settings} be put there, or add a way out without that condition",
+                )
+
+
+def _may_stay_shut(survey: Survey, edge: Edge) -> frozenset[str]:
+    """The settings that keep a transition shut for good, since nothing changes them in its state."""
+    document, state = survey.document, edge.source
+    kind, name, *rest = edge.where
+    if kind == "actions":
+        condition = document.actions[str(name)].guard
+    else:
+        condition = document.states[str(name)].leaves[int(rest[1])].when
+    if condition is None:
+        return frozenset()
+    effects = [effect for each in document.actions.values() if state in each.allowed for effect in each.does]
+    root = condition.atoms()
+    for part in root.parts if isinstance(root, And) else (root,):
+        names = Expression.of(part).names if isinstance(part, Comparison) else condition.names
+        if names and all(_fixed_in(survey, each, state, effects) for each in names):
+            return frozenset(names)
+    return frozenset()
+
+
+def _fixed_in(survey: Survey, name: str, state: str, effects: Container[object]) -> bool:
+    """Whether nothing changes this setting in a state."""
+    point = survey.document.points[name]
+    return (
+        survey.is_setting(name)
+        and point.set_in is not None
+        and state not in point.set_in
+        and not point.local
+        and "defaults" not in effects
+        and not (point.saved and "recall" in effects)
+    )
 
 
 def _watched(survey: Survey) -> None:
