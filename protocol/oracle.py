@@ -1042,6 +1042,8 @@ class Oracle:
         value: Value = parsed[0] if parsed is not None else entry.default
         plausible = self._could_fire(trip, value, now_ns)
         self.twin.fire(trip, value, now_ns)
+        # It happened at some moment since we last looked.
+        self.twin.early_ns = now_ns - min(self.looked_ns, now_ns)
         self.twin.last_trip = notice.words
         self.twin.unknown.discard("last_trip")
         if not armed:
@@ -1079,7 +1081,10 @@ class Oracle:
             slack_ns = twin.slack_of(leave.after_ns)
             # It happened at some moment since we last looked.
             early, late = now_ns < due_ns - slack_ns - twin.early_ns, self.looked_ns > due_ns + slack_ns
-            twin.enter(state, min(max(due_ns, self.looked_ns), now_ns))
+            first_ns = min(max(due_ns - twin.early_ns, self.looked_ns), now_ns)
+            entered_ns = now_ns if leave.when is not None else min(max(due_ns, self.looked_ns), now_ns)
+            twin.enter(state, entered_ns)
+            twin.early_ns = entered_ns - first_ns
             if leave.when is None and (early or late):
                 return Judgement(
                     False, requirement, f"{before} to {state} after {leave.after_ns / NS_PER_S:g} s"

@@ -638,6 +638,8 @@ class Tester:
             self._contended[1:] = [(self.now_ns, contended_ns())]
         self.session.wait(ns)
         self.attend()
+        if self.session.held:
+            self.oracle.looked_ns = self.now_ns
 
     @contextmanager
     def silence(self) -> Iterator[None]:

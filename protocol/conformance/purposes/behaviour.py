@@ -265,7 +265,7 @@ def leave(t: Tester, r: Requirement) -> None:
         # Time moves the state, nothing else.
         own = [entry for entry in t.vow.settings if entry.set_in == frozenset({r.element})]
         slack_ns = max(rule.after // 500, 1) if t.session.held else 4 * HOST_SLACK_NS
-        began_ns = t.oracle.twin.entered_ns
+        began_ns, early_ns = t.oracle.twin.entered_ns, t.oracle.twin.early_ns
         for let_pass in (unheard, at_the_panel):
             let_pass(t, rule.after // 4)
         t.quiet_until(began_ns + rule.after // 2)
@@ -279,6 +279,7 @@ def leave(t: Tester, r: Requirement) -> None:
         _refused_while_busy(t, [each for each in t.vow.actions.values() if each.to.get(t.state) == t.state])
         t.quiet_until(began_ns + rule.after - slack_ns)
         _look(t)
+        stayed = t.state == r.element
         t.quiet_until(began_ns + rule.after + slack_ns)
         _look(t)
         # Something else may have led back into it at once.
@@ -289,7 +290,10 @@ def leave(t: Tester, r: Requirement) -> None:
                 f"still {t.state}",
             )
         after, off = Fraction(rule.after, NS_PER_S), Fraction(slack_ns, NS_PER_S)
-        t.shown(r.id, Bracket("the time", after, needed(after, off), "s", after - off, after + off))
+        least = after - off
+        most = after + off + Fraction(early_ns, NS_PER_S)  # it may have begun so much sooner
+        if stayed:
+            t.shown(r.id, Bracket("the time", after, needed(after, off), "s", least, most))
         for entry in own:
             t.ask(entry.name)
         return
