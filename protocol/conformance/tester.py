@@ -1369,7 +1369,8 @@ class Tester:
         self.guard_off()
         if not self.oracle.twin.notices:
             self.say("put link.notices on")
-        if self.state != self.vow.initial:
+        if self._seen_state() != self.vow.initial:
+            self._put_right((self.vow.initial,), surely=True)
             self.safe()
         if self.state != self.vow.initial:
             self.clear()
@@ -1377,9 +1378,8 @@ class Tester:
             self._calm()
             self.goto(self.vow.initial)
         if any(self.setting(entry.name) != entry.default for entry in self.vow.settings):
-            if self.vow.document.trial.reset is not None:
-                self.act(self.vow.document.trial.reset)
-            else:
+            reset = self.vow.document.trial.reset
+            if reset is None or not self.act(reset).ok:
                 self._put_back()
 
     def _calm(self) -> None:
@@ -1645,13 +1645,15 @@ class Tester:
         if self.session.held and moves:
             self.alive(max(moves))
 
-    def _put_right(self, states: Iterable[str]) -> set[str]:
-        """The settings to their defaults, where they can be put; returns all that the conditions look at."""
+    def _put_right(self, states: Iterable[str], *, surely: bool = False) -> set[str]:
+        """The settings to their defaults, where they can be put; returns all that the conditions look at,
+        those only that hold, if `surely`."""
         twin, rules = self.oracle.twin, []
         for name in states:
             rules += [each.when for each in self.vow.states[name].leaves if each.when is not None]
             rules += [trip.when for trip in self.vow.trips.values() if name in trip.armed_in]
-        names = {each for rule in rules if twin.decide(rule, self.now_ns) is not False for each in rule.names}
+        now_ns, idle = self.now_ns, (False, None) if surely else (False,)
+        names = {each for rule in rules if twin.decide(rule, now_ns) not in idle for each in rule.names}
         for entry in self.vow.settings:
             if entry.name in names and entry.name not in self.vow.document.trial.put:
                 self._to_default(entry)

@@ -60,7 +60,7 @@ actions:
   lift.claim: {means: Ask for the loft, from: [middle], gives_ticket: 5 s, repeat: safe}
   lift.park: {means: Go there, from: [middle], to: loft, takes_ticket: lift.claim, repeat: safe}
   lift.rest: {means: Leave the shaft, from: [low], to: aside, repeat: safe}
-  lift.lower: {means: Go down, from: [middle, high, aside, loft], to: low, repeat: safe}
+  lift.lower: {means: Go down, from: [middle, high, aside, loft], to: low, repeat: safe, always: true}
   trip.clear: {means: Go on, from: [halted], to: low, does: [clear_trip], repeat: safe}
 trips:
   warm:
@@ -76,10 +76,10 @@ trips:
     when: door.mode == 'open'
     in: [low, middle]
     after: HOLD
-    latched: true
-    to: halted
+    DOOR
     reports: door.mode
     provoke: {state: low, put: {door.mode: open}, within: 2 s}
+trial: {safe: lift.lower}
 bench:
   outside.temperature:
     {means: Air outside, value: air, base: 10MOVES}
@@ -94,10 +94,13 @@ TELLING = """
 """
 
 
-def hands_on_lift(*, telling: bool, hold: str = "1 s", warm: str = "latched: false\n    to: aside") -> Hands:
-    text = (
-        LIFT.replace("PARTS", "local, notices" if telling else "").replace("HOLD", hold).replace("WARM", warm)
-    )
+ASIDE = "latched: false\n    to: aside"
+HALTED = "latched: true\n    to: halted"
+
+
+def hands_on_lift(*, telling: bool, hold: str = "1 s", warm: str = ASIDE, door: str = HALTED) -> Hands:
+    text = LIFT.replace("PARTS", "local, notices" if telling else "")
+    text = text.replace("HOLD", hold).replace("WARM", warm).replace("DOOR", door)
     # Where it latches, nothing says how long the air takes to follow.
     text = text.replace("MOVES", "" if "true" in warm else ", other: 20, moves: {shaft.air: 500 s}")
     loaded = read_document(text.replace("MORE", TELLING.strip("\n") if telling else ""), "lift")
@@ -132,6 +135,15 @@ def test_where_nothing_tells_a_state_that_may_be_another_is_asked_for() -> None:
     assert hands.ask("self.state").words == ("halted",)
 
 
+def test_what_leads_away_from_home_is_put_back_before_going_there() -> None:
+    hands = hands_on_lift(telling=False, hold="0 s", warm=HALTED, door=ASIDE)
+    hands.put("door.mode", "open")
+    hands.wait(10**9)
+    hands.home()
+    assert hands.ask("self.state").words == ("low",)
+    assert hands.ask("door.mode").words == ("shut",)
+
+
 def test_a_setting_that_leads_on_from_a_state_on_the_way_is_put_back() -> None:
     hands = hands_on_lift(telling=True)
     hands.put("way.mode", "up")
@@ -140,7 +152,7 @@ def test_a_setting_that_leads_on_from_a_state_on_the_way_is_put_back() -> None:
 
 
 def test_a_latch_on_the_way_is_waited_for_until_its_cause_has_gone() -> None:
-    hands = hands_on_lift(telling=True, hold="1 s", warm="latched: true\n    to: halted")
+    hands = hands_on_lift(telling=True, hold="1 s", warm=HALTED)
     hands.bench("outside.temperature", "60")
     hands.alive(1000 * 10**9)
     assert hands.ask("self.state").words == ("halted",)
