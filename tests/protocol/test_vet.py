@@ -75,6 +75,8 @@ STOP = "from: [rest, ready, heating, holding], to: rest, repeat: safe, always: t
 SILENT = "    when: link.silence > link.patience\n"
 WARM = "    when: air.warmth > roof.warmth\n"
 CLEAR = "  trip.clear: {means: Leave the trip, from: [tripped], to: rest, does: [clear_trip], repeat: safe}\n"
+AIR_GAP = "  air.gap: {"
+PUTS = "  wish.hot: {{means: Hot, from: [rest], does: [{does}], repeat: safe}}\n"
 HOLD = "      - {when: air.warmth >= wish.warmth, after: 2 s, to: holding}\n"
 HOT = (
     "    provoke: {state: heating, put: {roof.warmth: 30.0}, bench: {outside: 50.0},"
@@ -685,6 +687,34 @@ DEFECTS = [
         "after: 1 s, to: rest}",
         "leave 2 of heating is never taken, for trip too_warm always comes first",
         (HOLD, HOLD + "      - {when: air.warmth > roof.warmth + 1, after: 1 s, to: rest}\n"),
+    ),
+    defect(
+        "extreme-of",
+        "  air.most: {",
+        "wish.warmth is not measured",
+        (
+            AIR_GAP,
+            "  air.most: {means: Most, quantity: warmth, highest: wish.warmth, every: 1 s}\n" + AIR_GAP,
+        ),
+    ),
+    defect(
+        "extreme-watched",
+        "when: air.most > roof.warmth",
+        "air.most keeps what air.warmth has been",
+        (AIR_GAP, "  air.most: {means: Most, quantity: warmth, highest: air.warmth, every: 1 s}\n" + AIR_GAP),
+        (WARM, WARM.replace("air.warmth", "air.most")),
+    ),
+    defect(
+        "put-limit",
+        "does: [{put: {wish.warmth: 50.0}}]",
+        "the limits of wish.warmth may not allow what wish.hot puts",
+        (CLEAR, CLEAR + PUTS.format(does="{put: {wish.warmth: 50.0}}")),
+    ),
+    defect(
+        "put-beside",
+        "does: [defaults, {put: {mode.kind: brisk}}]",
+        "wish.hot brings back all settings and puts some",
+        (CLEAR, CLEAR + PUTS.format(does="defaults, {put: {mode.kind: brisk}}")),
     ),
     defect(
         "state-round",

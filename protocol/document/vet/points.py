@@ -442,6 +442,7 @@ def _put_fits(
                         f"the limits of {each} may not allow what {name} puts",
                         f"put other values, or write guard: {condition.text}",
                     )
+                    return
 
 
 def _sides(limit: Expression | None, function: str) -> tuple[Quantity, ...]:
