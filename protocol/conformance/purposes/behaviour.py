@@ -1437,10 +1437,15 @@ def try_clear(t: Tester, clear: str, readings: Sequence[str]) -> None:
     """Clear it or be refused, as what is read just now decides."""
     with known_now(t, readings) as found:
         trip = t.vow.trips.get(t.oracle.twin.last_trip[0])
-        sure = trip is not None and t.oracle.twin.surely_tripped(trip.name)
+        if trip is not None and not t.oracle.twin.surely_tripped(trip.name):
+            # Where nothing tells which it was, it was the one that has been provoked.
+            section, _, rest = (t.trying or "").partition(".")
+            name = rest.rpartition(".")[0]
+            known = section == "trip" and t.oracle.twin.may_have_tripped(name)
+            trip = t.vow.trips.get(name) if known else None
         before = t.state
         t.act(clear)
-    if trip is not None and sure and trip.cleared_when is not None and before == trip.to:
+    if trip is not None and trip.cleared_when is not None and before == trip.to:
         for name, (low, high) in found.items():
             value = Fraction(low + high, 2) * t.vow.points[name].number.step
             condition, cleared = trip.cleared_when, t.state != before
