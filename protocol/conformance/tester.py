@@ -1369,6 +1369,8 @@ class Tester:
         self.guard_off()
         if not self.oracle.twin.notices:
             self.say("put link.notices on")
+        if self._unasked is not None:
+            self.ask("self.state")  # refusals that tell little may have hidden a change
         if self._seen_state() != self.vow.initial:
             self._put_right((self.vow.initial,), surely=True)
             self.safe()
