@@ -31,7 +31,14 @@ def captured_ns(t: Tester, action: ActionEntry) -> int:
 @purpose("action", "effect", 3)
 def settings_stay(t: Tester, r: Requirement) -> None:
     """Once for all actions: with all settings moved, every action is done in every state that allows it."""
-    if "settings stay" in t.done:
+    left = {
+        (action.name, state)
+        for action in t.vow.actions.values()
+        if not MEANT.intersection(kind for kind, _ in action.does)
+        for state in action.to
+        if t.may_enter(state)
+    }
+    if "settings stay" in t.done or r.element not in {name for name, _ in left}:
         return
     t.done.add("settings stay")
     beside = [entry for entry in t.vow.settings if not t.settable_here(entry)]
@@ -44,14 +51,8 @@ def settings_stay(t: Tester, r: Requirement) -> None:
     for entry in moved:
         if entry.name in looked_at:
             t.put(entry.name, entry.default)
-    left = {
-        (action.name, state)
-        for action in t.vow.actions.values()
-        if not MEANT.intersection(kind for kind, _ in action.does)
-        for state in action.to
-        if t.may_enter(state)
-    }
     done = 0
+    never: NotSelected | None = None
     while left:
         here = sorted(name for name, state in left if state == t.state)
         if not here and not _go_on(t, left):
@@ -62,11 +63,14 @@ def settings_stay(t: Tester, r: Requirement) -> None:
         name = min(here, key=lambda each: _order(t, t.vow.actions[each], left))
         left.remove((name, t.state))
         t.trying = f"action.{name}.effect"  # or one of the few before it
-        with suppress(NotSelected):
+        try:
             if t.vow.actions[name].takes_ticket is not None:
                 t.with_ticket(name)
             else:
                 t.act(name)
+        except NotSelected as why:
+            if name == r.element:
+                never = why
         t.alive(captured_ns(t, t.vow.actions[name]))
         done += 1
         if done % LOOK_EVERY == 0:
@@ -80,6 +84,8 @@ def settings_stay(t: Tester, r: Requirement) -> None:
     for entry in t.vow.points.values():
         if entry.system in ("captures", "saves"):
             t.ask(entry.name)
+    if never is not None:
+        raise never  # the others are none of this one's
 
 
 def _order(t: Tester, action: ActionEntry, left: set[tuple[str, str]]) -> tuple[bool, bool, int, str]:
