@@ -37,7 +37,7 @@ lint: $(VENV)/developing
 benchmark: $(VENV)/developing
 	$(PY) -m tests.benchmark
 
-# make campaign SEEDS=4 EVERY=6 LINES=20000 PUTS=5000 KILLS=20 is a taste of it: few seeds, every sixth
+# make campaign SEEDS=2 EVERY=12 LINES=20000 PUTS=5000 KILLS=20 is a taste of it: few seeds, every twelfth
 # fault, few lines.
 LINES ?= 400000
 PUTS ?= 100000

@@ -49,6 +49,19 @@ def _clearable(vow: Vow) -> bool:
     return _latched(vow) and clears
 
 
+def _leads_elsewhere(vow: Vow) -> bool:
+    """Whether clearing leads to another state than one in which a latched trip acts and nothing is drawn."""
+    resting = {
+        state
+        for trip in vow.trips.values()
+        if trip.latched
+        for state in trip.armed_in - {trip.to}
+        if not vow.states[state].energised
+    }
+    clearing = [each for each in vow.actions.values() if ("clear_trip", "") in each.does]
+    return any(resting - {to} for action in clearing for to in action.to.values())
+
+
 def _stops_when_tripped(vow: Vow) -> bool:
     """Whether the action that is always done can be done where a latched trip leads."""
     tripped = {trip.to for trip in _provoked(vow) if trip.latched}
@@ -592,7 +605,7 @@ class TripOncePerBoot(Device):
     breaks="action.*.effect trip.*.clears",
     depth=3,
     rig=True,
-    applies=_clearable,
+    applies=_leads_elsewhere,
 )
 class ClearGoesBack(Device):
     tripped_in = ""
