@@ -37,7 +37,7 @@ def connect(
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader(limit=limit, loop=loop)
     protocol = asyncio.StreamReaderProtocol(reader, loop=loop)
-    transport = InstrumentTransport(loop, protocol, Line(instrument, baud), document)
+    transport = InstrumentTransport(loop, protocol, _Place(loop, Line(instrument, baud), document))
     return reader, asyncio.StreamWriter(transport, protocol, reader, loop)
 
 
@@ -54,38 +54,54 @@ class InProcess:
         instrument, baud = make(address)
         self._line = Line(instrument, baud)
         self._document = address.document
-        self._transport: InstrumentTransport | None = None
+        self._place: _Place | None = None
 
     async def __call__(self, protocol: asyncio.Protocol) -> asyncio.Transport:
-        self._transport = InstrumentTransport(
-            asyncio.get_running_loop(), protocol, self._line, self._document
-        )
-        return self._transport
+        loop = asyncio.get_running_loop()
+        if self._place is None:
+            self._place = _Place(loop, self._line, self._document)
+        return InstrumentTransport(loop, protocol, self._place)
 
     @property
     def rig(self) -> InstrumentRig:
         """The hands on it, once a protocol was connected."""
-        assert self._transport is not None
-        rig: InstrumentRig = self._transport.get_extra_info("rig")
-        return rig
+        assert self._place is not None
+        return self._place.rig
+
+
+class _Place:
+    """A line, its clock and the hands on it; hosts come and go."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop, line: Line, document: str) -> None:
+        self.line = line
+        self.clock = RealClock(lambda: round(loop.time() * 1e9))
+        if line.instrument.now_ns:  # it has had a host before, in another loop
+            self.clock.hold()
+            self.clock.move(line.instrument.now_ns)
+            self.clock.run()
+        self.host: InstrumentTransport | None = None
+        self.rig = InstrumentRig(line, self.clock, document, self._turn)
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        yield
+        if self.host is not None:
+            self.host.look_soon()
 
 
 class InstrumentTransport(asyncio.Transport):
-    """A line as an asyncio transport, on the loop's clock."""
+    """A line as an asyncio transport, on the loop's clock. Whoever had the line before is hung up on."""
 
-    def __init__(
-        self, loop: asyncio.AbstractEventLoop, protocol: asyncio.Protocol, line: Line, document: str
-    ) -> None:
-        self._clock = RealClock(lambda: round(loop.time() * 1e9))
-        if line.instrument.now_ns:  # it has had a host before
-            self._clock.hold()
-            self._clock.move(line.instrument.now_ns)
-            self._clock.run()
-        rig = InstrumentRig(line, self._clock, document, self._turn)
-        super().__init__({"rig": rig})
+    def __init__(self, loop: asyncio.AbstractEventLoop, protocol: asyncio.Protocol, place: _Place) -> None:
+        super().__init__({"rig": place.rig})
+        if place.host is not None:
+            place.host.abort()
+        place.host = self
+        self._place = place
+        self._clock = place.clock
         self._loop = loop
         self._protocol: asyncio.BaseProtocol = protocol
-        self._line = line
+        self._line = line = place.line
         self._reading = True
         self._closing = False
         self._host_waits = False
@@ -93,20 +109,17 @@ class InstrumentTransport(asyncio.Transport):
         self._timer: asyncio.Handle | None = None
         line.opened(self._clock.now_ns())
         protocol.connection_made(self)
-        self._soon()
+        self.look_soon()
 
-    @contextmanager
-    def _turn(self) -> Iterator[None]:
-        yield
-        self._soon()
-
-    def _soon(self) -> None:
+    def look_soon(self) -> None:
         """Look after the line, but not within the caller's own call."""
         if self._timer is not None:
             self._timer.cancel()
         self._timer = self._loop.call_soon(self._tend)
 
     def _tend(self) -> None:
+        if self._place.host is not self:
+            return
         line, clock = self._line, self._clock
         line.run(clock.now_ns())
         if self._host_waits and line.waiting_in <= self._low:
@@ -127,6 +140,9 @@ class InstrumentTransport(asyncio.Transport):
             self._timer = self._loop.call_later(wait_s, self._tend)
 
     def _end(self, error: Exception | None) -> None:
+        if self._place.host is not self:
+            return  # it has ended before
+        self._place.host = None
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
@@ -141,7 +157,7 @@ class InstrumentTransport(asyncio.Transport):
         if not self._host_waits and self._line.waiting_in > self._high:
             self._host_waits = True
             self._protocol.pause_writing()
-        self._soon()
+        self.look_soon()
 
     def get_write_buffer_size(self) -> int:
         return self._line.waiting_in
@@ -164,7 +180,7 @@ class InstrumentTransport(asyncio.Transport):
 
     def resume_reading(self) -> None:
         self._reading = True
-        self._soon()
+        self.look_soon()
 
     def is_reading(self) -> bool:
         return self._reading and not self._closing
@@ -173,7 +189,7 @@ class InstrumentTransport(asyncio.Transport):
         """Hang up once everything written is with the instrument."""
         if not self._closing:
             self._closing = True
-            self._soon()
+            self.look_soon()
 
     def abort(self) -> None:
         """Hang up now."""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Coroutine
 import pytest
 
 from tests.emu.fake import Fake
-from wirevow.emu.ports.aio import VirtualLoop, connect, open_emu_connection
+from wirevow.emu.ports.aio import InProcess, VirtualLoop, connect, open_emu_connection
 from wirevow.protocol.errors import WirevowError
 
 
@@ -171,5 +171,27 @@ def test_a_url_opens_an_instrument_and_a_bad_one_is_an_error() -> None:
         assert line.startswith(b"@1f ok tarn ")
         writer.close()
         await writer.wait_closed()
+
+    run(work)
+
+
+def test_hands_that_were_there_before_a_port_was_opened_again_are_on_the_same_clock() -> None:
+    async def work() -> None:
+        instrument = InProcess("emu://tarn")
+        first = await instrument(asyncio.Protocol())
+        before = instrument.rig
+        await asyncio.sleep(1.0)
+        first.close()
+        await asyncio.sleep(2.0)
+        reader = asyncio.StreamReader()
+        second = await instrument(asyncio.StreamReaderProtocol(reader))
+        await asyncio.sleep(0.5)
+        second.write(b"ask self.uptime\n")
+        assert await reader.readline() == b"ok 3 s\n"
+        before.reset()
+        second.write(b"put sink.level 1.000 A\nask self.boots\n")
+        heard = [await reader.readline() for _ in range(3)]
+        assert heard == [b"note 1 boot reset\n", b"ok 1.000 A\n", b"ok 2\n"]
+        second.close()
 
     run(work)
