@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Literal
 
@@ -33,6 +34,7 @@ from wirevow.protocol.expression import (
     write,
 )
 from wirevow.protocol.quantity import MOST_DIGITS, digits_of
+from wirevow.protocol.record import record_bytes
 
 Side = Literal["bench", "host", "store"]
 Grade = Literal["breaks", "may break", "safe", "later", "otherwise", "earlier", "lost", "misread"]
@@ -613,7 +615,11 @@ def _record_fields(pair: Pair, change: Change) -> Iterator[Effect]:
         yield Effect("host", BREAKS, "the record's layout is another", aspect="layout")
     elif [field.value for field in old.fields] != [field.value for field in new.fields]:
         pairs = zip(old.fields, new.fields, strict=True)
-        other = [f"{one.value} and {two.value}" for one, two in pairs if one.value != two.value]
+        differing = [(one.value, two.value) for one, two in pairs if one.value != two.value]
+        if any(isinstance(one, int) and isinstance(two, int) for one, two in differing):
+            yield Effect("host", BREAKS, "a constant is another", aspect="layout")
+            return
+        other = [f"{one} and {two}" for one, two in differing]
         yield Effect("host", MAY, "fields tell of others", f"{_listed(other)} are not the same", "layout")
     elif [field.every for field in old.fields] != [field.every for field in new.fields]:
         condition = "a host takes the samples for as far apart as they were"
@@ -628,9 +634,25 @@ def _layout(document: Document, field: RecordField) -> tuple[object, ...]:
     quantity = None if point is None or point.quantity is None else document.quantities[point.quantity]
     bits = int(field.type[1:])
     kind: str = field.type
-    if quantity is not None and quantity.low >= 0 and quantity.high / quantity.step < 2 ** (bits - 1):
+    greatest: Decimal | int | None = None
+    if quantity is not None and quantity.low >= 0:
+        greatest = quantity.high / quantity.step
+    elif point is not None and point.choice is not None:
+        greatest = len(point.choice) - 1
+    elif isinstance(field.value, int) and field.value >= 0:
+        greatest = field.value
+    if greatest is not None and greatest < 2 ** (bits - 1):
         kind = field.type[1:]
     return kind, field.count
+
+
+def _part_bytes(pair: Pair, change: Change) -> Iterator[Effect]:
+    name = pair.old.points[change.element].record
+    whole = 0 if name is None else record_bytes(pair.old.records[name])
+    if name is not None and whole <= min(change.old, change.new):
+        yield Effect("host", SAFE, "the whole record is in one part of either length", aspect="readable")
+    else:
+        yield Effect("host", BREAKS, "its parts have another length", aspect="readable")
 
 
 _PROVOKE = _said(SAFE, "it says how a tester works it")
@@ -673,7 +695,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("points", "quantity.means"): _MEANS,
     ("points", "choice"): _choices,
     ("points", "record"): _said(BREAKS, "it answers another record", aspect="readable"),
-    ("points", "part_bytes"): _said(BREAKS, "its parts have another length", aspect="readable"),
+    ("points", "part_bytes"): _part_bytes,
     ("points", "system"): _said(BREAKS, "it answers something else", aspect="readable"),
     ("points", "text"): _text,
     ("points", "access"): _access,

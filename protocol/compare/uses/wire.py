@@ -26,7 +26,8 @@ from wirevow.protocol.vow import PointEntry
 
 
 def records(q: Question) -> Iterator[Use]:
-    """All parts, as it is after a boot, with its settings moved, and after its series was taken."""
+    """All parts, as it is after a boot, with its settings moved, where what a field tells of now has the same
+    value as what it told of before, and after its series was taken."""
     for entry in q.old.points.values():
         if entry.record != q.change.element:
             continue
@@ -45,6 +46,23 @@ def records(q: Question) -> Iterator[Use]:
 
         yield simply(whole)
         yield simply(moved)
+        told = q.new.document.records[q.change.element].fields if q.change.key == "fields" else []
+        pairs = zip(record.fields, told, strict=False)
+        points = [[q.old.points.get(str(field.value)) for field in pair] for pair in pairs]
+        others = [
+            (one, two)
+            for one, two in points
+            if one is not None and two is not None and one != two
+            if one.source == "setting" and one.scale is not None and two.scale is not None
+        ]
+
+        def alike(t: Tester, name: str = entry.name, others: Any = others) -> None:
+            for one, two in others:
+                if (value := two.number.parse(t.ask(two.name).words[0])) is not None:
+                    t.put(one.name, value[0])
+            ask_whole(t, name)
+
+        yield simply(alike)
         capture = q.old.doing("capture", q.change.element)
         if capture is not None:
             span_ns = max((each.every or 0) * each.count for each in record.fields) + 100 * MS

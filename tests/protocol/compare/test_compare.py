@@ -50,6 +50,32 @@ def test_a_document_does_not_differ_from_itself():
     assert same.enough
 
 
+LAYOUT = "{name: layout, type: u8, from: 1}\n      - {name: mode"
+PARTS = "record: image, part_bytes: 24"
+
+
+@pytest.mark.parametrize(
+    ("edit", "breaks"),
+    [
+        (("{name: cue, type: u8", "{name: cue, type: i8"), False),  # two words: the byte is the same
+        (("{name: low_time, type: u32", "{name: low_time, type: i32"), False),
+        ((LAYOUT, LAYOUT.replace("from: 1", "from: 2")), True),
+        ((PARTS, PARTS.replace("24", "20")), True),
+    ],
+)
+def test_what_a_record_s_bytes_tell_a_host(edit, breaks):
+    assert ("breaks" in {each.effect.grade for each in compared(edit).of("host")}) == breaks
+
+
+def test_a_record_that_is_whole_in_one_part_does_not_change_with_their_length():
+    begin, end = TARN.index("  image:\n    means: The settings in force"), TARN.index("promises:\n")
+    short = "  image:\n    means: One.\n    fields:\n      - {name: layout, type: u8, from: 1}\n\n"
+    text = TARN[:begin] + short + TARN[end:]
+    old = read_document(text, "old.yaml")
+    new = read_document(text.replace(PARTS, PARTS.replace("24", "20")), "new.yaml")
+    assert {each.effect.grade for each in compare(old, new).of("host")} == {"safe"}
+
+
 SLOWER = ("reply_deadline: 50 ms", "reply_deadline: 80 ms")
 QUICKER = ("reply_deadline: 50 ms", "reply_deadline: 40 ms")
 OVERPOWER = "when: input.power > limit.power * 1.1 + 2"
