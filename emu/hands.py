@@ -1,4 +1,4 @@
-"""Hands at the front panel: what a bench's timeline lets them do, and the steps of an encoder.
+"""Hands on an instrument: the bench events that its document knows, and what they do at its front panel.
 
 A key that takes or gives up control is `panel.control`, a setting that is keyed in `panel.POINT` with its
 value, and an encoder that is turned `panel.POINT` with `+3 steps`. So it is on a rig, too.
@@ -8,13 +8,64 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from decimal import Decimal
+from fractions import Fraction
 
 from wirevow.emu.bench import Bench, Mishap
 from wirevow.emu.plant.agenda import PANEL, Planned
+from wirevow.emu.plant.interface import Plant
 from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.inputs import decimal_of
+from wirevow.protocol.units import si_per_unit
+from wirevow.protocol.vow import PointEntry, Vow
 
 _STEPS = re.compile(r"([+-][0-9]{1,5}) steps?")
+
+
+def declared_event(events: Mapping[str, BenchEvent], event: str) -> BenchEvent:
+    """The event of that name. ValueError if the document has none."""
+    declared = events.get(event)
+    if declared is None:
+        raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(events))}")
+    return declared
+
+
+def bench_value(
+    vow: Vow, event: str, declared: BenchEvent, value: float | str | None
+) -> Decimal | str | None:
+    """The value of a bench event: a number in its own unit, or a word. ValueError if it does not fit."""
+    if declared.choice is not None:
+        if value not in declared.choice:
+            raise ValueError(f"{event} cannot be {value!r}: write one of {', '.join(declared.choice)}")
+        return str(value)
+    if declared.value is None:
+        return None
+    try:
+        return decimal_of(value)
+    except ValueError as wrong:
+        unit = vow.document.quantities[declared.value].unit
+        raise ValueError(f"{event} needs a number in {unit}, not {str(value)[:40]!r}: {wrong}") from None
+
+
+def happen(
+    plant: Plant, vow: Vow, event: str, declared: BenchEvent, given: Decimal | str | None, now_ns: int
+) -> None:
+    """Something happens around the plant, `given` as `bench_value` has it. ValueError if it cannot."""
+    if isinstance(given, Decimal):
+        assert declared.value is not None
+        unit = vow.document.quantities[declared.value].unit
+        plant.bench(event, float(given) * si_per_unit(unit), now_ns)
+    else:
+        plant.bench(event, given or 1.0, now_ns)
+
+
+def counts_given(entry: PointEntry, given: Decimal | str | None) -> int:
+    """What is keyed in at a front panel, in steps or as a choice's number."""
+    return (
+        entry.number.nearest(Fraction(given))
+        if isinstance(given, Decimal)
+        else entry.choices.index(str(given))
+    )
 
 
 def steps_of(declared: BenchEvent, value: float | str | None) -> int | None:

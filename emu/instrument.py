@@ -13,16 +13,14 @@ from fractions import Fraction
 from functools import partial
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.hands import hands_of, steps_of
+from wirevow.emu.hands import bench_value, declared_event, hands_of, happen, steps_of
 from wirevow.emu.plant.agenda import PANEL
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import LooksAhead, Plant
 from wirevow.emu.rules import Rules
 from wirevow.protocol.device import Device, Store, Values
 from wirevow.protocol.document.model import BenchEvent
-from wirevow.protocol.inputs import decimal_of
 from wirevow.protocol.record import span_ns
-from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events
 
 SPARED = 16
@@ -235,9 +233,9 @@ class Instrument:
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         """Something happens around the instrument, in the document's words and units. ValueError if not."""
-        declared = self._declared(event)
+        declared = declared_event(self.bench_events, event)
         self.advance(now_ns)
-        given = None if event.startswith(PANEL) else self._bench_value(event, declared, value)
+        given = None if event.startswith(PANEL) else bench_value(self.vow, event, declared, value)
         self._quiet_ns = 0
         self._stir(now_ns)
         self._catch_up()
@@ -245,19 +243,15 @@ class Instrument:
             self.device.blocked = given == "stalled"
         elif event.startswith(PANEL):
             self._hand(event, value, now_ns)
-        elif isinstance(given, Decimal):
-            assert declared.value is not None
-            unit = self.vow.document.quantities[declared.value].unit
-            self.plant.bench(event, float(given) * si_per_unit(unit), now_ns)
         else:
-            self.plant.bench(event, given or 1.0, now_ns)
+            happen(self.plant, self.vow, event, declared, given, now_ns)
         self.advance(now_ns)
 
     def _hand(self, event: str, value: float | str | None, now_ns: int) -> None:
         """A hand at the front panel. ValueError if there is none, or without control."""
-        declared = self._declared(event)
+        declared = declared_event(self.bench_events, event)
         if event == "panel.control":
-            self.device.panel(event, str(self._bench_value(event, declared, value)), now_ns)
+            self.device.panel(event, str(bench_value(self.vow, event, declared, value)), now_ns)
             return
         entry = self.vow.points[event.removeprefix(PANEL)]
         steps = steps_of(declared, value)
@@ -266,7 +260,7 @@ class Instrument:
             assert isinstance(present, int)
             self.device.panel(entry.name, present + steps, now_ns)
             return
-        given = self._bench_value(event, declared, value)
+        given = bench_value(self.vow, event, declared, value)
         counts = entry.number.nearest(Fraction(given)) if isinstance(given, Decimal) else given
         self.device.panel(entry.name, "" if counts is None else counts, now_ns)
 
@@ -276,9 +270,9 @@ class Instrument:
             for value in (*values,) * times:
                 self.bench(event, value, now_ns)
             return
-        declared = self._declared(event)
+        declared = declared_event(self.bench_events, event)
         for value in values:
-            self._bench_value(event, declared, value)
+            bench_value(self.vow, event, declared, value)
         self.advance(now_ns)
         for value in (*values,) * times:
             self.device.panel(event, value, now_ns)
@@ -326,27 +320,6 @@ class Instrument:
         self.device.blocked = False
         self.device.boot(cause, now_ns)
         self.advance(now_ns)
-
-    def _declared(self, event: str) -> BenchEvent:
-        declared = self.bench_events.get(event)
-        if declared is None:
-            raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
-        return declared
-
-    def _bench_value(
-        self, event: str, declared: BenchEvent, value: float | str | None
-    ) -> Decimal | str | None:
-        if declared.choice is not None:
-            if value not in declared.choice:
-                raise ValueError(f"{event} cannot be {value!r}: write one of {', '.join(declared.choice)}")
-            return str(value)
-        if declared.value is None:
-            return None
-        try:
-            return decimal_of(value)
-        except ValueError as wrong:
-            unit = self.vow.document.quantities[declared.value].unit
-            raise ValueError(f"{event} needs a number in {unit}, not {str(value)[:40]!r}: {wrong}") from None
 
     # ------------------------------------------------------------------------ the device's world (`World`)
 

@@ -16,11 +16,14 @@ def command() -> None:
     """Write what follows from a document: source code, a grammar, a schema, a manual."""
 
 
-@command.command("c")
-@click.argument("doc")
-@click.option(
+_INTO = click.option(
     "--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder to write to."
 )
+
+
+@command.command("c")
+@click.argument("doc")
+@_INTO
 def c(doc: str, out: Path) -> int:
     """Write the C core of an instrument that keeps DOC.
 
@@ -39,9 +42,7 @@ def c(doc: str, out: Path) -> int:
 
 @command.command("firmware")
 @click.argument("doc")
-@click.option(
-    "--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder to write to."
-)
+@_INTO
 def firmware(doc: str, out: Path) -> int:
     """Write what firmware for DOC begins with: the core, a Makefile, and C that is yours from then on.
 

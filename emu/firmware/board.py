@@ -14,23 +14,19 @@ import shutil
 import tempfile
 from collections import deque
 from collections.abc import Mapping
-from decimal import Decimal
-from fractions import Fraction
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
 from wirevow.emu.board import StorePlace
 from wirevow.emu.firmware.converters import Converters
 from wirevow.emu.firmware.wiring import reference_board
-from wirevow.emu.hands import steps_of
+from wirevow.emu.hands import bench_value, counts_given, declared_event, happen, steps_of
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.sink import Sink
 from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.codegen.names import identifier
 from wirevow.protocol.document.model import BenchEvent
-from wirevow.protocol.inputs import decimal_of
-from wirevow.protocol.units import si_per_unit
-from wirevow.protocol.vow import PointEntry, Vow, bench_events
+from wirevow.protocol.vow import Vow, bench_events
 
 MILLISECOND_NS = 1_000_000
 STEPS = 10
@@ -183,9 +179,7 @@ class FirmwareInstrument:
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         """Something happens around the instrument, in the document's words and units. ValueError if not."""
-        declared = self.bench_events.get(event)
-        if declared is None:
-            raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
+        declared = declared_event(self.bench_events, event)
         self.advance(now_ns)
         given = (
             None if steps_of(declared, value) is not None else bench_value(self.vow, event, declared, value)
@@ -203,12 +197,8 @@ class FirmwareInstrument:
             counts = steps + self._get(point) if steps is not None else counts_given(entry, given)
             self._library.board_panel_put(point, counts)
             self._drive(now_ns)
-        elif isinstance(given, Decimal):
-            assert declared.value is not None
-            unit = self.vow.document.quantities[declared.value].unit
-            self.plant.bench(event, float(given) * si_per_unit(unit), now_ns)
         else:
-            self.plant.bench(event, given or 1.0, now_ns)
+            happen(self.plant, self.vow, event, declared, given, now_ns)
 
     def power(self, on: bool, now_ns: int) -> None:
         """The box's own supply fails or comes back."""
@@ -376,29 +366,3 @@ class FirmwareInstrument:
 def _names(vow: Vow) -> list[str]:
     """Points and actions in the order in which the core numbers them."""
     return sorted([*vow.points, *vow.actions], key=lambda name: name.partition("."))
-
-
-def counts_given(entry: PointEntry, given: Decimal | str | None) -> int:
-    """What is keyed in at a front panel, in steps or as a choice's number."""
-    return (
-        entry.number.nearest(Fraction(given))
-        if isinstance(given, Decimal)
-        else entry.choices.index(str(given))
-    )
-
-
-def bench_value(
-    vow: Vow, event: str, declared: BenchEvent, value: float | str | None
-) -> Decimal | str | None:
-    """The value of a bench event: a number in its own unit, or a word. ValueError if it does not fit."""
-    if declared.choice is not None:
-        if value not in declared.choice:
-            raise ValueError(f"{event} cannot be {value!r}: write one of {', '.join(declared.choice)}")
-        return str(value)
-    if declared.value is None:
-        return None
-    try:
-        return decimal_of(value)
-    except ValueError as wrong:
-        unit = vow.document.quantities[declared.value].unit
-        raise ValueError(f"{event} needs a number in {unit}, not {str(value)[:40]!r}: {wrong}") from None

@@ -17,21 +17,19 @@ import subprocess
 import tempfile
 import weakref
 from collections.abc import Mapping
-from decimal import Decimal
 from pathlib import Path
 from typing import IO
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.firmware.board import CAUSES, MILLISECOND_NS, bench_value, counts_given
+from wirevow.emu.firmware.board import CAUSES, MILLISECOND_NS
 from wirevow.emu.firmware.start import output_names
-from wirevow.emu.hands import steps_of
+from wirevow.emu.hands import bench_value, counts_given, declared_event, happen, steps_of
 from wirevow.emu.instrument import counts_of
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import Foretelling, Plant
 from wirevow.protocol.codegen.tables import tables
 from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import PointEntry, Vow, bench_events
 
 VERSION = 1
@@ -208,9 +206,7 @@ class ProgramInstrument:
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         """Something happens around the instrument, in the document's words and units. ValueError if not."""
-        declared = self.bench_events.get(event)
-        if declared is None:
-            raise ValueError(f"no bench event {event!r}: write one of {', '.join(sorted(self.bench_events))}")
+        declared = declared_event(self.bench_events, event)
         self.advance(now_ns)
         given = (
             None if steps_of(declared, value) is not None else bench_value(self.vow, event, declared, value)
@@ -230,12 +226,8 @@ class ProgramInstrument:
             )
             if self.powered:
                 self._do(turned)
-        elif isinstance(given, Decimal):
-            assert declared.value is not None
-            unit = self.vow.document.quantities[declared.value].unit
-            self.plant.bench(event, float(given) * si_per_unit(unit), now_ns)
         else:
-            self.plant.bench(event, given or 1.0, now_ns)
+            happen(self.plant, self.vow, event, declared, given, now_ns)
 
     def power(self, on: bool, now_ns: int) -> None:
         """The box's own supply fails or comes back."""
@@ -249,10 +241,8 @@ class ProgramInstrument:
             self._out.clear()
             self.plant.control(self.vow.states[self.vow.initial].outputs, now_ns)
 
-    @property
-    def stores(self) -> bool:
-        """Whether it is known where its firmware keeps images."""
-        return True
+    stores = True
+    """It is known where its firmware keeps images."""
 
     def keep(self, image: bytes) -> None:
         """The store holds this image, and no other. ValueError with power, or when there is no room."""
