@@ -687,7 +687,8 @@ def guard(t: Tester, r: Requirement) -> None:
                 t.done.add(f"shut {action.name}")
                 _stays_out(t, action, before)
     if len(tried) < 2:
-        seen = f"the guard was only seen {'open' if True in tried else 'closed' if tried else 'not at all'}"
+        how = f"only {'open' if True in tried else 'closed'}" if tried else "neither open nor closed"
+        seen = f"the guard was seen {how}"
         if all(t.oracle.twin.fixed(name) for name in action.guard.names):
             raise NotSelected(f"{seen}: {state} cannot be reached with the settings that change that")
         raise Doubtful(seen)

@@ -151,13 +151,14 @@ class Group:
         further = f"and at most {self.extra} further {inputs} " if self.extra else ""
         parts = [
             f"The state machine was tested with a complete suite (HSI, k = {self.extra}): {whole} sequences",
-            f"over {len(given.stimuli)} inputs; seen through these, the document has {len(machine)} states.",
+            f"over {len(given.stimuli)} inputs; seen through these,",
+            f"the document has {_states(len(machine))}.",
             "Any fault in an answer to an input, or in the state after it, would have been seen, provided",
             "that, seen through these inputs, the instrument is deterministic,",
             f"that {self.reset} brings it back to its start,",
             "and that each of its states is reached by one of the shortest ways to the document's states",
             f"{further}(or two of these ways lead to the same).",
-            f"So it is for every instrument of at most {len(machine) + self.extra} states.",
+            f"So it is for every instrument of at most {_states(len(machine) + self.extra)}.",
         ]
         if self.undecided:
             parts.append(
@@ -300,3 +301,7 @@ class TesterHands:
 
 def _spoken(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
+
+
+def _states(count: int) -> str:
+    return "1 state" if count == 1 else f"{count} states"
