@@ -28,7 +28,7 @@ demo: $(VENV)/installed
 	$(PY) -m wirevow.emu.demo
 
 test: $(VENV)/developing
-	$(PY) -m pytest -n $(JOBS)
+	$(PY) -m pytest -n $(JOBS) --dist worksteal
 
 lint: $(VENV)/developing
 	$(VENV)/bin/ruff check .
