@@ -1,7 +1,7 @@
 """Proof that the checker can fail: it is run against every fault of the catalogue, and once against none.
 
-A *trial* is one check of one instrument (`emu.direct`), ended by its first failure. Trials run on every core,
-in processes of their own. What came of one is its *outcome*:
+A *trial* is one check of one instrument (`emu.direct`), ended by its first failure. Trials run on every core
+or on many machines (`wirevow.emu.executor`). What came of one is its *outcome*:
 
 =============  =============================================================================  ========
 outcome        meaning                                                                        detected
@@ -18,20 +18,20 @@ Firmware in C has three more (`wirevow.emu.firmware.mutants.trials`): `crash`, `
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
 import statistics
 import time
 from collections.abc import Callable, Generator, Iterable, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from fnmatch import fnmatchcase
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+from wirevow.emu import executor
 from wirevow.emu.direct import BUDGET, direct_tester
 from wirevow.emu.faults import build_instrument, fault_named
+from wirevow.emu.kept import Kept
 from wirevow.emu.ports.interface import Instrument
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.tester import NoInstrument
@@ -120,54 +120,43 @@ def accuses_rightly(fault: str, requirement: str) -> bool:
     return any(fnmatchcase(requirement, pattern) for pattern in fault_named(fault).breaks)
 
 
-# -------------------------------------------------------------------------------------------- on every core
-
-_vow: Vow
+# ---------------------------------------------------------------------------------------- many of them
 
 
-def _begin(document: str) -> None:
-    # A terminal's Ctrl-C goes to every process; the parent's business is to end its children. SIGTERM, with
-    # which it does so, may have been given another meaning before a fork.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    global _vow
-    _vow = compile_vow(load_document(document).document)
+@cache
+def vow_at(document: str) -> Vow:
+    """The vow of a document, compiled once in each process."""
+    return compile_vow(load_document(document).document)
 
 
-def _attempt(fault: str | None, seed: int) -> Trial:
-    return attempt(_vow, fault, seed)
-
-
-def cores() -> int:
-    """How many processes may run at once."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+def _attempt(task: tuple[str, str | None, int]) -> Trial:
+    document, fault, seed = task
+    return attempt(vow_at(document), fault, seed)
 
 
 def trials(
-    document: Path, tasks: Iterable[tuple[str | None, int]], jobs: int | None = None
+    document: Path,
+    tasks: Iterable[tuple[str | None, int]],
+    jobs: int | None = None,
+    on: str | None = None,
+    kept: Kept | None = None,
 ) -> Generator[Trial, None, None]:
-    """Trials of a document's instrument, (fault, seed) each, in the order in which they are done.
+    """Trials of a document's instrument, (fault, seed) each: those that are kept, then as they are done.
 
-    Closing the iterator, or an exception such as KeyboardInterrupt where it is used, ends those under way.
+    Where they are done is as `wirevow.emu.executor.results` says.
     """
-    jobs = jobs or cores()
-    # Not forked: the caller may have threads.
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, context, initializer=_begin, initargs=(str(document),))
-    try:
-        waiting: dict[Future[Trial], tuple[str | None, int]] = {
-            pool.submit(_attempt, fault, seed): (fault, seed) for fault, seed in tasks
-        }
-        for done in as_completed(waiting):
-            yield done.result()
-    except BaseException:
-        for child in multiprocessing.active_children():
-            child.terminate()
-        raise
-    finally:
-        pool.shutdown(cancel_futures=True)
+    known = {} if kept is None else kept.known
+    keys = {f"{document.name} {fault or ''} {seed}": (fault, seed) for fault, seed in tasks}
+    yield from (Trial(**known[key]) for key in keys if key in known)
+    where = str(document.resolve())
+    left = [(where, fault, seed) for key, (fault, seed) in keys.items() if key not in known]
+    if not left:
+        return
+    with closing(executor.results(_attempt, left, on=on, jobs=jobs)) as done:
+        for _, trial in done:
+            if kept is not None:
+                kept.add(f"{document.name} {trial.fault or ''} {trial.seed}", asdict(trial))
+            yield trial
 
 
 # ------------------------------------------------------------------------------------------------ the score

@@ -19,13 +19,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.stand_in import Tarn, plugged_in
-from wirevow.emu.audit import cores
+from wirevow.emu.executor import results
 from wirevow.protocol.conformance import host
 from wirevow.protocol.conformance.ending import ANSWER_S
 from wirevow.protocol.conformance.tester import BUSY_SHARE
@@ -302,20 +301,17 @@ def main() -> int:
     many = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     began = time.monotonic()
     bad, live, excused, taken = 0, 0, 0, []
-    with ProcessPoolExecutor(cores()) as pool:
-        parts = [range(first, min(many, first + AT_ONCE)) for first in range(0, many, AT_ONCE)]
-        for part in pool.map(trials, parts):
-            for done in part:
-                live += done.live
-                excused += done.excused
-                if done.wrong or done.late:
-                    bad += 1
-                    print(
-                        f"seed {done.seed}: {'; '.join(done.wrong) or f'after {done.safe_s:.3f} s'}",
-                        flush=True,
-                    )
-                if done.safe_s is not None:
-                    taken.append(done.safe_s)
+    parts = [range(first, min(many, first + AT_ONCE)) for first in range(0, many, AT_ONCE)]
+    for _, part in results(trials, parts):
+        for done in part:
+            live += done.live
+            excused += done.excused
+            if done.wrong or done.late:
+                bad += 1
+                why = "; ".join(done.wrong) or f"after {done.safe_s:.3f} s"
+                print(f"seed {done.seed}: {why}", flush=True)
+            if done.safe_s is not None:
+                taken.append(done.safe_s)
     taken.sort()
     print(f"{many} signals, {live} of them while it handled power: {bad} went wrong")
     if excused:
@@ -328,4 +324,6 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    from tests import signals  # as other processes import it
+
+    sys.exit(signals.main())

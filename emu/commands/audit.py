@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from wirevow.emu.commands.machines import on_machines
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -50,10 +51,18 @@ if TYPE_CHECKING:
     "--keep",
     metavar="F",
     type=click.Path(dir_okay=False),
-    help="With --firmware: keep what has come of each mutant in F, and go on from there.",
+    help="Keep what has come of each fault or mutant in F, and go on from there.",
 )
+@on_machines
 def command(
-    doc: str, json_file: str | None, holdout: bool, seed: int, firmware: bool, each: int, keep: str | None
+    doc: str,
+    json_file: str | None,
+    holdout: bool,
+    seed: int,
+    firmware: bool,
+    each: int,
+    keep: str | None,
+    on: str | None,
 ) -> int:
     """Run the checker against an instrument of DOC with every named fault in turn, and against a good one.
 
@@ -77,12 +86,13 @@ def command(
         if json_file is not None:
             _prove(Path(json_file))
         where = Path(json_file) if json_file is not None else None
-        return audit_mutants(doc, seed, each, where, Path(keep) if keep is not None else None)
+        return audit_mutants(doc, seed, each, where, Path(keep) if keep is not None else None, on)
 
     import json
 
     from wirevow.emu.audit import as_json, attempt, trials
     from wirevow.emu.faults import fault_named, faults_for
+    from wirevow.emu.kept import Kept
     from wirevow.emu.ports.address import find
     from wirevow.protocol.document.load import load_document
     from wirevow.protocol.vow import compile_vow
@@ -94,6 +104,7 @@ def command(
         raise WirevowError(f"no fault has anything to break in {vow.identity[0]}: audit another document")
     if json_file is not None:
         _prove(Path(json_file))
+    kept = Kept(Path(keep), audit=vow.identity) if keep is not None else None
 
     clean = attempt(vow, None, seed)
     click.echo(
@@ -104,7 +115,7 @@ def command(
     interrupt: KeyboardInterrupt | None = None
     quiet = not sys.stderr.isatty()
     try:
-        made = trials(path, [(name, seed) for name in faults])
+        made = trials(path, [(name, seed) for name in faults], on=on, kept=kept)
         with click.progressbar(
             made, len(faults), "faults", hidden=quiet, show_pos=True, file=sys.stderr
         ) as bar:

@@ -12,15 +12,16 @@ import click
 from wirevow.protocol.errors import WirevowError
 
 
-def audit_mutants(doc: str, seed: int, each: int, json_file: Path | None, keep: Path | None) -> int:
+def audit_mutants(
+    doc: str, seed: int, each: int, json_file: Path | None, keep: Path | None, on: str | None
+) -> int:
     """Run it; the exit status. WirevowError: not the firmware's document, a missing tool, an old excuse."""
-    from wirevow.emu.audit import cores
+    from wirevow.emu.kept import Kept
     from wirevow.emu.ports.address import find
     from wirevow.protocol.document.load import load_document
     from wirevow.protocol.vow import compile_vow
 
     try:
-        from wirevow.emu.firmware.mutants.record import Record
         from wirevow.emu.firmware.mutants.score import as_json, told
         from wirevow.emu.firmware.mutants.survey import LIMIT_S, PATIENCE, Survey
         from wirevow.emu.firmware.mutants.workshop import Workshop
@@ -37,8 +38,8 @@ def audit_mutants(doc: str, seed: int, each: int, json_file: Path | None, keep: 
         raise WirevowError(f"the reference firmware is tarn's, not {vow.identity[0]}'s: write tarn")
     with tempfile.TemporaryDirectory(prefix="wirevow-") as folder:
         workshop = Workshop(vow, Path(folder))
-        record = Record(keep, seed) if keep is not None else None
-        survey = Survey(path, workshop, seed, cores(), record)
+        kept = Kept(keep, mutants=seed) if keep is not None else None
+        survey = Survey(path, workshop, seed, kept=kept, on=on)
         clean = survey.clean()
         click.echo(
             f"good firmware: {clean.outcome} after {clean.lines} lines"

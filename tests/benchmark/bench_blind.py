@@ -12,14 +12,14 @@ and checks, and comes home as the checker does; it only does not aim at anything
 
 from __future__ import annotations
 
-import multiprocessing
 import random
 import statistics
 from contextlib import suppress
 from pathlib import Path
 
-from wirevow.emu.audit import attempt
+from wirevow.emu.audit import attempt, vow_at
 from wirevow.emu.direct import BUDGET, direct_tester
+from wirevow.emu.executor import results
 from wirevow.emu.faults import build_instrument, faults_for
 from wirevow.protocol.conformance.search.actions import (
     Boot,
@@ -41,8 +41,6 @@ from wirevow.protocol.conformance.tester import (
     OutOfBudget,
     Tester,
 )
-from wirevow.protocol.document.load import load_document
-from wirevow.protocol.vow import Vow, compile_vow
 
 BARS = {"blind_ratio": ("at least", 10.0), "blind_hands_ratio": ("at least", 1.0)}
 
@@ -93,29 +91,21 @@ def blindly(t: Tester, seed: int, hands: bool) -> int:
         return BUDGET
 
 
-_vow: Vow
-
-
-def _begin() -> None:
-    global _vow
-    _vow = compile_vow(load_document(DOCUMENT).document)
-
-
 def compared(fault: str) -> tuple[float, float]:
     """Lines of the blind one, without hands and with, over those of the checker; 1 if neither sees it."""
-    checked = attempt(_vow, fault, seed=0)
+    vow = vow_at(str(DOCUMENT))
+    checked = attempt(vow, fault, seed=0)
     lines = max(1, checked.lines) if checked.detected else BUDGET
 
     def share(hands: bool) -> float:
-        tester = direct_tester(_vow, build_instrument(_vow, seed=0, fault=fault))
+        tester = direct_tester(vow, build_instrument(vow, seed=0, fault=fault))
         return blindly(tester, 0, hands) / lines
 
     return share(False), share(True)
 
 
 def measure() -> dict[str, float]:
-    names = [fault.name for fault in faults_for(compile_vow(load_document(DOCUMENT).document))]
+    names = [fault.name for fault in faults_for(vow_at(str(DOCUMENT)))]
     chosen = sorted(random.Random(0).sample(names, SAMPLE))
-    with multiprocessing.get_context("spawn").Pool(initializer=_begin) as pool:
-        alone, handed = zip(*pool.imap_unordered(compared, chosen), strict=True)
+    alone, handed = zip(*(ratios for _, ratios in results(compared, chosen)), strict=True)
     return {"blind_ratio": statistics.median(alone), "blind_hands_ratio": statistics.median(handed)}

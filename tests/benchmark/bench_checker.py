@@ -15,7 +15,6 @@ The suite of the state machine is worked out before, as the command `check` does
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
 import statistics
 import subprocess
@@ -30,6 +29,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
 from wirevow.emu.direct import direct_tester
+from wirevow.emu.executor import results
 from wirevow.emu.faults import build_instrument, fault_named, faults_for
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.hookup import hooked_up
@@ -164,8 +164,7 @@ def shrunk(name: str) -> float | None:
 
 def shrunk_length(vow: Vow) -> float:
     names = [fault.name for fault in faults_for(vow) if fault.depth and not fault.holdout][::EVERY]
-    with multiprocessing.get_context("spawn").Pool() as pool:
-        ratios = [ratio for ratio in pool.imap_unordered(shrunk, names) if ratio is not None]
+    ratios = [ratio for _, ratio in results(shrunk, names) if ratio is not None]
     assert len(ratios) >= 20
     return statistics.median(ratios)
 

@@ -6,7 +6,7 @@ Documents are drawn at random, and what they say of an instrument is held agains
 Checks of a real instrument are ended at random moments, and have to leave it as they found it. Last come
 mutants of the reference firmware's C, of which 95 % have to be detected.
 
-    python -m tests.campaign [SEEDS [EVERY]]
+    python -m tests.campaign [SEEDS [EVERY]] [--on ADDRESS]
 
 SEEDS: so many seeds of the clean instrument (200), and a long walk for every fifty. EVERY: of the faults that
 the checker is tuned on, one in so many of each kind, with one seed, eight mutants, and the matrix on a held
@@ -20,18 +20,15 @@ that once went wrong.
 
 from __future__ import annotations
 
-import hashlib
-import json
+import argparse
 import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
-from dataclasses import asdict
 from importlib.resources import files
 from itertools import groupby, islice
 from pathlib import Path
-from typing import TextIO
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -41,15 +38,15 @@ from tests import left
 from tests.campaign.documents import GOOD, random_documents, results_of
 from tests.campaign.documents import told as told_of_documents
 from tests.matrix import Cell, cells, looked_at
-from wirevow.emu.audit import Trial, cores, score, trials
+from wirevow.emu.audit import Trial, score, trials
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.faults import build_instrument, fault_named, faults_for
 from wirevow.emu.firmware.board import FirmwareInstrument
 from wirevow.emu.firmware.build import build_library, demo_vow
 from wirevow.emu.firmware.mutants import score as mutation
-from wirevow.emu.firmware.mutants.record import Record as MutantRecord
 from wirevow.emu.firmware.mutants.survey import LIMIT_S, Survey
 from wirevow.emu.firmware.mutants.workshop import Workshop
+from wirevow.emu.kept import Kept
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.casefile import steps_of
 from wirevow.protocol.conformance.search.memory import Memory
@@ -94,18 +91,6 @@ def documents() -> list[Path]:
     return sorted(Path(str(path)) for path in files("wirevow.spec").iterdir() if path.name.endswith(".yaml"))
 
 
-def fingerprint() -> str:
-    """A digest of everything that results depend on: the code, and the documents and benches."""
-    digest = hashlib.sha256()
-    for package in ("protocol", "emu", "spec"):
-        root = Path(str(files("wirevow"))) / package
-        for path in sorted(root.rglob("*")):
-            if path.suffix in (".py", ".yaml"):
-                digest.update(f"{package}/{path.relative_to(root)}\0".encode())
-                digest.update(path.read_bytes())
-    return digest.hexdigest()
-
-
 def most_probable_share(alarms: int, checks: int) -> float:
     """Upper bound at 95 % of the share of checks that raise a false alarm, given those that did.
 
@@ -132,49 +117,7 @@ def tasks_of(vow: Vow, seeds: int, every: int | None) -> list[Task]:
     return [*clean, *((name, seed) for seed in range(FAULT_SEEDS) for name in faults)]
 
 
-class Record:
-    """What is known already, and the file that it is kept in."""
-
-    def __init__(self, path: Path) -> None:
-        self.known: dict[tuple[str, Task], Trial] = {}
-        """By document name, fault and seed."""
-        head = {"campaign": 1, "fingerprint": fingerprint()}
-        lines = path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
-        resumed = bool(lines) and lines[0] == json.dumps(head)
-        for line in lines[1:] if resumed else ():
-            try:
-                document, trial = json.loads(line)
-            except ValueError:
-                continue  # cut short when it was ended
-            self._know(document, Trial(**trial))
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._file: TextIO = path.open("w", encoding="utf-8")
-        self._write(head)
-        for (document, _), trial in self.known.items():
-            self._write([document, asdict(trial)])
-
-    def add(self, document: str, trial: Trial) -> None:
-        self._know(document, trial)
-        self._write([document, asdict(trial)])
-
-    def _know(self, document: str, trial: Trial) -> None:
-        self.known[document, (trial.fault, trial.seed)] = trial
-
-    def _write(self, what: object) -> None:
-        print(json.dumps(what), file=self._file, flush=True)
-
-
-def made(path: Path, tasks: Sequence[Task], record: Record) -> Iterator[Trial]:
-    """Trials of one document, known ones first."""
-    known = [task for task in tasks if (path.name, task) in record.known]
-    yield from (record.known[path.name, task] for task in known)
-    missing = [task for task in tasks if (path.name, task) not in record.known]
-    for trial in trials(path, missing) if missing else ():
-        record.add(path.name, trial)
-        yield trial
-
-
-def tried(path: Path, tasks: Sequence[Task], record: Record, console: Console) -> list[Trial]:
+def tried(path: Path, tasks: Sequence[Task], kept: Kept, on: str | None, console: Console) -> list[Trial]:
     """All trials of one document, with a bar on a terminal."""
     columns = (
         TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
@@ -184,7 +127,7 @@ def tried(path: Path, tasks: Sequence[Task], record: Record, console: Console) -
     wrong = 0
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         shown = bar.add_task(path.name, total=len(tasks), wrong="")
-        for trial in made(path, tasks, record):
+        for trial in trials(path, tasks, on=on, kept=kept):
             results.append(trial)
             wrong += not is_right(trial)
             bar.update(shown, advance=1, wrong=f"{wrong} not as it should be" if wrong else "")
@@ -209,14 +152,14 @@ def walked(name: str, vow: Vow, seeds: int) -> Iterator[str]:
                 yield f"  walk {seed}: {broken.judgement.requirement}: due {due}, seen {seen}\n{steps}"
 
 
-def mutated(console: Console, few: bool) -> list[mutation.Fate]:
+def mutated(console: Console, few: bool, on: str | None) -> list[mutation.Fate]:
     """What comes of mutants of the reference firmware."""
     vow = demo_vow()
     path = next(path for path in documents() if path.stem == vow.identity[0])
     fates: list[mutation.Fate] = []
     with tempfile.TemporaryDirectory(prefix="wirevow-") as folder, console.status("mutants") as shown:
         workshop = Workshop(vow, Path(folder))
-        survey = Survey(path, workshop, 0, cores(), MutantRecord(MUTANTS, 0))
+        survey = Survey(path, workshop, 0, kept=Kept(MUTANTS, mutants=0), on=on)
         drawn = workshop.drawn(EACH_MUTANT)
         if few:
             unlisted = (built for built in drawn if built.mutant.name not in survey.excuses)
@@ -287,16 +230,16 @@ def not_left(seeds: int) -> Iterator[str]:
                 yield f"  {profile}, seed {seed}: {'; '.join(troubles)}"
 
 
-def main(seeds: int = SEEDS, every: int | None = None) -> int:
-    record = Record(STATE)
-    if record.known:
-        print(f"campaign: {len(record.known)} results are known from {STATE}", flush=True)
+def main(seeds: int, every: int | None, on: str | None) -> int:
+    kept = Kept(STATE, campaign=1)
+    if kept.known:
+        print(f"campaign: {len(kept.known)} results are known from {STATE}", flush=True)
     console = Console(stderr=True)
     wrong = 0
     for path in documents():
         vow = compile_vow(load_document(path).document)
         begun = time.monotonic()
-        results = tried(path, tasks_of(vow, seeds, every), record, console)
+        results = tried(path, tasks_of(vow, seeds, every), kept, on, console)
         wrong += sum(not is_right(trial) and (path.stem, trial.fault) not in UNSEEN for trial in results)
         for line in told(path.name, results):
             print(line)
@@ -317,7 +260,7 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
     print(f"{failing} failures of a good tarn at {len(places)} ports, clocks and profiles")
     print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     begun = time.monotonic()
-    drawn = list(results_of(random_documents(DRAWN if every is None else FEW_DRAWN, 0), cores()))
+    drawn = list(results_of(random_documents(DRAWN if every is None else FEW_DRAWN, 0), on=on))
     amiss = [each for each in drawn if each.outcome not in GOOD]
     if every is None:  # not all that are drawn pass yet: a taste tells of its own, and fails for none
         wrong += len(amiss)
@@ -335,7 +278,7 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
         accused = firmware_as_it_is()
         wrong += len(accused)
         print(f"{len(accused)} failures of the reference firmware:", *accused, sep="\n  ")
-    fates = mutated(console, few=every is not None)
+    fates = mutated(console, every is not None, on)
     share = mutation.score(fates).share
     print("mutants of the reference firmware:", *mutation.told(fates), sep="\n")
     if share is not None and share < mutation.BAR:
@@ -350,7 +293,14 @@ def main(seeds: int = SEEDS, every: int | None = None) -> int:
 
 if __name__ == "__main__":
     try:
-        sys.exit(main(*(int(word) for word in sys.argv[1:])))
+        parser = argparse.ArgumentParser(
+            description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
+        parser.add_argument("seeds", type=int, nargs="?", default=SEEDS)
+        parser.add_argument("every", type=int, nargs="?")
+        parser.add_argument("--on", metavar="ADDRESS", help="Of a Dask scheduler.")
+        given = parser.parse_args()
+        sys.exit(main(given.seeds, given.every, given.on))
     except KeyboardInterrupt:
         print(f"\ncampaign: ended early; the next one goes on from {STATE}.", file=sys.stderr)
         sys.exit(130)

@@ -15,14 +15,12 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-import multiprocessing
 import signal
 import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -31,7 +29,8 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 
 from tests.documents import documents
 from tests.variants import OF_WORDS_ONLY, OPERATORS, text_of, variants
-from wirevow.emu.audit import cores, tried
+from wirevow.emu.audit import tried
+from wirevow.emu.executor import results
 from wirevow.emu.faults import build_instrument
 from wirevow.protocol.document.load import DocumentError, load_document, read_document
 from wirevow.protocol.document.vet import vet
@@ -155,16 +154,17 @@ def shrunk(result: Result) -> str:
     return least[-1]
 
 
-def results_of(found: Iterable[tuple[str, str]], jobs: int) -> Iterator[Result]:
+def _result_of(task: tuple[str, str]) -> Result:
+    return result_of(*task)
+
+
+def results_of(
+    found: Iterable[tuple[str, str]], jobs: int | None = None, on: str | None = None
+) -> Iterator[Result]:
     """What came of each, in the order in which they are done."""
-    with ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn")) as pool:
-        waiting = [pool.submit(result_of, name, text) for name, text in found]
-        try:
-            for done in as_completed(waiting):
-                yield done.result()
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+    with closing(results(_result_of, found, jobs=jobs, on=on)) as done:
+        for _, result in done:
+            yield result
 
 
 def told(results: Iterable[Result]) -> str:
@@ -189,7 +189,8 @@ def main() -> int:
         "--again", type=Path, metavar="FILE", help="Those of earlier results that went wrong."
     )
     parser.add_argument("--shrink", action="store_true", help="Make those that fail small.")
-    parser.add_argument("--jobs", type=int, default=cores())
+    parser.add_argument("--jobs", type=int)
+    parser.add_argument("--on", metavar="ADDRESS", help="Of a Dask scheduler.")
     parser.add_argument("--results", type=Path, default=RESULTS)
     given = parser.parse_args()
     found = random_documents(given.random, given.seed) if given.random else []
@@ -198,10 +199,10 @@ def main() -> int:
         earlier: list[dict[str, Any]] = [json.loads(line) for line in given.again.read_text().splitlines()]
         found += [(each["name"], each["text"]) for each in earlier if each["outcome"] not in GOOD]
     given.results.parent.mkdir(parents=True, exist_ok=True)
-    results: list[Result] = []
+    told_of: list[Result] = []
     lines = []
-    for result in results_of(found, given.jobs):
-        results.append(result)
+    for result in results_of(found, given.jobs, given.on):
+        told_of.append(result)
         lines.append(json.dumps(asdict(result)))
         if result.outcome in GOOD:
             continue
@@ -213,9 +214,11 @@ def main() -> int:
             print(f"    a small one is in {path}")
         sys.stdout.flush()
     given.results.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print(told(results))
-    return int(any(result.outcome not in GOOD for result in results))
+    print(told(told_of))
+    return int(any(result.outcome not in GOOD for result in told_of))
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    from tests.campaign import documents as itself  # as other processes import it
+
+    sys.exit(itself.main())

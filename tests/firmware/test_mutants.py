@@ -14,7 +14,6 @@ from wirevow.emu.audit import Trial
 from wirevow.emu.firmware.build import demo_vow
 from wirevow.emu.firmware.mutants.excused import Excuse, StaleError, change, excuses
 from wirevow.emu.firmware.mutants.operators import KINDS, Mutant, mutants_of
-from wirevow.emu.firmware.mutants.record import Record
 from wirevow.emu.firmware.mutants.score import Fate, as_json, score, told
 from wirevow.emu.firmware.mutants.trials import trials
 from wirevow.emu.firmware.mutants.workshop import Workshop, heaps
@@ -233,20 +232,6 @@ def test_the_json_tells_every_fate(some: list[Mutant]) -> None:
     assert [fate["name"] for fate in found["fates"]] == [mutant.name for mutant in some[:6]]
     assert found["scores"]["all"]["share"] == 0.75
     assert set(found["scores"]["files"]) == {"some.c"}
-
-
-def test_what_is_known_is_not_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("wirevow.emu.firmware.mutants.record.fingerprint", lambda: "as it was")
-    kept = tmp_path / "kept.jsonl"
-    trial = Trial("some.c:first:update:00000000", 4, "failure", 12, 1.5, "wire.tag")
-    Record(kept, 4).add(trial)
-    with kept.open("a") as file:
-        file.write('{"fault": "cut sh')
-    assert Record(kept, 4).known == {trial.fault: trial}
-    monkeypatch.setattr("wirevow.emu.firmware.mutants.record.fingerprint", lambda: "changed")
-    assert Record(kept, 4).known == {}
-    Record(kept, 4).add(trial)
-    assert Record(kept, 5).known == {}
 
 
 def test_audit_says_whose_firmware_it_is(capfd: pytest.CaptureFixture[str]) -> None:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
+from dataclasses import asdict
 from itertools import chain
 from pathlib import Path
 
 from wirevow.emu.audit import Trial
 from wirevow.emu.firmware.mutants.excused import excuses
 from wirevow.emu.firmware.mutants.operators import Mutant
-from wirevow.emu.firmware.mutants.record import Record
 from wirevow.emu.firmware.mutants.score import Fate
 from wirevow.emu.firmware.mutants.trials import Task, trials
 from wirevow.emu.firmware.mutants.workshop import Built, Workshop
+from wirevow.emu.kept import Kept
 
 PATIENCE = 10.0
 """A check may take so many times as long as that of the firmware as it is."""
@@ -24,18 +25,27 @@ class Survey:
     """What comes of the mutants drawn from the firmware of a document. StaleError when excuses are old."""
 
     def __init__(
-        self, document: Path, workshop: Workshop, seed: int, jobs: int, record: Record | None = None
+        self,
+        document: Path,
+        workshop: Workshop,
+        seed: int,
+        jobs: int | None = None,
+        kept: Kept | None = None,
+        on: str | None = None,
     ) -> None:
         self._document, self._workshop, self._seed, self._jobs = document, workshop, seed, jobs
-        self._record = record
-        self._known = {} if record is None else dict(record.known)
+        self._kept, self._on = kept, on
+        known = {} if kept is None else kept.known
+        self._known = {key or None: Trial(**trial) for key, trial in known.items()}
         self.excuses = excuses(workshop.mutants)
 
     def clean(self) -> Trial:
         """The trial of the firmware as it is."""
         if None in self._known:
             return self._known[None]
-        (trial,) = trials(self._document, [(None, self._workshop.original())], self._seed, 1, LIMIT_S)
+        (trial,) = trials(
+            self._document, [(None, self._workshop.original())], self._seed, 1, LIMIT_S, on=self._on
+        )
         self._keep(trial)
         return trial
 
@@ -61,7 +71,7 @@ class Survey:
                     mutants[built.mutant.name] = built.mutant
                     yield built.mutant.name, built.library
 
-        for trial in trials(self._document, tasks(), self._seed, self._jobs, limit_s):
+        for trial in trials(self._document, tasks(), self._seed, self._jobs, limit_s, on=self._on):
             while settled:
                 yield settled.pop(0)
             self._keep(trial)
@@ -78,5 +88,5 @@ class Survey:
         return Fate(built.mutant, trial, excuse) if trial is not None else None
 
     def _keep(self, trial: Trial) -> None:
-        if self._record is not None:
-            self._record.add(trial)
+        if self._kept is not None:
+            self._kept.add(trial.fault or "", asdict(trial))

@@ -1,4 +1,4 @@
-"""Checks of mutants, each in a process of its own: a mutant may crash it or never return.
+"""Checks of mutants, each in a process of its own (`wirevow.emu.executor`): it may crash or never return.
 
 Beside the outcomes of `wirevow.emu.audit` there are
 
@@ -13,20 +13,20 @@ outcome    meaning                                                              
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import resource
-import select
 import signal
+import tempfile
 import threading
 import time
 from collections.abc import Generator, Iterable
+from contextlib import closing
 from dataclasses import dataclass
-from multiprocessing.connection import Connection, wait
-from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 
+from wirevow.emu import executor
 from wirevow.emu.audit import Trial, tried
+from wirevow.emu.executor import Ended
 from wirevow.emu.firmware.board import FirmwareInstrument
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.vow import Vow, compile_vow
@@ -43,89 +43,62 @@ Task = tuple[str | None, Path]
 
 
 @dataclass(frozen=True, slots=True)
-class _Running:
+class _Task:
+    document: str
     name: str | None
-    process: ForkServerProcess
-    pipe: Connection
-    begun: float
+    library: bytes
+    """Its content: the machine that tries it may be another one."""
+    seed: int
+    limit_s: float
+    hang_s: float
 
 
 def trials(
-    document: Path, tasks: Iterable[Task], seed: int, jobs: int, limit_s: float, hang_s: float = HANG_S
+    document: Path,
+    tasks: Iterable[Task],
+    seed: int,
+    jobs: int | None,
+    limit_s: float,
+    hang_s: float = HANG_S,
+    on: str | None = None,
 ) -> Generator[Trial, None, None]:
     """What comes of each task, in the order in which they are done; tasks are taken as they can be begun.
 
-    Closing the iterator, or an exception such as KeyboardInterrupt where it is used, ends those under way.
+    Where they are done is as `wirevow.emu.executor.results` says.
     """
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([__name__])
-    waiting = iter(tasks)
-    running: list[_Running] = []
-    more = True
-    try:
-        while more or running:
-            while more and len(running) < jobs:
-                task = next(waiting, None)
-                if task is None:
-                    more = False
-                    break
-                name, library = task
-                mine, theirs = context.Pipe(duplex=False)
-                process = context.Process(
-                    target=_try, args=(str(document), library, name, seed, hang_s, theirs), daemon=True
-                )
-                process.start()
-                theirs.close()
-                running.append(_Running(name, process, mine, time.monotonic()))
-            wait([each.pipe for each in running], timeout=1.0)
-            for each in list(running):
-                trial = _result(each, seed, limit_s)
-                if trial is not None:
-                    running.remove(each)
-                    yield trial
-    finally:
-        for each in running:
-            each.process.kill()
-            each.process.join()
+    whole = (
+        _Task(str(document.resolve()), name, library.read_bytes(), seed, limit_s, hang_s)
+        for name, library in tasks
+    )
+    done = executor.results(_try, whole, on=on, jobs=jobs, ended=_ended, limit_s=limit_s)
+    with closing(done):
+        for _, trial in done:
+            yield trial
 
 
-def _result(running: _Running, seed: int, limit_s: float) -> Trial | None:
-    """What came of it, or None while it goes on."""
-    seconds = round(time.monotonic() - running.begun, 3)
-    if running.pipe.poll():
-        try:
-            trial: Trial = running.pipe.recv()
-            running.process.join()
-            return trial
-        except EOFError:
-            running.process.join()
-            outcome, message = _ended(running.process.exitcode)
-            return Trial(running.name, seed, outcome, 0, seconds, message=message)
-    if seconds > limit_s:
-        running.process.kill()
-        running.process.join()
-        return Trial(running.name, seed, "timeout", 0, seconds, message=f"not done within {limit_s:.0f} s")
-    return None
+def _ended(task: _Task, end: Ended) -> Trial:
+    """What it means that a process told nothing."""
+
+    def trial(outcome: str, message: str) -> Trial:
+        return Trial(task.name, task.seed, outcome, 0, 0.0, message=message)
+
+    if end.status is None:
+        return trial("timeout", f"not done within {task.limit_s:.0f} s")
+    if end.status == HUNG:
+        return trial("hang", "the firmware did not return")
+    return trial("crash" if end.status < 0 else "error", str(end))
 
 
-def _ended(status: int | None) -> tuple[str, str]:
-    """Outcome and message of a process that told nothing."""
-    if status == HUNG:
-        return "hang", "the firmware did not return"
-    if status is not None and status < 0:
-        return "crash", signal.Signals(-status).name
-    return "error", f"the process ended with status {status}"
-
-
-def _try(document: str, library: Path, name: str | None, seed: int, hang_s: float, pipe: Connection) -> None:
-    """One trial, in its own process."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent's business
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+def _try(task: _Task) -> Trial:
+    """One trial, in a process of its own."""
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    vow = compile_vow(load_document(document).document)
-    _watch(hang_s, pipe)
-    pipe.send(attempt(vow, library, name, seed))
+    vow = compile_vow(load_document(task.document).document)
+    _watch(task.hang_s)
+    with tempfile.NamedTemporaryFile(prefix="wirevow-", suffix=".so") as file:
+        file.write(task.library)
+        file.flush()
+        return attempt(vow, Path(file.name), task.name, task.seed)
 
 
 def attempt(vow: Vow, library: Path, name: str | None, seed: int) -> Trial:
@@ -133,8 +106,8 @@ def attempt(vow: Vow, library: Path, name: str | None, seed: int) -> Trial:
     return tried(vow, lambda: FirmwareInstrument(vow, library, None, seed), name, seed)
 
 
-def _watch(hang_s: float, pipe: Connection) -> None:
-    """End this process when its main thread is in the firmware for too long, or nobody listens any more.
+def _watch(hang_s: float) -> None:
+    """End this process when its main thread is in the firmware for too long.
 
     A signal's handler runs between two steps of the main thread's Python: not while that is in a library.
     """
@@ -145,15 +118,13 @@ def _watch(hang_s: float, pipe: Connection) -> None:
         beats += 1
 
     def watch() -> None:
-        reader = select.poll()
-        reader.register(pipe, 0)  # hung up is always told
         seen, since = -1, 0.0
-        while not reader.poll(1000):
+        while True:
+            time.sleep(1.0)
             if beats != seen:
                 seen, since = beats, time.process_time()
             elif time.process_time() - since > hang_s:
                 os._exit(HUNG)
-        os._exit(0)
 
     signal.signal(signal.SIGVTALRM, beat)
     signal.setitimer(signal.ITIMER_VIRTUAL, 1.0, 1.0)

@@ -1,0 +1,56 @@
+"""Results kept in a file as they come, so that long work that was ended goes on there.
+
+The file has a line of JSON with what all results depend on, then a line for each: `[key, result]`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+SUFFIXES = (".py", ".yaml", ".c", ".h", ".j2")
+APART = "excused.yaml"
+"""The list of excused mutants: no result depends on it."""
+
+
+class Kept:
+    """Results by their keys, while nothing has changed that they depend on. OSError: it cannot be kept."""
+
+    def __init__(self, path: Path, **depends: object) -> None:
+        """`depends`: what the results depend on besides Wirevow's own code and documents."""
+        self.known: dict[str, Any] = {}
+        head = json.dumps({**depends, "wirevow": fingerprint()})
+        lines = path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
+        for line in lines[1:] if lines[:1] == [head] else ():
+            try:
+                key, result = json.loads(line)
+            except ValueError:
+                continue  # cut short when it was ended
+            self.known[key] = result
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self._path = path
+        rows = [head, *(json.dumps(row) for row in self.known.items())]
+        path.write_text("".join(f"{row}\n" for row in rows), encoding="utf-8")
+
+    def add(self, key: str, result: object) -> None:
+        """Keep one more; `result` is JSON."""
+        self.known[key] = result
+        with self._path.open("a", encoding="utf-8") as file:
+            print(json.dumps([key, result]), file=file)
+
+
+@cache
+def fingerprint() -> str:
+    """A digest of everything of Wirevow that results depend on: the code, the documents, the benches."""
+    digest = hashlib.sha256()
+    for package in ("protocol", "emu", "spec"):
+        root = Path(str(files("wirevow"))) / package
+        for path in sorted(root.rglob("*")):
+            if path.suffix in SUFFIXES and path.name != APART:
+                digest.update(f"{package}/{path.relative_to(root)}\0".encode())
+                digest.update(path.read_bytes())
+    return digest.hexdigest()
