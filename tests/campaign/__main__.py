@@ -63,7 +63,7 @@ PYTHON_SEEDS, PYTHON_EVERY = 50, 20
 """The same where the plant is in Python; the faults themselves are known from the other documents."""
 CONFIDENCE = 0.95
 FOUND = Path("build/found")
-WALK = 20_000
+WALK, FEW_LINES = 20_000, 5_000
 """Lines of a long walk: enough that the search has time to strive for what is unseen."""
 SEEDS_PER_WALK = 50
 MUTANTS = Path("build/mutants.jsonl")
@@ -134,16 +134,16 @@ def tried(path: Path, tasks: Sequence[Task], kept: Kept, on: str | None, console
     return results
 
 
-def walked(name: str, vow: Vow, seeds: int) -> Iterator[str]:
+def walked(name: str, vow: Vow, seeds: int, lines: int) -> Iterator[str]:
     """Walk the clean instrument about for long; what goes wrong, in words."""
     FOUND.mkdir(parents=True, exist_ok=True)
     memory = Memory(FOUND / f"{name}.json", "in process", " ".join(vow.identity))
     for seed in range(-(-seeds // SEEDS_PER_WALK)):
         for recall in (True, False):
-            hands = direct_tester(vow, build_instrument(vow, seed=seed), seed=seed, budget=2 * WALK)
+            hands = direct_tester(vow, build_instrument(vow, seed=seed), seed=seed, budget=2 * lines)
             hands.acquaint()
             try:
-                Search(hands, seed, WALK, memory=memory, recall=recall).run()
+                Search(hands, seed, lines, memory=memory, recall=recall).run()
             except Broken as broken:
                 steps = "".join(
                     f"    {step.kind} {step.text}\n" for step in steps_of(broken.steps or [], vow)
@@ -243,7 +243,7 @@ def main(seeds: int, every: int | None, on: str | None) -> int:
         wrong += sum(not is_right(trial) and (path.stem, trial.fault) not in UNSEEN for trial in results)
         for line in told(path.name, results):
             print(line)
-        alarms = list(walked(path.stem, vow, seeds))
+        alarms = list(walked(path.stem, vow, seeds, WALK if every is None else FEW_LINES))
         wrong += len(alarms)
         print(f"{path.name}: {len(alarms)} false alarms in long walks", *alarms, sep="\n")
         print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
