@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from wirevow.emu.faults.change import with_action, with_point
 from wirevow.emu.faults.fault import Kind
+from wirevow.emu.faults.overlay import Overlay
 from wirevow.protocol.device import Device
 from wirevow.protocol.vow import ActionEntry, PointEntry, Value, Vow, puts_of
 
@@ -176,3 +177,23 @@ class PresetResetsTheRest(Device):
         if puts_of(action):
             self._replace(self._defaults(saved_only=False), now_ns)
         return super()._perform(action, target, now_ns)
+
+
+def _spread(vow: Vow) -> bool:
+    return any(vow.points[trip.reports].signal == "stage.spread" for trip in vow.trips.values())
+
+
+@extras.plant(
+    "share-of-one-only",
+    "What the transistors carry is taken from one of them alone, for each of them.",
+    breaks="trip.*.fires",
+    depth=3,
+    rig=True,
+    applies=_spread,
+)
+class ShareOfOneOnly(Overlay):
+    def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        return super().watch(key, signal, above, 1e9 if signal == "stage.spread" else threshold)
+
+    def seen(self, signal: str, value: float, when_ns: int) -> float:
+        return 0.0 if signal == "stage.spread" else value

@@ -50,6 +50,7 @@ from wirevow.emu.plant.interface import Crossing, Surroundings
 from wirevow.emu.plant.past import Past
 from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
+from wirevow.emu.plant.stage import Transistors
 from wirevow.emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
 from wirevow.emu.plant.thermistor import celsius, deduced_celsius, divider_volt
 from wirevow.protocol.document.terminals import Control, Signal
@@ -62,7 +63,16 @@ _LONG_SECONDS = 1e7
 _SETTLED_AMPERE = 1e-12
 _INF = math.inf
 _OF_THE_CIRCUIT = frozenset(
-    ["input.voltage", "input.terminal_voltage", "input.current", "input.power", "sense.drop"]
+    [
+        "input.voltage",
+        "input.terminal_voltage",
+        "input.current",
+        "input.power",
+        "sense.drop",
+        "stage.first",
+        "stage.other",
+        "stage.spread",
+    ]
 )
 """Signals that are the same whenever the circuit is; what counts goes on from where it stands."""
 _HEAT_SIGNALS = {"heat.junction": JUNCTION, "heat.case": CASE, "heat.sink": SINK}
@@ -114,6 +124,7 @@ class Stretch:
         "sense_power",
         "sensed",
         "share",
+        "shares",
         "sign",
         "solved",
         "start_ns",
@@ -148,6 +159,7 @@ class Stretch:
     time0: float
     clock: float
     share: tuple[float, float]
+    shares: dict[str, float]
     unsensed: bool
     done: int
     upper: bool
@@ -228,6 +240,7 @@ class Sink:
         self._level = Level(plant.level)
         self._tau = 1.0 / (2.0 * math.pi * plant.stage.bandwidth_hertz)
         self._loop_ns = round(plant.regulation.tick_second * 1e9)
+        self._transistors = Transistors(plant.stage)
         self._ladder_of = constants(plant.heat, plant.thermistor)
         self.now_ns = 0
         self._set: dict[str, float | str] = dict(INITIAL)
@@ -242,6 +255,7 @@ class Sink:
             "stage.resistance": plant.stage.saturation_ohm,
             "fan": "good",
             "stage": "good",
+            "transistor": "good",
             "sense": bench.leads.sense,
             "lead": bench.leads.loop_ohm,
             "ambient": bench.ambient_celsius,
@@ -360,9 +374,13 @@ class Sink:
                 kelvin = to_kelvin(self._ladder, self._modes)
                 self._modes = to_modes(self._ladder, [k + step for k in kelvin])
             self._world[key] = checked
-            if key in ("vents", "fan"):
+            if key == "transistor":
+                self._transistors.turn(str(checked))
+                chain = constants(self._plant.heat, self._plant.thermistor)
+                self._ladder_of = self._transistors.heated(chain)
+            if key in ("vents", "fan", "transistor"):
                 self._drive_fan()
-            if key in ("polarity", "connected", "sense", "lead", "stage", "stage.resistance"):
+            if key in ("polarity", "connected", "sense", "lead", "stage", "stage.resistance", "transistor"):
                 self._disturb()
         self._begin()
 
@@ -549,6 +567,7 @@ class Sink:
         s.rest = self._feed.rest()
         s.share = self._feed.share()
         s.unsensed = world["sense"] == "open"
+        s.shares = self._transistors.shares
         s.done, s.upper = self._swing.done, self._swing.upper
         s.goal = 0.0
         s.at_source = None
@@ -624,7 +643,8 @@ class Sink:
         set_, world, stage = self._set, self._world, self._plant.stage
         source = self._feed
         lead = s.lead
-        if world["connected"] == "no" or set_["relay"] == "open":
+        carrying = self._transistors.carrying
+        if world["connected"] == "no" or set_["relay"] == "open" or not carrying:
             self._amps = self._target = s.target = 0.0
             self._regulation.rest()
             self._loop = "resting"
@@ -636,8 +656,8 @@ class Sink:
                 )
             return _INF
         reversed_ = world["polarity"] == "reversed"
-        forced = reversed_ or world["stage"] == "shorted"
-        drop = stage.diode_volt if reversed_ else 0.0
+        forced = reversed_ or "shorted" in (world["stage"], world["transistor"])
+        drop = stage.diode_volt if reversed_ and world["transistor"] != "shorted" else 0.0
         full_ohm = lead + self._full_ohm()
         available = source.available(full_ohm, drop)
         goal = _INF if forced else max(self._level.current(self._regulation.code), stage.leakage_ampere)
@@ -658,7 +678,7 @@ class Sink:
     def _full_ohm(self) -> float:
         """Resistance of the stage fully on, or of a failed one."""
         shorted = self._world["stage"] == "shorted" and self._world["polarity"] != "reversed"
-        return float(self._world["stage.resistance"]) if shorted else self._plant.stage.saturation_ohm
+        return float(self._world["stage.resistance"]) if shorted else self._transistors.full_ohm
 
     def _solve_full(
         self,
@@ -789,7 +809,7 @@ class Sink:
     def _add_headroom(
         self, s: Stretch, conditions: list[tuple[Curve, float, float, str]], goal: float, start: float
     ) -> None:
-        ohm = self._plant.stage.saturation_ohm
+        ohm = self._transistors.full_ohm
         solved = s.solved
         if s.steady:
             if self._feed.dynamic and goal > 0.0:
@@ -849,7 +869,7 @@ class Sink:
 
     def _is_full(self, s: Stretch) -> bool:
         """Whether the stage is saturated at the end of a stretch."""
-        ohm = self._plant.stage.saturation_ohm
+        ohm = self._transistors.full_ohm
         t = (self.now_ns - s.start_ns) * 1e-9
         return s.solved.volt(t) <= ohm * s.solved.current(t) * (1.0 + 1e-9) and s.solved.current(t) > 0.0
 
@@ -953,7 +973,7 @@ class Sink:
         if not 0.0 <= current(0.0) < cap:
             return None
         conditions.append((current, -1e-12, cap, "wake"))
-        ohm = self._plant.stage.saturation_ohm
+        ohm = self._transistors.full_ohm
         conditions.append((total([(1.0, solution.volt), (-ohm, current)]), 0.0, _INF, "wake"))
         guard = self._regulation.kind() in ("resistance", "voltage")
         if guard and self._airs[-1].ceiling < 1e5:
@@ -1251,9 +1271,9 @@ class Sink:
             return -1, solved.volt, s.sign, 0.0
         if signal == "sense.drop" and s.at_source is not None:
             return -1, total([(1.0, solved.volt), (-1.0, s.at_source)]), s.sign, 0.0
-        if signal in ("sense.drop", "input.current"):
-            factor = s.sign if signal == "input.current" else -s.lead * s.sign
-            return None if amps is not None else (-1, solved.current, factor, 0.0)
+        if signal in ("sense.drop", "input.current") or signal in s.shares:
+            factor = -s.lead if signal == "sense.drop" else s.shares.get(signal, 1.0)
+            return None if amps is not None or not factor else (-1, solved.current, s.sign * factor, 0.0)
         if signal == "battery.soc":
             return -1, solved.used, -s.share[1], s.share[0]
         if not s.clock:
@@ -1420,6 +1440,10 @@ def _drop(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
     return -s.sign * s.lead * s.solved.current(t)
 
 
+def _share(name: str) -> Reader:
+    return lambda plant, ns, s, heat: s.shares[name] * s.sign * s.solved.current((ns - s.start_ns) * 1e-9)
+
+
 def _emf(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
     used = s.solved.used((ns - s.start_ns) * 1e-9)
     volt = 0.0
@@ -1434,6 +1458,7 @@ _READERS: dict[str, Reader] = {
     "input.current": lambda plant, ns, s, heat: s.sign * s.solved.current((ns - s.start_ns) * 1e-9),
     "input.power": lambda plant, ns, s, heat: s.sense_power((ns - s.start_ns) * 1e-9),
     "sense.drop": _drop,
+    **{name: _share(name) for name in ("stage.first", "stage.other", "stage.spread")},
     "heat.junction": _node(JUNCTION),
     "heat.case": _node(CASE),
     "heat.sink": _node(SINK),

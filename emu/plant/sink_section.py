@@ -46,6 +46,25 @@ class Stage(PlantSection):
         le=2.0,
         description="Forward drop of the body diodes, which conduct a reversed input.",
     )
+    transistors: int = Field(
+        default=1, ge=1, le=64, description="Transistors in parallel that share the current equally."
+    )
+    transistor_ohm: float | None = Field(
+        default=None,
+        gt=0.0,
+        le=100.0,
+        description="Resistance of one of them fully on, with the resistor in its source; a shorted one has"
+        " it too. Without this, all of saturation_ohm is theirs.",
+    )
+
+    @model_validator(mode="after")
+    def _part_of_the_whole(self) -> Stage:
+        if self.transistor_ohm is not None and self.transistor_ohm / self.transistors > self.saturation_ohm:
+            raise ValueError(
+                "transistor_ohm divided by transistors is more than saturation_ohm, of which it is a part:"
+                " make it smaller"
+            )
+        return self
 
 
 class Regulation(PlantSection):
@@ -73,7 +92,7 @@ class Regulation(PlantSection):
 
 
 class Heat(PlantSection):
-    """The way of the heat: junction, case, sink, air. One sink, one transistor standing for all."""
+    """The way of the heat: junction, case, sink, air. One sink; the figures are of all transistors."""
 
     junction_to_case_kelvin_per_watt: float = Field(
         gt=0.0, le=100.0, description="Thermal resistance from junction to case."
@@ -158,7 +177,14 @@ class SinkPlant(PlantUse):
     level: LevelConverter
     channels: dict[
         Literal[
-            "input.voltage", "input.terminal_voltage", "input.current", "heat.sensor_voltage", "supply.rail"
+            "input.voltage",
+            "input.terminal_voltage",
+            "input.current",
+            "heat.sensor_voltage",
+            "supply.rail",
+            "stage.first",
+            "stage.other",
+            "stage.spread",
         ],
         Channel,
     ] = Field(default={}, description="Measuring converters; a channel not named here is ideal.")

@@ -13,6 +13,9 @@ SIGNALS: dict[str, Signal] = {
     "input.current": Signal("A", "current into the input terminals"),
     "input.power": Signal("W", "power taken in"),
     "sense.drop": Signal("V", "the terminals' voltage less that of the sense leads"),
+    "stage.first": Signal("A", "current through the first of the transistors in parallel"),
+    "stage.other": Signal("A", "current through each of the others"),
+    "stage.spread": Signal("A", "how far apart the transistors' currents are"),
     "heat.junction": Signal("Cel", "temperature of the transistors' junctions"),
     "heat.case": Signal("Cel", "temperature of the transistors' cases"),
     "heat.sink": Signal("Cel", "temperature of the heatsink"),
@@ -122,6 +125,9 @@ EVENTS: dict[str, Control] = {
     "fan": Control(choices=("good", "stopped"), means="the fan"),
     "stage": Control(
         choices=("good", "shorted"), means="the stage; a shorted one conducts whatever it is told"
+    ),
+    "transistor": Control(
+        choices=("good", "open", "shorted"), means="the first of the transistors in parallel"
     ),
     "stage.resistance": Control("Ohm", 1e-3, 1e6, means="resistance of a shorted stage"),
     "trigger": Control(pulse=True, means="an edge at the trigger input"),

@@ -705,6 +705,12 @@ DEFECTS = [
         (WARM, WARM.replace("air.warmth", "air.most")),
     ),
     defect(
+        "watch-form",
+        "when: abs(air.warmth) > roof.warmth",
+        "2 crossings",
+        (WARM, WARM.replace("air.warmth", "abs(air.warmth)")),
+    ),
+    defect(
         "put-limit",
         "does: [{put: {wish.warmth: 50.0}}]",
         "the limits of wish.warmth may not allow what wish.hot puts",

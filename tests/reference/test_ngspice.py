@@ -150,3 +150,44 @@ wrdata out.txt v(t)
         assert plant.at("input.terminal_voltage", plant.now_ns) == pytest.approx(float(volt), abs=1e-3)
         seen += amps > 3.0
     assert seen
+
+
+def test_two_of_three_transistors_carry_all(tmp_path: Path) -> None:
+    """Three transistors on one sink, 24 V and 3 A in the two that work: each with its own way to the sink."""
+    apart = section(stage={"saturation_ohm": 0.12, "transistors": 3})
+    plant = build_plant(apart, Bench.model_validate(
+        {"title": "x y z", "source": {"kind": "thevenin", "volt": 24.0, "ohm": 0.0}}), 1)  # fmt: skip
+    plant.bench("lead.resistance", 0.0, 0)
+    plant.bench("transistor", "open", 0)
+    plant.control({"relay": "closed", "stage": "hold", "level.current": 3.0, "limit.current": 8.0}, 0)
+    g_jc, g_cs, g_sb, cj, cc, cs, cb = constants(apart.heat, apart.thermistor)
+    ways = "".join(
+        f"Cj{n} j{n} 0 {cj / 3}\nRjc{n} j{n} c{n} {3 / g_jc}\n"
+        f"Cc{n} c{n} 0 {cc / 3}\nRcs{n} c{n} s {3 / g_cs}\n"
+        for n in range(3)
+    )
+    out = ngspice(
+        f"""three transistors, the first open
+{ways}I1 0 j1 36
+I2 0 j2 36
+Cs s 0 {cs}
+Rair s 0 {apart.heat.still_kelvin_per_watt}
+Rsb s b {1 / g_sb}
+Cb b 0 {cb}
+.options reltol=1e-7 abstol=1e-12 method=gear
+.control
+tran 0.05 600 0 0.05 uic
+wrdata out.txt v(j1) v(c1) v(s) v(b)
+.endc
+.end
+""",
+        tmp_path,
+        4,
+    )
+    for t in (1.0, 10.0, 60.0, 300.0, 599.0):
+        plant.advance(round(t * S))
+        theirs = [np.interp(t, out[:, 0], out[:, k]) for k in range(1, 5)]
+        names = ("heat.junction", "heat.case", "heat.sink", "heat.temperature")
+        ours = [plant.at(name, plant.now_ns) - 23.0 for name in names]
+        # The case that stays cold is left out: a hundredth of what stores heat.
+        assert ours == pytest.approx(theirs, rel=1.2e-2, abs=2e-3)

@@ -43,6 +43,7 @@ CODES: dict[str, tuple[Severity, str]] = {
     "saved-no-save": ("error", "saved settings need an action that saves, and the other way round"),
     "set-nowhere": ("error", "a setting can be put in some state"),
     "extreme-of": ("error", "a highest or lowest is that of a measured point, in the same quantity"),
+    "watch-form": ("error", "what makes the instrument act unasked is a reading at a threshold"),
     "extreme-watched": ("error", "what makes the instrument act unasked is no highest or lowest"),
     "derived-cycle": ("error", "a derived point does not depend on itself"),
     "derived-range": ("warning", "a derived point stays inside its quantity's range"),

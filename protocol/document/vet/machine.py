@@ -9,8 +9,8 @@ from itertools import combinations
 from wirevow.protocol.closure import closure
 from wirevow.protocol.document.model import Action, Document, Leave, duration_text
 from wirevow.protocol.document.vet.survey import Survey, Where
-from wirevow.protocol.expression import And, Comparison, Condition, Expression, Word
-from wirevow.protocol.expression.tree import names
+from wirevow.protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Word
+from wirevow.protocol.expression.tree import names, walk
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,13 @@ def _watched(survey: Survey) -> None:
         if leave.when is not None
     ]
     watched += [(("trips", name, "when"), trip.when) for name, trip in document.trips.items()]
+    measured = frozenset(
+        name
+        for name, point in document.points.items()
+        if point.signal or point.highest or point.lowest or point.system in ("silence", "uptime")
+    )
     for where, when in watched:
+        _crosses_once(survey, where, when, measured)
         for name in sorted(when.names):
             reading = document.points[name].highest or document.points[name].lowest
             if reading is not None:
@@ -172,6 +178,26 @@ def _watched(survey: Survey) -> None:
                     f"{name} keeps what {reading} has been",
                     f"compare {reading} itself",
                 )
+
+
+def _crosses_once(survey: Survey, where: Where, when: Expression, measured: frozenset[str]) -> None:
+    """Each comparison in it is a threshold of one reading, so that a comparator could do it."""
+    for part in walk(when.atoms()):
+        if not isinstance(part, Comparison):
+            continue
+        comparison = Expression.of(part)
+        try:
+            crossings = len(comparison.as_threshold(measured))
+        except ExpressionError as wrong:
+            survey.report("watch-form", where, str(wrong), "write one reading with one threshold")
+            continue
+        if crossings > 1:
+            survey.report(
+                "watch-form",
+                where,
+                f"{comparison.text} has {crossings} crossings",
+                "write one comparison for each, with `and` or `or`",
+            )
 
 
 def _leaves(survey: Survey) -> None:
