@@ -180,6 +180,10 @@ class Twin(Device):
             finally:
                 self._by_hand = False
 
+    def when(self, act: TripEntry | LeaveEntry, now_ns: int) -> tuple[int, int] | None:
+        """Between which times it has acted by itself by now, if settings and silence alone tell."""
+        return self._course.between_ns(act, now_ns)
+
     def _fire_unseen(self, trip: TripEntry, now_ns: int) -> None:
         entry = self.vow.points[trip.reports]
         value = self.value(entry, now_ns) if entry.source != "signal" else entry.default
@@ -239,6 +243,8 @@ class Twin(Device):
         if entry.system == "state":
             self._moved_on(now_ns)
             self._sure_ns = now_ns
+        if entry.system == "last_trip" and not self.told:
+            self._tripped_unseen(now_ns)
         if entry.text:
             return self._own_text(entry)
         if entry.system in self.unknown:
@@ -365,6 +371,20 @@ class Twin(Device):
         self.early_ns = early_ns
         self.number_known = self.number_known and last == {before}
         if trips or passed - {before}:
+            self.unknown.add("last_trip")
+
+    def _tripped_unseen(self, now_ns: int) -> None:
+        """Nothing tells of trips, and another is the last one than was known: it is taken if it may be."""
+        words = self._words_seen()
+        trip = self.vow.trips.get(words[0]) if words else None
+        if trip is None or "last_trip" in self.unknown or words == self.last_trip:
+            return
+        passed = closure({self.state}, lambda each: self._may_follow(each, now_ns))
+        if any(self._may_fire(trip, each, now_ns) for each in passed):
+            early_ns = now_ns - self._sure_ns
+            self.number_known = self.number_known and passed <= {self.state, trip.to}
+            self.fire(trip, self.vow.points[trip.reports].default, now_ns)
+            self.early_ns = early_ns
             self.unknown.add("last_trip")
 
     def _may_follow(self, state: str, now_ns: int) -> set[str]:
@@ -1041,9 +1061,9 @@ class Oracle:
         armed = self.twin.state in trip.armed_in
         value: Value = parsed[0] if parsed is not None else entry.default
         plausible = self._could_fire(trip, value, now_ns)
-        self.twin.fire(trip, value, now_ns)
-        # It happened at some moment since we last looked.
-        self.twin.early_ns = now_ns - min(self.looked_ns, now_ns)
+        first_ns, entered_ns = self._happened(trip, now_ns)
+        self.twin.fire(trip, value, entered_ns)
+        self.twin.early_ns = entered_ns - first_ns
         self.twin.last_trip = notice.words
         self.twin.unknown.discard("last_trip")
         if not armed:
@@ -1056,6 +1076,14 @@ class Oracle:
         if not plausible:
             return Judgement(False, f"trip.{trip.name}.fires", f"no trip unless {trip.when.text}")
         return Judgement(True, f"trip.{trip.name}.notice", "")
+
+    def _happened(self, act: TripEntry | LeaveEntry, now_ns: int) -> tuple[int, int]:
+        """Between which times what a notice tells of happened: since we last looked, or when it was due."""
+        first_ns = min(self.looked_ns, now_ns)
+        known = self.twin.when(act, now_ns)
+        if known is None or known[1] < first_ns:
+            return first_ns, now_ns
+        return max(known[0], first_ns), known[1]
 
     def _could_fire(self, trip: TripEntry, value: Value, now_ns: int) -> bool:
         """Whether the condition could be true with the value reported, given the settings."""
@@ -1079,10 +1107,13 @@ class Oracle:
             requirement = f"state.{before}.leave.{leave.index + 1}"
             due_ns = twin.entered_ns + leave.after_ns
             slack_ns = twin.slack_of(leave.after_ns)
-            # It happened at some moment since we last looked.
             early, late = now_ns < due_ns - slack_ns - twin.early_ns, self.looked_ns > due_ns + slack_ns
-            first_ns = min(max(due_ns - twin.early_ns, self.looked_ns), now_ns)
-            entered_ns = now_ns if leave.when is not None else min(max(due_ns, self.looked_ns), now_ns)
+            if leave.when is not None:
+                first_ns, entered_ns = self._happened(leave, now_ns)
+                first_ns = min(max(due_ns - twin.early_ns, first_ns), entered_ns)
+            else:
+                first_ns = min(max(due_ns - twin.early_ns, self.looked_ns), now_ns)
+                entered_ns = min(max(due_ns, self.looked_ns), now_ns)
             twin.enter(state, entered_ns)
             twin.early_ns = entered_ns - first_ns
             if leave.when is None and (early or late):

@@ -176,6 +176,16 @@ class Course:
         due_ns, _, act = min(found, key=lambda each: each[:2])
         return due_ns, act
 
+    def between_ns(self, act: Act, now_ns: int) -> tuple[int, int] | None:
+        """Between which times it has acted by now, if that is known without having been told."""
+        for rule in self._rules:
+            due_ns = self._due_ns(rule, now_ns) if rule.act is act and rule.armed else None
+            if due_ns is not None:
+                slack_ns = self._twin.slack_of(act.after_ns)
+                first_ns = due_ns - slack_ns - self._twin.early_ns
+                return min(first_ns, now_ns), min(due_ns + self._slack_ns(rule), now_ns)
+        return None
+
     def _due_ns(self, rule: _Rule, now_ns: int) -> int | None:
         """When it acts, as far as that is before now; None if it does not."""
         since_ns = rule.since_ns

@@ -151,6 +151,8 @@ def waiting_of_every_kind(t: Tester, r: Requirement) -> None:
     left = _left_by_time(t)
     if left is not None:
         t.goto(left[0])
+        if t.oracle.twin.early_ns >= left[1] // 3:
+            left = None  # nobody knows between which of the hands it is left
     t.transmitter("stalled")
     for who in ("local", "remote", "local"):
         t.panel("panel.control", who)
