@@ -9,8 +9,8 @@ choices; and a wrong answer is always named with the answer that was due.
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Mapping, Sequence
+from collections import Counter, deque
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -91,6 +91,10 @@ class Twin(Device):
         self.hand_ns = 0
         """When the panel was last turned."""
         self._by_hand = False
+        self._overlooked: set[str] = set()
+        """Trips that may have acted while nothing told of them, and the state has been left since."""
+        self.fired: Counter[str] = Counter()
+        """How often each trip has acted, as far as was seen."""
         self._untold: list[TripEntry] = []
         """Those that can have tripped, where nothing told of it and more than one can."""
         self._capture_ns: int | None = None
@@ -111,11 +115,16 @@ class Twin(Device):
         """The reply that is due, made with the choices of the one seen; None if none is due."""
         self.seen, self.raw = seen, raw
         self.reply, self.repeated, self.open_words = None, False, None
-        if not self.told:
+        told = self.told
+        if not told:
             self.pass_on(now_ns)
             self._follow(line, now_ns)
         self._course.heard(now_ns)
         self.line(line, now_ns)
+        if self.told and not told and now_ns > self._sure_ns:
+            # From now on notices tell, and not of what has happened before.
+            self._elsewhere |= self._may_be(now_ns) - {self.state}
+            self._overlook(now_ns)
         self.output.clear()
         return self.reply
 
@@ -166,6 +175,7 @@ class Twin(Device):
         """What has surely happened has; where it could not be sent, its notice waits with the others."""
         while not self.told and (found := self._course.surely(now_ns)) is not None:
             due_ns, act = found
+            self._overlook(due_ns)
             elsewhere = self._may_be(now_ns) - {act.to, self.state}
             if elsewhere:
                 # Something that readings decide may have come before it.
@@ -228,6 +238,7 @@ class Twin(Device):
     def booted(self) -> None:
         """No series is being taken, and nothing has tripped."""
         self._capture_ns = None
+        self._overlooked = set()
         self._untold = []
         self._elsewhere = set()
 
@@ -243,7 +254,7 @@ class Twin(Device):
         if entry.system == "state":
             self._moved_on(now_ns)
             self._sure_ns = now_ns
-        if entry.system == "last_trip" and not self.told:
+        if entry.system == "last_trip" and (self._overlooked or not self.told):
             self._tripped_unseen(now_ns)
         if entry.text:
             return self._own_text(entry)
@@ -279,6 +290,11 @@ class Twin(Device):
                 return
         if not (self.notices and self._notices_on_wire) and len(words) == 1:
             self._moved_unseen(words[0], now_ns)
+        elif words:
+            elsewhere, self._elsewhere = self._elsewhere, set()
+            if words[0] in elsewhere:
+                self.enter(words[0], now_ns)
+                self.unknown.add("last_trip")
 
     def _follow(self, line: bytes | Overlong, now_ns: int) -> None:
         """Where nothing tells of changes, other answers do: a refusal names the state, or is for what comes
@@ -373,19 +389,37 @@ class Twin(Device):
         if trips or passed - {before}:
             self.unknown.add("last_trip")
 
+    def _overlook(self, now_ns: int, done_in: Set[str] | None = None) -> None:
+        """What may have tripped since the state was last known, nothing told of it, and what came then can
+        have come (an action, from one of these states) from where that has led."""
+        if self.seen is None or now_ns <= self._sure_ns:
+            return
+        later = closure(self._may_follow(self.state, now_ns), lambda each: self._may_follow(each, now_ns))
+        if done_in is None or later & done_in:
+            passed = later | {self.state}
+            trips = self.vow.trips.values()
+            missed = {each for each in trips if any(self._may_fire(each, state, now_ns) for state in passed)}
+            self._overlooked |= {each.name for each in missed}
+            self.number_known = self.number_known and not missed
+
     def _tripped_unseen(self, now_ns: int) -> None:
-        """Nothing tells of trips, and another is the last one than was known: it is taken if it may be."""
+        """Nothing told of a trip, and another is the last one than was known: it is, if that may be."""
         words = self._words_seen()
         trip = self.vow.trips.get(words[0]) if words else None
-        if trip is None or "last_trip" in self.unknown or words == self.last_trip:
-            return
-        passed = closure({self.state}, lambda each: self._may_follow(each, now_ns))
-        if any(self._may_fire(trip, each, now_ns) for each in passed):
-            early_ns = now_ns - self._sure_ns
-            self.number_known = self.number_known and passed <= {self.state, trip.to}
-            self.fire(trip, self.vow.points[trip.reports].default, now_ns)
-            self.early_ns = early_ns
-            self.unknown.add("last_trip")
+        if trip is not None and words != self.last_trip and "last_trip" not in self.unknown:
+            passed = closure({self.state}, lambda each: self._may_follow(each, now_ns))
+            may_be = not self.told and any(self._may_fire(trip, each, now_ns) for each in passed)
+            if (may_be or trip.name in self._overlooked) and self._reported(trip, words[1:]):
+                self.last_trip = words
+        self._overlooked.clear()
+
+    def _reported(self, trip: TripEntry, words: tuple[str, ...]) -> bool:
+        """Whether this is a value of what a trip reports, as it is written."""
+        entry = self.vow.points[trip.reports]
+        if entry.scale is None:
+            return len(words) == 1 and words[0] in entry.choices
+        parsed = entry.number.parse(words[0]) if words else None
+        return parsed is not None and entry.number.words(parsed[0]) == words
 
     def _may_follow(self, state: str, now_ns: int) -> set[str]:
         """Where time, readings and protections may have led from this state, since the present one began."""
@@ -421,10 +455,14 @@ class Twin(Device):
 
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         self._untold = []
+        self._overlooked.clear()
+        self.fired[trip.name] += 1
         super().fire(trip, value, now_ns)
 
     def _act(self, request: Request, now_ns: int) -> Answer:
         action = self.vow.actions.get(request.name)
+        if action is not None and self.seen is not None and self.seen.ok and not self.told:
+            self._overlook(now_ns, action.to.keys())
         if action is not None and ("clear_trip", "") in action.does:
             for trip in self._untold:
                 if self._may_clear(trip, now_ns):

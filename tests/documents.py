@@ -178,17 +178,18 @@ class Author:
         for state in self.states.values():
             if not state.get("leaves"):
                 state.pop("leaves", None)
-        return {"vow": vow, "wire": wire, **given, "plant": self.plant}
+        plant = {"plant": self.plant} if self.plant else {}
+        return {"vow": vow, "wire": wire, **given, **plant}
 
     # ------------------------------------------------------------------------------------------ the plant
 
     def draw_room(self) -> None:
-        """A room: how warm it gets, how fast, and what of it is read."""
+        """A room: how warm it gets, how fast, what of it is read. Without one the bench says what is read."""
         watt = self.number(10, 2000)
-        rise = self.number(1, 40)
+        outside = self.number(-5, 25)
+        rise = self.number(1, 35 - outside)
         tau = self.number(5, 600)
         lag = self.one((Decimal("0.1"), Decimal(1), Decimal(20)))
-        outside = self.number(-5, 25)
         way = round(Decimal(rise) / watt, 6)
         self.plant = {
             "kind": "room",
@@ -199,6 +200,9 @@ class Author:
             "sensor_lag_second": lag,
             "outside_celsius": outside,
         }
+        bare = self.chance()
+        if bare:
+            self.plant = {}
         if not self.chance():
             return
         step = self.one(("0.1", "0.5", "0.02", "0.25", "1"))
@@ -209,14 +213,15 @@ class Author:
             "means": "The air outside.", "value": warmth, "base": Decimal(outside),
         }  # fmt: skip
         moves: dict[str, str] = {}
-        for name, signal in (("air.near", "room.temperature"), ("air.outdoors", "outside.temperature")):
-            if self.chance():
+        places = [("air.near", "room.temperature"), ("air.outdoors", "outside.temperature")]
+        for name, signal in places[1:] if bare else places:
+            if bare or self.chance():
                 every = self.one(PERIODS)
                 self.points[name] = {
                     "means": "How warm it is.", "quantity": warmth, "signal": signal, "every": every,
                 }  # fmt: skip
                 highest = outside + (rise if signal == "room.temperature" else 0)
-                self.readings.append(Reading(name, Decimal(step), outside, highest, 45, settled))
+                self.readings.append(Reading(name, Decimal(step), outside, highest, rise + 20, settled))
                 if self.chance():
                     which = self.one(("highest", "lowest"))
                     self.points[f"{name}.kept"] = {
@@ -225,7 +230,7 @@ class Author:
                 moves[name] = settled
         if moves and self.chance():
             self.bench["outside.temperature"] |= {"other": Decimal(outside + 20), "moves": moves}
-        if self.chance():
+        if not bare and self.chance():
             self.bench["window"] = {"means": "The window.", "choice": ["closed", "open"], "base": "closed"}
         for state in self.states.values():
             state["outputs"] = {"heater": self.one((0, 1, Decimal("0.5")))}
@@ -255,6 +260,22 @@ class Author:
             self.draw_choice()
         for _ in range(self.number(0, 2)):
             self.one((self.free, self.narrowed, self.ordered, self.apart, self.shared, self.inverse))()
+        self.draw_driven()
+
+    def draw_driven(self) -> None:
+        """What settings drive: the heater in some states, and without a plant what the document makes up."""
+        if "outputs" in self.states[self.initial] and self.chance():
+            share = self.quantity("share", "1", self.one(("0.05", "0.01", "0.5")), "0", "1")
+            name = "heat.share"
+            self.setting(self.made_of(name, share, *self.range_of(share)[:2]))
+            for state in self.some(list(self.states)):
+                self.states[state]["outputs"] = {"heater": {"from": name}}
+        choices = [each for each in self.settings if each.choice]
+        if not self.plant and choices and self.chance():
+            each = self.one(choices)
+            self.points[each.name]["drives"] = "lamp.shape"
+            if self.chance():
+                self.points[each.name]["drives_as"] = {word: f"{word}_one" for word in self.some(each.choice)}
 
     def setting(self, setting: Setting, **more: Any) -> Setting:
         point = {"means": "A setting.", "access": "set", "default": setting.default, **more}
@@ -309,6 +330,9 @@ class Author:
     def made(self, name: str, quantity: str, low: int, high: int) -> Setting:
         """A setting of that name with a default from these counts."""
         self.names.remove(name)
+        return self.made_of(name, quantity, low, high)
+
+    def made_of(self, name: str, quantity: str, low: int, high: int) -> Setting:
         least, most, step = self.range_of(quantity)
         return Setting(name, (), self.number(low, high) * step, quantity, step, least, most)
 
@@ -498,8 +522,18 @@ class Author:
                 self.act("store.recall", self.with_initial(), does=["recall"])
             if self.chance():
                 self.count("saves.made", "saves")
+        free = self.some([each for each in self.settings if not each.bound])
+        if free and self.chance():
+            put = {each.name: self.value_for(each) for each in free}
+            self.act("preset.put", self.some(list(self.states), 1), does=[{"put": put}])
         if self.chance():
             self.act("self.reboot", self.some(list(self.states), 1), does=["reboot"])
+
+    def value_for(self, setting: Setting) -> Any:
+        """A value inside a setting's own limits."""
+        if setting.choice:
+            return self.one(setting.choice)
+        return setting.value(self.number(setting.low, setting.high))
 
     def with_initial(self) -> list[str]:
         return [self.initial, *(name for name in self.some(list(self.states)) if name != self.initial)]
@@ -516,15 +550,20 @@ class Author:
         )
         for reading in self.some(self.readings):
             self.too_warm(reading)
+        self.keep_apart()
         for name in ("surge", "lapse")[: self.number(0, 2)]:
             condition = self.rare_condition()
             if condition is None:
-                return
+                break
             when, put = condition
             (point,) = put
             trip = self.trip(name, when, ("0 s", "50 ms", "1 s"), point)
             if trip is not None:
-                trip["provoke"] = {"state": self.one(trip["in"]), "put": put, "within": "1900 ms"}
+                trip["provoke"] = {"state": self.one(self.watched(trip)), "put": put, "within": "1900 ms"}
+
+        for trip in self.trips.values():
+            if LATCH in self.states and trip["to"] != LATCH:
+                trip.setdefault("in", self.watched(trip))
 
     def trip(self, name: str, when: str, after: Sequence[str], reports: str) -> dict[str, Any] | None:
         """A protection, without how it is provoked; None if there is no state for it to watch."""
@@ -541,13 +580,35 @@ class Author:
         self.trips[name] = {
             "means": "It protects itself.",
             "when": when,
-            "in": self.some(free, 1),
             "after": self.one(after),
             "latched": latched,
             "to": to,
             "reports": reports,
         }
+        if self.chance():
+            self.trips[name]["in"] = self.some(free, 1)
         return self.trips[name]
+
+    def watched(self, trip: dict[str, Any]) -> list[str]:
+        """The states in which a trip can happen, latched ones aside."""
+        return [each for each in trip.get("in", self.states) if each not in (trip["to"], LATCH)]
+
+    def keep_apart(self) -> None:
+        """What the weather brings about is brought about where it brings nothing else, or not on purpose."""
+        for name, trip in self.trips.items():
+            others = [other for each, other in self.trips.items() if each != name]
+            shared = {each for other in others for each in self.watched(other)}
+            alone = [each for each in self.lasting(trip) if each not in shared]
+            if "provoke" in trip and trip["provoke"]["state"] in shared:
+                if alone:
+                    trip["provoke"]["state"] = self.one(alone)
+                else:
+                    del trip["provoke"]
+
+    def lasting(self, trip: dict[str, Any]) -> list[str]:
+        """Those that no time ends: elsewhere the weather may take too long."""
+        watched = self.watched(trip)
+        return [each for each in watched if all("when" in leave for leave in self.leaves(each))]
 
     def too_warm(self, reading: Reading) -> None:
         """A trip that only the weather brings about."""
@@ -560,8 +621,7 @@ class Author:
             trip["every"] = self.one(("1 ms", "20 ms", "100 ms"))
         if self.chance():
             trip["cleared_when"] = f"{reading.name} < {edge - self.number(0, 4)}"
-        # Where time leads out, the weather may take too long.
-        lasting = [each for each in trip["in"] if all("when" in leave for leave in self.leaves(each))]
+        lasting = self.lasting(trip)
         if lasting:
             trip["provoke"] = {
                 "state": self.one(lasting),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib.util
 import sys
 import traceback
-from functools import lru_cache
+from functools import lru_cache, partial
 from os import PathLike
 from pathlib import Path
 
@@ -61,7 +61,9 @@ def terminals_of(document: Document, run: bool = False) -> Terminals | None:
     if isinstance(section, PythonPlant) and not run:
         return None
     plant = class_of(section)
-    return Terminals(section.name, plant.signals, plant.controls, plant.events)
+    rests = getattr(plant, "rests", None)  # a plant need not know
+    told = None if rests is None else partial(rests, parameters_of(section))
+    return Terminals(section.name, plant.signals, plant.controls, plant.events, told)
 
 
 def looked_at(loaded: Loaded[Document], run: bool = False) -> Terminals | None:

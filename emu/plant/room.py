@@ -72,6 +72,12 @@ class _Stretch:
         return self.final + slow + self.lagged * math.exp(-rate * t)
 
 
+def _way(plant: RoomPlant, is_open: bool) -> float:
+    """From the room to the outside, in kelvin per watt."""
+    way = plant.loss_kelvin_per_watt
+    return way * plant.window_kelvin_per_watt / (way + plant.window_kelvin_per_watt) if is_open else way
+
+
 class Room(Seam):
     """A room and its heater (see `wirevow.emu.plant.interface.Plant`)."""
 
@@ -100,11 +106,27 @@ class Room(Seam):
         """A room at 0 ns, its heater off."""
         return cls(parameters, around.bench, around.seed, around.horizon_ns)
 
+    @staticmethod
+    def rests(
+        parameters: RoomPlant,
+        signal: str,
+        controls: Mapping[str, float | str],
+        events: Mapping[str, float | str],
+    ) -> float | None:
+        """Where a signal comes to rest, for `vet`: with the window closed, or open for good."""
+        heat = float(controls.get("heater", 0.0)) * parameters.heater_watt
+        outside = float(events.get("outside.temperature", parameters.outside_celsius))
+        if signal == "heater.power":
+            return heat
+        if signal == "outside.temperature":
+            return outside
+        if signal == "room.temperature" and events.get("sensor") == "open":
+            return parameters.open_reads_celsius
+        return outside + heat * _way(parameters, events.get("window") == "open")
+
     def _begin(self, ns: int, air: float, sensed: float) -> None:
         plant = self._plant
-        way = plant.loss_kelvin_per_watt
-        if self._open:
-            way = way * plant.window_kelvin_per_watt / (way + plant.window_kelvin_per_watt)
+        way = _way(plant, self._open)
         stretch = _Stretch(ns, air, sensed, self._heater, self._outside, way, plant, self._works)
         self._past.begin(stretch, ns - self.horizon_ns)
 

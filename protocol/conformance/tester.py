@@ -1862,6 +1862,11 @@ class Tester:
         self.settings(early)
         self.prepare()
         self.goto(provoke.state)
+        leaves = self.vow.states[provoke.state].leaves
+        if any(each.when is not None and self.oracle.twin.decide(each.when, self.now_ns) for each in leaves):
+            # What leads on from there holds already.
+            self._put_right((provoke.state,))
+            self.goto(provoke.state)
         self.settings(early | late)
 
     def prepare(self) -> None:

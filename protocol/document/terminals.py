@@ -7,7 +7,7 @@ temperatures in degrees Celsius and speeds in turns a minute (`wirevow.protocol.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 
@@ -57,6 +57,10 @@ class Control:
         return f"from {self.low:g} to {self.high:g}" + (f", in {self.unit}" if self.unit != "1" else "")
 
 
+Rests = Callable[[str, Mapping[str, float | str], Mapping[str, float | str]], float | None]
+"""Of a signal, with what is driven and what has happened; None where it comes to no rest or nobody knows."""
+
+
 @dataclass(frozen=True, slots=True)
 class Terminals:
     """All that one plant offers. `plant` is what people call it: `sink`, `bath.py:Bath`."""
@@ -65,3 +69,5 @@ class Terminals:
     signals: Mapping[str, Signal]
     controls: Mapping[str, Control]
     events: Mapping[str, Control]
+    rests: Rests | None = None
+    """For a plant that can tell: where a signal comes to rest with these controls and events, if it does."""

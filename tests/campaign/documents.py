@@ -32,6 +32,7 @@ from tests.variants import OF_WORDS_ONLY, OPERATORS, text_of, variants
 from wirevow.emu.audit import tried
 from wirevow.emu.executor import results
 from wirevow.emu.faults import build_instrument
+from wirevow.emu.plant.registry import looked_at
 from wirevow.protocol.document.load import DocumentError, load_document, read_document
 from wirevow.protocol.document.vet import vet
 from wirevow.protocol.vow import compile_vow
@@ -81,7 +82,7 @@ def result_of(name: str, text: str, seed: int = 0, limit_s: int = LIMIT_S) -> Re
         loaded = read_document(text, name)
     except DocumentError as wrong:
         return made("unsound", str(wrong))
-    found = vet(loaded).found
+    found = vet(loaded, looked_at(loaded)).found
     if found:
         return made("unsound", found[0].text(""), found[0].code)
     vow = compile_vow(loaded.document)

@@ -26,6 +26,7 @@ from wirevow.protocol.document.vet import (
     names,
     plant,
     points,
+    provoked,
     quantities,
     references,
     rounds,
@@ -71,6 +72,8 @@ def vet(loaded: Loaded[Document], terminals: Terminals | None = None) -> Finding
             _rules(survey)
             if terminals is not None:
                 plant.check(survey, terminals)
+                if not survey.found:
+                    provoked.reached(survey, terminals)
             whole = True
     found = tuple(sorted(survey.found, key=lambda finding: finding.line))
     return Findings(loaded.name, loaded.document, found, whole)
@@ -95,6 +98,7 @@ def _rules(survey: Survey) -> None:
     wire.lines(survey)
     machine.check(survey)
     trips.check(survey)
+    provoked.check(survey)
     rounds.check(survey)
     envelope.check(survey)
     layouts.check(survey)

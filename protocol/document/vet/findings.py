@@ -131,6 +131,8 @@ CODES: dict[str, tuple[Severity, str]] = {
     "put-refused": ("error", "what a tester puts is accepted, in the order it is written"),
     "provoke-idle": ("error", "provoking something takes a put, a bench event, or silence"),
     "provoke-state": ("error", "a trip or leave is provoked in a state where it can happen"),
+    "provoke-shared": ("error", "what provokes one thing provokes no other that may come first"),
+    "provoke-short": ("error", "what the bench does brings a reading beyond the threshold, by its plant"),
     "provoke-time": ("error", "what is provoked has time to happen"),
     "trial-safe": ("error", "the safe action is always done and ends every energised state"),
     "trial-reset": ("error", "the reset action brings every setting to its default"),

@@ -1,0 +1,146 @@
+"""What a provocation brings about: what it is for, and nothing else before that."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+from wirevow.protocol.document.model import Provoke, duration_text
+from wirevow.protocol.document.terminals import Terminals
+from wirevow.protocol.document.vet.points import Values, defaults
+from wirevow.protocol.document.vet.survey import Survey, Where
+from wirevow.protocol.expression import And, Comparison, Expression, ExpressionError
+from wirevow.protocol.units import convertible, si_per_unit
+
+
+@dataclass(frozen=True)
+class _Provoked:
+    """A trip, or a condition that ends a state, and how it is provoked."""
+
+    where: Where
+    name: str
+    provoke: Provoke
+    when: Expression
+    after: int
+    states: frozenset[str]
+    """Where it can happen."""
+    to: str
+
+
+def _all(survey: Survey) -> Iterator[_Provoked]:
+    document = survey.document
+    for each in survey.provocations():
+        match each.where:
+            case ("trips", str(name), *_):
+                trip = document.trips[name]
+                yield _Provoked(
+                    each.where, each.name, each.provoke, trip.when, trip.after, each.states, trip.to
+                )  # fmt: skip
+            case ("states", str(state), "leaves", int(index), *_):
+                leave = document.states[state].leaves[index]
+                if leave.when is not None:
+                    yield _Provoked(
+                        each.where, each.name, each.provoke, leave.when, leave.after, each.states, leave.to
+                    )  # fmt: skip
+
+
+def check(survey: Survey) -> None:
+    """What provokes one thing does not provoke another that may come first, and lead away from it."""
+    found = list(_all(survey))
+    for one in found:
+        for other in found:
+            if other is one or one.provoke.state not in other.states or other.to in one.states:
+                continue
+            if _within(other.provoke, one.provoke) and not _sooner(survey, one, other):
+                survey.report(
+                    "provoke-shared",
+                    one.where,
+                    f"in {one.provoke.state} this provokes {other.name} as well, which leads to {other.to}: "
+                    f"nothing says that {one.name} comes first",
+                    f"bring {one.name} about in another state, or with something that {other.name} does not "
+                    f"look at; or let it happen within less than the {duration_text(other.after)} that "
+                    f"{other.name} takes",
+                )
+                break
+
+
+def _within(other: Provoke, one: Provoke) -> bool:
+    """Whether all that provokes the other is done to provoke this one."""
+    return (
+        other.put.items() <= one.put.items()
+        and other.bench.items() <= one.bench.items()
+        and one.silence >= other.silence
+    )
+
+
+def _sooner(survey: Survey, one: _Provoked, other: _Provoked) -> bool:
+    """Whether it surely comes before the other."""
+    if one.provoke.within <= other.after:
+        return True
+    return one.after < other.after and survey.prover.implies(other.when.atoms(), one.when.atoms())
+
+
+def reached(survey: Survey, plant: Terminals) -> None:
+    """Where the plant can tell what a bench event brings a reading to, that is beyond the threshold."""
+    for each in _all(survey):
+        if not each.provoke.bench or each.provoke.silence or each.provoke.state not in each.states:
+            continue
+        root = each.when.atoms()
+        for part in root.parts if isinstance(root, And) else (root,):
+            if isinstance(part, Comparison):
+                _reaches(survey, plant, each, Expression.of(part))
+
+
+def _reaches(survey: Survey, plant: Terminals, each: _Provoked, part: Expression) -> None:
+    document = survey.document
+    measured = frozenset(name for name, point in document.points.items() if point.signal is not None)
+    try:
+        thresholds = part.as_threshold(measured)
+    except ExpressionError:
+        return
+    values = defaults(survey)
+    values |= {
+        name: value if isinstance(value, str) else Fraction(value)
+        for name, value in each.provoke.put.items()
+    }  # fmt: skip
+    if len(thresholds) != 1 or not thresholds[0].expression.names <= values.keys():
+        return
+    (threshold,) = thresholds
+    rest = _rest(survey, plant, each, threshold.point, values)
+    if rest is None:
+        return
+    level = threshold.expression.number(values)
+    if rest <= level if threshold.above else rest >= level:
+        told = ", ".join(f"{name} {value}" for name, value in each.provoke.bench.items())
+        survey.report(
+            "provoke-short",
+            (*each.where, "bench"),
+            f"with {told} in {each.provoke.state}, {threshold.point} comes to {float(rest):g}, and "
+            f"{each.name} needs {part.text}",
+            "go further with the bench, or bring it about in another state",
+        )
+
+
+def _rest(survey: Survey, plant: Terminals, each: _Provoked, point: str, values: Values) -> Fraction | None:
+    """Where a reading comes to rest in the state and with the bench of a provocation, in its own unit."""
+    document = survey.document
+    signal, unit = document.points[point].signal, survey.scales[point].unit
+    if plant.rests is None or signal is None or not convertible(unit, plant.signals[signal].unit):
+        return None
+    controls: dict[str, float | str] = {}
+    for name, output in document.states[each.provoke.state].outputs.items():
+        if not isinstance(output, Decimal | str):
+            return None  # it follows a setting
+        controls[name] = float(output) if isinstance(output, Decimal) else output
+    if any(each.drives is not None for each in document.points.values()):
+        return None
+    events: dict[str, float | str] = {}
+    for name, declared in survey.events.items():
+        value = each.provoke.bench.get(name, declared.base)
+        if name in plant.events and value is not None:
+            in_unit = document.quantities[declared.value].unit if declared.value is not None else "1"
+            events[name] = value if isinstance(value, str) else float(value) * si_per_unit(in_unit)
+    rest = plant.rests(signal, controls, events)
+    return None if rest is None else Fraction(rest) / Fraction(si_per_unit(unit))
