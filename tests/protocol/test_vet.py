@@ -36,6 +36,7 @@ CABINET = Terminals(
         "energy.zero": Control(pulse=True),
     },
     {"outside": Control("Cel", -40.0, 60.0), "window": Control(choices=("open", "closed", "stuck"))},
+    lambda signal, _, events: float(events["outside"]) + 2.0 if signal == "room.temperature" else None,
 )
 """What the plant of the good document would offer; it is described nowhere but here."""
 
@@ -50,6 +51,12 @@ def edited(edits: Sequence[tuple[str, str]]) -> str:
         assert text.count(old) == 1, f"{text.count(old)} times: {old}"
         text = text.replace(old, new)
     return text
+
+
+BY_THE_SAME = """\
+      - when: plate.power > 90
+        to: rest
+        provoke: {state: heating, bench: {outside: 50.0}, within: 2 h}"""
 
 
 @dataclass(frozen=True)
@@ -1178,6 +1185,22 @@ DEFECTS = [
         (HOT, HOT.replace("state: heating", "state: rest")),
     ),
     defect(
+        "provoke-shared",
+        "provoke: {state: heating, put: {roof",
+        "in heating this provokes leave 2 of heating as well, which leads to rest: "
+        "nothing says that trip too_warm comes first",
+        ("after: 2 s, to: holding}\n", f"after: 2 s, to: holding}}\n{BY_THE_SAME}\n"),
+    ),
+    defect(
+        "provoke-short",
+        "provoke: {state: heating, put: {roof",
+        "with outside 25.0 in heating, air.warmth comes to 27, and trip too_warm needs air.warmth > ",
+        ("bench: {outside: 50.0}", "bench: {outside: 25.0}"),
+        ("heater: {from: mode.kind}", "heater: gentle"),
+        ("    drives: wish\n", ""),
+        (", drives: limit}", "}"),
+    ),
+    defect(
         "provoke-time",
         "within: 500 ms",
         "trip too_warm takes 500 ms, and has 500 ms",
@@ -1278,7 +1301,7 @@ DEFECTS = [
 @pytest.mark.parametrize("one", DEFECTS, ids=[f"{one.code}-{index}" for index, one in enumerate(DEFECTS)])
 def test_exactly_the_planted_defect_is_told_at_its_line(one: Defect) -> None:
     text = edited(one.edits)
-    found = findings(text, CABINET if one.code.startswith("plant-") else None).found
+    found = findings(text, CABINET if one.code.startswith(("plant-", "provoke-short")) else None).found
     assert [finding.code for finding in found] == [one.code], [
         finding.text("hutch.yaml") for finding in found
     ]

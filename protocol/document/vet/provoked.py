@@ -68,8 +68,10 @@ def check(survey: Survey) -> None:
 
 def _within(other: Provoke, one: Provoke) -> bool:
     """Whether all that provokes the other is done to provoke this one."""
+    does_something = other.put or other.bench or other.silence
     return (
-        other.put.items() <= one.put.items()
+        bool(does_something)
+        and other.put.items() <= one.put.items()
         and other.bench.items() <= one.bench.items()
         and one.silence >= other.silence
     )
