@@ -126,6 +126,46 @@ class Device:
     `seed` decides the tickets. Call `boot` before the first byte.
     """
 
+    __slots__ = (
+        "__dict__",
+        "_deaf_until_ns",
+        "_formulas",
+        "_framer",
+        "_notices_on_wire",
+        "_number",
+        "_reboot",
+        "_records",
+        "_remembered",
+        "_said",
+        "_ticket",
+        "_tickets",
+        "_wire",
+        "accepted_ns",
+        "blocked",
+        "boot_cause",
+        "booted_ns",
+        "captures",
+        "chance",
+        "controller",
+        "drops",
+        "entered_ns",
+        "extremes",
+        "guard",
+        "last_trip",
+        "latched",
+        "misses",
+        "notices",
+        "output",
+        "seed",
+        "settings",
+        "state",
+        "store",
+        "vow",
+        "waiting",
+        "world",
+    )
+    """A thousand of them fit a processor's caches better so; `__dict__` for whoever has one watched."""
+
     framer: type[Framer] = Framer
     """What cuts the bytes into lines."""
 

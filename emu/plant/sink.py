@@ -207,6 +207,49 @@ class Airflow:
 class Sink:
     """A sink (see `wirevow.emu.plant.interface.Plant`)."""
 
+    __slots__ = (
+        "_agenda",
+        "_airs",
+        "_amps",
+        "_bead",
+        "_check",
+        "_converters",
+        "_counters",
+        "_drift",
+        "_due_ns",
+        "_exact_until_ns",
+        "_fan_due_ns",
+        "_fan_open",
+        "_feed",
+        "_guess",
+        "_heats",
+        "_henry",
+        "_known",
+        "_ladder",
+        "_ladder_of",
+        "_level",
+        "_loop",
+        "_loop_ns",
+        "_modes",
+        "_next_planned",
+        "_plant",
+        "_regulation",
+        "_set",
+        "_speeds",
+        "_stretches",
+        "_swing",
+        "_target",
+        "_tau",
+        "_watch_ns",
+        "_watched",
+        "_watches",
+        "_world",
+        "cooling",
+        "horizon_ns",
+        "now_ns",
+    )
+    """A thousand of them fit a processor's caches better so."""
+
     Parameters = SinkPlant
     signals: Mapping[str, Signal] = SIGNALS
     controls: Mapping[str, Control] = CONTROLS
