@@ -167,7 +167,10 @@ class Rules:
 
     def concern(self, names: Sequence[str]) -> bool:
         """Whether armed rules depend on one of these settings."""
-        return any(rule.active for name in names for rule in self._by_name.get(name, ()))
+        by_name = self._by_name
+        if by_name.keys().isdisjoint(names):
+            return False
+        return any(rule.active for name in names for rule in by_name.get(name, ()))
 
     def changed(self, names: Sequence[str], now_ns: int) -> None:
         """Settings changed: look again at the armed rules that depend on them."""

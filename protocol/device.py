@@ -662,12 +662,14 @@ class Device:
         return action.to.get(self.state)
 
     def _holds(self, guard: Expression, now_ns: int) -> bool:
-        return guard.truth(Values(self, now_ns))
+        return self._formulas.truth(guard)(Counts(self, now_ns))
 
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
-        values = Values(self, now_ns)
+        counts, truth = Counts(self, now_ns), self._formulas.truth
         return (
-            trip.cleared_when.truth(values) if trip.cleared_when is not None else not trip.when.truth(values)
+            truth(trip.cleared_when)(counts)
+            if trip.cleared_when is not None
+            else not truth(trip.when)(counts)
         )
 
     def _good(self, giver: str, given: str, now_ns: int) -> bool:

@@ -13,6 +13,7 @@ from collections import Counter, deque
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from wirevow.protocol.closure import closure
 from wirevow.protocol.device import NS_PER_S, Answer, Device, Store
@@ -700,7 +701,7 @@ class Twin(Device):
             case Not(part=part):
                 return frozenset(not truth for truth in self.truths(part, known, now_ns))
             case Comparison():
-                return self._compared(Expression.of(node), known, now_ns)
+                return self._compared(_comparison(node), known, now_ns)
 
     def _compared(
         self, comparison: Expression, known: Mapping[str, tuple[Fraction, Fraction]], now_ns: int
@@ -769,6 +770,10 @@ class Twin(Device):
     def forget_request(self) -> None:
         """What was remembered for `wire.once` is not known any more."""
         self._remembered = None
+
+
+_comparison = lru_cache(maxsize=256)(Expression.of)
+"""Parts of a document's conditions are few, and looked at again and again."""
 
 
 class Oracle:

@@ -13,10 +13,11 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from wirevow.protocol.device import NS_PER_S, Values
+from wirevow.protocol.device import NS_PER_S, Counts, Values
 from wirevow.protocol.expression import Comparison, Expression, ExpressionError
 from wirevow.protocol.expression.tree import walk
-from wirevow.protocol.vow import LeaveEntry, TripEntry
+from wirevow.protocol.formulas import Formulas
+from wirevow.protocol.vow import LeaveEntry, TripEntry, Value
 
 if TYPE_CHECKING:
     from wirevow.protocol.oracle import Twin
@@ -42,6 +43,8 @@ class _Rule:
     """Since when it is true; None while it is false."""
     looked_ns: int = 0
     """Up to then `since_ns` is known."""
+    turns: tuple[tuple[Value, ...], list[int]] | None = None
+    """When the silence turns it, for which settings; see `Course._turns_ns`."""
 
 
 class _Silent(Values):
@@ -76,6 +79,7 @@ class Course:
 
     def __init__(self, twin: Twin) -> None:
         self._twin = twin
+        self._formulas = Formulas(twin.vow)
         self._rules: list[_Rule] = []
         self.perhaps: list[Act] = []
         """What may have acted since the present state was entered, though its condition is gone by now."""
@@ -141,7 +145,9 @@ class Course:
 
     def _true(self, rule: _Rule, at_ns: int) -> bool:
         twin, silence = self._twin, rule.silence
-        return rule.when.truth(Values(twin, at_ns) if silence is None else _Silent(twin, silence, at_ns))
+        if silence is None:
+            return self._formulas.truth(rule.when)(Counts(twin, at_ns))
+        return rule.when.truth(_Silent(twin, silence, at_ns))
 
     def heard(self, now_ns: int) -> None:
         """A request is about to be answered, which may end the silence."""
@@ -197,8 +203,7 @@ class Course:
         """The first instant since which a rule on the silence has been true for its time, or up to now."""
         heard_ns = self._twin.accepted_ns
         begins = [max(rule.looked_ns, heard_ns)]
-        values = Values(self._twin, now_ns)
-        turns = sorted(heard_ns + int(level.number(values) * NS_PER_S) + 1 for level in rule.levels)
+        turns = [heard_ns + each for each in self._turns_ns(rule, now_ns)]
         begins += [each for each in turns if begins[0] < each <= now_ns]
         since_ns: int | None = None
         for begin_ns, end_ns in zip(begins, [*begins[1:], now_ns], strict=True):
@@ -209,6 +214,16 @@ class Course:
             if since_ns + rule.act.after_ns <= end_ns:
                 return since_ns
         return since_ns
+
+    def _turns_ns(self, rule: _Rule, now_ns: int) -> list[int]:
+        """How long a silence has lasted when a comparison of it changes its truth, in order."""
+        counts = Counts(self._twin, now_ns)
+        given = tuple([counts[name] for level in rule.levels for name in level.names])
+        if rule.turns is None or rule.turns[0] != given:
+            values = Values(self._twin, now_ns)
+            turns = sorted(int(level.number(values) * NS_PER_S) + 1 for level in rule.levels)
+            rule.turns = given, turns
+        return rule.turns[1]
 
     def _slack_ns(self, rule: _Rule) -> int:
         return self._twin.slack_of(rule.act.after_ns) + rule.every_ns

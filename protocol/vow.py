@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
-from typing import Literal
+from typing import Any, Literal
 
 from wirevow.protocol.document.canonical import wire_digest
 from wirevow.protocol.document.model import (
@@ -187,10 +187,10 @@ class Vow:
     """Optional parts of the wire."""
     extremes: tuple[PointEntry, ...] = ()
     """Points that keep the highest or lowest value of another."""
-    made: dict[tuple[str, str], Callable[..., int]] = field(
+    made: dict[tuple[str, str], Callable[..., Any]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
-    """Limits and derived points as functions, once they have been needed (`Formulas`)."""
+    """Limits, derived points and conditions as functions, once they have been needed (`Formulas`)."""
 
     def system_point(self, system: str) -> PointEntry | None:
         """The point that shows this of the system (`system`), if the document has it."""

@@ -13,9 +13,8 @@ import select
 import time
 from collections.abc import Callable
 from contextlib import nullcontext
-from dataclasses import dataclass
 from hashlib import sha256
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import serial
 
@@ -54,9 +53,8 @@ ONLY_ASKS = re.compile(rb"((@[0-9a-f]{1,4} )?ask [ -~]+\r?\n|\r?\n)*")
 JournalKind = Literal["send", "line", "wait", "bench", "power", "reset", "store"]
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One thing that happened, at the checker's time."""
+class Entry(NamedTuple):
+    """One thing that happened, at the checker's time. There are tens of thousands."""
 
     when_ns: int
     kind: JournalKind

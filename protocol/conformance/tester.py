@@ -50,7 +50,7 @@ from wirevow.protocol.document.model import BenchEvent, Leave, Provoke
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.framing import Overlong
-from wirevow.protocol.message import Malformed, Notice, Reply, Request, parse_answer
+from wirevow.protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_answer
 from wirevow.protocol.oracle import Judgement, Oracle
 from wirevow.protocol.quantity import decimal_of
 from wirevow.protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_of
@@ -369,15 +369,14 @@ class Tester:
         """The reply to a line that is there at `there_ns` at the latest, with so many bytes behind it."""
         self.lines += 1
         self._woke_late_ns = 0
-        kind = _kind(line)
         if not self.session.held:
-            self._asked[kind] += 1
+            self._asked[_kind(line)] += 1
         # The deadline is for the first byte, from when the line is there.
         asked_ns, got = self.session.now_ns(), self.session.received
         contended = 0 if self.session.held else contended_ns()
         waited_ns = max(asked_ns, there_ns)
         slack_ns = 0 if self.session.held else HOST_SLACK_NS
-        self._doing = kind[4:].decode("latin-1") if kind[:4] == b"act " else ""
+        self._doing = _action_in(line)
         raw = self._answer(waited_ns - asked_ns + self.deadline_ns + slack_ns)
         self._doing = ""
         self._came = self.session.received - got
@@ -1554,10 +1553,14 @@ class Tester:
             self.session.journal += entries * again
             if together is not None:
                 together.repeat(event, turns, again)
-            for value in turns * again:
-                if together is None:
+            if together is None:
+                for value in turns * again:
                     rig.bench(event, value)
-                twin.panel(event, value, now_ns)
+            if twin.notices:
+                for value in turns * again:
+                    twin.panel(event, value, now_ns)
+            else:  # they are numbered all the same, and nothing else comes of it
+                twin.number = (twin.number + len(turns) * again - 1) % LAST_NOTICE + 1
         self.quiet()
         self.expect_notices()
 
@@ -1654,6 +1657,9 @@ class Tester:
         for name in states:
             rules += [each.when for each in self.vow.states[name].leaves if each.when is not None]
             rules += [trip.when for trip in self.vow.trips.values() if name in trip.armed_in]
+        if surely:  # only what has been moved can be put right
+            moved = {each.name for each in self.vow.settings if self.setting(each.name) != each.default}
+            rules = [each for each in rules if not moved.isdisjoint(each.names)]
         now_ns, idle = self.now_ns, (False, None) if surely else (False,)
         names = {each for rule in rules if twin.decide(rule, now_ns) not in idle for each in rule.names}
         for entry in self.vow.settings:
@@ -1990,7 +1996,7 @@ class Tester:
         value = None if entry is None else self.setting(entry.name)
         if entry is None or not isinstance(value, int):
             return None
-        return int(value * entry.number.step * NS_PER_S)
+        return int(value * entry.number.grain * NS_PER_S // 10**entry.number.digits)
 
 
 def bisect(bad: int, good: int, holds: Callable[[int], bool]) -> int:
@@ -2010,6 +2016,14 @@ def _kind(line: bytes | Overlong) -> bytes:
     """Verb and name of a request; empty for a line that has none."""
     words = [word for word in line.split(b" ") if word[:1] != b"@"] if isinstance(line, bytes) else []
     return b" ".join(words[:2])
+
+
+def _action_in(line: bytes | Overlong) -> str:
+    """The action that a request asks for; empty if it asks for none."""
+    if isinstance(line, Overlong) or b"act " not in line:
+        return ""
+    kind = _kind(line)
+    return kind[4:].decode("latin-1") if kind[:4] == b"act " else ""
 
 
 def _sent(line: bytes | Overlong) -> str:

@@ -314,7 +314,7 @@ def exact(t: Tester, r: Requirement) -> None:
         (
             counts
             for counts in range(low, high + 1)
-            if counts * entry.number.step % 1 == 0 and counts != t.setting(entry.name)
+            if counts * entry.number.grain % 10**entry.number.digits == 0 and counts != t.setting(entry.name)
         ),
         None,
     )
