@@ -27,7 +27,7 @@ with one letter wrong. What comes back is read here too: readings outside the en
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
@@ -525,19 +525,25 @@ def exact_request(vow: Vow, line: bytes) -> Request | None:
     return request if entry.settable and _right_form(entry, arguments, request.checked) else None
 
 
-def _names(vow: Vow, line: bytes, names: Iterable[str]) -> list[str]:
+def _names(vow: Vow, line: bytes, names: Collection[str]) -> list[str]:
     """Those of the names that a device might find in a line."""
     exact = exact_request(vow, line.removesuffix(b"\r"))
     if exact is not None:
-        return [exact.name] if exact.name in set(names) else []
+        return [exact.name] if exact.name in names else []
+    return list(_resembled(line, tuple(names))) if line else []
+
+
+@lru_cache(_LINES_KEPT)
+def _resembled(line: bytes, names: Sequence[str]) -> tuple[str, ...]:
+    """Those of the names that are in a line, or nearly; a line is looked at more than once before it goes."""
     texts = _texts(line)
     # A flipped bit may turn a letter into what separates words, so words between spaces count as well.
     words = {word for text in texts for word in (*re.split(r"[^a-z0-9_.]+", text), *text.split()) if word}
-    return [
+    return tuple(
         name
         for name in names
         if any(name in text for text in texts) or any(_near(word, name) for word in words)
-    ]
+    )
 
 
 def _limited(vow: Vow, limits: Limits, lines: Iterable[bytes]) -> list[str]:

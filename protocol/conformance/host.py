@@ -43,8 +43,8 @@ def contended_ns() -> int:
 
 def _contended_ns() -> int:
     try:
-        with open(PRESSURE, "rb") as file:
-            some = file.readline()
+        with open(PRESSURE, "rb", buffering=0) as file:
+            some = file.read(256).partition(b"\n")[0]
         return int(some.rpartition(b"total=")[2]) * 1000
     except (OSError, ValueError):
         return 0
