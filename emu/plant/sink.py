@@ -240,6 +240,7 @@ class Sink:
         "_swing",
         "_target",
         "_tau",
+        "_transistors",
         "_watch_ns",
         "_watched",
         "_watches",
