@@ -62,6 +62,8 @@ class Trial:
     """Whether that promise is one of those that the fault breaks by its own account."""
     message: str = ""
     """What was expected and seen, or why it ended."""
+    bytes_sha256: str = ""
+    """Of a check that came to its end: digest of all bytes both ways."""
 
     @property
     def detected(self) -> bool:
@@ -110,9 +112,11 @@ def tried(
         message = f"{sent}expected {failure.expected or 'nothing'}, seen {failure.seen}"
         return trial("failure", failure.lines, message, failure)
     if report.verdict is Verdict.PASS and not report.note:
-        return trial("passed", report.lines, "")
-    doubts = [f.reason for f in report.findings.values() if f.verdict is Verdict.INCONCLUSIVE]
-    return trial("inconclusive", report.lines, report.note or "; ".join(doubts))
+        whole = trial("passed", report.lines, "")
+    else:
+        doubts = [f.reason for f in report.findings.values() if f.verdict is Verdict.INCONCLUSIVE]
+        whole = trial("inconclusive", report.lines, report.note or "; ".join(doubts))
+    return replace(whole, bytes_sha256=report.bytes_sha256)
 
 
 def accuses_rightly(fault: str, requirement: str) -> bool:
@@ -131,6 +135,10 @@ def vow_at(document: str) -> Vow:
 
 def _attempt(task: tuple[str, str | None, int]) -> Trial:
     document, fault, seed = task
+    if fault is not None and "/" in fault:
+        from wirevow.emu.mutants import attempt_mutant
+
+        return attempt_mutant(vow_at(document), fault, seed)
     return attempt(vow_at(document), fault, seed)
 
 
@@ -141,7 +149,7 @@ def trials(
     on: str | None = None,
     kept: Kept | None = None,
 ) -> Generator[Trial, None, None]:
-    """Trials of a document's instrument, (fault, seed) each: those that are kept, then as they are done.
+    """Trials of a document's instrument, (fault or mutant, seed) each: those kept, then as they are done.
 
     Where they are done is as `wirevow.emu.executor.results` says.
     """

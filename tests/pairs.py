@@ -2,10 +2,10 @@
 
     python -m tests.pairs [PAIRS [SEED]]
 
-The new document is the old one with one entry changed, or several (`tests.variants`). Every difference for
-hosts is tried: what breaks has to be noticed by an old host, what is safe never may be, and what may break
-has to be noticed where its condition holds and not where it does not. Where all is safe, old recordings, of
-an old client that does whatever it lawfully can, are run again on the new instrument besides.
+The new document is the old one with one entry changed, or several (`protocol/document/variants.py`). Every
+difference for hosts is tried: what breaks has to be noticed by an old host, what is safe never may be, and
+what may break has to be noticed where its condition holds and not where it does not. Where all is safe, old
+recordings, of an old client that does whatever it lawfully can, are run again on the new instrument besides.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from functools import cache
 from itertools import islice
 from typing import Any
 
-from tests.variants import MISSING, OPERATORS, Site, Variant, at, renamed, replaced, sites, text_of
 from wirevow.emu.witness import course, experiment, tried
 from wirevow.protocol.compare.changes import changes
 from wirevow.protocol.compare.comparison import compare
@@ -30,9 +29,12 @@ from wirevow.protocol.compare.uses.way import Telling, Use, ask_whole
 from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.tester import Doubtful, Tester
+from wirevow.protocol.document.entries import MISSING, Site, at, replaced, sites
 from wirevow.protocol.document.load import DocumentError, Loaded, load_document, read_document
 from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.variants import OPERATORS, Variant, renamed
 from wirevow.protocol.document.vet import vet
+from wirevow.protocol.document.writing import text_of
 from wirevow.protocol.vow import Vow, compile_vow
 
 DOCUMENTS = ("spec/tarn.yaml", "spec/brae.yaml", "tests/emu/cote.yaml")
@@ -167,7 +169,7 @@ def _draw(name: str, site: Site) -> Draw:
         for other in OPERATORS[name](here, data):
             with suppress(KeyError, IndexError, TypeError):  # what it was in has gone with another change
                 changed = replaced(data, site.path, other)
-                yield Variant(name, site.path, f"{_word(now)} -> {_word(other)}"[:80], changed)
+                yield Variant(name, here, 1, f"{_word(now)} -> {_word(other)}"[:80], changed)
 
     return draw
 
@@ -186,7 +188,7 @@ def _couple(old: Loaded[Document], deck: list[Draw], chance: random.Random, seve
         further = None if variant is None else _sound(old, variant)
         if variant is None or further is None or further.document == (new or old).document:
             continue
-        names.append(variant.name)
+        names.append(variant.sentence)
         data, new = variant.data, further
     if new is None:
         return None

@@ -30,7 +30,8 @@ SCOPE = {"check": ["--only", "wire.syntax"]}
 SMALLER = ("learn", "generate manual")
 """Commands that are run with the smaller document here."""
 ELSEWHERE = {
-    "wirevow audit tarn": "it takes minutes: `make campaign`, and a part of it tests/emu/test_audit.py",
+    "wirevow audit brae --sample 12 --keep build/brae.jsonl": "tests/emu/test_mutants.py",
+    "wirevow audit tarn --faults": "it takes minutes: `make campaign`, a part of it tests/emu/test_audit.py",
     "wirevow audit tarn --firmware --keep build/mutants.jsonl": "tests/firmware/test_mutants.py",
     "wirevow emulate tarn --firmware host": "it has to be compiled: tests/firmware",
     'wirevow check sluice "emu://sluice?dialect=sluice" --dialect sluice': "tests/dialect",

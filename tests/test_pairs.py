@@ -7,11 +7,12 @@ from dataclasses import replace
 import pytest
 
 from tests.pairs import Tally, couples, judge
-from tests.variants import MISSING, replaced, text_of
 from wirevow.emu.witness import experiment
 from wirevow.protocol.compare.comparison import compare
 from wirevow.protocol.compare.rules import Grade
+from wirevow.protocol.document.entries import MISSING, replaced
 from wirevow.protocol.document.load import load_document, read_document
+from wirevow.protocol.document.writing import text_of
 from wirevow.protocol.vow import compile_vow
 
 BRAE = load_document("spec/brae.yaml")

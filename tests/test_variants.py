@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from tests.variants import OPERATORS, renamed, sound, text_of, variants
 from wirevow.protocol.document.load import load_document, read_document
+from wirevow.protocol.document.variants import OPERATORS, renamed, sound, variants
+from wirevow.protocol.document.writing import text_of
 
 BRAE = load_document("spec/brae.yaml")
 

@@ -1,4 +1,4 @@
-"""`wirevow audit`: does the checker notice firmware that breaks its promises?"""
+"""`wirevow audit`: does the checker notice an instrument that breaks its promises?"""
 
 from __future__ import annotations
 
@@ -22,9 +22,14 @@ if TYPE_CHECKING:
     "--json", "json_file", metavar="F", type=click.Path(dir_okay=False), help="Write the result to F."
 )
 @click.option(
+    "--faults",
+    is_flag=True,
+    help="The catalogue's faults instead, each by its name.",
+)
+@click.option(
     "--holdout",
     is_flag=True,
-    help="Only the faults that are kept unseen while the checker is tuned.",
+    help="With --faults: only those that are kept unseen while the checker is tuned.",
 )
 @click.option(
     "--seed",
@@ -34,6 +39,15 @@ if TYPE_CHECKING:
     show_default=True,
     help="Of instruments and checks.",
 )
+@click.option(
+    "--sample",
+    metavar="N",
+    type=click.IntRange(min=1),
+    default=200,
+    show_default=True,
+    help="So many mutants of the document's entries, drawn by a digest of their names.",
+)
+@click.option("--all", "whole", is_flag=True, help="One mutant of every entry and operator.")
 @click.option(
     "--firmware",
     is_flag=True,
@@ -57,37 +71,59 @@ if TYPE_CHECKING:
 def command(
     doc: str,
     json_file: str | None,
+    faults: bool,
     holdout: bool,
     seed: int,
+    sample: int,
+    whole: bool,
     firmware: bool,
     each: int,
     keep: str | None,
     on: str | None,
 ) -> int:
-    """Run the checker against an instrument of DOC with every named fault in turn, and against a good one.
+    """Run the checker against mutants of DOC: instruments that have one entry of the document otherwise.
 
     \b
-    Example:  wirevow audit tarn
+    Example:  wirevow audit brae --sample 12 --keep build/brae.jsonl
+              wirevow audit tarn --faults
               wirevow audit tarn --firmware --keep build/mutants.jsonl
 
-    Some of the faults are held out: without --holdout only the score tells of them, no name, so that the
-    checker can be tuned on the others.
+    Each number, word, truth, list and formula of the document is changed by operators, whatever it is about.
+    What was not found is listed with its line and a reason: nothing can show it on the wire; nothing that
+    would try it is declared; or it is a hole in what the document or the checker holds the instrument to.
+    `wirevow emulate DOC --fault NAME` runs a mutant by its name.
 
-    With --firmware the instruments are the reference firmware with one change of its C each. Those that no
-    check can or need find are listed in emu/firmware/mutants/excused.yaml, with the reasons.
+    With --faults the instruments break one promise each in some other way, by name. Some faults are held out:
+    without --holdout only the score tells of them, no name, so that the checker can be tuned on the others.
 
-    Status 0: the good instrument passes and every fault is detected; 1: not so.
+    With --firmware they are the reference firmware with one change of its C each. Those that no check can or
+    need find are listed in emu/firmware/mutants/excused.yaml, with the reasons.
+
+    Status 0: the good instrument passes, and all is found that can show and is tried; 1: not so.
     """
+    if json_file is not None:
+        _prove(Path(json_file))
+    where = Path(json_file) if json_file is not None else None
+    kept = Path(keep) if keep is not None else None
+    if holdout and not faults:
+        raise click.UsageError("no mutant is held out: leave out --holdout, or write --faults")
+    if firmware and faults:
+        raise click.UsageError("--faults and --firmware are two audits: leave one out")
     if firmware:
         from wirevow.emu.commands.mutants import audit_mutants
 
-        if holdout:
-            raise click.UsageError("no mutant is held out: leave out --holdout")
-        if json_file is not None:
-            _prove(Path(json_file))
-        where = Path(json_file) if json_file is not None else None
-        return audit_mutants(doc, seed, each, where, Path(keep) if keep is not None else None, on)
+        return audit_mutants(doc, seed, each, where, kept, on)
+    if not faults:
+        from wirevow.emu.commands.entries import audit_entries
 
+        return audit_entries(doc, seed, None if whole else sample, where, kept, on)
+    return _audit_faults(doc, where, holdout, seed, kept, on)
+
+
+def _audit_faults(
+    doc: str, json_file: Path | None, holdout: bool, seed: int, keep: Path | None, on: str | None
+) -> int:
+    """The catalogue's faults; the exit status."""
     import json
 
     from wirevow.emu.audit import as_json, attempt, trials
@@ -102,9 +138,7 @@ def command(
     faults = [fault.name for fault in faults_for(vow) if fault.holdout or not holdout]
     if not faults:
         raise WirevowError(f"no fault has anything to break in {vow.identity[0]}: audit another document")
-    if json_file is not None:
-        _prove(Path(json_file))
-    kept = Kept(Path(keep), audit=vow.identity) if keep is not None else None
+    kept = Kept(keep, audit=vow.identity) if keep is not None else None
 
     clean = attempt(vow, None, seed)
     click.echo(
@@ -131,7 +165,7 @@ def command(
     _say(results, named)
     if json_file is not None:
         found = as_json(vow, seed, clean, results, named, len(faults))
-        Path(json_file).write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+        json_file.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
     if interrupt is not None:
         raise interrupt
     return 0 if clean.outcome == "passed" and all(trial.detected for trial in results) else 1

@@ -41,12 +41,16 @@ def faults_for(vow: Vow) -> tuple[Fault, ...]:
 def build_instrument(
     vow: Vow, bench: Bench | None = None, seed: int = 0, fault: str | None = None, store: Store | None = None
 ) -> Instrument:
-    """An instrument of a document on a bench, at 0 ns and booted; with a fault, if one is named.
+    """An instrument of a document on a bench, at 0 ns and booted; with a fault or a mutant, if one is named.
 
     `WirevowError` for an unknown fault, or one that has nothing to break in this document.
     """
     if fault is None:
         return Instrument(vow, bench, seed, store=store)
+    if "/" in fault:
+        from wirevow.emu.mutants import build_mutant
+
+        return build_mutant(vow, fault, bench, seed, store)
     chosen = fault_named(fault)
     if not chosen.applies(vow):
         raise WirevowError(

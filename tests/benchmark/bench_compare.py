@@ -13,12 +13,14 @@ import time
 from collections.abc import Callable
 from itertools import islice
 
-from tests.variants import MISSING, OPERATORS, replaced, sites, text_of
 from wirevow.protocol.compare.changes import changes
 from wirevow.protocol.compare.comparison import compare
+from wirevow.protocol.document.entries import MISSING, replaced, sites
 from wirevow.protocol.document.load import load_document, read_yaml_model
 from wirevow.protocol.document.model import Document
+from wirevow.protocol.document.variants import OPERATORS
 from wirevow.protocol.document.vet import vet
+from wirevow.protocol.document.writing import text_of
 from wirevow.protocol.report import differences
 
 BARS = {"compare_100_changes_vs_vet": ("at most", 3.0)}

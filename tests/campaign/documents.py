@@ -4,10 +4,10 @@
     python -m tests.campaign.documents --variants spec/tarn.yaml --one-in 40
     python -m tests.campaign.documents --again build/documents.jsonl
 
-Of the variants of a document (`tests/variants.py`), one in so many, drawn by a digest of their names: the
-same ones every time. What `vet` does not call sound is not tried. A good instrument has to pass: a failure, a
-doubt or a traceback is a defect of `vet`, which should have said what is wrong, of the simulation, or of the
-checker. Results go to build/documents.jsonl, a line each with the document's text.
+Of the variants of a document (`protocol/document/variants.py`), one in so many, drawn by a digest of what is
+changed: the same ones every time. What `vet` does not call sound is not tried. A good instrument has to pass:
+a failure, a doubt or a traceback is a defect of `vet`, which should have said what is wrong, or of the
+simulation or the checker. Results go to build/documents.jsonl, a line each with the document's text.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-import signal
 import sys
 import time
 from collections import Counter
@@ -28,13 +27,15 @@ from typing import Any
 from hypothesis import HealthCheck, Phase, given, seed, settings
 
 from tests.documents import documents
-from tests.variants import OF_WORDS_ONLY, OPERATORS, text_of, variants
 from wirevow.emu.audit import tried
 from wirevow.emu.executor import results
 from wirevow.emu.faults import build_instrument
+from wirevow.emu.mutants import LIMIT_S, limited
 from wirevow.emu.plant.registry import looked_at
 from wirevow.protocol.document.load import DocumentError, load_document, read_document
+from wirevow.protocol.document.variants import OF_WORDS_ONLY, OPERATORS, variants
 from wirevow.protocol.document.vet import vet
+from wirevow.protocol.document.writing import text_of
 from wirevow.protocol.vow import compile_vow
 
 RESULTS = Path("build/documents.jsonl")
@@ -44,9 +45,6 @@ BUDGET = 200_000
 """Lines of a check: ten states have a large suite."""
 EACH = 5
 """So many are drawn with one seed: Hypothesis varies what it has drawn before."""
-LIMIT_S = 180
-"""No check of a document takes more of a processor's time, however busy the machine is; one that does is
-counted as an error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +65,6 @@ class Same(AssertionError):
     """The same goes wrong."""
 
 
-class TooLong(Exception):
-    """The check takes too long."""
-
-
 def result_of(name: str, text: str, seed: int = 0, limit_s: int = LIMIT_S) -> Result:
     """Vet, simulate and check one document."""
     begun = time.perf_counter()
@@ -87,16 +81,8 @@ def result_of(name: str, text: str, seed: int = 0, limit_s: int = LIMIT_S) -> Re
         return made("unsound", found[0].text(""), found[0].code)
     vow = compile_vow(loaded.document)
 
-    def late(*_: object) -> None:
-        raise TooLong(f"more than {limit_s} s of a processor's time")
-
-    before = signal.signal(signal.SIGPROF, late)
-    signal.setitimer(signal.ITIMER_PROF, limit_s)
-    try:
+    with limited(limit_s):
         trial = tried(vow, lambda: build_instrument(vow, seed=seed), None, seed, BUDGET)
-    finally:
-        signal.setitimer(signal.ITIMER_PROF, 0)
-        signal.signal(signal.SIGPROF, before)
     return made(trial.outcome, trial.message, trial.requirement or "", trial.lines)
 
 
@@ -104,7 +90,7 @@ def some_variants(path: Path, one_in: int) -> Iterator[tuple[str, str]]:
     """Name and text of one variant in so many, but for those that change words only."""
     operators = {name: each for name, each in OPERATORS.items() if name not in OF_WORDS_ONLY}
     for variant in variants(load_document(path).source.data, operators):
-        name = f"{path.stem}: {variant.name}"
+        name = f"{path.stem}: {variant.sentence}"
         if int(hashlib.sha256(name.encode()).hexdigest(), 16) % one_in == 0:
             yield name, text_of(variant.data)
 

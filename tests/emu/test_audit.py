@@ -208,7 +208,7 @@ def test_the_command_keeps_the_held_out_unseen(
     few: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = tmp_path / "audit.json"
-    assert wirevow(["audit", "brae", "--json", str(file)]) == 0
+    assert wirevow(["audit", "brae", "--faults", "--json", str(file)]) == 0
     out = capsys.readouterr().out
     assert out.startswith("good instrument: passed after ")
     found = json.loads(file.read_text())
@@ -220,7 +220,7 @@ def test_the_command_keeps_the_held_out_unseen(
 
 def test_the_held_out_are_named_when_asked_for(few: list[str], tmp_path: Path) -> None:
     file = tmp_path / "audit.json"
-    assert wirevow(["audit", "brae", "--holdout", "--json", str(file)]) == 0
+    assert wirevow(["audit", "brae", "--faults", "--holdout", "--json", str(file)]) == 0
     found = json.loads(file.read_text())
     assert [each["fault"] for each in found["faults"]] == few[2:]
     assert found["scores"]["tuned"]["faults"] == 0
@@ -241,7 +241,7 @@ def test_a_survivor_is_status_1_and_named_unless_held_out(
         yield from survivors
 
     monkeypatch.setattr("wirevow.emu.audit.trials", made)
-    assert wirevow(["audit", "brae"]) == 1
+    assert wirevow(["audit", "brae", "--faults"]) == 1
     out = capsys.readouterr().out
     assert "not detected:" in out
     assert (survivors[0].fault in out) is not holdout  # type: ignore[operator]
@@ -252,15 +252,15 @@ def test_a_false_alarm_is_status_1(few: list[str], monkeypatch: pytest.MonkeyPat
     alarm = Trial(None, 0, "failure", 10, 0.1, "wire.once", "wire.once", None, "expected x, seen y")
     monkeypatch.setattr("wirevow.emu.audit.attempt", lambda *_: alarm)
     monkeypatch.setattr("wirevow.emu.audit.trials", lambda *_, **__: iter(()))
-    assert wirevow(["audit", "brae"]) == 1
+    assert wirevow(["audit", "brae", "--faults"]) == 1
 
 
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
         (["audit", "nosuch"], "there is no ready document 'nosuch'"),
-        (["audit", "brae", "--seed", "-1"], "-1 is not in the range"),
-        (["audit", "brae", "--json", "/nowhere/at/all.json"], "No such file or directory"),
+        (["audit", "brae", "--faults", "--seed", "-1"], "-1 is not in the range"),
+        (["audit", "brae", "--faults", "--json", "/nowhere/at/all.json"], "No such file or directory"),
     ],
 )
 def test_bad_usage_is_status_2(
@@ -274,7 +274,7 @@ def test_bad_usage_is_status_2(
 def test_an_interrupt_ends_it_with_what_there_is(tmp_path: Path) -> None:
     file = tmp_path / "audit.json"
     code = "from wirevow.emu.command import main; main()"
-    command = [sys.executable, "-c", code, "audit", "brae", "--json", str(file)]
+    command = [sys.executable, "-c", code, "audit", "brae", "--faults", "--json", str(file)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         assert process.stdout.readline().startswith("good instrument")

@@ -196,5 +196,5 @@ def test_where_there_is_no_scheduler_it_is_said(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("wirevow.emu.executor.PATIENCE_S", 1)
-    assert wirevow(["audit", "brae", "--on", "tcp://127.0.0.1:9"]) == 2
+    assert wirevow(["audit", "brae", "--faults", "--on", "tcp://127.0.0.1:9"]) == 2
     assert "no Dask scheduler answers there" in capfd.readouterr().err

@@ -1,28 +1,35 @@
 """Documents with one entry changed: operators as a table over the model's types.
 
-    >>> source = load_document("spec/brae.yaml").source
-    >>> for variant in variants(source.data):
-    ...     print(variant.name)              # "halved wire.reply_deadline: 200 ms -> 100 ms"
-    ...     text = text_of(variant.data)     # YAML, one line for each entry
+    >>> data = load_document("spec/brae.yaml").source.data
+    >>> for variant in variants(data):
+    ...     print(variant.name, variant.change)  # wire.reply_deadline/timed/1 200 ms -> 400 ms
+    ...     text = text_of(variant.data)         # YAML, one line for each entry
 
 Most variants are nonsense, which `vet` says; those that it calls sound are documents of good instruments, a
-little unlike the one they come from: tried as such, and pairs of an old and a new document. Operators go by
-the model's annotations alone, so a new key has variants from its first day.
+little unlike the one they come from: tried as such, and pairs of an old and a new document. Firmware that
+behaves by a variant and claims the document is broken: such mutants are tried by `wirevow audit`.
 """
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
-from functools import cache
-from types import UnionType
-from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel
-
+from wirevow.protocol.document.entries import (
+    MISSING,
+    NAMED,
+    REFERENCES,
+    Data,
+    Site,
+    at,
+    forms,
+    inside,
+    replaced,
+    sites,
+)
 from wirevow.protocol.document.load import DocumentError, Loaded, NodePath, read_document
 from wirevow.protocol.document.model import (
     Document,
@@ -35,82 +42,7 @@ from wirevow.protocol.document.model import (
     duration_text,
 )
 from wirevow.protocol.document.vet import vet
-
-REFERENCES: dict[tuple[str, str], str] = {
-    ("Point", "quantity"): "quantities",
-    ("Point", "record"): "records",
-    ("Point", "highest"): "points",
-    ("Point", "lowest"): "points",
-    ("Point", "set_in"): "states",
-    ("Follow", "setting"): "points",
-    ("Follow", "state"): "states",
-    ("Follow", "put"): "points",
-    ("FromPoint", "from"): "points",
-    ("Provoke", "state"): "states",
-    ("Provoke", "put"): "points",
-    ("Provoke", "bench"): "bench",
-    ("Provoke", "relief"): "bench",
-    ("Leave", "to"): "states",
-    ("Pulse", "zeroes"): "points",
-    ("Put", "put"): "points",
-    ("Capture", "capture"): "records",
-    ("Action", "from"): "states",
-    ("Action", "to"): "states",
-    ("Action", "keeps"): "states",
-    ("Action", "takes_ticket"): "actions",
-    ("Trip", "in"): "states",
-    ("Trip", "to"): "states",
-    ("Trip", "reports"): "points",
-    ("Limit", "of"): "points",
-    ("Limit", "in"): "states",
-    ("Derating", "temperature"): "points",
-    ("Derating", "ceiling"): "points",
-    ("Derating", "power"): "points",
-    ("Fan", "temperature"): "points",
-    ("Fan", "duty"): "points",
-    ("Phase", "level"): "points",
-    ("Phase", "lasts"): "points",
-    ("Law", "integral_of"): "points",
-    ("Law", "is"): "points",
-    ("Law", "never_falls"): "points",
-    ("Law", "while_rises"): "points",
-    ("Law", "alternates"): "points",
-    ("Law", "counted_by"): "points",
-    ("Law", "rate_of"): "points",
-    ("Law", "at_most"): "points",
-    ("Law", "elapses"): "points",
-    ("Law", "in"): "states",
-    ("RecordField", "from"): "points",
-    ("BenchEvent", "value"): "quantities",
-    ("BenchEvent", "moves"): "points",
-    ("BenchEvent", "shown_by"): "points",
-    ("Trial", "put"): "points",
-    ("Trial", "reset"): "actions",
-    ("Trial", "safe"): "actions",
-}
-"""The section whose names a key's words are, by model class and key as written; of a mapping, its keys."""
-
-MISSING = object()
-
-Data = Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Site:
-    """A value of a document, or the place of one that may be added (`MISSING`)."""
-
-    path: NodePath
-    section: str
-    """The model class that has the key."""
-    key: str
-    """The key of that class, as written."""
-    hint: Any
-    """The annotation of the value at `path`."""
-    value: Any
-    default: Any = MISSING
-    """What stands for a key that is left out; `MISSING` where it cannot be."""
-    entry: bool = False
-    """A member of a mapping or a list that is the key's value."""
+from wirevow.protocol.document.writing import text_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,104 +50,32 @@ class Variant:
     """A document with one entry changed."""
 
     operator: str
-    path: NodePath
+    site: Site
+    number: int
+    """Which of the other values that the operator has for the entry, counted from 1."""
     change: str
+    """What was and what is there, for people; long values are dots."""
     data: Any
 
     @property
+    def path(self) -> NodePath:
+        return self.site.path
+
+    @property
     def name(self) -> str:
-        return f"{self.operator} {'.'.join(map(str, self.path))}: {self.change}"
+        """By path, operator and number: `wire.reply_deadline/timed/1`."""
+        return f"{self.where}/{self.operator.replace(' ', '-')}/{self.number}"
 
+    @property
+    def where(self) -> str:
+        """The path with points between."""
+        return ".".join(map(str, self.path))
 
-# ---------------------------------------------------------------------------------- walking by annotations
+    @property
+    def sentence(self) -> str:
+        """What is done: `timed wire.reply_deadline: 200 ms -> 400 ms`."""
+        return f"{self.operator} {self.where}: {self.change}"
 
-
-@cache
-def _hints(model: type[BaseModel]) -> dict[str, tuple[Any, Any]]:
-    """Annotation and default of every key, as written; `MISSING` for a default when the key is required."""
-    hints = get_type_hints(model, include_extras=True)
-    found: dict[str, tuple[Any, Any]] = {}
-    for name, field in model.model_fields.items():
-        default = MISSING if field.is_required() else field.get_default(call_default_factory=True)
-        found[field.alias or name] = (hints[name], default)
-    return found
-
-
-def forms(hint: Any) -> tuple[Any, ...]:
-    """The alternatives of an annotation, flat; named types (`Duration`) are one alternative."""
-    if get_origin(hint) in (Union, UnionType):
-        return tuple(form for each in get_args(hint) for form in forms(each))
-    if get_origin(hint) is Annotated and hint not in NAMED:
-        return forms(get_args(hint)[0])
-    return (hint,)
-
-
-NAMED = (Duration, Exact, Formula, Prose, Version)
-
-
-def _inside(hint: Any, value: Any) -> tuple[str, Any] | None:
-    """What a container has: ("keys", the model), ("members", annotation) or ("items", annotation)."""
-    for form in forms(hint):
-        if isinstance(value, Mapping) and isinstance(form, type) and issubclass(form, BaseModel):
-            if set(value) <= set(_hints(form)):
-                return "keys", form
-        elif isinstance(value, Mapping) and get_origin(form) is dict:
-            return "members", get_args(form)[1]
-        elif isinstance(value, list) and get_origin(form) is list:
-            return "items", get_args(form)[0]
-    return None
-
-
-def sites(data: Any) -> Iterator[Site]:
-    """Every value of a document and every place of one, in the order of the text."""
-    yield from _sites(Site((), "", "", Document, data))
-
-
-def _sites(site: Site) -> Iterator[Site]:
-    if site.path:
-        yield site
-    inside = _inside(site.hint, site.value)
-    if inside is None:
-        return
-    kind, what = inside
-    if kind == "keys":
-        for key, (hint, default) in _hints(what).items():
-            value = site.value.get(key, MISSING)
-            yield from _sites(Site((*site.path, key), what.__name__, key, hint, value, default))
-        return
-    members = site.value.items() if kind == "members" else enumerate(site.value)
-    for key, value in members:
-        yield from _sites(Site((*site.path, key), site.section, site.key, what, value, entry=True))
-
-
-def at(data: Any, path: NodePath) -> Any:
-    for part in path:
-        data = data[part]
-    return data
-
-
-def replaced(data: Any, path: NodePath, value: Any) -> Any:
-    """The data with another value at `path` (`MISSING`: without it); what is not on the way is shared."""
-    if not path:
-        return value
-    first, rest = path[0], path[1:]
-    if isinstance(data, list):
-        assert isinstance(first, int)
-        items = list(data)
-        if not rest and value is MISSING:
-            del items[first]
-        else:
-            items[first] = replaced(items[first], rest, value)
-        return items
-    members = dict(data)
-    if not rest and value is MISSING:
-        del members[first]
-    else:
-        members[first] = replaced(members.get(first), rest, value)
-    return members
-
-
-# ---------------------------------------------------------------------------------------------- operators
 
 Alternatives = Callable[[Site, Data], Iterator[Any]]
 
@@ -361,8 +221,8 @@ def _ordered(site: Site, _: Data) -> Iterator[Any]:
             yield [
                 *site.value[:index], site.value[index + 1], site.value[index], *site.value[index + 2 :]
             ]  # fmt: skip
-    elif isinstance(site.value, Mapping) and _inside(site.hint, site.value) is not None:
-        kind, _what = _inside(site.hint, site.value) or ("", None)
+    elif isinstance(site.value, Mapping) and inside(site.hint, site.value) is not None:
+        kind, _what = inside(site.hint, site.value) or ("", None)
         items = list(site.value.items())
         for index in range(len(items) - 1) if kind == "members" else ():
             yield dict(
@@ -440,7 +300,7 @@ OF_WORDS_ONLY = ("reworded", "renumbered")
 def sound(variant: Variant) -> Loaded[Document] | None:
     """The variant as a document, if it is one and no rule of `vet` is broken in it."""
     try:
-        loaded = read_document(text_of(variant.data), variant.name)
+        loaded = read_document(text_of(variant.data), variant.sentence)
     except DocumentError:
         return None
     return None if vet(loaded).found else loaded
@@ -449,12 +309,19 @@ def sound(variant: Variant) -> Loaded[Document] | None:
 def variants(data: Any, operators: Mapping[str, Alternatives] = OPERATORS) -> Iterator[Variant]:
     """Every variant of a document, in the order of its text; `data` as `Source.data` has it."""
     for site in sites(data):
-        for name, alternatives in operators.items():
-            for other in alternatives(site, data):
-                change = f"{_shown(site.value)} -> {_shown(other)}"
-                yield Variant(name, site.path, change, replaced(data, site.path, other))
+        yield from variants_at(site, data, operators)
     if operators is OPERATORS:
         yield from renamed(data)
+
+
+def variants_at(
+    site: Site, data: Any, operators: Mapping[str, Alternatives] = OPERATORS
+) -> Iterator[Variant]:
+    """The variants whose entry is this one."""
+    for name, alternatives in operators.items():
+        for number, other in enumerate(alternatives(site, data), 1):
+            change = f"{_shown(site.value)} -> {_shown(other)}"
+            yield Variant(name, site, number, change, replaced(data, site.path, other))
 
 
 def renamed(data: Any) -> Iterator[Variant]:
@@ -462,9 +329,8 @@ def renamed(data: Any) -> Iterator[Variant]:
     for section in ("quantities", "points", "states", "actions", "trips", "records", "bench"):
         for name in data.get(section, ()):
             other = f"{name}_new"
-            yield Variant(
-                "renamed", (section, name), f"{name} -> {other}", _renamed(data, section, name, other)
-            )
+            site = Site((section, name), "Document", section, Document, name, entry=True)
+            yield Variant("renamed", site, 1, f"{name} -> {other}", _renamed(data, section, name, other))
 
 
 def _renamed(data: Any, section: str, name: str, other: str) -> Any:
@@ -495,43 +361,3 @@ def _shown(value: Any) -> str:
     if isinstance(value, Mapping | list):
         return "..." if len(str(value)) > 60 else text_of(value).strip()
     return str(value)
-
-
-# --------------------------------------------------------------------------------------------------- text
-
-_BARE = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)*")
-_NOT_WORDS = frozenset(("null", "true", "false"))
-
-
-def text_of(data: Any) -> str:
-    """The document as YAML, one line for each entry; what `read_document` reads as the same data."""
-    return "".join(_lines(data, 0)) if isinstance(data, Mapping) and data else f"{_flow(data)}\n"
-
-
-def _lines(members: Mapping[str, Any], depth: int) -> Iterator[str]:
-    for key, value in members.items():
-        head = f"{'  ' * depth}{_scalar(key)}:"
-        if isinstance(value, Mapping) and value and depth < 2:
-            yield f"{head}\n"
-            yield from _lines(value, depth + 1)
-        elif isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
-            yield f"{head}\n"
-            yield from (f"{'  ' * depth}- {_flow(item)}\n" for item in value)
-        else:
-            yield f"{head} {_flow(value)}\n"
-
-
-def _flow(value: Any) -> str:
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{_scalar(key)}: {_flow(inner)}" for key, inner in value.items()) + "}"
-    if isinstance(value, list):
-        return f"[{', '.join(map(_flow, value))}]"
-    return _scalar(value)
-
-
-def _scalar(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return value if _BARE.fullmatch(value) and value not in _NOT_WORDS else json.dumps(value)
-    return format(value, "f") if isinstance(value, Decimal) else str(value)
