@@ -47,51 +47,33 @@ def _idle(vow: Vow, state: str) -> bool:
 # -------------------------------------------------------------------------------------------- changes unasked
 
 
-@behaviour.tables(
-    "timed-change-never",
-    "A state that is to be left after a time is not left: the timer's interrupt is not enabled.",
-    breaks="state.*.leave.*",
-    depth=1,
-    applies=_timed,
-)
+@behaviour.tables("state.*.leave.*", _timed)
 def timed_change_never(vow: Vow) -> Vow:
+    """A state that is to be left after a time is not left: the timer's interrupt is not enabled."""
     return _each_leave(vow, lambda leave: None if leave.when is None else leave)
 
 
-@behaviour.tables(
-    "timed-change-late",
-    "The time after which a state is left is doubled: the timer counts every other tick.",
-    breaks="state.*.leave.*",
-    depth=1,
-    applies=_timed,
-)
+@behaviour.tables("state.*.leave.*", _timed)
 def timed_change_late(vow: Vow) -> Vow:
+    """The time after which a state is left is doubled: the timer counts every other tick."""
     return _each_leave(
         vow, lambda leave: replace(leave, after_ns=2 * leave.after_ns) if leave.when is None else leave
     )
 
 
-@behaviour.device(
-    "timed-change-put-off-by-lines",
-    "Every line that arrives starts the timer of the state afresh.",
-    breaks="state.*.leave.*",
-    depth=2,
-    applies=_timed,
-)
+@behaviour.device("state.*.leave.*", _timed)
 class TimedChangePutOffByLines(Device):
+    """Every line that arrives starts the timer of the state afresh."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         super().line(line, now_ns)
         self.entered_ns = now_ns
 
 
-@behaviour.device(
-    "timed-change-of-other-state",
-    "The timer of a state is not stopped when the state is left: it strikes in the next one.",
-    breaks="state.*.leave.*",
-    depth=2,
-    applies=_timed,
-)
+@behaviour.device("state.*.leave.*", _timed)
 class TimedChangeOfOtherState(Device):
+    """The timer of a state is not stopped when the state is left: it strikes in the next one."""
+
     late: tuple[int, LeaveEntry] | None = None
 
     def enter(self, state: str, now_ns: int) -> None:
@@ -117,17 +99,16 @@ class TimedChangeOfOtherState(Device):
 
 
 @behaviour.device(
-    "timed-change-not-restarted",
-    "Asking once more for the state it is in does not start its timer again.",
-    breaks="state.*.leave.* action.*.effect",
-    depth=2,
-    applies=lambda vow: any(
+    "state.*.leave.* action.*.effect",
+    lambda vow: any(
         leave.when is None and any(action.to.get(state.name) == state.name for action in vow.actions.values())
         for state in vow.states.values()
         for leave in state.leaves
     ),
 )
 class TimedChangeNotRestarted(Device):
+    """Asking once more for the state it is in does not start its timer again."""
+
     def enter(self, state: str, now_ns: int) -> None:
         same, entered_ns = state == self.state, self.entered_ns
         super().enter(state, now_ns)
@@ -140,15 +121,9 @@ def _waits_for_condition(vow: Vow) -> bool:
     return any(leave.when is not None and leave.after_ns > 0 for leave in leaves)
 
 
-@behaviour.tables(
-    "condition-at-once",
-    "A state is left as soon as its condition holds; nobody waits whether it lasts.",
-    breaks="state.*.leave.*",
-    depth=2,
-    rig=True,
-    applies=_waits_for_condition,
-)
+@behaviour.tables("state.*.leave.*", _waits_for_condition)
 def condition_at_once(vow: Vow) -> Vow:
+    """A state is left as soon as its condition holds; nobody waits whether it lasts."""
     return _each_leave(vow, lambda leave: leave if leave.when is None else replace(leave, after_ns=0))
 
 
@@ -162,15 +137,12 @@ def _counts_up_to(vow: Vow, leave: LeaveEntry) -> bool:
 
 
 @behaviour.tables(
-    "condition-one-more",
-    "A state is left one count too late: > where >= is meant.",
-    breaks="state.*.leave.*",
-    depth=4,
-    applies=lambda vow: any(
-        _counts_up_to(vow, leave) for state in vow.states.values() for leave in state.leaves
-    ),
+    "state.*.leave.*",
+    lambda vow: any(_counts_up_to(vow, leave) for state in vow.states.values() for leave in state.leaves),
 )
 def condition_one_more(vow: Vow) -> Vow:
+    """A state is left one count too late: > where >= is meant."""
+
     def change(leave: LeaveEntry) -> LeaveEntry:
         if leave.when is None or not _counts_up_to(vow, leave):
             return leave
@@ -191,14 +163,9 @@ def _way_back(vow: Vow) -> ActionEntry | None:
     return next(back, None)
 
 
-@behaviour.tables(
-    "action-misleads-from-depth",
-    "From the farthest state an action leads to the first state instead of the one before.",
-    breaks="action.*.effect",
-    depth=5,
-    applies=lambda vow: _way_back(vow) is not None,
-)
+@behaviour.tables("action.*.effect", lambda vow: _way_back(vow) is not None)
 def action_misleads_from_depth(vow: Vow) -> Vow:
+    """From the farthest state an action leads to the first state instead of the one before."""
     action, far = _way_back(vow), farthest(vow)
     assert action is not None
     assert far is not None
@@ -206,13 +173,12 @@ def action_misleads_from_depth(vow: Vow) -> Vow:
 
 
 @behaviour.device(
-    "stop-deaf-in-depth",
-    "In the farthest state the action that is always done is answered and not done.",
-    breaks="action.*.effect",
-    depth=5,
-    applies=lambda vow: any(action.always and farthest(vow) in action.to for action in vow.actions.values()),
+    "action.*.effect",
+    lambda vow: any(action.always and farthest(vow) in action.to for action in vow.actions.values()),
 )
 class StopDeafInDepth(Device):
+    """In the farthest state the action that is always done is answered and not done."""
+
     def _target(self, action: ActionEntry) -> str | None:
         target = super()._target(action)
         return self.state if action.always and self.state == farthest(self.vow) else target
@@ -224,14 +190,9 @@ def _repeatable(vow: Vow) -> ActionEntry | None:
     return next((each for each in found if set(each.to.values()) & set(each.to)), None)
 
 
-@behaviour.tables(
-    "action-refused-where-it-leads",
-    "An action that may be repeated is refused in the state it leads to.",
-    breaks="action.*.effect action.*.repeat",
-    depth=2,
-    applies=lambda vow: _repeatable(vow) is not None,
-)
+@behaviour.tables("action.*.effect action.*.repeat", lambda vow: _repeatable(vow) is not None)
 def action_refused_where_it_leads(vow: Vow) -> Vow:
+    """An action that may be repeated is refused in the state it leads to."""
     action = _repeatable(vow)
     assert action is not None
     to = {before: after for before, after in action.to.items() if before not in action.to.values()}
@@ -239,25 +200,20 @@ def action_refused_where_it_leads(vow: Vow) -> Vow:
 
 
 @behaviour.device(
-    "action-guard-ignored",
-    "The condition that guards an action is not looked at.",
-    breaks="action.*.guard",
-    depth=3,
-    applies=lambda vow: any(action.guard is not None for action in vow.actions.values()),
+    "action.*.guard", lambda vow: any(action.guard is not None for action in vow.actions.values())
 )
 class ActionGuardIgnored(Device):
+    """The condition that guards an action is not looked at."""
+
     def _holds(self, *guard: object) -> bool:
         return True
 
 
 @behaviour.tables(
-    "action-guard-ignored-in-operation",
-    "The condition that guards an action is not looked at while energised.",
-    breaks="action.*.guard",
-    depth=4,
-    applies=lambda vow: any(_guarded_in_operation(vow, action) for action in vow.actions.values()),
+    "action.*.guard", lambda vow: any(_guarded_in_operation(vow, action) for action in vow.actions.values())
 )
 def action_guard_ignored_in_operation(vow: Vow) -> Vow:
+    """The condition that guards an action is not looked at while energised."""
     for action in vow.actions.values():
         if _guarded_in_operation(vow, action):
             vow = with_action(vow, action.name, guard=None)
@@ -269,13 +225,11 @@ def _guarded_in_operation(vow: Vow, action: ActionEntry) -> bool:
 
 
 @behaviour.device(
-    "pulse-lost-on-the-way",
-    "What an action does beside changing the state is left out when the state does change.",
-    breaks="action.*.effect",
-    depth=6,
-    applies=lambda vow: any(_pulses_on_the_way(action) for action in vow.actions.values()),
+    "action.*.effect", lambda vow: any(_pulses_on_the_way(action) for action in vow.actions.values())
 )
 class PulseLostOnTheWay(Device):
+    """What an action does beside changing the state is left out when the state does change."""
+
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
         if target != self.state:
             action = replace(action, does=tuple(each for each in action.does if each[0] != "pulse"))
@@ -288,16 +242,15 @@ def _pulses_on_the_way(action: ActionEntry) -> bool:
 
 
 @behaviour.device(
-    "pulse-lost-on-the-spot",
-    "An action that changes no state is answered and does nothing.",
-    breaks="action.*.effect",
-    depth=5,
-    applies=lambda vow: any(
+    "action.*.effect",
+    lambda vow: any(
         any(effect == "pulse" for effect, _ in action.does) and not _pulses_on_the_way(action)
         for action in vow.actions.values()
     ),
 )
 class PulseLostOnTheSpot(Device):
+    """An action that changes no state is answered and does nothing."""
+
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
         if target == self.state:
             action = replace(action, does=tuple(each for each in action.does if each[0] != "pulse"))
@@ -308,13 +261,12 @@ class PulseLostOnTheSpot(Device):
 
 
 @behaviour.device(
-    "stop-leaves-outputs-on",
-    "When it is stopped the state changes and the outputs stay as they are.",
-    breaks="law.off_draws_nothing law.*",
-    depth=5,
-    applies=lambda vow: any(a.always and law_watches(vow, a.to.values()) for a in vow.actions.values()),
+    "law.off_draws_nothing law.*",
+    lambda vow: any(a.always and law_watches(vow, a.to.values()) for a in vow.actions.values()),
 )
 class StopLeavesOutputsOn(Device):
+    """When it is stopped the state changes and the outputs stay as they are."""
+
     stopping = False
 
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
@@ -331,14 +283,9 @@ class StopLeavesOutputsOn(Device):
             super().enter(state, now_ns)
 
 
-@behaviour.tables(
-    "armed-energises",
-    "The state in which it waits for the start drives the outputs as if it had been started.",
-    breaks="trip.*.fires law.* action.*.effect",
-    depth=2,
-    applies=lambda vow: bool(watched_starts(vow)),
-)
+@behaviour.tables("trip.*.fires law.* action.*.effect", lambda vow: bool(watched_starts(vow)))
 def armed_energises(vow: Vow) -> Vow:
+    """The state in which it waits for the start drives the outputs as if it had been started."""
     action = watched_starts(vow)[0]
     state, target = next(iter(action.to.items()))
     return with_state(vow, state, outputs=vow.states[target].outputs)
@@ -360,25 +307,20 @@ def _drives_level(vow: Vow) -> bool:
 
 
 @behaviour.device(
-    "setting-unheeded-while-armed",
-    "A setting that is put while it waits for the start is stored, but not given to the regulator.",
-    breaks="point.*.quantum law.* limit.*",
-    depth=4,
-    applies=lambda vow: _drives_level(vow) and any(_idle(vow, state) for state in vow.states),
+    "point.*.quantum law.* limit.*",
+    lambda vow: _drives_level(vow) and any(_idle(vow, state) for state in vow.states),
 )
 class SettingUnheededWhileArmed(Undriven):
+    """A setting that is put while it waits for the start is stored, but not given to the regulator."""
+
     def drives(self) -> bool:
         return not _idle(self.vow, self.state)
 
 
-@behaviour.device(
-    "setting-unheeded-in-operation",
-    "A setting that is put while energised is stored, and given to the regulator at the next start only.",
-    breaks="point.*.quantum law.* limit.*",
-    depth=4,
-    applies=_drives_level,
-)
+@behaviour.device("point.*.quantum law.* limit.*", _drives_level)
 class SettingUnheededInOperation(Undriven):
+    """A setting that is put while energised is stored, and given to the regulator at the next start only."""
+
     def drives(self) -> bool:
         return not self.vow.states[self.state].energised
 
@@ -388,14 +330,10 @@ class SettingUnheededInOperation(Undriven):
             self._drive([entry.name for entry in self.vow.settings], now_ns)
 
 
-@behaviour.device(
-    "recall-unheeded",
-    "Settings that are brought back or set to their defaults are shown, but not given to the regulator.",
-    breaks="action.*.effect law.* limit.*",
-    depth=5,
-    applies=lambda vow: _drives_level(vow) and does(vow, "recall"),
-)
+@behaviour.device("action.*.effect law.* limit.*", lambda vow: _drives_level(vow) and does(vow, "recall"))
 class RecallUnheeded(Undriven):
+    """Settings that are brought back or set to their defaults are shown, but not given to the regulator."""
+
     replacing = False
 
     def drives(self) -> bool:
@@ -416,28 +354,18 @@ def _ordered_pair(vow: Vow) -> tuple[PointEntry, PointEntry] | None:
     return None
 
 
-@behaviour.tables(
-    "settings-wired-crosswise",
-    "Of two settings of which one bounds the other, each is given to the place of the other.",
-    breaks="point.*.quantum state.*.reachable limit.*",
-    depth=5,
-    applies=lambda vow: _ordered_pair(vow) is not None,
-)
+@behaviour.tables("point.*.quantum state.*.reachable limit.*", lambda vow: _ordered_pair(vow) is not None)
 def settings_wired_crosswise(vow: Vow) -> Vow:
+    """Of two settings of which one bounds the other, each is given to the place of the other."""
     pair = _ordered_pair(vow)
     assert pair is not None
     vow = with_point(vow, pair[0].name, drives=pair[1].drives)
     return with_point(vow, pair[1].name, drives=pair[0].drives)
 
 
-@behaviour.tables(
-    "ceilings-unheeded",
-    "Ceilings bound what can be put, but are not given to the regulator.",
-    breaks="limit.* derating",
-    depth=4,
-    applies=lambda vow: bool(_ceilings(vow)),
-)
+@behaviour.tables("limit.* derating", lambda vow: bool(_ceilings(vow)))
 def ceilings_unheeded(vow: Vow) -> Vow:
+    """Ceilings bound what can be put, but are not given to the regulator."""
     for name in _ceilings(vow):
         vow = with_point(vow, name, drives=None)
     return vow
@@ -462,15 +390,10 @@ def _local(vow: Vow) -> bool:
     return has_panel(vow) and any(entry.local and entry.scale is not None for entry in vow.settings)
 
 
-@behaviour.device(
-    "panel-knows-no-limits",
-    "A setting that is dialled at the front panel is not held inside its limits.",
-    breaks="point.*.local point.*.bounds",
-    depth=1,
-    rig=True,
-    applies=_local,
-)
+@behaviour.device("point.*.local point.*.bounds", _local)
 class PanelKnowsNoLimits(Device):
+    """A setting that is dialled at the front panel is not held inside its limits."""
+
     dialling = False
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
@@ -484,30 +407,20 @@ class PanelKnowsNoLimits(Device):
         return super().bounds(entry, now_ns)
 
 
-@behaviour.device(
-    "panel-changes-display-only",
-    "A change at the front panel is shown and noticed, but the setting keeps its value.",
-    breaks="point.*.local",
-    depth=1,
-    rig=True,
-    applies=_local,
-)
+@behaviour.device("point.*.local", _local)
 class PanelChangesDisplayOnly(Device):
+    """A change at the front panel is shown and noticed, but the setting keeps its value."""
+
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         before = dict(self.settings)
         super().panel(name, value, now_ns)
         self.settings = before
 
 
-@behaviour.device(
-    "state-kept-over-reset",
-    "After a reset it takes up the state it was in, as if nothing had happened.",
-    breaks="state.*.reachable wire.boot",
-    depth=2,
-    rig=True,
-    applies=lambda vow: any(_idle(vow, state) for state in vow.states),
-)
+@behaviour.device("state.*.reachable wire.boot", lambda vow: any(_idle(vow, state) for state in vow.states))
 class StateKeptOverReset(Device):
+    """After a reset it takes up the state it was in, as if nothing had happened."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         state = self.state
         super().boot(cause, now_ns)
@@ -519,17 +432,15 @@ class StateKeptOverReset(Device):
 
 
 @behaviour.tables(
-    "timer-in-16-bits",
-    "The time after which a state is left is counted in 16 bits of milliseconds.",
-    breaks="state.*.leave.*",
-    depth=1,
-    applies=lambda vow: any(
+    "state.*.leave.*",
+    lambda vow: any(
         leave.when is None and leave.after_ns >= 65_536_000_000
         for state in vow.states.values()
         for leave in state.leaves
     ),
 )
 def timer_in_16_bits(vow: Vow) -> Vow:
+    """The time after which a state is left is counted in 16 bits of milliseconds."""
     return _each_leave(
         vow,
         lambda leave: (
@@ -548,13 +459,12 @@ def _mode_of(vow: Vow, entry: PointEntry) -> tuple[str, str] | None:
 
 
 @behaviour.device(
-    "level-chooses-its-mode",
-    "Putting the level of a mode chooses that mode, as on the panel.",
-    breaks="wire.atomic point.*.readable point.*.quantum",
-    depth=2,
-    applies=lambda vow: any(_mode_of(vow, entry) is not None for entry in vow.settings),
+    "wire.atomic point.*.readable point.*.quantum",
+    lambda vow: any(_mode_of(vow, entry) is not None for entry in vow.settings),
 )
 class LevelChoosesItsMode(Device):
+    """Putting the level of a mode chooses that mode, as on the panel."""
+
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
         super()._set(entry, value, now_ns)
         mode = _mode_of(self.vow, entry)
@@ -563,13 +473,12 @@ class LevelChoosesItsMode(Device):
 
 
 @behaviour.device(
-    "levels-lost-with-the-mode",
-    "Another mode begins with the defaults of all its levels.",
-    breaks="wire.atomic point.*.readable point.*.choices",
-    depth=3,
-    applies=lambda vow: any(_mode_of(vow, entry) is not None for entry in vow.settings),
+    "wire.atomic point.*.readable point.*.choices",
+    lambda vow: any(_mode_of(vow, entry) is not None for entry in vow.settings),
 )
 class LevelsLostWithTheMode(Device):
+    """Another mode begins with the defaults of all its levels."""
+
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
         super()._set(entry, value, now_ns)
         for each in self.vow.settings:
@@ -590,13 +499,11 @@ def _joined_leave(vow: Vow) -> str | None:
 
 
 @behaviour.tables(
-    "count-zero-ends-at-once",
-    "Of a state's condition only the last part is looked at, so that a count of zero is not endless.",
-    breaks="state.*.leave.* state.*.reachable action.*.effect",
-    depth=3,
-    applies=lambda vow: _joined_leave(vow) is not None,
+    "state.*.leave.* state.*.reachable action.*.effect", lambda vow: _joined_leave(vow) is not None
 )
 def count_zero_ends_at_once(vow: Vow) -> Vow:
+    """Of a state's condition only the last part is looked at, so that a count of zero is not endless."""
+
     def change(leave: LeaveEntry) -> LeaveEntry:
         condition = leave.when.atoms() if leave.when is not None else None
         if not isinstance(condition, And):
@@ -606,14 +513,10 @@ def count_zero_ends_at_once(vow: Vow) -> Vow:
     return _each_leave(vow, change)
 
 
-@behaviour.device(
-    "leave-once-per-boot",
-    "A state is left by its condition once; the flag that it has been is taken back by a boot only.",
-    breaks="state.*.leave.*",
-    depth=5,
-    applies=lambda vow: _joined_leave(vow) is not None,
-)
+@behaviour.device("state.*.leave.*", lambda vow: _joined_leave(vow) is not None)
 class LeaveOncePerBoot(Device):
+    """A state is left by its condition once; the flag that it has been is taken back by a boot only."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.left: set[str] = set()
         super().boot(cause, now_ns)
@@ -638,14 +541,9 @@ def _one_way(vow: Vow) -> ActionEntry | None:
     return found[-1] if found else None
 
 
-@behaviour.tables(
-    "action-done-where-it-leads",
-    "An action is answered as done in the state it leads to as well.",
-    breaks="action.*.refused",
-    depth=1,
-    applies=lambda vow: _one_way(vow) is not None,
-)
+@behaviour.tables("action.*.refused", lambda vow: _one_way(vow) is not None)
 def action_done_where_it_leads(vow: Vow) -> Vow:
+    """An action is answered as done in the state it leads to as well."""
     action = _one_way(vow)
     assert action is not None
     target = next(iter(action.to.values()))
@@ -653,13 +551,12 @@ def action_done_where_it_leads(vow: Vow) -> Vow:
 
 
 @behaviour.device(
-    "stop-forgets-settings",
-    "The action that is always done sets the defaults as well.",
-    breaks="action.*.effect wire.atomic point.*.readable",
-    depth=3,
-    applies=lambda vow: any(action.always for action in vow.actions.values()),
+    "action.*.effect wire.atomic point.*.readable",
+    lambda vow: any(action.always for action in vow.actions.values()),
 )
 class StopForgetsSettings(Device):
+    """The action that is always done sets the defaults as well."""
+
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
         words = super()._perform(action, target, now_ns)
         if action.always:
@@ -668,14 +565,11 @@ class StopForgetsSettings(Device):
 
 
 @behaviour.device(
-    "panel-gives-back-by-itself",
-    "The front panel gives control back when nobody has touched it for ten seconds.",
-    breaks="point.panel.control.readable point.panel.control.choices wire.reasons promise.quiet",
-    depth=1,
-    rig=True,
-    applies=has_panel,
+    "point.panel.control.readable point.panel.control.choices wire.reasons promise.quiet", has_panel
 )
 class PanelGivesBackByItself(Device):
+    """The front panel gives control back when nobody has touched it for ten seconds."""
+
     touched_ns = 0
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
@@ -697,32 +591,26 @@ def _own_settings(vow: Vow, state: str) -> list[PointEntry]:
 
 
 @behaviour.device(
-    "left-by-time-loses-settings",
-    "A state that is left because of time takes its own settings with it.",
-    breaks="state.*.leave.* wire.atomic point.*.readable",
-    depth=3,
-    applies=lambda vow: any(
+    "state.*.leave.* wire.atomic point.*.readable",
+    lambda vow: any(
         leave.when is None and _own_settings(vow, state.name)
         for state in vow.states.values()
         for leave in state.leaves
     ),
 )
 class LeftByTimeLosesSettings(Device):
+    """A state that is left because of time takes its own settings with it."""
+
     def leave(self, leave: LeaveEntry, now_ns: int) -> None:
         lost = _own_settings(self.vow, self.state) if leave.when is None else []
         super().leave(leave, now_ns)
         self._replace({entry.name: entry.default for entry in lost}, now_ns)
 
 
-@behaviour.device(
-    "panel-keeps-control-over-boot",
-    "Who has control is kept over a reset.",
-    breaks="wire.boot point.panel.control.readable wire.reasons",
-    depth=1,
-    rig=True,
-    applies=has_panel,
-)
+@behaviour.device("wire.boot point.panel.control.readable wire.reasons", has_panel)
 class PanelKeepsControlOverBoot(Device):
+    """Who has control is kept over a reset."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         controller = self.controller if cause == "reset" else "remote"
         super().boot(cause, now_ns)
@@ -733,11 +621,8 @@ class PanelKeepsControlOverBoot(Device):
 
 
 @behaviour.device(
-    "word-unheeded-while-armed",
-    "A word that is put while it waits for the start is stored, but the circuit is not switched.",
-    breaks="law.* limit.* state.*.reachable point.*.choices",
-    depth=5,
-    applies=lambda vow: (
+    "law.* limit.* state.*.reachable point.*.choices",
+    lambda vow: (
         bool(watched_starts(vow))
         and any(
             entry.scale is None and entry.drives is not None and entry.set_in is not None
@@ -746,6 +631,8 @@ class PanelKeepsControlOverBoot(Device):
     ),
 )
 class WordUnheededWhileArmed(Device):
+    """A word that is put while it waits for the start is stored, but the circuit is not switched."""
+
     def _drive(self, names: Sequence[str], now_ns: int) -> None:
         waits = _idle(self.vow, self.state) and len(names) == 1
         if not waits or self.vow.points[names[0]].scale is not None:
@@ -765,14 +652,9 @@ def _stop_forgets(vow: Vow) -> tuple[ActionEntry, str] | None:
     return None
 
 
-@behaviour.tables(
-    "stop-forgotten-in-one-state",
-    "The action that is always done is refused in one state at rest, which came into the table later.",
-    breaks="action.*.effect action.*.always",
-    depth=2,
-    applies=lambda vow: _stop_forgets(vow) is not None,
-)
+@behaviour.tables("action.*.effect action.*.always", lambda vow: _stop_forgets(vow) is not None)
 def stop_forgotten_in_one_state(vow: Vow) -> Vow:
+    """The action that is always done is refused in one state at rest, which came into the table later."""
     found = _stop_forgets(vow)
     assert found is not None
     action, forgotten = found
@@ -801,14 +683,9 @@ def _zeroing(vow: Vow) -> tuple[str, tuple[tuple[str, str], ...]] | None:
     return (plain[0], pulses[0]) if plain and pulses else None
 
 
-@behaviour.tables(
-    "start-zeroes-counters",
-    "Every start zeroes the counters, not only the one that says so.",
-    breaks="action.*.effect",
-    depth=7,
-    applies=lambda vow: _zeroing(vow) is not None,
-)
+@behaviour.tables("action.*.effect", lambda vow: _zeroing(vow) is not None)
 def start_zeroes_counters(vow: Vow) -> Vow:
+    """Every start zeroes the counters, not only the one that says so."""
     found = _zeroing(vow)
     assert found is not None
     return with_action(vow, found[0], does=found[1])
@@ -821,28 +698,21 @@ def _run(vow: Vow) -> tuple[str, str] | None:
     return (states[0], differ[-1]) if differ else None
 
 
-@behaviour.tables(
-    "run-holds-the-mode",
-    "A run drives the outputs as the plain operation does, and so holds the level of the mode.",
-    breaks="state.*.reachable action.*.effect law.*",
-    depth=5,
-    applies=lambda vow: _run(vow) is not None,
-)
+@behaviour.tables("state.*.reachable action.*.effect law.*", lambda vow: _run(vow) is not None)
 def run_holds_the_mode(vow: Vow) -> Vow:
+    """A run drives the outputs as the plain operation does, and so holds the level of the mode."""
     found = _run(vow)
     assert found is not None
     return with_state(vow, found[1], outputs=vow.states[found[0]].outputs)
 
 
 @behaviour.device(
-    "panel-level-unheeded",
-    "A setting that is dialled at the front panel is kept and noticed, but does not reach the regulator.",
-    breaks="point.*.local law.*",
-    depth=3,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and any(entry.local and entry.drives for entry in vow.settings),
+    "point.*.local law.*",
+    lambda vow: has_panel(vow) and any(entry.local and entry.drives for entry in vow.settings),
 )
 class PanelLevelUnheeded(Undriven):
+    """A setting that is dialled at the front panel is kept and noticed, but does not reach the regulator."""
+
     dialling = False
 
     def drives(self) -> bool:
@@ -880,26 +750,20 @@ class _AsEntered(Rules):
                     self._arm(rule, now_ns)
 
 
-@behaviour.instrument(
-    "condition-as-entered",
-    "The condition on which a state is left is that of the settings there were when it was entered.",
-    breaks="state.*.leave.*",
-    depth=4,
-    applies=_adjustable,
-)
+@behaviour.instrument("state.*.leave.*", _adjustable)
 class ConditionAsEntered(Instrument):
+    """The condition on which a state is left is that of the settings there were when it was entered."""
+
     rules = _AsEntered
 
 
 @behaviour.device(
-    "panel-control-stops",
-    "When the front panel takes control what is under way is stopped, for somebody is standing there.",
-    breaks="state.*.reachable point.*.local point.panel.control.*",
-    depth=2,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and bool(watched_starts(vow)),
+    "state.*.reachable point.*.local point.panel.control.*",
+    lambda vow: has_panel(vow) and bool(watched_starts(vow)),
 )
 class PanelControlStops(Device):
+    """When the front panel takes control what is under way is stopped, for somebody is standing there."""
+
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         super().panel(name, value, now_ns)
         if name == "panel.control" and value == "local" and self.vow.states[self.state].energised:
@@ -908,13 +772,11 @@ class PanelControlStops(Device):
 
 
 @behaviour.plant(
-    "level-zeroed-by-stop",
-    "Stopping writes zero to the level's converter; a start does not write it again, only a put does.",
-    breaks="law.* state.*.reachable",
-    depth=7,
-    applies=lambda vow: any(entry.drives == "level.current" for entry in vow.settings),
+    "law.* state.*.reachable", lambda vow: any(entry.drives == "level.current" for entry in vow.settings)
 )
 class LevelZeroedByStop(Overlay):
+    """Stopping writes zero to the level's converter; a start does not write it again, only a put does."""
+
     live = False
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
@@ -944,15 +806,9 @@ def _ends(vow: Vow) -> tuple[ActionEntry, str] | None:
     )
 
 
-@behaviour.tables(
-    "armed-from-where-it-ended",
-    "From the state in which a run has ended it can be armed again, as from the one before in the table.",
-    breaks="action.*.refused",
-    depth=3,
-    rig=True,
-    applies=lambda vow: _ends(vow) is not None,
-)
+@behaviour.tables("action.*.refused", lambda vow: _ends(vow) is not None)
 def armed_from_where_it_ended(vow: Vow) -> Vow:
+    """From the state in which a run has ended it can be armed again, as from the one before in the table."""
     found = _ends(vow)
     assert found is not None
     action, end = found
@@ -963,14 +819,12 @@ def armed_from_where_it_ended(vow: Vow) -> Vow:
 
 
 @behaviour.device(
-    "outputs-kept-over-reset",
-    "The reset pin leaves the ports as they are, and the start-up writes their directions only.",
-    breaks="law.* wire.boot state.*.reachable",
-    depth=5,
-    rig=True,
-    applies=lambda vow: bool(watched_starts(vow)) and law_watches(vow, [vow.initial]),
+    "law.* wire.boot state.*.reachable",
+    lambda vow: bool(watched_starts(vow)) and law_watches(vow, [vow.initial]),
 )
 class OutputsKeptOverReset(Device):
+    """The reset pin leaves the ports as they are, and the start-up writes their directions only."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         states = self.vow.states
         if cause == "reset":
@@ -980,15 +834,12 @@ class OutputsKeptOverReset(Device):
 
 
 @behaviour.plant(
-    "level-of-swing-kept",
-    "When the stepping ends the level's converter keeps what the last step wrote, until a level is put.",
-    breaks="law.* state.*.reachable action.*.effect",
-    depth=6,
-    applies=lambda vow: (
-        {"level.current", "swing.low", "swing.high"} <= {each.drives for each in vow.settings}
-    ),
+    "law.* state.*.reachable action.*.effect",
+    lambda vow: {"level.current", "swing.low", "swing.high"} <= {each.drives for each in vow.settings},
 )
 class LevelOfSwingKept(Overlay):
+    """When the stepping ends the level's converter keeps what the last step wrote, until a level is put."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         self.told: dict[str, float | str] = {}
@@ -1003,13 +854,12 @@ class LevelOfSwingKept(Overlay):
 
 
 @behaviour.device(
-    "second-run-counts-on",
-    "What a run begins with is done for the first run after a boot; its flag is not taken back at the end.",
-    breaks="action.*.effect",
-    depth=6,
-    applies=lambda vow: any(_pulses_on_the_way(action) for action in vow.actions.values()),
+    "action.*.effect", lambda vow: any(_pulses_on_the_way(action) for action in vow.actions.values())
 )
 class SecondRunCountsOn(Device):
+    """What a run begins with is done for the first run after a boot; its flag is not taken back at the
+    end."""
+
     begun = False
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -1035,15 +885,13 @@ def _locked(vow: Vow) -> set[str]:
 
 
 @behaviour.device(
-    "lock-open-after-stop",
-    "Settings with a state of their own are unlocked as it begins; only the action that ends it locks them.",
-    breaks="point.*.set_in",
-    depth=3,
-    applies=lambda vow: any(
-        action.always and _locked(vow) & action.to.keys() for action in vow.actions.values()
-    ),
+    "point.*.set_in",
+    lambda vow: any(action.always and _locked(vow) & action.to.keys() for action in vow.actions.values()),
 )
 class LockOpenAfterStop(Device):
+    """Settings with a state of their own are unlocked as it begins; only the action that ends it locks
+    them."""
+
     unlocked = False
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -1067,11 +915,8 @@ class LockOpenAfterStop(Device):
 
 
 @behaviour.plant(
-    "done-counts-on-when-begun-again",
-    "The count of what is done of an alternation is zeroed by a start, not as it begins: the next goes on.",
-    breaks="state.*.leave.* law.* action.*.effect",
-    depth=7,
-    applies=lambda vow: any(
+    "state.*.leave.* law.* action.*.effect",
+    lambda vow: any(
         leave.when is not None and vow.points[name].signal == "swing.done"
         for state in vow.states.values()
         for leave in state.leaves
@@ -1079,6 +924,9 @@ class LockOpenAfterStop(Device):
     ),
 )
 class DoneCountsOnWhenBegunAgain(Overlay):
+    """The count of what is done of an alternation is zeroed by a start, not as it begins: the next goes
+    on."""
+
     before = 0.0
     stage = "off"
 
@@ -1108,28 +956,21 @@ def _zeroes(vow: Vow) -> tuple[tuple[str, str], ...]:
 
 
 @behaviour.tables(
-    "stop-zeroes-counters",
-    "The action that is always done also zeroes the counters, for the next run.",
-    breaks="action.*.effect state.*.reachable law.*",
-    depth=4,
-    applies=lambda vow: bool(_zeroes(vow)) and any(action.always for action in vow.actions.values()),
+    "action.*.effect state.*.reachable law.*",
+    lambda vow: bool(_zeroes(vow)) and any(action.always for action in vow.actions.values()),
 )
 def stop_zeroes_counters(vow: Vow) -> Vow:
+    """The action that is always done also zeroes the counters, for the next run."""
     for action in vow.actions.values():
         if action.always:
             vow = with_action(vow, action.name, does=(*action.does, *_zeroes(vow)))
     return vow
 
 
-@behaviour.device(
-    "timed-change-waits-for-panel",
-    "While the front panel has control a state is not left because of time, but when control is back.",
-    breaks="state.*.leave.*",
-    depth=1,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and _timed(vow),
-)
+@behaviour.device("state.*.leave.*", lambda vow: has_panel(vow) and _timed(vow))
 class TimedChangeWaitsForPanel(Device):
+    """While the front panel has control a state is not left because of time, but when control is back."""
+
     def next_timeout_ns(self) -> int | None:
         return None if self.controller == "local" else super().next_timeout_ns()
 
@@ -1141,15 +982,15 @@ class TimedChangeWaitsForPanel(Device):
 
 
 @behaviour.device(
-    "defaults-of-unsaved-unheeded",
-    "Set to their defaults, settings that are not saved are shown so, but what they drive is left as it is.",
-    breaks="action.*.effect fan.* point.*.fresh",
-    depth=4,
-    applies=lambda vow: (
+    "action.*.effect fan.* point.*.fresh",
+    lambda vow: (
         does(vow, "defaults") and any(entry.drives is not None and not entry.saved for entry in vow.settings)
     ),
 )
 class DefaultsOfUnsavedUnheeded(Device):
+    """Set to their defaults, settings that are not saved are shown so, but what they drive is left as it
+    is."""
+
     def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
         loose = {name: value for name, value in settings.items() if not self.vow.points[name].saved}
         super()._replace({name: value for name, value in settings.items() if name not in loose}, now_ns)

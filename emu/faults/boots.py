@@ -65,39 +65,27 @@ def _has_two_parts(vow: Vow) -> bool:
 # ------------------------------------------------------------------------------------------- boots and clocks
 
 
-@boots.device(
-    "boot-cause-always-power",
-    "The register with the cause of a boot is cleared before it is read: every boot is one of power.",
-    breaks="wire.boot",
-    depth=1,
-    applies=lambda vow: does(vow, "reboot"),
-)
+@boots.device("wire.boot", lambda vow: does(vow, "reboot"))
 class BootCauseAlwaysPower(Device):
+    """The register with the cause of a boot is cleared before it is read: every boot is one of power."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         super().boot("power", now_ns)
 
 
-@boots.device(
-    "boot-on-request-uncounted",
-    "A boot that is asked for jumps past the place where boots are counted.",
-    breaks="wire.boot",
-    depth=2,
-    applies=lambda vow: does(vow, "reboot") and _has_system(vow, "boots"),
-)
+@boots.device("wire.boot", lambda vow: does(vow, "reboot") and _has_system(vow, "boots"))
 class BootOnRequestUncounted(Device):
+    """A boot that is asked for jumps past the place where boots are counted."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.store.boots -= cause == "request"
         super().boot(cause, now_ns)
 
 
-@boots.device(
-    "uptime-kept-over-boot",
-    "The clock of the time since the boot is not zeroed by a boot that is asked for.",
-    breaks="wire.boot",
-    depth=2,
-    applies=lambda vow: does(vow, "reboot") and _has_system(vow, "uptime"),
-)
+@boots.device("wire.boot", lambda vow: does(vow, "reboot") and _has_system(vow, "uptime"))
 class UptimeKeptOverBoot(Device):
+    """The clock of the time since the boot is not zeroed by a boot that is asked for."""
+
     def reboot(self, now_ns: int) -> None:
         booted_ns = self.booted_ns
         super().reboot(now_ns)
@@ -105,27 +93,21 @@ class UptimeKeptOverBoot(Device):
 
 
 @boots.device(
-    "uptime-in-16-bits",
-    "The time since the boot is kept in 16 bits of milliseconds.",
-    breaks="wire.boot promise.clock",
-    depth=1,
-    applies=lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises,
+    "wire.boot promise.clock", lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises
 )
 class UptimeIn16Bits(Device):
+    """The time since the boot is kept in 16 bits of milliseconds."""
+
     def _system(self, entry: PointEntry, now_ns: int) -> Value:
         if entry.system == "uptime":
             return self._elapsed(entry, (now_ns - self.booted_ns) % (0x10000 * 1_000_000))
         return super()._system(entry, now_ns)
 
 
-@boots.device(
-    "uptime-in-binary-milliseconds",
-    "A tick of 1.024 ms is taken for a millisecond.",
-    breaks="promise.clock",
-    depth=1,
-    applies=lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises,
-)
+@boots.device("promise.clock", lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises)
 class UptimeInBinaryMilliseconds(Device):
+    """A tick of 1.024 ms is taken for a millisecond."""
+
     def _system(self, entry: PointEntry, now_ns: int) -> Value:
         if entry.system == "uptime":
             return self._elapsed(entry, (now_ns - self.booted_ns) * 1000 // 1024)
@@ -147,13 +129,10 @@ class Crashing(Device):
             super().notify(event, words)
 
 
-@boots.device(
-    "silent-boot-after-forty",
-    "Memory is lost with every request; after forty the chip's watchdog boots it, and says nothing.",
-    breaks="wire.boot",
-    depth=41,
-)
+@boots.device("wire.boot")
 class SilentBootAfterForty(Crashing):
+    """Memory is lost with every request; after forty the chip's watchdog boots it, and says nothing."""
+
     requests = 0
 
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
@@ -164,14 +143,10 @@ class SilentBootAfterForty(Crashing):
             self.crash(now_ns)
 
 
-@boots.device(
-    "silent-boot-by-full-line",
-    "The zero behind a line of just the limit overwrites the stack; the box boots silently.",
-    breaks="wire.boot wire.length",
-    depth=2,
-    applies=lambda vow: _has_system(vow, "boots"),
-)
+@boots.device("wire.boot wire.length", lambda vow: _has_system(vow, "boots"))
 class SilentBootByFullLine(Crashing):
+    """The zero behind a line of just the limit overwrites the stack; the box boots silently."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         super().line(line, now_ns)
         if not isinstance(line, Overlong) and len(line) == self._wire.line_limit:
@@ -181,14 +156,10 @@ class SilentBootByFullLine(Crashing):
 # -------------------------------------------------------------------------------------------------- the store
 
 
-@boots.device(
-    "save-loses-last",
-    "The loop over the saved settings ends one too early.",
-    breaks="point.*.saved action.*.effect",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot"),
-)
+@boots.device("point.*.saved action.*.effect", lambda vow: does(vow, "save", "reboot"))
 class SaveLosesLast(Device):
+    """The loop over the saved settings ends one too early."""
+
     def _save(self) -> None:
         last = [entry.name for entry in self.vow.settings if entry.saved][-1]
         before = self.store.settings.get(last)
@@ -199,13 +170,12 @@ class SaveLosesLast(Device):
 
 
 @boots.device(
-    "save-forgets-choices",
-    "Choices are saved as the first word of their list.",
-    breaks="point.*.saved",
-    depth=4,
-    applies=lambda vow: does(vow, "save", "reboot") and any(e.choices and e.saved for e in vow.settings),
+    "point.*.saved",
+    lambda vow: does(vow, "save", "reboot") and any(e.choices and e.saved for e in vow.settings),
 )
 class SaveForgetsChoices(Device):
+    """Choices are saved as the first word of their list."""
+
     def _save(self) -> None:
         super()._save()
         for entry in self.vow.settings:
@@ -218,13 +188,12 @@ def _needs_more_than_16_bits(entry: PointEntry) -> bool:
 
 
 @boots.device(
-    "save-in-16-bits",
-    "A saved number that needs more than 16 bits has 16 in the store.",
-    breaks="point.*.saved",
-    depth=3,
-    applies=lambda vow: does(vow, "save", "reboot") and any(map(_needs_more_than_16_bits, vow.settings)),
+    "point.*.saved",
+    lambda vow: does(vow, "save", "reboot") and any(map(_needs_more_than_16_bits, vow.settings)),
 )
 class SaveIn16Bits(HeldOutputs):
+    """A saved number that needs more than 16 bits has 16 in the store."""
+
     def _save(self) -> None:
         super()._save()
         name = next(filter(_needs_more_than_16_bits, self.vow.settings)).name
@@ -233,14 +202,10 @@ class SaveIn16Bits(HeldOutputs):
         self.store.settings[name] = value & 0xFFFF
 
 
-@boots.device(
-    "save-once-per-boot",
-    "Only the first save after a boot is written; the flag that the store is ready is not set again.",
-    breaks="action.*.effect point.*.saved",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot"),
-)
+@boots.device("action.*.effect point.*.saved", lambda vow: does(vow, "save", "reboot"))
 class SaveOncePerBoot(Device):
+    """Only the first save after a boot is written; the flag that the store is ready is not set again."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.saved = False
         super().boot(cause, now_ns)
@@ -253,28 +218,21 @@ class SaveOncePerBoot(Device):
         self.saved = True
 
 
-@boots.device(
-    "save-uncounted",
-    "Saves are not counted.",
-    breaks="action.*.effect point.*.readable",
-    depth=2,
-    applies=lambda vow: does(vow, "save") and _has_system(vow, "saves"),
-)
+@boots.device("action.*.effect point.*.readable", lambda vow: does(vow, "save") and _has_system(vow, "saves"))
 class SaveUncounted(Device):
+    """Saves are not counted."""
+
     def _save(self) -> None:
         super()._save()
         self.store.saves -= 1
 
 
 @boots.device(
-    "save-torn",
-    "The store is written setting by setting over 200 ms; a loss of power in between leaves a mixture.",
-    breaks="promise.saves_are_whole",
-    depth=5,
-    rig=True,
-    applies=lambda vow: does(vow, "save") and "saves_are_whole" in vow.document.promises,
+    "promise.saves_are_whole", lambda vow: does(vow, "save") and "saves_are_whole" in vow.document.promises
 )
 class SaveTorn(Device):
+    """The store is written setting by setting over 200 ms; a loss of power in between leaves a mixture."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.rest: tuple[int, dict[str, Value]] | None = None
         super().boot(cause, now_ns)
@@ -303,43 +261,30 @@ class SaveTorn(Device):
             super().expire(now_ns)
 
 
-@boots.device(
-    "store-read-at-power-only",
-    "The store is read when power comes, not at a boot that is asked for.",
-    breaks="point.*.saved",
-    depth=4,
-    applies=lambda vow: does(vow, "save", "reboot"),
-)
+@boots.device("point.*.saved", lambda vow: does(vow, "save", "reboot"))
 class StoreReadAtPowerOnly(Device):
+    """The store is read when power comes, not at a boot that is asked for."""
+
     def reboot(self, now_ns: int) -> None:
         saved, self.store.settings = self.store.settings, {}
         super().reboot(now_ns)
         self.store.settings = saved
 
 
-@boots.device(
-    "store-lost-without-power",
-    "What is saved is held in memory that needs power.",
-    breaks="point.*.saved",
-    depth=3,
-    rig=True,
-    applies=lambda vow: does(vow, "save"),
-)
+@boots.device("point.*.saved", lambda vow: does(vow, "save"))
 class StoreLostWithoutPower(Device):
+    """What is saved is held in memory that needs power."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         if cause == "power":
             self.store.settings = {}
         super().boot(cause, now_ns)
 
 
-@boots.device(
-    "settings-kept-over-boot",
-    "Settings are in memory that a boot does not clear: what was put and not saved is still there.",
-    breaks="point.*.default",
-    depth=3,
-    applies=lambda vow: does(vow, "reboot"),
-)
+@boots.device("point.*.default", lambda vow: does(vow, "reboot"))
 class SettingsKeptOverBoot(Device):
+    """Settings are in memory that a boot does not clear: what was put and not saved is still there."""
+
     def reboot(self, now_ns: int) -> None:
         saved = self.store.settings
         self.store.settings = dict(self.settings)
@@ -348,24 +293,18 @@ class SettingsKeptOverBoot(Device):
 
 
 @boots.tables(
-    "saved-what-must-not-be",
-    "A setting that is not to be kept is saved with the others.",
-    breaks="point.*.default",
-    depth=4,
-    applies=lambda vow: does(vow, "save", "reboot") and not all(entry.saved for entry in vow.settings),
+    "point.*.default",
+    lambda vow: does(vow, "save", "reboot") and not all(entry.saved for entry in vow.settings),
 )
 def saved_what_must_not_be(vow: Vow) -> Vow:
+    """A setting that is not to be kept is saved with the others."""
     return with_point(vow, next(entry.name for entry in vow.settings if not entry.saved), saved=True)
 
 
-@boots.device(
-    "defaults-empty-the-store",
-    "Setting the defaults empties the store as well.",
-    breaks="action.*.effect point.*.saved",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "defaults", "recall"),
-)
+@boots.device("action.*.effect point.*.saved", lambda vow: does(vow, "save", "defaults", "recall"))
 class DefaultsEmptyTheStore(Device):
+    """Setting the defaults empties the store as well."""
+
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         super()._effect(effect, what, now_ns)
         if effect == "defaults":
@@ -373,39 +312,29 @@ class DefaultsEmptyTheStore(Device):
 
 
 @boots.device(
-    "defaults-for-saved-only",
-    "Setting the defaults skips the settings that are not saved.",
-    breaks="action.*.effect",
-    depth=3,
-    applies=lambda vow: does(vow, "defaults") and not all(entry.saved for entry in vow.settings),
+    "action.*.effect", lambda vow: does(vow, "defaults") and not all(entry.saved for entry in vow.settings)
 )
 class DefaultsForSavedOnly(Device):
+    """Setting the defaults skips the settings that are not saved."""
+
     def _defaults(self, saved_only: bool) -> dict[str, Value]:
         return super()._defaults(saved_only=True)
 
 
-@boots.device(
-    "defaults-are-lowest",
-    "Setting the defaults sets every number to the low end of its range.",
-    breaks="action.*.effect",
-    depth=2,
-    applies=lambda vow: does(vow, "defaults"),
-)
+@boots.device("action.*.effect", lambda vow: does(vow, "defaults"))
 class DefaultsAreLowest(Device):
+    """Setting the defaults sets every number to the low end of its range."""
+
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         super()._effect(effect, what, now_ns)
         if effect == "defaults":
             self._replace({e.name: e.number.low for e in self.vow.settings if e.scale is not None}, now_ns)
 
 
-@boots.device(
-    "recall-skips-unsaved",
-    "Bringing back the store leaves settings as they are that were never saved.",
-    breaks="action.*.effect",
-    depth=3,
-    applies=lambda vow: does(vow, "recall"),
-)
+@boots.device("action.*.effect", lambda vow: does(vow, "recall"))
 class RecallSkipsUnsaved(Device):
+    """Bringing back the store leaves settings as they are that were never saved."""
+
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         if effect == "recall":
             self._replace(self.store.settings, now_ns)
@@ -414,27 +343,20 @@ class RecallSkipsUnsaved(Device):
 
 
 @boots.tables(
-    "default-one-step-up",
-    "One default in the table is a step too high.",
-    breaks="point.*.default",
-    depth=1,
-    applies=lambda vow: any(e.scale is not None and e.default != e.scale.high for e in vow.settings),
+    "point.*.default",
+    lambda vow: any(e.scale is not None and e.default != e.scale.high for e in vow.settings),
 )
 def default_one_step_up(vow: Vow) -> Vow:
+    """One default in the table is a step too high."""
     for entry in vow.settings:
         if isinstance(entry.default, int) and entry.default < entry.number.high:
             return with_point(vow, entry.name, default=entry.default + 1)
     return vow
 
 
-@boots.tables(
-    "default-second-choice",
-    "A choice begins with the second word of its list.",
-    breaks="point.*.default",
-    depth=1,
-    applies=lambda vow: any(entry.choices for entry in vow.settings),
-)
+@boots.tables("point.*.default", lambda vow: any(entry.choices for entry in vow.settings))
 def default_second_choice(vow: Vow) -> Vow:
+    """A choice begins with the second word of its list."""
     entry = [entry for entry in vow.settings if entry.choices][-1]
     other = next(word for word in entry.choices if word != entry.default)
     return with_point(vow, entry.name, default=other)
@@ -443,25 +365,17 @@ def default_second_choice(vow: Vow) -> Vow:
 # --------------------------------------------------------------------------------------------- identity, bulk
 
 
-@boots.tables(
-    "identity-of-older-document",
-    "The digest is that of the document before the last change.",
-    breaks="wire.identity",
-    depth=1,
-)
+@boots.tables("wire.identity")
 def identity_of_older_document(vow: Vow) -> Vow:
+    """The digest is that of the document before the last change."""
     name, version, digest = vow.identity
     return replace(vow, identity=(name, version, f"{int(digest, 16) ^ 0x5A5A5A5A:08x}"))
 
 
-@boots.device(
-    "part-counted-from-one",
-    "Parts are counted from 1.",
-    breaks="wire.bulk point.*.readable",
-    depth=1,
-    applies=_has_image,
-)
+@boots.device("wire.bulk point.*.readable", _has_image)
 class PartCountedFromOne(Device):
+    """Parts are counted from 1."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         if len(arguments) == 1 and arguments[0].isdecimal():
             ok, words = super()._part(entry, (str(int(arguments[0]) - 1),), now_ns)
@@ -469,14 +383,10 @@ class PartCountedFromOne(Device):
         return super()._part(entry, arguments, now_ns)
 
 
-@boots.device(
-    "part-past-last-answered",
-    "The part after the last is answered, with nothing in it.",
-    breaks="wire.bulk point.*.readable",
-    depth=1,
-    applies=_has_image,
-)
+@boots.device("wire.bulk point.*.readable", _has_image)
 class PartPastLastAnswered(Device):
+    """The part after the last is answered, with nothing in it."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         size = part_bytes(self.vow, entry)
         if arguments == (str(parts_of(record_of(self.vow, entry), size)),):
@@ -484,53 +394,37 @@ class PartPastLastAnswered(Device):
         return super()._part(entry, arguments, now_ns)
 
 
-@boots.device(
-    "part-in-small-letters",
-    "The bytes of a part are written with small letters.",
-    breaks="wire.bulk",
-    depth=1,
-    applies=_has_image,
-)
+@boots.device("wire.bulk", _has_image)
 class PartInSmallLetters(Device):
+    """The bytes of a part are written with small letters."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         ok, words = super()._part(entry, arguments, now_ns)
         return ok, tuple(word.lower() for word in words)
 
 
-@boots.device(
-    "part-without-check",
-    "A part leaves without a check unless the request had one.",
-    breaks="wire.bulk wire.echo_check",
-    depth=1,
-    applies=_has_image,
-)
+@boots.device("wire.bulk wire.echo_check", _has_image)
 class PartWithoutCheck(Device):
+    """A part leaves without a check unless the request had one."""
+
     def _bulk(self, request: object, ok: bool) -> bool:
         return False
 
 
-@boots.device(
-    "part-last-filled-up",
-    "The last part is filled up with zeros to the length of the others.",
-    breaks="wire.bulk",
-    depth=1,
-    applies=_has_image,
-)
+@boots.device("wire.bulk", _has_image)
 class PartLastFilledUp(Device):
+    """The last part is filled up with zeros to the length of the others."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         ok, words = super()._part(entry, arguments, now_ns)
         size = part_bytes(self.vow, entry)
         return ok, (words[0], words[1].ljust(2 * size, "0")) if ok else words
 
 
-@boots.device(
-    "record-from-boot",
-    "The image of the settings is made at the boot and not refreshed.",
-    breaks="record.*.layout wire.bulk",
-    depth=2,
-    applies=_has_image,
-)
+@boots.device("record.*.layout wire.bulk", _has_image)
 class RecordFromBoot(Device):
+    """The image of the settings is made at the boot and not refreshed."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.first: dict[tuple[str, tuple[str, ...]], Answer] = {}
         super().boot(cause, now_ns)
@@ -556,27 +450,17 @@ def _image_record(vow: Vow) -> Record:
     return record_of(vow, entry)
 
 
-@boots.tables(
-    "record-wrong-end-first",
-    "Numbers of a record are sent with the other end first.",
-    breaks="record.*.layout wire.bulk",
-    depth=1,
-    applies=_has_image,
-)
+@boots.tables("record.*.layout wire.bulk", _has_image)
 def record_wrong_end_first(vow: Vow) -> Vow:
+    """Numbers of a record are sent with the other end first."""
     record = _image_record(vow)
     other = "big" if record.order == "little" else "little"
     return _with_image(vow, record.model_copy(update={"order": other}))
 
 
-@boots.tables(
-    "record-fields-swapped",
-    "Two neighbouring fields of a record, of one type, have changed places.",
-    breaks="record.*.layout wire.bulk",
-    depth=1,
-    applies=lambda vow: _has_image(vow) and _twins(vow) is not None,
-)
+@boots.tables("record.*.layout wire.bulk", lambda vow: _has_image(vow) and _twins(vow) is not None)
 def record_fields_swapped(vow: Vow) -> Vow:
+    """Two neighbouring fields of a record, of one type, have changed places."""
     record, index = _image_record(vow), _twins(vow)
     assert index is not None
     fields = list(record.fields)
@@ -598,26 +482,20 @@ def _twins(vow: Vow) -> int | None:
 
 
 @boots.device(
-    "capture-uncounted",
-    "A finished capture is kept but not counted.",
-    breaks="action.*.effect record.*.layout",
-    depth=4,
-    applies=lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
+    "action.*.effect record.*.layout", lambda vow: does(vow, "capture") and _has_system(vow, "captures")
 )
 class CaptureUncounted(Device):
+    """A finished capture is kept but not counted."""
+
     def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
         super().captured(record, series, now_ns)
         self.captures = 0
 
 
-@boots.device(
-    "capture-one-behind",
-    "The parts are those of the capture before the last: two buffers are exchanged too late.",
-    breaks="record.*.layout wire.bulk",
-    depth=4,
-    applies=lambda vow: does(vow, "capture"),
-)
+@boots.device("record.*.layout wire.bulk", lambda vow: does(vow, "capture"))
 class CaptureOneBehind(Device):
+    """The parts are those of the capture before the last: two buffers are exchanged too late."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.newest: dict[str, bytes] = {}
         super().boot(cause, now_ns)
@@ -631,27 +509,19 @@ class CaptureOneBehind(Device):
 # ----------------------------------------------------------------------------------------------- second round
 
 
-@boots.device(
-    "uptime-rounded",
-    "The time since the boot is rounded to the nearest second, not counted in whole ones.",
-    breaks="wire.boot point.*.readable promise.clock",
-    depth=1,
-    applies=lambda vow: _has_system(vow, "uptime"),
-)
+@boots.device("wire.boot point.*.readable promise.clock", lambda vow: _has_system(vow, "uptime"))
 class UptimeRounded(Device):
+    """The time since the boot is rounded to the nearest second, not counted in whole ones."""
+
     def _elapsed(self, entry: PointEntry, ns: int) -> int:
         half_ns = int(entry.number.step * NS_PER_S) // 2 if entry.system == "uptime" else 0
         return super()._elapsed(entry, ns + half_ns)
 
 
-@boots.device(
-    "boot-cause-one-behind",
-    "The cause that can be asked for is that of the boot before.",
-    breaks="wire.boot point.*.readable",
-    depth=2,
-    applies=lambda vow: does(vow, "reboot"),
-)
+@boots.device("wire.boot point.*.readable", lambda vow: does(vow, "reboot"))
 class BootCauseOneBehind(Device):
+    """The cause that can be asked for is that of the boot before."""
+
     earlier = "power"
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -662,13 +532,12 @@ class BootCauseOneBehind(Device):
 
 
 @boots.device(
-    "save-keeps-last-put-only",
-    "A save writes the setting that was put last, and trusts that the others are there already.",
-    breaks="point.*.saved action.*.effect",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot") and sum(entry.saved for entry in vow.settings) > 1,
+    "point.*.saved action.*.effect",
+    lambda vow: does(vow, "save", "reboot") and sum(entry.saved for entry in vow.settings) > 1,
 )
 class SaveKeepsLastPutOnly(Device):
+    """A save writes the setting that was put last, and trusts that the others are there already."""
+
     last = ""
 
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
@@ -694,13 +563,11 @@ def _locked_away(vow: Vow) -> list[str]:
 
 
 @boots.device(
-    "save-leaves-trims-out",
-    "Settings of a state of their own have a store of their own, and the save forgets it.",
-    breaks="point.*.saved action.*.effect",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot") and bool(_locked_away(vow)),
+    "point.*.saved action.*.effect", lambda vow: does(vow, "save", "reboot") and bool(_locked_away(vow))
 )
 class SaveLeavesTrimsOut(Device):
+    """Settings of a state of their own have a store of their own, and the save forgets it."""
+
     def _save(self) -> None:
         super()._save()
         for name in _locked_away(self.vow):
@@ -708,27 +575,21 @@ class SaveLeavesTrimsOut(Device):
 
 
 @boots.device(
-    "defaults-turn-notices-on",
-    "Setting the defaults also sets the switches of the session.",
-    breaks="action.*.effect wire.notice.off",
-    depth=3,
-    applies=lambda vow: does(vow, "defaults") and _has_system(vow, "notices"),
+    "action.*.effect wire.notice.off", lambda vow: does(vow, "defaults") and _has_system(vow, "notices")
 )
 class DefaultsTurnNoticesOn(Device):
+    """Setting the defaults also sets the switches of the session."""
+
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         if effect == "defaults":
             self.notices = True
         super()._effect(effect, what, now_ns)
 
 
-@boots.device(
-    "recall-what-was-booted",
-    "What is brought back is what was in the store at the boot, not what was saved since.",
-    breaks="action.*.effect",
-    depth=4,
-    applies=lambda vow: does(vow, "save", "recall"),
-)
+@boots.device("action.*.effect", lambda vow: does(vow, "save", "recall"))
 class RecallWhatWasBooted(Device):
+    """What is brought back is what was in the store at the boot, not what was saved since."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.booted = dict(self.store.settings)
         super().boot(cause, now_ns)
@@ -742,53 +603,42 @@ class RecallWhatWasBooted(Device):
             self.store.settings = kept
 
 
-@boots.device(
-    "wear-counts-settings",
-    "The count of saves goes up by one for every setting that is written.",
-    breaks="action.*.effect point.*.readable",
-    depth=2,
-    applies=lambda vow: does(vow, "save") and _has_system(vow, "saves"),
-)
+@boots.device("action.*.effect point.*.readable", lambda vow: does(vow, "save") and _has_system(vow, "saves"))
 class WearCountsSettings(Device):
+    """The count of saves goes up by one for every setting that is written."""
+
     def _save(self) -> None:
         super()._save()
         self.store.saves += len(self.store.settings) - 1
 
 
 @boots.device(
-    "captures-kept-over-boot",
-    "The count of captures is not zeroed by a boot that is asked for.",
-    breaks="wire.boot point.*.readable",
-    depth=6,
-    applies=lambda vow: does(vow, "reboot", "capture") and _has_system(vow, "captures"),
+    "wire.boot point.*.readable", lambda vow: does(vow, "reboot", "capture") and _has_system(vow, "captures")
 )
 class CapturesKeptOverBoot(Device):
+    """The count of captures is not zeroed by a boot that is asked for."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         captures = self.captures if cause == "request" else 0
         super().boot(cause, now_ns)
         self.captures = captures
 
 
-@boots.device(
-    "reset-is-power",
-    "A pull of the reset pin is told as a boot by power: the flag is that of the chip's own reset.",
-    breaks="wire.boot",
-    depth=0,
-    rig=True,
-)
+@boots.device("wire.boot")
 class ResetIsPower(Device):
+    """A pull of the reset pin is told as a boot by power: the flag is that of the chip's own reset."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         super().boot("power" if cause == "reset" else cause, now_ns)
 
 
 @boots.device(
-    "record-halves-swapped",
-    "Numbers of 32 bits are sent with their halves exchanged.",
-    breaks="record.*.layout wire.bulk point.*.readable",
-    depth=1,
-    applies=lambda vow: any(field.type in ("u32", "i32") for field in _fields(vow)),
+    "record.*.layout wire.bulk point.*.readable",
+    lambda vow: any(field.type in ("u32", "i32") for field in _fields(vow)),
 )
 class RecordHalvesSwapped(Device):
+    """Numbers of 32 bits are sent with their halves exchanged."""
+
     def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
         data = super()._image(name, series, now_ns)
         if any(each.count > 1 for each in self.vow.document.records[name].fields):
@@ -802,26 +652,18 @@ class RecordHalvesSwapped(Device):
         return bytes(found)
 
 
-@boots.device(
-    "record-last-byte-missing",
-    "The copy of a record ends one byte too early, and the last one is zero.",
-    breaks="record.*.layout wire.bulk point.*.readable",
-    depth=1,
-    applies=_has_image,
-)
+@boots.device("record.*.layout wire.bulk point.*.readable", _has_image)
 class RecordLastByteMissing(Device):
+    """The copy of a record ends one byte too early, and the last one is zero."""
+
     def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
         return super()._image(name, series, now_ns)[:-1] + b"\0"
 
 
-@boots.device(
-    "parts-shifted-after-first",
-    "Every part but the first begins one byte too early.",
-    breaks="record.*.layout wire.bulk point.*.readable",
-    depth=1,
-    applies=_has_two_parts,
-)
+@boots.device("record.*.layout wire.bulk point.*.readable", _has_two_parts)
 class PartsShiftedAfterFirst(Device):
+    """Every part but the first begins one byte too early."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         ok, words = super()._part(entry, arguments, now_ns)
         if not ok or words[0] == "0" or entry != _image(self.vow):
@@ -835,14 +677,10 @@ class PartsShiftedAfterFirst(Device):
 # ------------------------------------------------------------------------------------------------ third round
 
 
-@boots.device(
-    "boots-in-two-bits",
-    "The count of boots has two bits left in the word it shares.",
-    breaks="wire.boot point.*.readable",
-    depth=4,
-    applies=lambda vow: does(vow, "reboot") and _has_system(vow, "boots"),
-)
+@boots.device("wire.boot point.*.readable", lambda vow: does(vow, "reboot") and _has_system(vow, "boots"))
 class BootsInTwoBits(Device):
+    """The count of boots has two bits left in the word it shares."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         super().boot(cause, now_ns)
         self.store.boots &= 3
@@ -852,14 +690,10 @@ def _saved_below_zero(vow: Vow) -> bool:
     return any(entry.saved for entry in below_zero(vow))
 
 
-@boots.device(
-    "save-loses-sign",
-    "Numbers are saved without their sign.",
-    breaks="point.*.saved",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot") and _saved_below_zero(vow),
-)
+@boots.device("point.*.saved", lambda vow: does(vow, "save", "reboot") and _saved_below_zero(vow))
 class SaveLosesSign(Device):
+    """Numbers are saved without their sign."""
+
     def _save(self) -> None:
         super()._save()
         for name, value in self.store.settings.items():
@@ -867,15 +701,10 @@ class SaveLosesSign(Device):
                 self.store.settings[name] = abs(value)
 
 
-@boots.device(
-    "notices-off-kept-over-reset",
-    "The reset pin leaves the switch for notices where it was.",
-    breaks="wire.boot wire.notice.off",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _has_system(vow, "notices"),
-)
+@boots.device("wire.boot wire.notice.off", lambda vow: _has_system(vow, "notices"))
 class NoticesOffKeptOverReset(Device):
+    """The reset pin leaves the switch for notices where it was."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event == "boot" and words == ("reset",) and self.off:
             self.notices = False
@@ -889,28 +718,21 @@ class NoticesOffKeptOverReset(Device):
 
 
 @boots.device(
-    "wear-lost-without-power",
-    "The count of saves is in memory that needs power.",
-    breaks="point.*.readable action.*.effect wire.boot",
-    depth=2,
-    rig=True,
-    applies=lambda vow: does(vow, "save") and _has_system(vow, "saves"),
+    "point.*.readable action.*.effect wire.boot", lambda vow: does(vow, "save") and _has_system(vow, "saves")
 )
 class WearLostWithoutPower(Device):
+    """The count of saves is in memory that needs power."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         if cause == "power":
             self.store.saves = 0
         super().boot(cause, now_ns)
 
 
-@boots.device(
-    "record-without-choices",
-    "The image of the settings has the first word of every choice.",
-    breaks="record.*.layout wire.bulk point.*.readable",
-    depth=2,
-    applies=_has_choice,
-)
+@boots.device("record.*.layout wire.bulk point.*.readable", _has_choice)
 class RecordWithoutChoices(Device):
+    """The image of the settings has the first word of every choice."""
+
     def _image(self, name: str, series: Mapping[str, Sequence[int]], now_ns: int) -> bytes:
         settings = self.settings
         self.settings = {
@@ -923,13 +745,12 @@ class RecordWithoutChoices(Device):
 
 
 @boots.device(
-    "capture-counted-when-begun",
-    "A capture is counted when it begins.",
-    breaks="action.*.effect point.*.readable record.*.layout",
-    depth=4,
-    applies=lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
+    "action.*.effect point.*.readable record.*.layout",
+    lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
 )
 class CaptureCountedWhenBegun(Device):
+    """A capture is counted when it begins."""
+
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         super()._effect(effect, what, now_ns)
         if effect == "capture":
@@ -941,13 +762,12 @@ class CaptureCountedWhenBegun(Device):
 
 
 @boots.device(
-    "defaults-miss-last",
-    "Setting the defaults ends one setting too early.",
-    breaks="action.*.effect point.*.default",
-    depth=5,
-    applies=lambda vow: does(vow, "defaults") and vow.settings[-1].set_in is not None,
+    "action.*.effect point.*.default",
+    lambda vow: does(vow, "defaults") and vow.settings[-1].set_in is not None,
 )
 class DefaultsMissLast(Device):
+    """Setting the defaults ends one setting too early."""
+
     def _defaults(self, saved_only: bool) -> dict[str, Value]:
         found = super()._defaults(saved_only)
         if not saved_only:
@@ -955,14 +775,10 @@ class DefaultsMissLast(Device):
         return found
 
 
-@boots.device(
-    "recall-held-in-present-limits",
-    "What is brought back is held inside the limits there were before.",
-    breaks="action.*.effect",
-    depth=6,
-    applies=lambda vow: does(vow, "save", "recall") and has_dependent_limit(vow),
-)
+@boots.device("action.*.effect", lambda vow: does(vow, "save", "recall") and has_dependent_limit(vow))
 class RecallHeldInPresentLimits(Device):
+    """What is brought back is held inside the limits there were before."""
+
     def _replace(self, settings: Mapping[str, Value], now_ns: int) -> None:
         held = dict(settings)
         for name, value in settings.items():
@@ -975,14 +791,10 @@ class RecallHeldInPresentLimits(Device):
 # ----------------------------------------------------------------------------------------------- fourth round
 
 
-@boots.device(
-    "defaults-are-what-was-saved",
-    "Setting the defaults brings back the store, which holds somebody's own defaults.",
-    breaks="action.*.effect point.*.default",
-    depth=4,
-    applies=lambda vow: does(vow, "save", "defaults"),
-)
+@boots.device("action.*.effect point.*.default", lambda vow: does(vow, "save", "defaults"))
 class DefaultsAreWhatWasSaved(Device):
+    """Setting the defaults brings back the store, which holds somebody's own defaults."""
+
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         super()._effect(effect, what, now_ns)
         if effect == "defaults":
@@ -990,13 +802,12 @@ class DefaultsAreWhatWasSaved(Device):
 
 
 @boots.device(
-    "save-resets-unsaved",
-    "After a save the settings are read back from the store, and those that are not in it are lost.",
-    breaks="action.*.effect wire.atomic point.*.readable",
-    depth=3,
-    applies=lambda vow: does(vow, "save") and not all(entry.saved for entry in vow.settings),
+    "action.*.effect wire.atomic point.*.readable",
+    lambda vow: does(vow, "save") and not all(entry.saved for entry in vow.settings),
 )
 class SaveResetsUnsaved(Device):
+    """After a save the settings are read back from the store, and those that are not in it are lost."""
+
     def _save(self) -> None:
         super()._save()
         for entry in self.vow.settings:
@@ -1004,14 +815,10 @@ class SaveResetsUnsaved(Device):
                 self.settings[entry.name] = entry.default
 
 
-@boots.device(
-    "recall-turns-guard-off",
-    "Bringing back the store begins the session anew, without the guard.",
-    breaks="wire.guard action.*.effect",
-    depth=2,
-    applies=lambda vow: does(vow, "recall"),
-)
+@boots.device("wire.guard action.*.effect", lambda vow: does(vow, "recall"))
 class RecallTurnsGuardOff(Device):
+    """Bringing back the store begins the session anew, without the guard."""
+
     recalled = False
 
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
@@ -1028,39 +835,26 @@ class RecallTurnsGuardOff(Device):
 # ------------------------------------------------------------------------------------------------ fifth round
 
 
-@boots.framer(
-    "begun-line-kept-over-boot",
-    "A boot does not empty the line buffer: a line begun before it goes on after it.",
-    breaks="wire.boot wire.resync wire.syntax",
-    depth=1,
-    rig=True,
-)
+@boots.framer("wire.boot wire.resync wire.syntax")
 class BegunLineKeptOverBoot(Framer):
+    """A boot does not empty the line buffer: a line begun before it goes on after it."""
+
     def reset(self) -> None:
         pass
 
 
-@boots.device(
-    "reboot-by-watchdog",
-    "A boot that is asked for is done by letting the watchdog bite, and tells so.",
-    breaks="wire.boot",
-    depth=1,
-    applies=lambda vow: does(vow, "reboot"),
-)
+@boots.device("wire.boot", lambda vow: does(vow, "reboot"))
 class RebootByWatchdog(Device):
+    """A boot that is asked for is done by letting the watchdog bite, and tells so."""
+
     def reboot(self, now_ns: int) -> None:
         self.boot("watchdog", now_ns)
 
 
-@boots.device(
-    "boot-twice-at-power",
-    "When power comes back it bounces: the box boots, and boots again before it has said anything.",
-    breaks="wire.boot",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _has_system(vow, "boots"),
-)
+@boots.device("wire.boot", lambda vow: _has_system(vow, "boots"))
 class BootTwiceAtPower(Device):
+    """When power comes back it bounces: the box boots, and boots again before it has said anything."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         if cause == "power" and self.store.boots:
             self.store.boots += 1
@@ -1073,14 +867,10 @@ def _saves_beside(vow: Vow) -> bool:
     return bool(_locked_away(vow)) and any(set(action.to) - {vow.initial} for action in saving)
 
 
-@boots.device(
-    "save-beside-writes-trims-only",
-    "Saved in the state of settings that are locked away, these are written and the others are not.",
-    breaks="point.*.saved action.*.effect",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot") and _saves_beside(vow),
-)
+@boots.device("point.*.saved action.*.effect", lambda vow: does(vow, "save", "reboot") and _saves_beside(vow))
 class SaveBesideWritesTrimsOnly(Device):
+    """Saved in the state of settings that are locked away, these are written and the others are not."""
+
     def _save(self) -> None:
         before = {**self._defaults(saved_only=True), **self.store.settings}
         super()._save()
@@ -1089,14 +879,10 @@ class SaveBesideWritesTrimsOnly(Device):
             self.store.settings = before | {name: self.store.settings[name] for name in own}
 
 
-@boots.device(
-    "recall-leaves-trims",
-    "Bringing back the store leaves out the settings that are locked away in a state of their own.",
-    breaks="action.*.effect",
-    depth=5,
-    applies=lambda vow: does(vow, "recall") and bool(_locked_away(vow)),
-)
+@boots.device("action.*.effect", lambda vow: does(vow, "recall") and bool(_locked_away(vow)))
 class RecallLeavesTrims(Device):
+    """Bringing back the store leaves out the settings that are locked away in a state of their own."""
+
     recalling = False
 
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
@@ -1108,28 +894,21 @@ class RecallLeavesTrims(Device):
         super()._replace({name: value for name, value in settings.items() if name not in own}, now_ns)
 
 
-@boots.device(
-    "capture-serial-one-behind",
-    "A capture's record is put together before the capture is counted: its serial is that of the one before.",
-    breaks="record.*.layout wire.bulk",
-    depth=4,
-    applies=lambda vow: does(vow, "capture") and _has_system(vow, "captures"),
-)
+@boots.device("record.*.layout wire.bulk", lambda vow: does(vow, "capture") and _has_system(vow, "captures"))
 class CaptureSerialOneBehind(Device):
+    """A capture's record is put together before the capture is counted: its serial is that of the one
+    before."""
+
     def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
         image = self._image(record, series, now_ns)
         super().captured(record, series, now_ns)
         self._records[record] = image
 
 
-@boots.device(
-    "capture-layout-before-first",
-    "The constant fields of a record are written at the boot, before there is a capture.",
-    breaks="record.*.layout wire.bulk",
-    depth=1,
-    applies=lambda vow: does(vow, "capture"),
-)
+@boots.device("record.*.layout wire.bulk", lambda vow: does(vow, "capture"))
 class CaptureLayoutBeforeFirst(Device):
+    """The constant fields of a record are written at the boot, before there is a capture."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         super().boot(cause, now_ns)
         for name, record in self.vow.document.records.items():
@@ -1148,15 +927,10 @@ def _has_wide_series(vow: Vow) -> bool:
     return any(each.count > 1 and each.type == "i32" for each in fields)
 
 
-@boots.device(
-    "capture-series-in-16-bits",
-    "The samples of a capture are kept in 16 bits, also those that leave in 32.",
-    breaks="record.*.layout wire.bulk",
-    depth=4,
-    rig=True,
-    applies=lambda vow: does(vow, "capture") and _has_wide_series(vow),
-)
+@boots.device("record.*.layout wire.bulk", lambda vow: does(vow, "capture") and _has_wide_series(vow))
 class CaptureSeriesIn16Bits(Device):
+    """The samples of a capture are kept in 16 bits, also those that leave in 32."""
+
     def captured(self, record: str, series: Mapping[str, Sequence[int]], now_ns: int) -> None:
         kept = {
             name: [(value + 0x8000) % 0x10000 - 0x8000 for value in each] for name, each in series.items()
@@ -1173,13 +947,12 @@ def _all_ones(entry: PointEntry) -> bool:
 
 
 @boots.device(
-    "erased-cell-taken-for-unset",
-    "A saved number of 16 ones is taken for a cell never written, and the default is put in its place.",
-    breaks="point.*.saved",
-    depth=4,
-    applies=lambda vow: does(vow, "save", "recall") and any(_all_ones(entry) for entry in vow.settings),
+    "point.*.saved",
+    lambda vow: does(vow, "save", "recall") and any(_all_ones(entry) for entry in vow.settings),
 )
 class ErasedCellTakenForUnset(Device):
+    """A saved number of 16 ones is taken for a cell never written, and the default is put in its place."""
+
     def _save(self) -> None:
         super()._save()
         for entry in self.vow.settings:
@@ -1188,14 +961,11 @@ class ErasedCellTakenForUnset(Device):
 
 
 @boots.instrument(
-    "clock-stops-in-a-stall",
-    "The transmitter is waited for with interrupts off: meanwhile the time since the boot stands still.",
-    breaks="promise.clock wire.boot",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises,
+    "promise.clock wire.boot", lambda vow: _has_system(vow, "uptime") and "clock" in vow.document.promises
 )
 class ClockStopsInAStall(Instrument):
+    """The transmitter is waited for with interrupts off: meanwhile the time since the boot stands still."""
+
     stuck_ns: int | None = None
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
@@ -1207,14 +977,10 @@ class ClockStopsInAStall(Instrument):
             self.stuck_ns = None
 
 
-@boots.device(
-    "capture-lost-with-the-state",
-    "What was captured lies in memory that is used for something else when the state changes.",
-    breaks="record.*.layout wire.bulk action.*.effect",
-    depth=5,
-    applies=lambda vow: does(vow, "capture"),
-)
+@boots.device("record.*.layout wire.bulk action.*.effect", lambda vow: does(vow, "capture"))
 class CaptureLostWithTheState(Device):
+    """What was captured lies in memory that is used for something else when the state changes."""
+
     def enter(self, state: str, now_ns: int) -> None:
         if state != self.state:
             self._records.clear()
@@ -1230,14 +996,10 @@ def _corrections(vow: Vow) -> list[PointEntry]:
     ]
 
 
-@boots.device(
-    "trims-unheeded-after-boot",
-    "Settings that are locked away are read from the store at a boot and shown; they correct nothing.",
-    breaks="point.*.saved law.*",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot") and bool(_corrections(vow)),
-)
+@boots.device("point.*.saved law.*", lambda vow: does(vow, "save", "reboot") and bool(_corrections(vow)))
 class TrimsUnheededAfterBoot(Device):
+    """Settings that are locked away are read from the store at a boot and shown; they correct nothing."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         super().boot(cause, now_ns)
         changes: dict[str, float | str] = {}
@@ -1252,15 +1014,10 @@ class TrimsUnheededAfterBoot(Device):
 # ---------------------------------------------------------------------------------------------- seventh round
 
 
-@boots.instrument(
-    "silent-boot-in-a-stall",
-    "While the transmitter is waited for nobody feeds the chip's watchdog: after two seconds it bites.",
-    breaks="wire.boot wire.order wire.deadline",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _has_system(vow, "boots"),
-)
+@boots.instrument("wire.boot wire.order wire.deadline", lambda vow: _has_system(vow, "boots"))
 class SilentBootInAStall(Instrument):
+    """While the transmitter is waited for nobody feeds the chip's watchdog: after two seconds it bites."""
+
     stuck_ns = 0
 
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
@@ -1275,13 +1032,12 @@ class SilentBootInAStall(Instrument):
 
 
 @boots.device(
-    "silent-boot-by-far-index",
-    "An index of more than one byte is looked up before it is tested, far outside memory: the chip boots.",
-    breaks="wire.boot wire.bulk wire.deadline point.*.readable",
-    depth=1,
-    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+    "wire.boot wire.bulk wire.deadline point.*.readable",
+    lambda vow: any(entry.record is not None for entry in vow.points.values()),
 )
 class SilentBootByFarIndex(Crashing):
+    """An index of more than one byte is looked up before it is tested, far outside memory: the chip boots."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         parsed = self._parse(line) if isinstance(line, bytes) else None
         if isinstance(parsed, Request) and parsed.verb == "ask" and len(parsed.arguments) == 1:
@@ -1309,13 +1065,12 @@ def _across_pages(vow: Vow) -> list[str]:
 
 
 @boots.device(
-    "save-across-page-lost",
-    "The store is written in pages of 32 bytes, and a number that lies across the end of one is not written.",
-    breaks="point.*.saved action.*.effect",
-    depth=4,
-    applies=lambda vow: does(vow, "save", "recall") and bool(_across_pages(vow)),
+    "point.*.saved action.*.effect", lambda vow: does(vow, "save", "recall") and bool(_across_pages(vow))
 )
 class SaveAcrossPageLost(Device):
+    """The store is written in pages of 32 bytes, and a number that lies across the end of one is not
+    written."""
+
     def _save(self) -> None:
         before = self.store.settings
         super()._save()
@@ -1326,13 +1081,12 @@ class SaveAcrossPageLost(Device):
 
 
 @boots.device(
-    "save-spares-defaults",
-    "A setting at its default is not written, to spare the store: what was saved there before comes back.",
-    breaks="point.*.saved action.*.effect",
-    depth=6,
-    applies=lambda vow: does(vow, "save", "recall") and any(entry.saved for entry in vow.settings),
+    "point.*.saved action.*.effect",
+    lambda vow: does(vow, "save", "recall") and any(entry.saved for entry in vow.settings),
 )
 class SaveSparesDefaults(Device):
+    """A setting at its default is not written, to spare the store: what was saved there before comes back."""
+
     def _save(self) -> None:
         before = self.store.settings
         super()._save()
@@ -1347,14 +1101,10 @@ class SaveSparesDefaults(Device):
 _TICK_NS = 20_000_000
 
 
-@boots.device(
-    "uptime-misses-a-tick-for-each-line",
-    "While a line is worked on a tick of 20 ms is missed, and the time since the boot falls behind.",
-    breaks="wire.boot promise.clock",
-    depth=2,
-    applies=lambda vow: _has_system(vow, "uptime"),
-)
+@boots.device("wire.boot promise.clock", lambda vow: _has_system(vow, "uptime"))
 class UptimeMissesATickForEachLine(Device):
+    """While a line is worked on a tick of 20 ms is missed, and the time since the boot falls behind."""
+
     missed = 0
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -1385,14 +1135,11 @@ def _locking(vow: Vow) -> set[str]:
     }
 
 
-@boots.device(
-    "silent-boot-beside",
-    "The state in which settings are unlocked has a loop of its own, which never feeds the chip's watchdog.",
-    breaks="wire.boot state.*.leave.*",
-    depth=2,
-    applies=lambda vow: bool(_locking(vow)) and _has_system(vow, "boots"),
-)
+@boots.device("wire.boot state.*.leave.*", lambda vow: bool(_locking(vow)) and _has_system(vow, "boots"))
 class SilentBootBeside(Crashing):
+    """The state in which settings are unlocked has a loop of its own, which never feeds the chip's
+    watchdog."""
+
     def next_timeout_ns(self) -> int | None:
         timeout_ns = super().next_timeout_ns()
         if self.state not in _locking(self.vow):
@@ -1417,14 +1164,11 @@ def _bounded_by_later(vow: Vow) -> bool:
     )
 
 
-@boots.device(
-    "boot-holds-in-limits-so-far",
-    "At a boot each saved setting is held inside the limits that those read before it and the defaults give.",
-    breaks="point.*.saved wire.boot",
-    depth=5,
-    applies=lambda vow: does(vow, "save", "reboot") and _bounded_by_later(vow),
-)
+@boots.device("point.*.saved wire.boot", lambda vow: does(vow, "save", "reboot") and _bounded_by_later(vow))
 class BootHoldsInLimitsSoFar(Device):
+    """At a boot each saved setting is held inside the limits that those read before it and the defaults
+    give."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         stored = self.store.settings
         self.settings = {entry.name: entry.default for entry in self.vow.settings}
@@ -1440,16 +1184,13 @@ class BootHoldsInLimitsSoFar(Device):
 
 
 @boots.device(
-    "save-leaves-out-the-panel",
-    "A save writes what requests have changed; a setting that was dialled at the front panel is not marked.",
-    breaks="point.*.saved action.*.effect",
-    depth=3,
-    rig=True,
-    applies=lambda vow: (
-        does(vow, "save") and "local" in vow.parts and any(e.saved and e.local for e in vow.settings)
-    ),
+    "point.*.saved action.*.effect",
+    lambda vow: does(vow, "save") and "local" in vow.parts and any(e.saved and e.local for e in vow.settings),
 )
 class SaveLeavesOutThePanel(Device):
+    """A save writes what requests have changed; a setting that was dialled at the front panel is not
+    marked."""
+
     dialled: frozenset[str] = frozenset()
 
     def boot(self, cause: str, now_ns: int) -> None:

@@ -49,38 +49,26 @@ class _Timed(Overlay):
         return first, second
 
 
-@course.plant(
-    "alternation-slow",
-    "The timer of an alternation is reloaded a little late at every tick: all its times are 3 % too long.",
-    breaks="law.*.period law.*.width",
-    depth=4,
-    applies=_alternates,
-)
+@course.plant("law.*.period law.*.width", _alternates)
 class AlternationSlow(_Timed):
+    """The timer of an alternation is reloaded a little late at every tick: all its times are 3 % too long."""
+
     def times(self, first: float, second: float) -> tuple[float, float]:
         return 1.03 * first, 1.03 * second
 
 
-@course.plant(
-    "alternation-one-time",
-    "Both levels of an alternation last as long as the second: one variable is used for the other.",
-    breaks="law.*.period law.*.width",
-    depth=5,
-    applies=_alternates,
-)
+@course.plant("law.*.period law.*.width", _alternates)
 class AlternationOneTime(_Timed):
+    """Both levels of an alternation last as long as the second: one variable is used for the other."""
+
     def times(self, first: float, second: float) -> tuple[float, float]:
         return second, second
 
 
-@course.plant(
-    "alternation-pulse-short",
-    "The second level of an alternation ends 4 % early, and the first lasts longer: the period is right.",
-    breaks="law.*.width",
-    depth=5,
-    applies=_alternates,
-)
+@course.plant("law.*.width", _alternates)
 class AlternationPulseShort(_Timed):
+    """The second level of an alternation ends 4 % early, and the first lasts longer: the period is right."""
+
     def times(self, first: float, second: float) -> tuple[float, float]:
         return first + 0.04 * second, 0.96 * second
 
@@ -91,14 +79,10 @@ def _rates(vow: Vow) -> set[str]:
     return {drives for name in bounds if (drives := vow.points[name].drives) is not None}
 
 
-@course.plant(
-    "rate-ignored",
-    "What bounds the rate of change is kept, and never handed on: every change is as fast as can be.",
-    breaks="law.*.rate",
-    depth=5,
-    applies=lambda vow: bool(_rates(vow)),
-)
+@course.plant("law.*.rate", lambda vow: bool(_rates(vow)))
 class RateIgnored(Overlay):
+    """What bounds the rate of change is kept, and never handed on: every change is as fast as can be."""
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         wrong = {name: value for name, value in changes.items() if name not in _rates(self.vow)}
         for name in changes.keys() - wrong.keys():
@@ -130,14 +114,10 @@ def _rests_early(vow: Vow) -> bool:
     ) and bool(vow.states[vow.initial].outputs)
 
 
-@course.plant(
-    "rest-late",
-    "What ends the handling of power is done in the slow loop: it goes on for a fifth of a second.",
-    breaks="law.*.settling law.*",
-    depth=5,
-    applies=_rests_early,
-)
+@course.plant("law.*.settling law.*", _rests_early)
 class RestLate(Overlay):
+    """What ends the handling of power is done in the slow loop: it goes on for a fifth of a second."""
+
     due: tuple[int, Mapping[str, float | str]] | None = None
     powered = False
 
@@ -166,14 +146,10 @@ class RestLate(Overlay):
         return super().advance(to_ns)
 
 
-@course.plant(
-    "level-falls-slowly",
-    "A lower level is reached by a fifth of what is left every 50 ms: a filter meant for the display.",
-    breaks="law.* point.*.fresh limit.*",
-    depth=5,
-    applies=lambda vow: any(_settling(vow)),
-)
+@course.plant("law.* point.*.fresh limit.*", lambda vow: any(_settling(vow)))
 class LevelFallsSlowly(Overlay):
+    """A lower level is reached by a fifth of what is left every 50 ms: a filter meant for the display."""
+
     every_ns = 50_000_000
 
     def __init__(self, plant: Plant, vow: Vow) -> None:
@@ -227,14 +203,10 @@ def _rising(vow: Vow) -> tuple[str, str, dict[str, float | str]] | None:
     return None
 
 
-@course.plant(
-    "rate-for-rises-only",
-    "What bounds the rate of change is heeded on the way up; downwards every change is as fast as can be.",
-    breaks="law.*.rate",
-    depth=6,
-    applies=lambda vow: _rising(vow) is not None,
-)
+@course.plant("law.*.rate", lambda vow: _rising(vow) is not None)
 class RateForRisesOnly(Overlay):
+    """What bounds the rate of change is heeded on the way up; downwards every change is as fast as can be."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         found = _rising(vow)
@@ -258,14 +230,10 @@ class RateForRisesOnly(Overlay):
         super().control(passed, now_ns)
 
 
-@course.plant(
-    "alternation-keeps-first-times",
-    "The times of an alternation are taken over when it begins; what is put meanwhile waits for the next.",
-    breaks="law.*.period law.*.width point.*.fresh",
-    depth=5,
-    applies=_alternates,
-)
+@course.plant("law.*.period law.*.width point.*.fresh", _alternates)
 class AlternationKeepsFirstTimes(Overlay):
+    """The times of an alternation are taken over when it begins; what is put meanwhile waits for the next."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         laws = [law for law in vow.document.laws.values() if law.phases is not None]
@@ -285,14 +253,10 @@ class AlternationKeepsFirstTimes(Overlay):
         super().control(passed, now_ns)
 
 
-@course.plant(
-    "alternation-in-whole-milliseconds",
-    "The times of an alternation are counted in milliseconds, and the rest of them is cut off.",
-    breaks="law.*.period law.*.width point.*.fresh",
-    depth=6,
-    applies=_alternates,
-)
+@course.plant("law.*.period law.*.width point.*.fresh", _alternates)
 class AlternationInWholeMilliseconds(_Timed):
+    """The times of an alternation are counted in milliseconds, and the rest of them is cut off."""
+
     def times(self, first: float, second: float) -> tuple[float, float]:
         return max(int(first * 1000 + 1e-6), 1) / 1000, max(int(second * 1000 + 1e-6), 1) / 1000
 
@@ -308,14 +272,9 @@ def _creeping(vow: Vow) -> bool:
     )
 
 
-@course.tables(
-    "loop-creeps",
-    "The loops of the other modes creep: their gain is one for another sample time.",
-    breaks="law.*.settling law.*",
-    depth=5,
-    applies=_creeping,
-)
+@course.tables("law.*.settling law.*", _creeping)
 def loop_creeps(vow: Vow) -> Vow:
+    """The loops of the other modes creep: their gain is one for another sample time."""
     plant = vow.document.plant
     assert isinstance(plant, SinkPlant)
     slow = plant.regulation.model_copy(update={"gain": 0.004})
@@ -329,14 +288,10 @@ def _drives_rate(vow: Vow) -> bool:
     return any(entry.drives == "slew" for entry in vow.settings)
 
 
-@course.plant(
-    "rate-in-whole-thousands",
-    "What bounds the rate of change is handed on in whole amperes for a millisecond, and never below one.",
-    breaks="law.*.rate",
-    depth=5,
-    applies=_drives_rate,
-)
+@course.plant("law.*.rate", _drives_rate)
 class RateInWholeThousands(Overlay):
+    """What bounds the rate of change is handed on in whole amperes for a millisecond, and never below one."""
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         passed = dict(changes)
         slew = passed.get("slew")
@@ -345,14 +300,10 @@ class RateInWholeThousands(Overlay):
         super().control(passed, now_ns)
 
 
-@course.plant(
-    "rate-not-at-the-start",
-    "A start goes to its level as fast as can be; what bounds the rate of change is heeded thereafter.",
-    breaks="law.*.rate",
-    depth=5,
-    applies=_drives_rate,
-)
+@course.plant("law.*.rate", _drives_rate)
 class RateNotAtTheStart(Overlay):
+    """A start goes to its level as fast as can be; what bounds the rate of change is heeded thereafter."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         entry = next(entry for entry in vow.settings if entry.drives == "slew")
@@ -376,15 +327,12 @@ class RateNotAtTheStart(Overlay):
 
 
 @course.plant(
-    "done-counts-both-levels",
-    "The count of what is done goes up at the end of both levels of an alternation, not of the second.",
-    breaks="law.*.period law.*.width state.*.leave.*",
-    depth=4,
-    applies=lambda vow: (
-        _alternates(vow) and any(entry.signal == "swing.done" for entry in vow.points.values())
-    ),
+    "law.*.period law.*.width state.*.leave.*",
+    lambda vow: _alternates(vow) and any(entry.signal == "swing.done" for entry in vow.points.values()),
 )
 class DoneCountsBothLevels(Overlay):
+    """The count of what is done goes up at the end of both levels of an alternation, not of the second."""
+
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
         return super().watch(key, signal, above, threshold / 2 if signal == "swing.done" else threshold)
 
@@ -395,14 +343,10 @@ class DoneCountsBothLevels(Overlay):
 # ---------------------------------------------------------------------------------------------- eighth round
 
 
-@course.plant(
-    "rate-lost-after-alternation",
-    "An alternation frees the rate of change for its steps and does not bind it again when it ends.",
-    breaks="law.*.rate",
-    depth=7,
-    applies=lambda vow: _drives_rate(vow) and _alternates(vow),
-)
+@course.plant("law.*.rate", lambda vow: _drives_rate(vow) and _alternates(vow))
 class RateLostAfterAlternation(Overlay):
+    """An alternation frees the rate of change for its steps and does not bind it again when it ends."""
+
     told: float | str | None = None
     stage: float | str = "off"
 
@@ -423,17 +367,16 @@ _TENTH_MS = 1e-4
 
 
 @course.plant(
-    "alternation-times-in-16-bits",
-    "The times of an alternation go to its timer in 16 bits of tenths of a millisecond.",
-    breaks="law.*.period law.*.width",
-    depth=5,
-    applies=lambda vow: any(
+    "law.*.period law.*.width",
+    lambda vow: any(
         entry.drives in pair and entry.number.high * entry.si > _SIXTEEN_BITS * _TENTH_MS
         for pair in _times(vow)
         for entry in vow.settings
     ),
 )
 class AlternationTimesIn16Bits(_Timed):
+    """The times of an alternation go to its timer in 16 bits of tenths of a millisecond."""
+
     def times(self, first: float, second: float) -> tuple[float, float]:
         return self.rounded(first), self.rounded(second)
 

@@ -17,39 +17,26 @@ def _own_digits(vow: Vow) -> bool:
     return any("#" in word for entry in vow.points.values() for word in entry.text)
 
 
-@extras.device(
-    "text-first-word-only",
-    "Of a text of several words only the first is answered.",
-    breaks="point.*.text",
-    depth=1,
-    applies=lambda vow: any(len(entry.text) > 1 for entry in vow.points.values()),
-)
+@extras.device("point.*.text", lambda vow: any(len(entry.text) > 1 for entry in vow.points.values()))
 class TextFirstWordOnly(Device):
+    """Of a text of several words only the first is answered."""
+
     def _text(self, entry: PointEntry) -> tuple[str, ...]:
         return super()._text(entry)[:1]
 
 
-@extras.device(
-    "text-never-given-out",
-    "Nobody has given the instrument its own digits: it answers the pattern.",
-    breaks="point.*.text",
-    depth=1,
-    applies=_own_digits,
-)
+@extras.device("point.*.text", _own_digits)
 class TextNeverGivenOut(Device):
+    """Nobody has given the instrument its own digits: it answers the pattern."""
+
     def _text(self, entry: PointEntry) -> tuple[str, ...]:
         return entry.text
 
 
-@extras.device(
-    "text-counts-boots",
-    "The digits of its own are kept where the count of boots is.",
-    breaks="point.*.text",
-    depth=2,
-    rig=True,
-    applies=_own_digits,
-)
+@extras.device("point.*.text", _own_digits)
 class TextCountsBoots(Device):
+    """The digits of its own are kept where the count of boots is."""
+
     def _text(self, entry: PointEntry) -> tuple[str, ...]:
         digits = iter(f"{self.store.boots - 1:0{sum(word.count('#') for word in entry.text)}d}")
         return tuple("".join(next(digits) if each == "#" else each for each in word) for word in entry.text)
@@ -59,15 +46,10 @@ def _begins(vow: Vow) -> bool:
     return bool(vow.extremes) and any(effect == "begin" for a in vow.actions.values() for effect, _ in a.does)
 
 
-@extras.device(
-    "extreme-looks-when-asked",
-    "Highest and lowest are those of the moments in which a host has asked for them.",
-    breaks="point.*.keeps",
-    depth=2,
-    rig=True,
-    applies=_begins,
-)
+@extras.device("point.*.keeps", _begins)
 class ExtremeLooksWhenAsked(Device):
+    """Highest and lowest are those of the moments in which a host has asked for them."""
+
     asked = False
 
     def look(self, now_ns: int) -> None:
@@ -82,38 +64,27 @@ class ExtremeLooksWhenAsked(Device):
             self.asked = False
 
 
-@extras.device(
-    "extreme-begins-at-nothing",
-    "A highest or lowest begins again at zero, as a counter does.",
-    breaks="point.*.keeps",
-    depth=2,
-    applies=_begins,
-)
+@extras.device("point.*.keeps", _begins)
 class ExtremeBeginsAtNothing(Device):
+    """A highest or lowest begins again at zero, as a counter does."""
+
     def _begin(self, entry: PointEntry, now_ns: int) -> None:
         self.extremes[entry.name] = 0
 
 
-@extras.device(
-    "extreme-both-lowest",
-    "Of a highest value the lowest is kept: the comparison is the wrong way round.",
-    breaks="point.*.keeps",
-    depth=4,
-    applies=lambda vow: any(entry.highest for entry in vow.extremes),
-)
+@extras.device("point.*.keeps", lambda vow: any(entry.highest for entry in vow.extremes))
 class ExtremeBothLowest(Device):
+    """Of a highest value the lowest is kept: the comparison is the wrong way round."""
+
     def _keep(self, entry: PointEntry, counts: int) -> None:
         super()._keep(replace(entry, highest=False), counts)
 
 
 @extras.tables(
-    "extremes-begin-one-short",
-    "Of several that an action lets begin again the last does not.",
-    breaks="point.*.keeps",
-    depth=5,
-    applies=lambda vow: any(sum(e == "begin" for e, _ in a.does) > 1 for a in vow.actions.values()),
+    "point.*.keeps", lambda vow: any(sum(e == "begin" for e, _ in a.does) > 1 for a in vow.actions.values())
 )
 def extremes_begin_one_short(vow: Vow) -> Vow:
+    """Of several that an action lets begin again the last does not."""
     actions = dict(vow.actions)
     for name, action in vow.actions.items():
         if sum(effect == "begin" for effect, _ in action.does) > 1:
@@ -121,29 +92,19 @@ def extremes_begin_one_short(vow: Vow) -> Vow:
     return replace(vow, actions=actions)
 
 
-@extras.device(
-    "extreme-outlives-boot",
-    "The highest and the lowest are kept where no boot clears them.",
-    breaks="point.*.keeps",
-    depth=1,
-    rig=True,
-    applies=_begins,
-)
+@extras.device("point.*.keeps", _begins)
 class ExtremeOutlivesBoot(Device):
+    """The highest and the lowest are kept where no boot clears them."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         kept = dict(self.extremes)
         super().boot(cause, now_ns)
         self.extremes |= kept
 
 
-@extras.tables(
-    "own-words-confused",
-    "Two words of a choice tell the plant what the other means.",
-    breaks="law.* trip.*.fires",
-    depth=3,
-    applies=lambda vow: any(len(entry.drives_as) > 1 for entry in vow.settings),
-)
+@extras.tables("law.* trip.*.fires", lambda vow: any(len(entry.drives_as) > 1 for entry in vow.settings))
 def own_words_confused(vow: Vow) -> Vow:
+    """Two words of a choice tell the plant what the other means."""
     entry = next(entry for entry in vow.settings if len(entry.drives_as) > 1)
     (first, one), *others, (last, other) = entry.drives_as
     return with_point(vow, entry.name, drives_as=((first, other), *others, (last, one)))
@@ -153,26 +114,17 @@ def _putting(vow: Vow) -> str | None:
     return next((name for name, action in vow.actions.items() if len(puts_of(action)) > 1), None)
 
 
-@extras.tables(
-    "preset-one-short",
-    "Of the settings that an action puts the last is left as it was.",
-    breaks="action.*.effect",
-    depth=2,
-    applies=lambda vow: _putting(vow) is not None,
-)
+@extras.tables("action.*.effect", lambda vow: _putting(vow) is not None)
 def preset_one_short(vow: Vow) -> Vow:
+    """Of the settings that an action puts the last is left as it was."""
     name = str(_putting(vow))
     return with_action(vow, name, does=vow.actions[name].does[:-1])
 
 
-@extras.device(
-    "preset-resets-the-rest",
-    "An action that puts some settings brings the others to their defaults.",
-    breaks="action.*.effect",
-    depth=3,
-    applies=lambda vow: _putting(vow) is not None,
-)
+@extras.device("action.*.effect", lambda vow: _putting(vow) is not None)
 class PresetResetsTheRest(Device):
+    """An action that puts some settings brings the others to their defaults."""
+
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
         if puts_of(action):
             self._replace(self._defaults(saved_only=False), now_ns)
@@ -183,15 +135,10 @@ def _spread(vow: Vow) -> bool:
     return any(vow.points[trip.reports].signal == "stage.spread" for trip in vow.trips.values())
 
 
-@extras.plant(
-    "share-of-one-only",
-    "What the transistors carry is taken from one of them alone, for each of them.",
-    breaks="trip.*.fires",
-    depth=3,
-    rig=True,
-    applies=_spread,
-)
+@extras.plant("trip.*.fires", _spread)
 class ShareOfOneOnly(Overlay):
+    """What the transistors carry is taken from one of them alone, for each of them."""
+
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
         return super().watch(key, signal, above, 1e9 if signal == "stage.spread" else threshold)
 

@@ -6,17 +6,23 @@ instrument around both. It always claims the identity of the honest document.
 
     numbers = Kind("numbers", seen=37)
 
-    @numbers.device("bound-high-excluded", "Has < where <= is meant.", breaks="point.*.bounds", depth=1)
+    @numbers.device("point.*.bounds")
     class BoundHighExcluded(Device):
+        "Has < where <= is meant."
+
         def _inside(self, given, low, high):
             return low <= given < high
+
+Its name is that of the class or function, `bound-high-excluded`, and its sentence the docstring. What one
+entry of the document otherwise does is no fault, but a mutant (`wirevow.emu.mutants`).
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NotRequired, TypedDict, TypeVar, Unpack
+from typing import Any, TypeVar
 
 from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.interface import Plant
@@ -41,17 +47,13 @@ def anywhere(vow: Vow) -> bool:
 class Fault:
     """One fault of the catalogue.
 
-    `breaks` are patterns (`fnmatch`) of requirement ids, at least one of which a good verdict names; `depth`
-    the least number of lines a host must send to see it; `rig` whether that takes hands on the bench as
-    well.
+    `breaks` are patterns (`fnmatch`) of requirement ids, at least one of which a good verdict names.
     """
 
     name: str
     means: str
     kind: str
     breaks: tuple[str, ...]
-    depth: int
-    rig: bool
     applies: Applies
     holdout: bool
     """Whether it belongs to those that were not seen while the checker was tuned (see `Kind`)."""
@@ -61,13 +63,7 @@ class Fault:
     plant: Callable[[Plant, Vow], Plant] | None = None
 
 
-class Facts(TypedDict):
-    """What is said of a fault beside name and sentence (see `Fault`). `breaks` is separated by spaces."""
-
-    breaks: str
-    depth: int
-    rig: NotRequired[bool]
-    applies: NotRequired[Applies]
+_PART = re.compile("[A-Z][a-z]*|[0-9]+[a-z]*|[a-z]+")
 
 
 class Kind:
@@ -98,62 +94,58 @@ class Kind:
         self.seen = seen
         self.faults: list[Fault] = []
 
-    def _add(self, name: str, means: str, facts: Facts) -> Fault:
-        fault = Fault(
-            name,
-            means,
-            self.name,
-            tuple(facts["breaks"].split()),
-            facts["depth"],
-            facts.get("rig", False),
-            facts.get("applies", anywhere),
-            holdout=self.seen is not None and len(self.faults) >= self.seen,
-        )
+    def _add(self, broken: Any, breaks: str, applies: Applies) -> Fault:
+        name = "-".join(part.lower() for part in _PART.findall(broken.__name__))
+        means = " ".join((broken.__doc__ or "").split())
+        holdout = self.seen is not None and len(self.faults) >= self.seen
+        fault = Fault(name, means, self.name, tuple(breaks.split()), applies, holdout)
         self.faults.append(fault)
         return fault
 
-    def device(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_D], _D]:
+    # Each takes the patterns of what is broken, separated by spaces, and where there is something to break.
+
+    def device(self, breaks: str, applies: Applies = anywhere) -> Callable[[_D], _D]:
         """A fault of the device half."""
 
         def add(broken: _D) -> _D:
-            self._add(name, means, facts).device = broken
+            self._add(broken, breaks, applies).device = broken
             return broken
 
         return add
 
-    def framer(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_F], _F]:
+    def framer(self, breaks: str, applies: Applies = anywhere) -> Callable[[_F], _F]:
         """A fault of the framing."""
 
         def add(broken: _F) -> _F:
             device = type(f"Behind{broken.__name__}", (Device,), {"framer": broken})
-            self._add(name, means, facts).device = device
+            self._add(broken, breaks, applies).device = device
             return broken
 
         return add
 
-    def tables(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_T], _T]:
+    def tables(self, breaks: str, applies: Applies = anywhere) -> Callable[[_T], _T]:
         """A fault that is a change of the document: it behaves by other tables than it claims."""
 
         def add(change: _T) -> _T:
-            self._add(name, means, facts).tables = change
+            self._add(change, breaks, applies).tables = change
             return change
 
         return add
 
-    def plant(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_P], _P]:
+    def plant(self, breaks: str, applies: Applies = anywhere) -> Callable[[_P], _P]:
         """A fault of the circuit, the converters or the loops."""
 
         def add(change: _P) -> _P:
-            self._add(name, means, facts).plant = change
+            self._add(change, breaks, applies).plant = change
             return change
 
         return add
 
-    def instrument(self, name: str, means: str, **facts: Unpack[Facts]) -> Callable[[_I], _I]:
+    def instrument(self, breaks: str, applies: Applies = anywhere) -> Callable[[_I], _I]:
         """A fault of what is around both: the transmitter, the watch over conditions, the sampling."""
 
         def add(broken: _I) -> _I:
-            self._add(name, means, facts).instrument = broken
+            self._add(broken, breaks, applies).instrument = broken
             return broken
 
         return add

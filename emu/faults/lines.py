@@ -82,46 +82,34 @@ class ByteFramer(Framer):
 # -------------------------------------------------------------------------------------------------- line ends
 
 
-@lines.framer(
-    "return-kept",
-    "The carriage return before the line feed is kept as the last character of the line.",
-    breaks="wire.framing",
-    depth=1,
-)
+@lines.framer("wire.framing")
 class ReturnKept(ByteFramer):
+    """The carriage return before the line feed is kept as the last character of the line."""
+
     def stripped(self, line: bytes) -> bytes:
         return line
 
 
-@lines.framer(
-    "returns-stripped",
-    "Every carriage return before the line feed is thrown away, not one.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.framing wire.syntax")
 class ReturnsStripped(ByteFramer):
+    """Every carriage return before the line feed is thrown away, not one."""
+
     def stripped(self, line: bytes) -> bytes:
         return line.rstrip(b"\r")
 
 
-@lines.framer(
-    "return-ends-line",
-    "A carriage return alone ends a line as well.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.framing wire.syntax")
 class ReturnEndsLine(ByteFramer):
+    """A carriage return alone ends a line as well."""
+
     def ends(self, byte: int) -> bool:
         return byte in (_LF, _CR)
 
 
-@lines.framer(
-    "blank-answered",
-    "A blank line is passed to the parser like any other and refused.",
-    breaks="wire.framing",
-    depth=1,
-)
+@lines.framer("wire.framing")
 class BlankAnswered(ByteFramer):
+    """A blank line is passed to the parser like any other and refused."""
+
     def end(self, events: list[bytes | Overlong]) -> None:
         if not self._stale and not self.stripped(bytes(self.buffer)):
             events.append(b"")
@@ -131,57 +119,42 @@ class BlankAnswered(ByteFramer):
 # -------------------------------------------------------------------------------------------- length and idle
 
 
-@lines.framer(
-    "length-one-over",
-    "The line buffer takes one character more than the limit: > where >= is meant.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class LengthOneOver(ByteFramer):
+    """The line buffer takes one character more than the limit: > where >= is meant."""
+
     def judged(self, line: bytes) -> bytes | Overlong:
         return line if len(line) <= self.limit + 1 else self._overlong
 
 
-@lines.framer(
-    "length-one-under",
-    "The last place of the line buffer is kept for a zero, so that a line of just the limit is too long.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class LengthOneUnder(ByteFramer):
+    """The last place of the line buffer is kept for a zero, so that a line of just the limit is too long."""
+
     def judged(self, line: bytes) -> bytes | Overlong:
         return line if len(line) < self.limit else self._overlong
 
 
-@lines.framer(
-    "length-counts-return",
-    "The carriage return takes a place in the line buffer and counts towards the limit.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class LengthCountsReturn(ByteFramer):
+    """The carriage return takes a place in the line buffer and counts towards the limit."""
+
     def stripped(self, line: bytes) -> bytes:
         return line if len(line) > self.limit else super().stripped(line)
 
 
-@lines.framer(
-    "overlong-cut",
-    "A line that is too long is cut at the limit and obeyed as far as it goes.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class OverlongCut(ByteFramer):
+    """A line that is too long is cut at the limit and obeyed as far as it goes."""
+
     def judged(self, line: bytes) -> bytes | Overlong:
         return line[: self.limit]
 
 
-@lines.framer(
-    "overlong-tail-obeyed",
-    "When the line buffer is full it is refused and emptied at once; what follows begins a new line.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class OverlongTailObeyed(ByteFramer):
+    """When the line buffer is full it is refused and emptied at once; what follows begins a new line."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if len(self.buffer) == self.limit and byte != _CR:
             events.append(self._overlong)
@@ -189,47 +162,34 @@ class OverlongTailObeyed(ByteFramer):
         self.buffer.append(byte)
 
 
-@lines.framer(
-    "idle-tail-obeyed",
-    "After the idle time the line buffer is emptied, and the rest of the broken line is taken for a line.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class IdleTailObeyed(ByteFramer):
+    """After the idle time the line buffer is emptied, and the rest of the broken line is taken for a line."""
+
     def idle(self) -> None:
         self.buffer.clear()
 
 
-@lines.framer(
-    "idle-never",
-    "The idle timer is never started: a line begun an hour ago is completed by the next bytes.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class IdleNever(ByteFramer):
+    """The idle timer is never started: a line begun an hour ago is completed by the next bytes."""
+
     def idle(self) -> None:
         pass
 
 
-@lines.framer(
-    "idle-from-first-byte",
-    "The idle timer runs from the first byte of the line, not from the last.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class IdleFromFirstByte(ByteFramer):
+    """The idle timer runs from the first byte of the line, not from the last."""
+
     def heard_ns(self) -> int:
         return self.first_ns
 
 
-@lines.device(
-    "idle-same-when-guarded",
-    "The idle time stays the one for typing when the guard comes on.",
-    breaks="wire.idle",
-    depth=2,
-    applies=lambda vow: vow.document.wire.idle_checked != vow.document.wire.idle_typing,
-)
+@lines.device("wire.idle", lambda vow: vow.document.wire.idle_checked != vow.document.wire.idle_typing)
 class IdleSameWhenGuarded(Device):
+    """The idle time stays the one for typing when the guard comes on."""
+
     def _set_guard(self, on: bool) -> None:
         super()._set_guard(on)
         self._framer.idle_ns = self._wire.idle_typing
@@ -238,13 +198,10 @@ class IdleSameWhenGuarded(Device):
 # -------------------------------------------------------------------------------------------- resynchronising
 
 
-@lines.device(
-    "resync-late-after-syntax",
-    "After a line it does not understand it waits for one more line feed before it listens again.",
-    breaks="wire.resync",
-    depth=2,
-)
+@lines.device("wire.resync")
 class ResyncLateAfterSyntax(Device):
+    """After a line it does not understand it waits for one more line feed before it listens again."""
+
     lost = False
 
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
@@ -259,13 +216,10 @@ class ResyncLateAfterSyntax(Device):
         return parsed
 
 
-@lines.device(
-    "resync-late-after-overlong",
-    "The line after one that was too long is swallowed with it.",
-    breaks="wire.resync",
-    depth=2,
-)
+@lines.device("wire.resync")
 class ResyncLateAfterOverlong(Device):
+    """The line after one that was too long is swallowed with it."""
+
     lost = False
 
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
@@ -276,13 +230,10 @@ class ResyncLateAfterOverlong(Device):
         self.lost = isinstance(line, Overlong)
 
 
-@lines.framer(
-    "noise-dropped-silently",
-    "A line with a byte outside printable ASCII is dropped without an answer.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.syntax")
 class NoiseDroppedSilently(ByteFramer):
+    """A line with a byte outside printable ASCII is dropped without an answer."""
+
     def stripped(self, line: bytes) -> bytes:
         line = super().stripped(line)
         return line if all(0x20 <= byte <= 0x7E for byte in line) else b""
@@ -291,36 +242,27 @@ class NoiseDroppedSilently(ByteFramer):
 # ---------------------------------------------------------------------------------------------- what is in it
 
 
-@lines.framer(
-    "eighth-bit-ignored",
-    "The eighth bit of every byte is masked off before it is looked at.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.syntax")
 class EighthBitIgnored(ByteFramer):
+    """The eighth bit of every byte is masked off before it is looked at."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         super().keep(byte & 0x7F, events)
 
 
-@lines.framer(
-    "zero-bytes-skipped",
-    "Zero bytes are skipped wherever they stand, as fill characters.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.syntax")
 class ZeroBytesSkipped(ByteFramer):
+    """Zero bytes are skipped wherever they stand, as fill characters."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if byte:
             super().keep(byte, events)
 
 
-@lines.framer(
-    "backspace-obeyed",
-    "A backspace takes back the character before it, as on a terminal.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.syntax")
 class BackspaceObeyed(ByteFramer):
+    """A backspace takes back the character before it, as on a terminal."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if byte == 0x08:
             del self.buffer[-1:]
@@ -328,35 +270,26 @@ class BackspaceObeyed(ByteFramer):
             super().keep(byte, events)
 
 
-@lines.device(
-    "spaces-run-together",
-    "Words may be separated by any number of spaces.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.device("wire.framing wire.syntax")
 class SpacesRunTogether(Device):
+    """Words may be separated by any number of spaces."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         return super()._parse(re.sub(rb" +", b" ", line))
 
 
-@lines.device(
-    "spaces-trimmed",
-    "Spaces at the end of a line are cut off before it is read.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.device("wire.framing wire.syntax")
 class SpacesTrimmed(Device):
+    """Spaces at the end of a line are cut off before it is read."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         return super()._parse(line.rstrip(b" "))
 
 
-@lines.device(
-    "case-ignored",
-    "Verbs and names are taken in capitals too.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.device("wire.syntax")
 class CaseIgnored(Device):
+    """Verbs and names are taken in capitals too."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if isinstance(parsed, Malformed):
@@ -366,13 +299,10 @@ class CaseIgnored(Device):
         return parsed
 
 
-@lines.device(
-    "verb-by-first-letter",
-    "Only the first letter of the verb is looked at.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.device("wire.syntax")
 class VerbByFirstLetter(Device):
+    """Only the first letter of the verb is looked at."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if parsed == Malformed("syntax"):
@@ -380,13 +310,10 @@ class VerbByFirstLetter(Device):
         return parsed
 
 
-@lines.device(
-    "verb-unknown-is-unknown",
-    "A verb that does not exist is refused `unknown`, like a name.",
-    breaks="wire.syntax wire.reasons",
-    depth=1,
-)
+@lines.device("wire.syntax wire.reasons")
 class VerbUnknownIsUnknown(Device):
+    """A verb that does not exist is refused `unknown`, like a name."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = re.fullmatch(rb"(?:(@[0-9a-f]{1,4}) )?[a-z]+ [a-z.]+", line)
@@ -395,13 +322,10 @@ class VerbUnknownIsUnknown(Device):
         return parsed
 
 
-@lines.device(
-    "name-compared-short",
-    "Names are compared over the length of the one in the table, so that a longer one passes for it.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@lines.device("wire.reasons")
 class NameComparedShort(Device):
+    """Names are compared over the length of the one in the table, so that a longer one passes for it."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if isinstance(parsed, Malformed):
@@ -416,26 +340,20 @@ class NameComparedShort(Device):
 # --------------------------------------------------------------------------------------------- tags and order
 
 
-@lines.device(
-    "tag-as-number",
-    "The tag is kept as a number and printed without its leading zeros.",
-    breaks="wire.tag",
-    depth=1,
-)
+@lines.device("wire.tag")
 class TagAsNumber(Device):
+    """The tag is kept as a number and printed without its leading zeros."""
+
     def _answer(self, reply: Reply) -> bytes:
         if reply.tag is not None:
             reply = reply._replace(tag=f"@{int(reply.tag[1:], 16):x}")
         return super()._answer(reply)
 
 
-@lines.device(
-    "tag-left-over",
-    "The tag is not cleared: a request without one is answered with that of the request before.",
-    breaks="wire.tag",
-    depth=2,
-)
+@lines.device("wire.tag")
 class TagLeftOver(Device):
+    """The tag is not cleared: a request without one is answered with that of the request before."""
+
     tag: str | None = None
 
     def _answer(self, reply: Reply) -> bytes:
@@ -443,24 +361,18 @@ class TagLeftOver(Device):
         return super()._answer(reply._replace(tag=self.tag))
 
 
-@lines.device(
-    "tag-lost-when-refused",
-    "A refusal is built from a fixed text that has no place for the tag.",
-    breaks="wire.tag",
-    depth=1,
-)
+@lines.device("wire.tag")
 class TagLostWhenRefused(Device):
+    """A refusal is built from a fixed text that has no place for the tag."""
+
     def _answer(self, reply: Reply) -> bytes:
         return super()._answer(reply if reply.ok else reply._replace(tag=None))
 
 
-@lines.device(
-    "tag-on-damaged-line",
-    "The refusal of a damaged line carries the line's tag, though the tag may be the damage.",
-    breaks="wire.tag",
-    depth=1,
-)
+@lines.device("wire.tag")
 class TagOnDamagedLine(Device):
+    """The refusal of a damaged line carries the line's tag, though the tag may be the damage."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = re.match(rb"(@[0-9a-f]{1,4}) ", line)
@@ -469,13 +381,10 @@ class TagOnDamagedLine(Device):
         return parsed
 
 
-@lines.device(
-    "tag-of-five-digits",
-    "A tag may have any number of digits.",
-    breaks="wire.syntax wire.tag",
-    depth=1,
-)
+@lines.device("wire.syntax wire.tag")
 class TagOfFiveDigits(Device):
+    """A tag may have any number of digits."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         found = re.match(rb"(@[0-9a-f]{5,}) ", line)
         if found is None:
@@ -484,27 +393,20 @@ class TagOfFiveDigits(Device):
         return parsed._replace(tag=found[1].decode()) if isinstance(parsed, Request) else parsed
 
 
-@lines.device(
-    "burst-backwards",
-    "Lines that arrive together are put on a stack and taken from its top: the last is answered first.",
-    breaks="wire.order",
-    depth=2,
-)
+@lines.device("wire.order")
 class BurstBackwards(Device):
+    """Lines that arrive together are put on a stack and taken from its top: the last is answered first."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         if now_ns >= self._deaf_until_ns:
             for line in reversed(self._framer.feed(data, now_ns)):
                 self.line(line, now_ns)
 
 
-@lines.device(
-    "burst-third-lost",
-    "Only two requests find room to wait; the third of a burst is lost.",
-    breaks="wire.order",
-    depth=3,
-    applies=lambda vow: vow.document.wire.pipeline >= 3,
-)
+@lines.device("wire.order", lambda vow: vow.document.wire.pipeline >= 3)
 class BurstThirdLost(Device):
+    """Only two requests find room to wait; the third of a burst is lost."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         if now_ns >= self._deaf_until_ns:
             for line in self._framer.feed(data, now_ns)[:2]:
@@ -514,63 +416,48 @@ class BurstThirdLost(Device):
 # ----------------------------------------------------------------------------------------------- second round
 
 
-@lines.framer(
-    "spaces-alone-are-blank",
-    "A line of nothing but spaces passes for a blank one.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.framing wire.syntax")
 class SpacesAloneAreBlank(ByteFramer):
+    """A line of nothing but spaces passes for a blank one."""
+
     def end(self, events: list[bytes | Overlong]) -> None:
         if not self.buffer.strip(b" "):
             self.buffer.clear()
         super().end(events)
 
 
-@lines.framer(
-    "comment-skipped",
-    "A line that begins with a number sign is a comment, as in the script that once tested it.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.syntax")
 class CommentSkipped(ByteFramer):
+    """A line that begins with a number sign is a comment, as in the script that once tested it."""
+
     def end(self, events: list[bytes | Overlong]) -> None:
         if self.buffer.startswith(b"#"):
             self.buffer.clear()
         super().end(events)
 
 
-@lines.framer(
-    "tab-is-a-space",
-    "A tab separates words as a space does.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.framing wire.syntax")
 class TabIsASpace(ByteFramer):
+    """A tab separates words as a space does."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         super().keep(0x20 if byte == 0x09 else byte, events)
 
 
-@lines.framer(
-    "length-in-a-byte",
-    "The count of a line's characters is one byte: after 256 of them the line begins afresh.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class LengthInAByte(ByteFramer):
+    """The count of a line's characters is one byte: after 256 of them the line begins afresh."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if len(self.buffer) == 256:
             self.buffer.clear()
         self.buffer.append(byte)
 
 
-@lines.framer(
-    "overlong-refused-for-each-buffer",
-    "A line that is too long is refused each time the buffer is full, not once.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class OverlongRefusedForEachBuffer(ByteFramer):
+    """A line that is too long is refused each time the buffer is full, not once."""
+
     taken = 0
 
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
@@ -584,37 +471,28 @@ class OverlongRefusedForEachBuffer(ByteFramer):
         super().end(events)
 
 
-@lines.device(
-    "tag-cut-after-three",
-    "The tag's buffer holds three digits and their sign; a fourth digit falls off.",
-    breaks="wire.tag",
-    depth=1,
-)
+@lines.device("wire.tag")
 class TagCutAfterThree(Device):
+    """The tag's buffer holds three digits and their sign; a fourth digit falls off."""
+
     def _answer(self, reply: Reply) -> bytes:
         return super()._answer(reply if reply.tag is None else reply._replace(tag=reply.tag[:4]))
 
 
-@lines.device(
-    "idle-never-when-guarded",
-    "With the guard on the idle timer is stopped, and nobody starts it again.",
-    breaks="wire.idle",
-    depth=2,
-)
+@lines.device("wire.idle")
 class IdleNeverWhenGuarded(Device):
+    """With the guard on the idle timer is stopped, and nobody starts it again."""
+
     def _set_guard(self, on: bool) -> None:
         super()._set_guard(on)
         if on:
             self._framer.idle_ns = None
 
 
-@lines.device(
-    "name-with-point-behind",
-    "A point behind a name is skipped: the loop over its words ends at the point.",
-    breaks="wire.syntax wire.reasons",
-    depth=1,
-)
+@lines.device("wire.syntax wire.reasons")
 class NameWithPointBehind(Device):
+    """A point behind a name is skipped: the loop over its words ends at the point."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if isinstance(parsed, Malformed) and line.endswith(b"."):
@@ -622,13 +500,10 @@ class NameWithPointBehind(Device):
         return parsed
 
 
-@lines.framer(
-    "idle-rest-refused",
-    "What comes of a line after its idle time is refused, not discarded.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class IdleRestRefused(ByteFramer):
+    """What comes of a line after its idle time is refused, not discarded."""
+
     def end(self, events: list[bytes | Overlong]) -> None:
         if self._stale:
             events.append(b"?")
@@ -638,13 +513,10 @@ class IdleRestRefused(ByteFramer):
 # ------------------------------------------------------------------------------------------------ third round
 
 
-@lines.device(
-    "length-refusal-with-old-tag",
-    "The refusal of a line that is too long carries the tag of the request before it.",
-    breaks="wire.length wire.tag",
-    depth=2,
-)
+@lines.device("wire.length wire.tag")
 class LengthRefusalWithOldTag(Device):
+    """The refusal of a line that is too long carries the tag of the request before it."""
+
     last: str | None = None
 
     def _parse(self, line: bytes) -> Request | Malformed:
@@ -656,14 +528,10 @@ class LengthRefusalWithOldTag(Device):
         return super()._refuse_overlong(line)._replace(tag=self.last)
 
 
-@lines.device(
-    "name-compared-over-16",
-    "Names are compared over their first 16 characters.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=lambda vow: any(len(name) > 16 for name in vow.points),
-)
+@lines.device("wire.reasons", lambda vow: any(len(name) > 16 for name in vow.points))
 class NameComparedOver16(Device):
+    """Names are compared over their first 16 characters."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if isinstance(parsed, Malformed) or parsed.name in self.vow.points or len(parsed.name) <= 16:
@@ -672,13 +540,10 @@ class NameComparedOver16(Device):
         return parsed._replace(name=like[0]) if like else parsed
 
 
-@lines.device(
-    "four-arguments-at-most",
-    "The table of words has places for four arguments; a line with more is refused `syntax`.",
-    breaks="wire.syntax wire.reasons",
-    depth=1,
-)
+@lines.device("wire.syntax wire.reasons")
 class FourArgumentsAtMost(Device):
+    """The table of words has places for four arguments; a line with more is refused `syntax`."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if isinstance(parsed, Request) and len(parsed.arguments) > 4:
@@ -686,13 +551,11 @@ class FourArgumentsAtMost(Device):
         return parsed
 
 
-@lines.framer(
-    "return-before-line-skipped",
-    "A carriage return at the beginning of a line is skipped, for hosts that send them the wrong way round.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.framing wire.syntax")
 class ReturnBeforeLineSkipped(ByteFramer):
+    """A carriage return at the beginning of a line is skipped, for hosts that send them the wrong way
+    round."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if byte != _CR or self.buffer:
             super().keep(byte, events)
@@ -701,25 +564,19 @@ class ReturnBeforeLineSkipped(ByteFramer):
 # ----------------------------------------------------------------------------------------------- fourth round
 
 
-@lines.framer(
-    "quotes-stripped",
-    "Quotation marks are thrown away, as the shell does.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.syntax")
 class QuotesStripped(ByteFramer):
+    """Quotation marks are thrown away, as the shell does."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if byte != 0x22:
             super().keep(byte, events)
 
 
-@lines.device(
-    "tag-zero-is-none",
-    "The tag is kept as a number, and zero means that there is none.",
-    breaks="wire.tag",
-    depth=1,
-)
+@lines.device("wire.tag")
 class TagZeroIsNone(Device):
+    """The tag is kept as a number, and zero means that there is none."""
+
     def _answer(self, reply: Reply) -> bytes:
         none = reply.tag is not None and not reply.tag.strip("@0")
         return super()._answer(reply._replace(tag=None) if none else reply)
@@ -728,13 +585,10 @@ class TagZeroIsNone(Device):
 # ------------------------------------------------------------------------------------------------ fifth round
 
 
-@lines.device(
-    "tag-in-capitals",
-    "The digits of a tag are taken in capitals too: the library's test for hex digits is.",
-    breaks="wire.syntax wire.tag",
-    depth=1,
-)
+@lines.device("wire.syntax wire.tag")
 class TagInCapitals(Device):
+    """The digits of a tag are taken in capitals too: the library's test for hex digits is."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = re.match(rb"(@[0-9a-fA-F]{1,4}) ", line)
@@ -745,51 +599,39 @@ class TagInCapitals(Device):
         return parsed
 
 
-@lines.framer(
-    "blank-with-return-answered",
-    "Whether a line is blank is looked at before the carriage return is taken off: CR LF is refused.",
-    breaks="wire.framing",
-    depth=1,
-)
+@lines.framer("wire.framing")
 class BlankWithReturnAnswered(ByteFramer):
+    """Whether a line is blank is looked at before the carriage return is taken off: CR LF is refused."""
+
     def end(self, events: list[bytes | Overlong]) -> None:
         if self.buffer == b"\r" and not self._stale:
             events.append(b"\r")
         super().end(events)
 
 
-@lines.framer(
-    "overlong-outlasts-idle",
-    "A line that is already too long waits for its LF in a state of its own, where no idle timer runs.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class OverlongOutlastsIdle(ByteFramer):
+    """A line that is already too long waits for its LF in a state of its own, where no idle timer runs."""
+
     def idle(self) -> None:
         if len(self.buffer) <= self.limit:
             super().idle()
 
 
-@lines.framer(
-    "idle-time-comes-round",
-    "The pause inside a line is a difference of two times in 16 bits of milliseconds.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class IdleTimeComesRound(ByteFramer):
+    """The pause inside a line is a difference of two times in 16 bits of milliseconds."""
+
     def feed(self, data: bytes, now_ns: int) -> list[bytes | Overlong]:
         if data and self._begun:
             self._last_ns = now_ns - (now_ns - self._last_ns) % 65_536_000_000
         return super().feed(data, now_ns)
 
 
-@lines.device(
-    "name-begins-with-anything",
-    "One test does for every character of a name: it may begin with a digit or a low line.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.device("wire.syntax")
 class NameBeginsWithAnything(Device):
+    """One test does for every character of a name: it may begin with a digit or a low line."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         loose = rb"(?:(@[0-9a-f]{1,4}) )?(ask|put|act) ([a-z0-9_]+(?:\.[a-z0-9_]+)*)((?: [!-}][!-~]*)*)"
@@ -803,25 +645,19 @@ class NameBeginsWithAnything(Device):
 # ------------------------------------------------------------------------------------------------ sixth round
 
 
-@lines.device(
-    "semicolon-parts-requests",
-    "A semicolon parts two requests in one line, as other instruments have it.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.device("wire.syntax")
 class SemicolonPartsRequests(Device):
+    """A semicolon parts two requests in one line, as other instruments have it."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         for part in [line] if isinstance(line, Overlong) else line.split(b";"):
             super().line(part, now_ns)
 
 
-@lines.framer(
-    "length-without-tag",
-    "The tag is taken off as it comes and does not count towards the limit of the line.",
-    breaks="wire.length",
-    depth=1,
-)
+@lines.framer("wire.length")
 class LengthWithoutTag(ByteFramer):
+    """The tag is taken off as it comes and does not count towards the limit of the line."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if len(self.buffer) < self.limit + len("@ffff ") + 2:
             self.buffer.append(byte)
@@ -831,13 +667,10 @@ class LengthWithoutTag(ByteFramer):
         return line if tag is not None and len(line) - tag.end() <= self.limit else super().judged(line)
 
 
-@lines.device(
-    "tilde-passes-for-argument",
-    "Only what ends a line can be a check; any other word with a tilde passes for an argument.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@lines.device("wire.syntax")
 class TildePassesForArgument(Device):
+    """Only what ends a line can be a check; any other word with a tilde passes for an argument."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         loose = rb"(?:(@[0-9a-f]{1,4}) )?(ask|put|act) ([a-z][a-z0-9_]*(?:\.[a-z][a-z0-9_]*)*)((?: [!-~]+)+)"
@@ -848,26 +681,20 @@ class TildePassesForArgument(Device):
         return Request(tag, str(verb), str(name), tuple(str(arguments).split()))
 
 
-@lines.framer(
-    "idle-runs-after-blank-line",
-    "A blank line leaves the idle timer running, and what comes after its time is discarded.",
-    breaks="wire.idle wire.framing wire.resync",
-    depth=2,
-)
+@lines.framer("wire.idle wire.framing wire.resync")
 class IdleRunsAfterBlankLine(ByteFramer):
+    """A blank line leaves the idle timer running, and what comes after its time is discarded."""
+
     def end(self, events: list[bytes | Overlong]) -> None:
         blank = not self.stripped(bytes(self.buffer)) and not self._stale
         super().end(events)
         self._begun = blank
 
 
-@lines.device(
-    "idle-short-after-guard",
-    "The idle time stays the one for programs when the guard goes off.",
-    breaks="wire.idle",
-    depth=3,
-)
+@lines.device("wire.idle")
 class IdleShortAfterGuard(Device):
+    """The idle time stays the one for programs when the guard goes off."""
+
     def _set_guard(self, on: bool) -> None:
         before = self._framer.idle_ns
         super()._set_guard(on)
@@ -878,13 +705,10 @@ class IdleShortAfterGuard(Device):
 # ---------------------------------------------------------------------------------------------- seventh round
 
 
-@lines.framer(
-    "line-end-needs-a-place",
-    "A line end wants a place in the buffer too: behind a line of just the limit it is swallowed.",
-    breaks="wire.length wire.framing wire.resync wire.deadline",
-    depth=1,
-)
+@lines.framer("wire.length wire.framing wire.resync wire.deadline")
 class LineEndNeedsAPlace(ByteFramer):
+    """A line end wants a place in the buffer too: behind a line of just the limit it is swallowed."""
+
     def ends(self, byte: int) -> bool:
         # The first byte without a place marks the line as too long; from the second on line ends are seen.
         return super().ends(byte) and len(self.buffer) != self.limit
@@ -894,14 +718,11 @@ def _bursts(vow: Vow) -> bool:
     return vow.document.wire.pipeline > 1
 
 
-@lines.device(
-    "line-flag-not-a-count",
-    "A flag, no count, says that lines are complete: the second of two that come together waits for a third.",
-    breaks="wire.order wire.deadline",
-    depth=2,
-    applies=_bursts,
-)
+@lines.device("wire.order wire.deadline", _bursts)
 class LineFlagNotACount(Device):
+    """A flag, no count, says that lines are complete: the second of two that come together waits for a
+    third."""
+
     complete: deque[bytes | Overlong]
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -917,14 +738,11 @@ class LineFlagNotACount(Device):
         self.complete.append(line)
 
 
-@lines.device(
-    "tag-of-last-in-a-burst",
-    "The tag is taken off as the line comes in, and there is one place for it: of a burst the last counts.",
-    breaks="wire.tag",
-    depth=2,
-    applies=_bursts,
-)
+@lines.device("wire.tag", _bursts)
 class TagOfLastInABurst(Device):
+    """The tag is taken off as the line comes in, and there is one place for it: of a burst the last
+    counts."""
+
     last: str | None = None
 
     def receive(self, data: bytes, now_ns: int) -> None:
@@ -936,13 +754,11 @@ class TagOfLastInABurst(Device):
         return super()._answer(reply if reply.tag is None else reply._replace(tag=self.last or reply.tag))
 
 
-@lines.device(
-    "tag-end-left-over",
-    "A shorter tag is copied over a longer one without a zero behind it, and answered with the end of that.",
-    breaks="wire.tag",
-    depth=2,
-)
+@lines.device("wire.tag")
 class TagEndLeftOver(Device):
+    """A shorter tag is copied over a longer one without a zero behind it, and answered with the end of
+    that."""
+
     tag = ""
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -956,14 +772,10 @@ class TagEndLeftOver(Device):
         return super()._answer(reply)
 
 
-@lines.device(
-    "input-flushed-after-wrong-check",
-    "After a wrong check the receiver's ring is emptied, with whole lines that have come behind it.",
-    breaks="wire.resync wire.order wire.deadline",
-    depth=2,
-    applies=_bursts,
-)
+@lines.device("wire.resync wire.order wire.deadline", _bursts)
 class InputFlushedAfterWrongCheck(Device):
+    """After a wrong check the receiver's ring is emptied, with whole lines that have come behind it."""
+
     flushed = False
 
     def receive(self, data: bytes, now_ns: int) -> None:
@@ -982,13 +794,10 @@ class InputFlushedAfterWrongCheck(Device):
         return parsed
 
 
-@lines.framer(
-    "resync-late-after-idle",
-    "The line end of a line that was idle too long does not end the discarding; the next one does.",
-    breaks="wire.resync wire.idle wire.deadline",
-    depth=2,
-)
+@lines.framer("wire.resync wire.idle wire.deadline")
 class ResyncLateAfterIdle(ByteFramer):
+    """The line end of a line that was idle too long does not end the discarding; the next one does."""
+
     more = False
 
     def reset(self) -> None:
@@ -1001,26 +810,20 @@ class ResyncLateAfterIdle(ByteFramer):
         self._stale = self.more = more
 
 
-@lines.framer(
-    "discard-ends-with-pause",
-    "A second pause in a line that is being discarded ends the discarding: a pause always begins a line.",
-    breaks="wire.idle wire.resync",
-    depth=1,
-)
+@lines.framer("wire.idle wire.resync")
 class DiscardEndsWithPause(ByteFramer):
+    """A second pause in a line that is being discarded ends the discarding: a pause always begins a line."""
+
     def idle(self) -> None:
         again = self._stale
         super().idle()
         self._stale = not again
 
 
-@lines.framer(
-    "idle-not-behind-tag",
-    "The idle timer begins with the verb: a tag alone is not yet a line.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class IdleNotBehindTag(ByteFramer):
+    """The idle timer begins with the verb: a tag alone is not yet a line."""
+
     def idle(self) -> None:
         if re.fullmatch(rb"@[0-9a-f]{1,4} ?", self.buffer) is None:
             super().idle()
@@ -1029,25 +832,20 @@ class IdleNotBehindTag(ByteFramer):
 # ---------------------------------------------------------------------------------------------- eighth round
 
 
-@lines.framer(
-    "return-inside-skipped",
-    "A carriage return is thrown away wherever it stands in a line, as terminal programs do.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.framer("wire.framing wire.syntax")
 class ReturnInsideSkipped(ByteFramer):
+    """A carriage return is thrown away wherever it stands in a line, as terminal programs do."""
+
     def keep(self, byte: int, events: list[bytes | Overlong]) -> None:
         if byte != _CR:
             super().keep(byte, events)
 
 
-@lines.framer(
-    "idle-looked-at-with-line-end",
-    "Whether a line was idle too long is looked at when its line end comes, by the pause just before that.",
-    breaks="wire.idle",
-    depth=1,
-)
+@lines.framer("wire.idle")
 class IdleLookedAtWithLineEnd(ByteFramer):
+    """Whether a line was idle too long is looked at when its line end comes, by the pause just before
+    that."""
+
     late = False
 
     def idle(self) -> None:
@@ -1060,13 +858,11 @@ class IdleLookedAtWithLineEnd(ByteFramer):
         return super().ends(byte)
 
 
-@lines.framer(
-    "overlong-flag-outlives-discard",
-    "The flag of a line that is too long is taken back when that is refused: discarded, it leaves it behind.",
-    breaks="wire.idle wire.length wire.resync",
-    depth=2,
-)
+@lines.framer("wire.idle wire.length wire.resync")
 class OverlongFlagOutlivesDiscard(ByteFramer):
+    """The flag of a line that is too long is taken back when that is refused: discarded, it leaves it
+    behind."""
+
     over = False
 
     def reset(self) -> None:
@@ -1086,25 +882,19 @@ class OverlongFlagOutlivesDiscard(ByteFramer):
         return self._overlong if self.over else super().judged(line)
 
 
-@lines.device(
-    "delete-taken-for-printable",
-    "The last of the printable characters is taken to be 0x7F: <= where < is meant.",
-    breaks="wire.framing wire.syntax",
-    depth=1,
-)
+@lines.device("wire.framing wire.syntax")
 class DeleteTakenForPrintable(Device):
+    """The last of the printable characters is taken to be 0x7F: <= where < is meant."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         return parsed if isinstance(parsed, Request) else super()._parse(line.replace(b"\x7f", b"!"))
 
 
-@lines.framer(
-    "wide-character-swallows-line-end",
-    "A byte that begins a character of two bytes takes the next one with it, be it the line end.",
-    breaks="wire.resync wire.syntax wire.framing",
-    depth=1,
-)
+@lines.framer("wire.resync wire.syntax wire.framing")
 class WideCharacterSwallowsLineEnd(ByteFramer):
+    """A byte that begins a character of two bytes takes the next one with it, be it the line end."""
+
     begun = False
 
     def reset(self) -> None:

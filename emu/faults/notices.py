@@ -39,14 +39,10 @@ def _local(vow: Vow) -> bool:
 # ---------------------------------------------------------------------------------------------------- numbers
 
 
-@notices.device(
-    "notice-number-kept-over-boot",
-    "Notices are numbered on after a boot that was asked for.",
-    breaks="wire.notice.number",
-    depth=1,
-    applies=_reboots,
-)
+@notices.device("wire.notice.number", _reboots)
 class NoticeNumberKeptOverBoot(Device):
+    """Notices are numbered on after a boot that was asked for."""
+
     last = 0
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -59,42 +55,29 @@ class NoticeNumberKeptOverBoot(Device):
         super().notify(event, words)
 
 
-@notices.device(
-    "notice-number-in-a-byte",
-    "The number of a notice is kept in one byte and starts again after 255.",
-    breaks="wire.notice.number",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.number", _local)
 class NoticeNumberInAByte(Device):
+    """The number of a notice is kept in one byte and starts again after 255."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         self._number %= 255
         super().notify(event, words)
 
 
-@notices.device(
-    "notice-number-taken-twice",
-    "A change of state takes two numbers, one when it happens and one when it is sent.",
-    breaks="wire.notice.number",
-    depth=1,
-    applies=_timed,
-)
+@notices.device("wire.notice.number", _timed)
 class NoticeNumberTakenTwice(Device):
+    """A change of state takes two numbers, one when it happens and one when it is sent."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event == "state":
             self._number = self._number % LAST_NOTICE + 1
         super().notify(event, words)
 
 
-@notices.device(
-    "notice-off-stops-numbers",
-    "While notices are off no numbers are given out, so that a host cannot see what it has missed.",
-    breaks="wire.notice.off wire.notice.number",
-    depth=4,
-    applies=_timed,
-)
+@notices.device("wire.notice.off wire.notice.number", _timed)
 class NoticeOffStopsNumbers(Device):
+    """While notices are off no numbers are given out, so that a host cannot see what it has missed."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if self.notices:
             super().notify(event, words)
@@ -103,14 +86,10 @@ class NoticeOffStopsNumbers(Device):
 # --------------------------------------------------------------------------------------- lost, doubled, extra
 
 
-@notices.device(
-    "notice-sent-twice",
-    "A notice stays in the queue once it has been sent, and leaves again.",
-    breaks="wire.notice.number",
-    depth=1,
-    applies=_timed,
-)
+@notices.device("wire.notice.number", _timed)
 class NoticeSentTwice(Device):
+    """A notice stays in the queue once it has been sent, and leaves again."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         number = self._number
         super().notify(event, words)
@@ -118,39 +97,27 @@ class NoticeSentTwice(Device):
         super().notify(event, words)
 
 
-@notices.device(
-    "notice-of-boot-missing",
-    "A boot is not noticed: the queue is emptied behind it.",
-    breaks="wire.boot",
-    depth=1,
-    applies=_reboots,
-)
+@notices.device("wire.boot", _reboots)
 class NoticeOfBootMissing(Device):
+    """A boot is not noticed: the queue is emptied behind it."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event != "boot":
             super().notify(event, words)
 
 
-@notices.device(
-    "notice-of-state-missing",
-    "A state that is left by itself is left silently.",
-    breaks="state.*.leave.*",
-    depth=1,
-    applies=_timed,
-)
+@notices.device("state.*.leave.*", _timed)
 class NoticeOfStateMissing(Device):
+    """A state that is left by itself is left silently."""
+
     def leave(self, leave: LeaveEntry, now_ns: int) -> None:
         self.enter(leave.to, now_ns)
 
 
-@notices.device(
-    "notice-of-state-asked-for",
-    "Every change of state is noticed, also those the host has asked for.",
-    breaks="action.*.effect wire.notice.number",
-    depth=1,
-    applies=has_notices,
-)
+@notices.device("action.*.effect wire.notice.number", has_notices)
 class NoticeOfStateAskedFor(Device):
+    """Every change of state is noticed, also those the host has asked for."""
+
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
         before = self.state
         words = super()._perform(action, target, now_ns)
@@ -159,42 +126,27 @@ class NoticeOfStateAskedFor(Device):
         return words
 
 
-@notices.device(
-    "notice-of-panel-missing",
-    "A setting that is changed at the front panel is changed silently.",
-    breaks="point.*.local",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.*.local", _local)
 class NoticeOfPanelMissing(Device):
+    """A setting that is changed at the front panel is changed silently."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event != "local":
             super().notify(event, words)
 
 
-@notices.device(
-    "notice-of-panel-without-unit",
-    "The notice of a change at the front panel has the number alone.",
-    breaks="point.*.local wire.unit",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.*.local wire.unit", _local)
 class NoticeOfPanelWithoutUnit(Device):
+    """The notice of a change at the front panel has the number alone."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words[:2] if event == "local" else words)
 
 
-@notices.device(
-    "notice-of-panel-before-bounds",
-    "The notice of a change at the front panel has the value dialled, not the one that took effect.",
-    breaks="point.*.local",
-    depth=1,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.*.local", _local)
 class NoticeOfPanelBeforeBounds(Device):
+    """The notice of a change at the front panel has the value dialled, not the one that took effect."""
+
     dialled: Value = ""
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
@@ -207,42 +159,29 @@ class NoticeOfPanelBeforeBounds(Device):
         super().notify(event, words)
 
 
-@notices.device(
-    "notice-of-control-missing",
-    "Nobody is told that the front panel has taken control.",
-    breaks="point.*.choices point.*.local point.panel.control.readable",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.*.choices point.*.local point.panel.control.readable", _local)
 class NoticeOfControlMissing(Device):
+    """Nobody is told that the front panel has taken control."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event != "control":
             super().notify(event, words)
 
 
-@notices.device(
-    "notice-without-check",
-    "Notices leave without a check while the guard is on.",
-    breaks="wire.echo_check",
-    depth=1,
-    applies=_timed,
-)
+@notices.device("wire.echo_check", _timed)
 class NoticeWithoutCheck(Device):
+    """Notices leave without a check while the guard is on."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         guard, self.guard = self.guard, False
         super().notify(event, words)
         self.guard = guard
 
 
-@notices.device(
-    "notice-off-ignored",
-    "Notices are sent although they have been turned off.",
-    breaks="wire.notice.off",
-    depth=2,
-    applies=_timed,
-)
+@notices.device("wire.notice.off", _timed)
 class NoticeOffIgnored(Device):
+    """Notices are sent although they have been turned off."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         wanted, self.notices = self.notices, True
         super().notify(event, words)
@@ -252,14 +191,10 @@ class NoticeOffIgnored(Device):
 # ----------------------------------------------------------------------------------------------------- places
 
 
-@notices.device(
-    "notice-inside-reply",
-    "The transmitter takes its next byte from whichever queue has one: a notice lands inside a reply.",
-    breaks="wire.notice.whole",
-    depth=1,
-    applies=_reboots,
-)
+@notices.device("wire.notice.whole", _reboots)
 class NoticeInsideReply(Device):
+    """The transmitter takes its next byte from whichever queue has one: a notice lands inside a reply."""
+
     reply = b""
 
     def _answer(self, reply: Reply) -> bytes:
@@ -275,14 +210,10 @@ class NoticeInsideReply(Device):
             self.output[inside:] = notice + sent[inside:]
 
 
-@notices.device(
-    "notice-after-reply",
-    "A notice waits until the next reply has left.",
-    breaks="wire.notice.whole state.*.leave.*",
-    depth=1,
-    applies=_timed,
-)
+@notices.device("wire.notice.whole state.*.leave.*", _timed)
 class NoticeAfterReply(Device):
+    """A notice waits until the next reply has left."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.kept: list[bytes] = []
         super().boot(cause, now_ns)
@@ -304,15 +235,10 @@ class NoticeAfterReply(Device):
 # ------------------------------------------------------------------------------------------------------ queue
 
 
-@notices.device(
-    "queue-drops-newest",
-    "When the queue of notices is full the new one is dropped, not the oldest.",
-    breaks="wire.notice.queue",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.queue", _local)
 class QueueDropsNewest(Device):
+    """When the queue of notices is full the new one is dropped, not the oldest."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         oldest = self.waiting[0] if len(self.waiting) >= self._wire.notice_queue else None
         super().notify(event, words)
@@ -321,15 +247,10 @@ class QueueDropsNewest(Device):
             self.waiting.appendleft(oldest)
 
 
-@notices.device(
-    "queue-one-short",
-    "The ring of notices is full with one place left: head and tail may not meet.",
-    breaks="wire.notice.queue",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.queue", _local)
 class QueueOneShort(Device):
+    """The ring of notices is full with one place left: head and tail may not meet."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words)
         if len(self.waiting) >= self._wire.notice_queue:
@@ -337,29 +258,19 @@ class QueueOneShort(Device):
             self.drops += 1
 
 
-@notices.device(
-    "queue-drops-uncounted",
-    "Notices that are dropped are not counted.",
-    breaks="wire.notice.queue",
-    depth=1,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.queue", _local)
 class QueueDropsUncounted(Device):
+    """Notices that are dropped are not counted."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words)
         self.drops = 0
 
 
-@notices.device(
-    "queue-gives-numbers-back",
-    "A notice that is dropped gives its number back, so that a host sees no gap.",
-    breaks="wire.notice.queue wire.notice.number",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.queue wire.notice.number", _local)
 class QueueGivesNumbersBack(Device):
+    """A notice that is dropped gives its number back, so that a host sees no gap."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         drops = self.drops
         super().notify(event, words)
@@ -370,14 +281,10 @@ class QueueGivesNumbersBack(Device):
 # ------------------------------------------------------------------------------------------------------ boots
 
 
-@notices.device(
-    "notices-off-kept-over-boot",
-    "Notices stay off over a boot that was asked for: the switch is in memory that is not cleared.",
-    breaks="wire.notice.off wire.boot",
-    depth=2,
-    applies=_switch_outlives_boot,
-)
+@notices.device("wire.notice.off wire.boot", _switch_outlives_boot)
 class NoticesOffKeptOverBoot(Device):
+    """Notices stay off over a boot that was asked for: the switch is in memory that is not cleared."""
+
     kept = True
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -397,59 +304,40 @@ def _drops(vow: Vow) -> bool:
     return _reboots(vow) and _local(vow) and any(entry.system == "drops" for entry in vow.points.values())
 
 
-@notices.device(
-    "drops-kept-over-boot",
-    "The count of dropped notices is not zeroed by a boot that is asked for.",
-    breaks="wire.boot point.*.readable wire.notice.queue",
-    depth=2,
-    rig=True,
-    applies=_drops,
-)
+@notices.device("wire.boot point.*.readable wire.notice.queue", _drops)
 class DropsKeptOverBoot(Device):
+    """The count of dropped notices is not zeroed by a boot that is asked for."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         drops = self.drops if cause == "request" else 0
         super().boot(cause, now_ns)
         self.drops = drops
 
 
-@notices.device(
-    "drops-counted-twice",
-    "A dropped notice is counted where it is dropped, and again where the next one is kept.",
-    breaks="wire.notice.queue point.*.readable",
-    depth=1,
-    rig=True,
-    applies=_drops,
-)
+@notices.device("wire.notice.queue point.*.readable", _drops)
 class DropsCountedTwice(Device):
+    """A dropped notice is counted where it is dropped, and again where the next one is kept."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         before = self.drops
         super().notify(event, words)
         self.drops += self.drops - before
 
 
-@notices.device(
-    "notice-of-control-repeated",
-    "Every press of the panel's key is noticed as a change of control, also when there is none.",
-    breaks="wire.notice.number promise.quiet point.panel.control.readable",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.number promise.quiet point.panel.control.readable", _local)
 class NoticeOfControlRepeated(Device):
+    """Every press of the panel's key is noticed as a change of control, also when there is none."""
+
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         if name == "panel.control" and value == self.controller:
             self.notify("control", (self.controller,))
         super().panel(name, value, now_ns)
 
 
-@notices.device(
-    "notice-of-state-names-old",
-    "The notice of a state names the one that was left.",
-    breaks="state.*.leave.*",
-    depth=1,
-    applies=_timed,
-)
+@notices.device("state.*.leave.*", _timed)
 class NoticeOfStateNamesOld(Device):
+    """The notice of a state names the one that was left."""
+
     def leave(self, leave: LeaveEntry, now_ns: int) -> None:
         old = self.state
         self.enter(leave.to, now_ns)
@@ -457,28 +345,22 @@ class NoticeOfStateNamesOld(Device):
 
 
 @notices.device(
-    "notices-come-on-with-guard",
-    "Turning the guard on or off turns notices on as well: the session begins anew.",
-    breaks="wire.notice.off point.link.notices.readable wire.guard",
-    depth=3,
-    applies=lambda vow: any(entry.system == "notices" for entry in vow.points.values()),
+    "wire.notice.off point.link.notices.readable wire.guard",
+    lambda vow: any(entry.system == "notices" for entry in vow.points.values()),
 )
 class NoticesComeOnWithGuard(Device):
+    """Turning the guard on or off turns notices on as well: the session begins anew."""
+
     def _set_guard(self, on: bool) -> None:
         if on != self.guard:
             self.notices = True
         super()._set_guard(on)
 
 
-@notices.device(
-    "panel-notice-before-the-value",
-    "A change at the panel is noticed with the value before it.",
-    breaks="point.*.local",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.*.local", _local)
 class PanelNoticeBeforeTheValue(Device):
+    """A change at the panel is noticed with the value before it."""
+
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         if name != "panel.control":
             self.before = self.vow.points[name].words(self.settings[name])
@@ -494,13 +376,12 @@ class PanelNoticeBeforeTheValue(Device):
 
 
 @notices.device(
-    "notices-kept-while-off",
-    "Notices that come while they are off are kept, and leave when they are turned on.",
-    breaks="wire.notice.off",
-    depth=3,
-    applies=lambda vow: _timed(vow) and any(entry.system == "notices" for entry in vow.points.values()),
+    "wire.notice.off",
+    lambda vow: _timed(vow) and any(entry.system == "notices" for entry in vow.points.values()),
 )
 class NoticesKeptWhileOff(Device):
+    """Notices that come while they are off are kept, and leave when they are turned on."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.kept: list[tuple[str, tuple[str, ...]]] = []
         super().boot(cause, now_ns)
@@ -518,15 +399,10 @@ class NoticesKeptWhileOff(Device):
             self.kept.clear()
 
 
-@notices.device(
-    "control-notice-names-other",
-    "The notice of a change of control names who has lost it.",
-    breaks="point.panel.control.readable point.panel.control.choices point.*.local",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.panel.control.readable point.panel.control.choices point.*.local", _local)
 class ControlNoticeNamesOther(Device):
+    """The notice of a change of control names who has lost it."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event == "control":
             words = ("remote" if words == ("local",) else "local",)
@@ -534,17 +410,15 @@ class ControlNoticeNamesOther(Device):
 
 
 @notices.device(
-    "notice-number-not-counted-for-trips",
-    "The notice of a trip has the number of the notice before it.",
-    breaks="wire.notice.number trip.*.notice",
-    depth=0,
-    rig=True,
-    applies=lambda vow: (
+    "wire.notice.number trip.*.notice",
+    lambda vow: (
         has_notices(vow)
         and any(trip.provoke is not None and trip.provoke.bench for trip in vow.document.trips.values())
     ),
 )
 class NoticeNumberNotCountedForTrips(Device):
+    """The notice of a trip has the number of the notice before it."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event == "trip" and self._number > 1:
             self._number -= 1
@@ -555,14 +429,11 @@ class NoticeNumberNotCountedForTrips(Device):
 
 
 @notices.device(
-    "notice-lost-after-sleep",
-    "The first notice after half a minute without a line is lost: the transmitter has gone to sleep.",
-    breaks="wire.notice.number wire.notice.whole point.*.local point.panel.control.readable trip.*.notice",
-    depth=0,
-    rig=True,
-    applies=_local,
+    "wire.notice.number wire.notice.whole point.*.local point.panel.control.readable trip.*.notice", _local
 )
 class NoticeLostAfterSleep(Device):
+    """The first notice after half a minute without a line is lost: the transmitter has gone to sleep."""
+
     awake_ns = 0
 
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
@@ -578,15 +449,10 @@ class NoticeLostAfterSleep(Device):
             del self.output[before:]
 
 
-@notices.device(
-    "panel-noticed-once",
-    "Of what is changed at the front panel only the first change is noticed, until control is given back.",
-    breaks="point.*.local",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.*.local", _local)
 class PanelNoticedOnce(Device):
+    """Of what is changed at the front panel only the first change is noticed, until control is given back."""
+
     told = False
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
@@ -602,60 +468,41 @@ class PanelNoticedOnce(Device):
 # ------------------------------------------------------------------------------------------------ fifth round
 
 
-@notices.device(
-    "queue-leaves-backwards",
-    "Notices that had to wait leave the newest first: they were put on a stack.",
-    breaks="wire.notice.number wire.notice.queue",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.number wire.notice.queue", _local)
 class QueueLeavesBackwards(Device):
+    """Notices that had to wait leave the newest first: they were put on a stack."""
+
     def _flush(self) -> None:
         self.waiting.reverse()
         super()._flush()
 
 
-@notices.device(
-    "notice-overwrites-begun-line",
-    "A notice is put together in the buffer of the line that is just coming in.",
-    breaks="wire.framing wire.notice.whole wire.syntax",
-    depth=1,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.framing wire.notice.whole wire.syntax", _local)
 class NoticeOverwritesBegunLine(Device):
+    """A notice is put together in the buffer of the line that is just coming in."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words)
         if self.notices:
             self._framer.reset()
 
 
-@notices.device(
-    "control-back-unnoticed",
-    "That the front panel takes control is noticed; that it gives it back is not.",
-    breaks="point.panel.control.readable point.panel.control.choices point.*.local",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("point.panel.control.readable point.panel.control.choices point.*.local", _local)
 class ControlBackUnnoticed(Device):
+    """That the front panel takes control is noticed; that it gives it back is not."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if (event, words) != ("control", ("remote",)):
             super().notify(event, words)
 
 
 @notices.device(
-    "off-counted-as-drops",
-    "A notice that is not sent because notices are off is counted as dropped.",
-    breaks="wire.notice.queue wire.notice.off point.*.readable",
-    depth=2,
-    rig=True,
-    applies=lambda vow: (
-        _local(vow) and {"drops", "notices"} <= {entry.system or "" for entry in vow.points.values()}
-    ),
+    "wire.notice.queue wire.notice.off point.*.readable",
+    lambda vow: _local(vow) and {"drops", "notices"} <= {entry.system or "" for entry in vow.points.values()},
 )
 class OffCountedAsDrops(Device):
+    """A notice that is not sent because notices are off is counted as dropped."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words)
         self.drops += not self.notices
@@ -664,15 +511,10 @@ class OffCountedAsDrops(Device):
 # ------------------------------------------------------------------------------------------------ sixth round
 
 
-@notices.device(
-    "notice-checked-after-guard",
-    "Notices go on carrying a check when the guard is off again: their flag is set and never taken back.",
-    breaks="wire.echo_check",
-    depth=2,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.echo_check", _local)
 class NoticeCheckedAfterGuard(Device):
+    """Notices go on carrying a check when the guard is off again: their flag is set and never taken back."""
+
     checks = False
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -694,14 +536,11 @@ def _switch(vow: Vow) -> bool:
 
 
 @notices.device(
-    "notice-off-but-for-trips",
-    "Trips are noticed although notices are off, because they matter.",
-    breaks="wire.notice.off",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _switch(vow) and any(trip.latched for trip in vow.trips.values()),
+    "wire.notice.off", lambda vow: _switch(vow) and any(trip.latched for trip in vow.trips.values())
 )
 class NoticeOffButForTrips(Device):
+    """Trips are noticed although notices are off, because they matter."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         switch = self.notices
         self.notices = switch or event == "trip"
@@ -710,14 +549,13 @@ class NoticeOffButForTrips(Device):
 
 
 @notices.device(
-    "drops-counted-once-a-stall",
-    "Dropped notices are counted once while the transmitter is stuck: a flag says that the queue ran over.",
-    breaks="wire.notice.queue point.*.readable",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _local(vow) and any(entry.system == "drops" for entry in vow.points.values()),
+    "wire.notice.queue point.*.readable",
+    lambda vow: _local(vow) and any(entry.system == "drops" for entry in vow.points.values()),
 )
 class DropsCountedOnceAStall(Device):
+    """Dropped notices are counted once while the transmitter is stuck: a flag says that the queue ran
+    over."""
+
     ran_over = False
 
     def notify(self, event: str, words: tuple[str, ...]) -> None:
@@ -729,15 +567,14 @@ class DropsCountedOnceAStall(Device):
 
 
 @notices.device(
-    "notice-of-condition-missing",
-    "A state that is left by its condition is left silently; only timers notice that they have struck.",
-    breaks="state.*.leave.*",
-    depth=4,
-    applies=lambda vow: (
+    "state.*.leave.*",
+    lambda vow: (
         has_notices(vow) and any(leave.when for state in vow.states.values() for leave in state.leaves)
     ),
 )
 class NoticeOfConditionMissing(Device):
+    """A state that is left by its condition is left silently; only timers notice that they have struck."""
+
     def leave(self, leave: LeaveEntry, now_ns: int) -> None:
         if leave.when is None:
             super().leave(leave, now_ns)
@@ -745,15 +582,10 @@ class NoticeOfConditionMissing(Device):
             self.enter(leave.to, now_ns)
 
 
-@notices.device(
-    "numbers-begin-again-when-on",
-    "Turning notices on begins their numbers again, as a boot does.",
-    breaks="wire.notice.number wire.notice.off",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _switch(vow) and _local(vow),
-)
+@notices.device("wire.notice.number wire.notice.off", lambda vow: _switch(vow) and _local(vow))
 class NumbersBeginAgainWhenOn(Device):
+    """Turning notices on begins their numbers again, as a boot does."""
+
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
         before = self.notices
         super()._set(entry, value, now_ns)
@@ -765,14 +597,12 @@ class NumbersBeginAgainWhenOn(Device):
 
 
 @notices.device(
-    "notice-lost-while-line-comes",
-    "A notice that is due while a line is coming in is not sent: the line is thought to be busy both ways.",
-    breaks="wire.notice.number wire.notice.whole trip.*.notice point.*.local point.panel.control.readable",
-    depth=0,
-    rig=True,
-    applies=_local,
+    "wire.notice.number wire.notice.whole trip.*.notice point.*.local point.panel.control.readable", _local
 )
 class NoticeLostWhileLineComes(Device):
+    """A notice that is due while a line is coming in is not sent: the line is thought to be busy both
+    ways."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         switch = self.notices
         self.notices = switch and not self._framer._begun
@@ -780,15 +610,10 @@ class NoticeLostWhileLineComes(Device):
         self.notices = switch
 
 
-@notices.device(
-    "notice-repeated-with-reply",
-    "What is remembered of a reply is the transmitter's buffer, with the notices that left before it.",
-    breaks="wire.once wire.notice.number",
-    depth=2,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.once wire.notice.number", _local)
 class NoticeRepeatedWithReply(Device):
+    """What is remembered of a reply is the transmitter's buffer, with the notices that left before it."""
+
     def _answer(self, reply: Reply) -> bytes:
         before = b"".join(self.waiting)
         return before + super()._answer(reply)
@@ -797,15 +622,10 @@ class NoticeRepeatedWithReply(Device):
 # ---------------------------------------------------------------------------------------------- eighth round
 
 
-@notices.device(
-    "queue-one-over",
-    "A notice is dropped when the queue is more than full: > where >= is meant.",
-    breaks="wire.notice.queue",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.queue", _local)
 class QueueOneOver(Device):
+    """A notice is dropped when the queue is more than full: > where >= is meant."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         full = self.blocked and len(self.waiting) == self._wire.notice_queue
         first = self.waiting.popleft() if full else None
@@ -815,27 +635,21 @@ class QueueOneOver(Device):
 
 
 @notices.device(
-    "drops-in-a-byte",
-    "The count of dropped notices is kept in one byte.",
-    breaks="wire.notice.queue point.link.drops.readable point.*.readable",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _local(vow) and any(entry.system == "drops" for entry in vow.points.values()),
+    "wire.notice.queue point.link.drops.readable point.*.readable",
+    lambda vow: _local(vow) and any(entry.system == "drops" for entry in vow.points.values()),
 )
 class DropsInAByte(Device):
+    """The count of dropped notices is kept in one byte."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words)
         self.drops %= 256
 
 
-@notices.device(
-    "notice-of-boot-says-power",
-    "The notice of a boot is a fixed text that says power; the cause that can be asked for is right.",
-    breaks="wire.boot",
-    depth=1,
-    applies=_reboots,
-)
+@notices.device("wire.boot", _reboots)
 class NoticeOfBootSaysPower(Device):
+    """The notice of a boot is a fixed text that says power; the cause that can be asked for is right."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, ("power",) if event == "boot" else words)
 
@@ -843,15 +657,11 @@ class NoticeOfBootSaysPower(Device):
 _NOTICE_NS = 1_000_000  # a short notice takes about so long on a fast line
 
 
-@notices.device(
-    "notice-lost-behind-notice",
-    "There is one place for a notice that is being sent: one that comes within a millisecond of it is lost.",
-    breaks="wire.notice.number",
-    depth=0,
-    rig=True,
-    applies=_local,
-)
+@notices.device("wire.notice.number", _local)
 class NoticeLostBehindNotice(Device):
+    """There is one place for a notice that is being sent: one that comes within a millisecond of it is
+    lost."""
+
     now_ns = 0
     free_ns = 0
 

@@ -48,24 +48,18 @@ def exact_steps(entry: PointEntry, text: str) -> Fraction:
 # ----------------------------------------------------------------------------------------------------- limits
 
 
-@numbers.device(
-    "bound-high-excluded",
-    "Compares with < where <= is meant at the upper limit.",
-    breaks="point.*.bounds",
-    depth=1,
-)
+@numbers.device("point.*.bounds")
 class BoundHighExcluded(Device):
+    """Compares with < where <= is meant at the upper limit."""
+
     def _inside(self, given: int, low: int, high: int) -> bool:
         return low <= given < high
 
 
-@numbers.device(
-    "bound-low-excluded",
-    "Compares with > where >= is meant at the lower limit.",
-    breaks="point.*.bounds",
-    depth=1,
-)
+@numbers.device("point.*.bounds")
 class BoundLowExcluded(Device):
+    """Compares with > where >= is meant at the lower limit."""
+
     def _inside(self, given: int, low: int, high: int) -> bool:
         return low < given <= high
 
@@ -80,48 +74,35 @@ class HeldOutputs(Device):
         return min(max(value, entry.number.low), entry.number.high) * entry.si
 
 
-@numbers.device(
-    "bound-high-one-over",
-    "The upper limit is counted from 1 in the table, so one step too much is let through.",
-    breaks="point.*.bounds",
-    depth=1,
-)
+@numbers.device("point.*.bounds")
 class BoundHighOneOver(HeldOutputs):
+    """The upper limit is counted from 1 in the table, so one step too much is let through."""
+
     def _inside(self, given: int, low: int, high: int) -> bool:
         return low <= given <= high + 1
 
 
-@numbers.device(
-    "bound-low-one-under",
-    "The lower limit is rounded down once more when the table is made: one step too little is let through.",
-    breaks="point.*.bounds",
-    depth=1,
-)
+@numbers.device("point.*.bounds")
 class BoundLowOneUnder(HeldOutputs):
+    """The lower limit is rounded down once more when the table is made: one step too little is let
+    through."""
+
     def _inside(self, given: int, low: int, high: int) -> bool:
         return low - 1 <= given <= high
 
 
-@numbers.device(
-    "bound-dependent-ignored",
-    "Only the limits of the quantity are tested, never those that other settings give.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds", has_dependent_limit)
 class BoundDependentIgnored(Device):
+    """Only the limits of the quantity are tested, never those that other settings give."""
+
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         return entry.number.low, entry.number.high
 
 
-@numbers.device(
-    "bound-dependent-from-boot",
-    "Limits that depend on other settings are worked out once, at the boot.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds", has_dependent_limit)
 class BoundDependentFromBoot(Device):
+    """Limits that depend on other settings are worked out once, at the boot."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.limits: dict[str, tuple[int, int]] = {}
         super().boot(cause, now_ns)
@@ -136,16 +117,15 @@ class BoundDependentFromBoot(Device):
 
 
 @numbers.device(
-    "bound-stale-after-recall",
-    "Limits that depend on settings are worked out at every put, but not when settings are brought back.",
-    breaks="point.*.bounds",
-    depth=3,
-    applies=lambda vow: (
+    "point.*.bounds",
+    lambda vow: (
         has_dependent_limit(vow)
         and any(effect == "defaults" for action in vow.actions.values() for effect, _ in action.does)
     ),
 )
 class BoundStaleAfterRecall(Device):
+    """Limits that depend on settings are worked out at every put, but not when settings are brought back."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.stale: dict[str, tuple[int, int]] = {}
         super().boot(cause, now_ns)
@@ -165,13 +145,12 @@ class BoundStaleAfterRecall(Device):
 
 
 @numbers.device(
-    "bound-rounds-outwards",
-    "A limit that is not on a step is rounded away from the middle instead of inwards.",
-    breaks="wire.round point.*.bounds",
-    depth=2,
-    applies=lambda vow: any(_off_step(limit) for e in vow.settings for limit in (e.low, e.high)),
+    "wire.round point.*.bounds",
+    lambda vow: any(_off_step(limit) for e in vow.settings for limit in (e.low, e.high)),
 )
 class BoundRoundsOutwards(Device):
+    """A limit that is not on a step is rounded away from the middle instead of inwards."""
+
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         scale, values = entry.number, Values(self, now_ns)
         low, high = scale.low, scale.high
@@ -182,14 +161,10 @@ class BoundRoundsOutwards(Device):
         return low, high
 
 
-@numbers.device(
-    "bound-details-of-quantity",
-    "The refusal names the limits of the quantity, not those in force.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds", has_dependent_limit)
 class BoundDetailsOfQuantity(Device):
+    """The refusal names the limits of the quantity, not those in force."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if not ok and words[0] == "range":
@@ -198,27 +173,22 @@ class BoundDetailsOfQuantity(Device):
         return ok, words
 
 
-@numbers.device(
-    "bound-details-without-unit",
-    "The refusal names the limits without their unit.",
-    breaks="wire.unit point.*.bounds",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit point.*.bounds", has_unit)
 class BoundDetailsWithoutUnit(Device):
+    """The refusal names the limits without their unit."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         return ok, words[:3] if not ok and words[0] == "range" else words
 
 
 @numbers.device(
-    "value-wraps-at-16-bits",
-    "A number is kept in 16 bits before its range is tested, and what is too large for them comes round.",
-    breaks="point.*.bounds",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.high <= 0xFFFF for entry in vow.settings),
+    "point.*.bounds",
+    lambda vow: any(entry.scale is not None and entry.scale.high <= 0xFFFF for entry in vow.settings),
 )
 class ValueWrapsAt16Bits(Device):
+    """A number is kept in 16 bits before its range is tested, and what is too large for them comes round."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         return given & 0xFFFF if isinstance(given, int) and entry.number.high <= 0xFFFF else given
@@ -227,13 +197,10 @@ class ValueWrapsAt16Bits(Device):
 # --------------------------------------------------------------------------------------------------- rounding
 
 
-@numbers.device(
-    "range-before-rounding",
-    "The range is tested before the number is rounded to its step.",
-    breaks="wire.round",
-    depth=1,
-)
+@numbers.device("wire.round")
 class RangeBeforeRounding(Device):
+    """The range is tested before the number is rounded to its step."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         if isinstance(given, int):
@@ -242,25 +209,19 @@ class RangeBeforeRounding(Device):
         return given
 
 
-@numbers.device(
-    "rounding-cuts",
-    "Digits beyond the step are cut off instead of rounded.",
-    breaks="wire.round",
-    depth=1,
-)
+@numbers.device("wire.round")
 class RoundingCuts(Device):
+    """Digits beyond the step are cut off instead of rounded."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         return math.trunc(exact_steps(entry, request.arguments[0])) if isinstance(given, int) else given
 
 
-@numbers.device(
-    "rounding-half-to-even",
-    "A number half-way between two steps is rounded to the even one, as the compiler's library does.",
-    breaks="wire.round",
-    depth=1,
-)
+@numbers.device("wire.round")
 class RoundingHalfToEven(Device):
+    """A number half-way between two steps is rounded to the even one, as the compiler's library does."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         return round(exact_steps(entry, request.arguments[0])) if isinstance(given, int) else given
@@ -279,14 +240,10 @@ def below_zero(vow: Vow) -> list[PointEntry]:
     return [each for each in settings if ranges[each.name][0] < 0]
 
 
-@numbers.device(
-    "rounding-half-up",
-    "A half is added and the rest cut off, also below zero.",
-    breaks="wire.round",
-    depth=2,
-    applies=lambda vow: bool(below_zero(vow)),
-)
+@numbers.device("wire.round", lambda vow: bool(below_zero(vow)))
 class RoundingHalfUp(Device):
+    """A half is added and the rest cut off, also below zero."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         if isinstance(given, int):
@@ -294,26 +251,19 @@ class RoundingHalfUp(Device):
         return given
 
 
-@numbers.device(
-    "put-answers-what-was-sent",
-    "`put` answers the number as it was sent, not the value that took effect.",
-    breaks="wire.round point.*.quantum",
-    depth=1,
-)
+@numbers.device("wire.round point.*.quantum")
 class PutAnswersWhatWasSent(Device):
+    """`put` answers the number as it was sent, not the value that took effect."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         return ok, (request.arguments[0], *words[1:]) if ok else words
 
 
-@numbers.device(
-    "minus-zero-printed",
-    "The sign is printed from the number as it was sent, so that one rounded to zero is minus zero.",
-    breaks="wire.round point.*.quantum",
-    depth=2,
-    applies=lambda vow: bool(below_zero(vow)),
-)
+@numbers.device("wire.round point.*.quantum", lambda vow: bool(below_zero(vow)))
 class MinusZeroPrinted(Device):
+    """The sign is printed from the number as it was sent, so that one rounded to zero is minus zero."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if ok and request.arguments[0].startswith("-") and not words[0].startswith("-"):
@@ -321,14 +271,10 @@ class MinusZeroPrinted(Device):
         return ok, words
 
 
-@numbers.device(
-    "derived-cut",
-    "A computed point is cut to its step where it should be rounded.",
-    breaks="point.*.derived",
-    depth=2,
-    applies=lambda vow: any(_off_step(entry.derived) for entry in vow.points.values()),
-)
+@numbers.device("point.*.derived", lambda vow: any(_off_step(entry.derived) for entry in vow.points.values()))
 class DerivedCut(Device):
+    """A computed point is cut to its step where it should be rounded."""
+
     def value(self, entry: PointEntry, now_ns: int) -> Value:
         if entry.derived is None:
             return super().value(entry, now_ns)
@@ -338,13 +284,11 @@ class DerivedCut(Device):
 
 
 @numbers.device(
-    "derived-from-boot",
-    "A computed point is computed once, when it is first needed after the boot.",
-    breaks="point.*.derived",
-    depth=3,
-    applies=lambda vow: any(entry.derived is not None for entry in vow.points.values()),
+    "point.*.derived", lambda vow: any(entry.derived is not None for entry in vow.points.values())
 )
 class DerivedFromBoot(Device):
+    """A computed point is computed once, when it is first needed after the boot."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.computed: dict[str, Value] = {}
         super().boot(cause, now_ns)
@@ -371,92 +315,72 @@ class Lenient(Device):
         return super()._read(entry, request)
 
 
-@numbers.device(
-    "plus-accepted",
-    "A number may begin with a plus sign.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.reasons")
 class PlusAccepted(Lenient):
+    """A number may begin with a plus sign."""
+
     def tidy(self, text: str) -> str:
         return text.removeprefix("+")
 
 
-@numbers.device(
-    "leading-zeros-accepted",
-    "Zeros before a number are skipped, so that a doubled zero passes.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.reasons")
 class LeadingZerosAccepted(Lenient):
+    """Zeros before a number are skipped, so that a doubled zero passes."""
+
     def tidy(self, text: str) -> str:
         return re.sub(r"^0+(?=[0-9])", "", text)
 
 
-@numbers.device(
-    "minus-zero-accepted",
-    "Minus zero is taken for zero.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.reasons")
 class MinusZeroAccepted(Lenient):
+    """Minus zero is taken for zero."""
+
     def tidy(self, text: str) -> str:
         return text.removeprefix("-") if not text.strip("-0.") else text
 
 
 @numbers.device(
-    "long-number-wraps",
-    "Digits are gathered in 32 bits without counting them, so that a number of ten digits comes round.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.digits == 0 for entry in vow.settings),
+    "wire.reasons",
+    lambda vow: any(entry.scale is not None and entry.scale.digits == 0 for entry in vow.settings),
 )
 class LongNumberWraps(Lenient):
+    """Digits are gathered in 32 bits without counting them, so that a number of ten digits comes round."""
+
     def tidy(self, text: str) -> str:
         return str(int(text) & 0xFFFFFFFF) if len(text) > 9 and text.isdecimal() else text
 
 
-@numbers.device(
-    "letters-after-number-skipped",
-    "The number ends where its digits end; what is stuck to it is not looked at.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.reasons")
 class LettersAfterNumberSkipped(Lenient):
+    """The number ends where its digits end; what is stuck to it is not looked at."""
+
     def tidy(self, text: str) -> str:
         return text.rstrip("abcdefghijklmnopqrstuvwxyz") or text
 
 
 @numbers.device(
-    "digits-missing-accepted",
-    "An unchecked `put` may leave digits out.",
-    breaks="wire.exact",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.digits > 0 for entry in vow.settings),
+    "wire.exact",
+    lambda vow: any(entry.scale is not None and entry.scale.digits > 0 for entry in vow.settings),
 )
 class DigitsMissingAccepted(Device):
+    """An unchecked `put` may leave digits out."""
+
     def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
         return digits < scale.digits or super()._exact(scale, text, digits, counts)
 
 
-@numbers.device(
-    "digits-too-many-accepted",
-    "An unchecked `put` with more digits than the step is rounded instead of refused.",
-    breaks="wire.exact",
-    depth=1,
-)
+@numbers.device("wire.exact")
 class DigitsTooManyAccepted(Device):
+    """An unchecked `put` with more digits than the step is rounded instead of refused."""
+
     def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
         return digits > scale.digits or super()._exact(scale, text, digits, counts)
 
 
-@numbers.device(
-    "digits-checked-too",
-    "A checked `put` is held to the digits of the step as well.",
-    breaks="wire.exact wire.round",
-    depth=1,
-)
+@numbers.device("wire.exact wire.round")
 class DigitsCheckedToo(Device):
+    """A checked `put` is held to the digits of the step as well."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         if isinstance(given, int) and entry.number.text(given) != request.arguments[0]:
@@ -467,50 +391,34 @@ class DigitsCheckedToo(Device):
 # ------------------------------------------------------------------------------------------------------ units
 
 
-@numbers.device(
-    "unit-optional",
-    "An unchecked `put` may leave the unit out.",
-    breaks="wire.unit wire.exact",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit wire.exact", has_unit)
 class UnitOptional(Device):
+    """An unchecked `put` may leave the unit out."""
+
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         return not given or super()._unit(unit, given, checked)
 
 
-@numbers.device(
-    "unit-ignored",
-    "Whatever unit is given is taken for the right one.",
-    breaks="wire.unit",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit", has_unit)
 class UnitIgnored(Device):
+    """Whatever unit is given is taken for the right one."""
+
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         return bool(given) or super()._unit(unit, given, checked)
 
 
-@numbers.device(
-    "unit-in-any-case",
-    "Units are compared without regard to capitals.",
-    breaks="wire.unit",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit", has_unit)
 class UnitInAnyCase(Device):
+    """Units are compared without regard to capitals."""
+
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         return super()._unit(unit.lower(), tuple(word.lower() for word in given), checked)
 
 
-@numbers.device(
-    "unit-in-thousandths",
-    "A unit with the prefix for a thousandth is understood and converted.",
-    breaks="wire.unit",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit", has_unit)
 class UnitInThousandths(Device):
+    """A unit with the prefix for a thousandth is understood and converted."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         if entry.scale is not None and request.arguments[1:] == (f"m{entry.scale.unit}",):
             parsed = entry.scale.parse(request.arguments[0])
@@ -519,14 +427,10 @@ class UnitInThousandths(Device):
         return super()._read(entry, request)
 
 
-@numbers.device(
-    "unit-missing-after-put",
-    "The answer to `put` is the number alone.",
-    breaks="wire.unit",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit", has_unit)
 class UnitMissingAfterPut(Device):
+    """The answer to `put` is the number alone."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         return ok, words[:1] if ok else words
@@ -536,14 +440,9 @@ def _has_point_in_unit(entry: PointEntry) -> bool:
     return entry.scale is not None and "." in entry.scale.unit
 
 
-@numbers.tables(
-    "unit-without-its-point",
-    "The point inside a unit such as A.h is not printed.",
-    breaks="point.*.unit",
-    depth=1,
-    applies=lambda vow: any(_has_point_in_unit(entry) for entry in vow.points.values()),
-)
+@numbers.tables("point.*.unit", lambda vow: any(_has_point_in_unit(entry) for entry in vow.points.values()))
 def unit_without_its_point(vow: Vow) -> Vow:
+    """The point inside a unit such as A.h is not printed."""
     for entry in vow.points.values():
         if _has_point_in_unit(entry):
             scale = replace(entry.number, unit=entry.number.unit.replace(".", ""))
@@ -551,14 +450,9 @@ def unit_without_its_point(vow: Vow) -> Vow:
     return vow
 
 
-@numbers.tables(
-    "digits-one-short",
-    "One reading is printed with a decimal too few: it has the format string of another.",
-    breaks="point.*.unit",
-    depth=1,
-    applies=lambda vow: _first_fine_reading(vow) is not None,
-)
+@numbers.tables("point.*.unit", lambda vow: _first_fine_reading(vow) is not None)
 def digits_one_short(vow: Vow) -> Vow:
+    """One reading is printed with a decimal too few: it has the format string of another."""
     entry = _first_fine_reading(vow)
     assert entry is not None
     scale = entry.number
@@ -574,14 +468,10 @@ def _first_fine_reading(vow: Vow) -> PointEntry | None:
 # ------------------------------------------------------------------------------------------- words, arguments
 
 
-@numbers.device(
-    "choice-by-prefix",
-    "A choice may be shortened as long as its beginning fits.",
-    breaks="point.*.choices",
-    depth=1,
-    applies=lambda vow: any(entry.scale is None for entry in vow.settings),
-)
+@numbers.device("point.*.choices", lambda vow: any(entry.scale is None for entry in vow.settings))
 class ChoiceByPrefix(Device):
+    """A choice may be shortened as long as its beginning fits."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         if entry.scale is None and len(request.arguments) == 1:
             meant = [word for word in entry.choices if word.startswith(request.arguments[0])]
@@ -589,25 +479,17 @@ class ChoiceByPrefix(Device):
         return super()._read(entry, request)
 
 
-@numbers.tables(
-    "choice-last-missing",
-    "The last word of a choice is not found: the loop over the table ends one too early.",
-    breaks="point.*.choices",
-    depth=1,
-    applies=lambda vow: any(entry.scale is None for entry in vow.settings),
-)
+@numbers.tables("point.*.choices", lambda vow: any(entry.scale is None for entry in vow.settings))
 def choice_last_missing(vow: Vow) -> Vow:
+    """The last word of a choice is not found: the loop over the table ends one too early."""
     entry = next(entry for entry in vow.settings if entry.scale is None)
     return with_point(vow, entry.name, choices=entry.choices[:-1])
 
 
-@numbers.device(
-    "arguments-left-over-skipped",
-    "Arguments after those that are expected are not looked at.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.reasons")
 class ArgumentsLeftOverSkipped(Device):
+    """Arguments after those that are expected are not looked at."""
+
     def _ask(self, request: Request, now_ns: int) -> Answer:
         entry = self.vow.points.get(request.name)
         expected = 0 if entry is None or entry.record is None else 1
@@ -622,14 +504,10 @@ def _signed(vow: Vow) -> bool:
     return any(entry.number.digits > 0 for entry in below_zero(vow))
 
 
-@numbers.device(
-    "sign-lost-below-one",
-    "A number is printed as its whole part, a point and the rest: between -1 and 0 there is no sign.",
-    breaks="point.*.quantum point.*.readable wire.round",
-    depth=2,
-    applies=_signed,
-)
+@numbers.device("point.*.quantum point.*.readable wire.round", _signed)
 class SignLostBelowOne(Device):
+    """A number is printed as its whole part, a point and the rest: between -1 and 0 there is no sign."""
+
     def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
         words = super()._worded(entry, value)
         if entry.source == "setting" and words[0].startswith("-0."):
@@ -638,13 +516,12 @@ class SignLostBelowOne(Device):
 
 
 @numbers.device(
-    "shown-in-16-bits",
-    "A number goes to the printing routine in 16 bits, and what needs more comes round.",
-    breaks="point.*.readable point.*.quantum",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.high > 0xFFFF for entry in vow.settings),
+    "point.*.readable point.*.quantum",
+    lambda vow: any(entry.scale is not None and entry.scale.high > 0xFFFF for entry in vow.settings),
 )
 class ShownIn16Bits(Device):
+    """A number goes to the printing routine in 16 bits, and what needs more comes round."""
+
     def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
         if entry.source == "setting" and isinstance(value, int) and value > 0xFFFF:
             return entry.words(value & 0xFFFF)
@@ -657,15 +534,12 @@ def _last_dependent(vow: Vow) -> PointEntry | None:
 
 
 @numbers.device(
-    "bound-in-first-mode-only",
-    "A limit that depends on another setting is tested in the first mode only.",
-    breaks="point.*.bounds",
-    depth=4,
-    applies=lambda vow: (
-        _last_dependent(vow) is not None and any(entry.scale is None for entry in vow.settings)
-    ),
+    "point.*.bounds",
+    lambda vow: _last_dependent(vow) is not None and any(entry.scale is None for entry in vow.settings),
 )
 class BoundInFirstModeOnly(Device):
+    """A limit that depends on another setting is tested in the first mode only."""
+
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         mode = next(each for each in self.vow.settings if each.scale is None)
         if entry == _last_dependent(self.vow) and self.settings[mode.name] != mode.choices[0]:
@@ -673,13 +547,10 @@ class BoundInFirstModeOnly(Device):
         return super().bounds(entry, now_ns)
 
 
-@numbers.device(
-    "long-fraction-wraps",
-    "The digits after the point are gathered in 16 bits.",
-    breaks="wire.round wire.exact",
-    depth=1,
-)
+@numbers.device("wire.round wire.exact")
 class LongFractionWraps(Lenient):
+    """The digits after the point are gathered in 16 bits."""
+
     def tidy(self, text: str) -> str:
         whole, _, part = text.partition(".")
         if not part.isdecimal() or int(part) <= 0xFFFF:
@@ -687,25 +558,18 @@ class LongFractionWraps(Lenient):
         return f"{whole}.{int(part) & 0xFFFF:0{len(part)}}"
 
 
-@numbers.device(
-    "unit-compared-short",
-    "Units are compared over the length of the one in the table, so that a longer one passes for it.",
-    breaks="wire.unit",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit", has_unit)
 class UnitComparedShort(Device):
+    """Units are compared over the length of the one in the table, so that a longer one passes for it."""
+
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         return super()._unit(unit, tuple(each[: len(unit)] for each in given), checked)
 
 
-@numbers.device(
-    "choice-by-number",
-    "A choice may be given by its place in the list, as the panel does.",
-    breaks="point.*.choices",
-    depth=1,
-)
+@numbers.device("point.*.choices")
 class ChoiceByNumber(Device):
+    """A choice may be given by its place in the list, as the panel does."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         if entry.scale is None and len(request.arguments) == 1 and request.arguments[0].isdecimal():
             place = int(request.arguments[0])
@@ -714,13 +578,10 @@ class ChoiceByNumber(Device):
         return super()._read(entry, request)
 
 
-@numbers.device(
-    "choice-in-capitals",
-    "A choice may be written with a capital at its beginning.",
-    breaks="point.*.choices",
-    depth=1,
-)
+@numbers.device("point.*.choices")
 class ChoiceInCapitals(Device):
+    """A choice may be written with a capital at its beginning."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         if entry.scale is None:
             given = tuple(each[:1].lower() + each[1:] for each in request.arguments)
@@ -734,15 +595,14 @@ def _last_put_first_number(vow: Vow) -> tuple[str, str]:
 
 
 @numbers.device(
-    "last-setting-overwrites-first",
-    "The table of settings is one place short: the last setting lies over the first number.",
-    breaks="wire.atomic point.*.readable point.*.quantum",
-    depth=3,
-    applies=lambda vow: (
+    "wire.atomic point.*.readable point.*.quantum",
+    lambda vow: (
         sum(entry.scale is not None for entry in vow.settings) > 1 and vow.settings[-1].scale is not None
     ),
 )
 class LastSettingOverwritesFirst(Device):
+    """The table of settings is one place short: the last setting lies over the first number."""
+
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
         super()._set(entry, value, now_ns)
         last, first = _last_put_first_number(self.vow)
@@ -750,13 +610,10 @@ class LastSettingOverwritesFirst(Device):
             self.settings[first] = self.vow.points[first].number.low
 
 
-@numbers.device(
-    "lowest-taken-for-unset",
-    "The lowest value of a number is taken for `not set`, and the default is put in its place.",
-    breaks="point.*.bounds point.*.quantum",
-    depth=1,
-)
+@numbers.device("point.*.bounds point.*.quantum")
 class LowestTakenForUnset(Device):
+    """The lowest value of a number is taken for `not set`, and the default is put in its place."""
+
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
         if entry.scale is not None and value == entry.number.low:
             value = entry.default
@@ -764,13 +621,12 @@ class LowestTakenForUnset(Device):
 
 
 @numbers.device(
-    "value-rounded-to-converter",
-    "A number with four digits and more is kept in the converter's steps and comes back in them.",
-    breaks="point.*.quantum",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.high > 20_000 for entry in vow.settings),
+    "point.*.quantum",
+    lambda vow: any(entry.scale is not None and entry.scale.high > 20_000 for entry in vow.settings),
 )
 class ValueRoundedToConverter(Device):
+    """A number with four digits and more is kept in the converter's steps and comes back in them."""
+
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
         if isinstance(value, int) and entry.scale is not None and entry.scale.high > 20_000:
             step = -(-entry.scale.high // 4096)
@@ -782,24 +638,18 @@ class ValueRoundedToConverter(Device):
 # ------------------------------------------------------------------------------------------------ third round
 
 
-@numbers.device(
-    "comma-for-point",
-    "A comma passes for the point, as the panel of one country shows it.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.reasons")
 class CommaForPoint(Lenient):
+    """A comma passes for the point, as the panel of one country shows it."""
+
     def tidy(self, text: str) -> str:
         return text.replace(",", ".")
 
 
-@numbers.device(
-    "minus-skipped-where-unsigned",
-    "The minus sign of a number that cannot be below zero is skipped.",
-    breaks="point.*.bounds",
-    depth=1,
-)
+@numbers.device("point.*.bounds")
 class MinusSkippedWhereUnsigned(Device):
+    """The minus sign of a number that cannot be below zero is skipped."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         read = super()._read(entry, request)
         if isinstance(read, int) and entry.scale is not None and entry.scale.low >= 0:
@@ -811,25 +661,18 @@ def _low_depends(vow: Vow) -> bool:
     return any(entry.low is not None and bool(entry.low.names) for entry in vow.settings)
 
 
-@numbers.device(
-    "low-bound-dependent-ignored",
-    "Of the limits that depend on other settings only the upper ones are tested.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=_low_depends,
-)
+@numbers.device("point.*.bounds", _low_depends)
 class LowBoundDependentIgnored(HeldOutputs):
+    """Of the limits that depend on other settings only the upper ones are tested."""
+
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         return entry.number.low, super().bounds(entry, now_ns)[1]
 
 
-@numbers.device(
-    "refusal-names-zero-for-low",
-    "The refusal for the range names zero for the lower limit.",
-    breaks="point.*.bounds",
-    depth=1,
-)
+@numbers.device("point.*.bounds")
 class RefusalNamesZeroForLow(Device):
+    """The refusal for the range names zero for the lower limit."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if ok or words[0] != "range":
@@ -837,13 +680,10 @@ class RefusalNamesZeroForLow(Device):
         return ok, ("range", self.vow.points[request.name].number.text(0), *words[2:])
 
 
-@numbers.device(
-    "rounded-twice",
-    "A number is rounded to one digit more than its step has, and then again.",
-    breaks="wire.round",
-    depth=1,
-)
+@numbers.device("wire.round")
 class RoundedTwice(Lenient):
+    """A number is rounded to one digit more than its step has, and then again."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         read = super()._read(entry, request)
         if isinstance(read, int) and entry.scale is not None:
@@ -853,14 +693,10 @@ class RoundedTwice(Lenient):
         return read
 
 
-@numbers.device(
-    "unit-refusal-names-given",
-    "The refusal for the unit names the unit that was given, not the one that is expected.",
-    breaks="wire.unit",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit", has_unit)
 class UnitRefusalNamesGiven(Device):
+    """The refusal for the unit names the unit that was given, not the one that is expected."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if ok or words[0] != "unit" or len(request.arguments) < 2:
@@ -868,24 +704,18 @@ class UnitRefusalNamesGiven(Device):
         return ok, ("unit", request.arguments[1])
 
 
-@numbers.device(
-    "nine-digits-refused",
-    "A number has eight digits at most.",
-    breaks="wire.exact wire.round wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.exact wire.round wire.reasons")
 class NineDigitsRefused(Lenient):
+    """A number has eight digits at most."""
+
     def tidy(self, text: str) -> str:
         return "x" if sum(each.isdecimal() for each in text) > 8 else text
 
 
-@numbers.device(
-    "same-value-answered-bare",
-    "A put of the value there is already is answered `ok` without it: nothing has taken effect.",
-    breaks="point.*.quantum point.*.choices wire.unit",
-    depth=1,
-)
+@numbers.device("point.*.quantum point.*.choices wire.unit")
 class SameValueAnsweredBare(Device):
+    """A put of the value there is already is answered `ok` without it: nothing has taken effect."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         before = self.settings.get(request.name)
         ok, words = super()._put(request, now_ns)
@@ -897,25 +727,18 @@ class SameValueAnsweredBare(Device):
 # ----------------------------------------------------------------------------------------------- fourth round
 
 
-@numbers.device(
-    "point-behind-accepted",
-    "A number may end with its point.",
-    breaks="wire.reasons wire.exact",
-    depth=1,
-)
+@numbers.device("wire.reasons wire.exact")
 class PointBehindAccepted(Lenient):
+    """A number may end with its point."""
+
     def tidy(self, text: str) -> str:
         return text.removesuffix(".")
 
 
-@numbers.device(
-    "bound-dependent-excluded",
-    "At a limit that another setting gives, the other setting's value itself is refused.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds", has_dependent_limit)
 class BoundDependentExcluded(Device):
+    """At a limit that another setting gives, the other setting's value itself is refused."""
+
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         low, high = super().bounds(entry, now_ns)
         return low, high - (high < entry.number.high)
@@ -930,13 +753,10 @@ def _single(value: float) -> float:
     return narrow
 
 
-@numbers.device(
-    "number-read-as-float",
-    "A number is read into four bytes of floating point before it is scaled; a long one is rounded there.",
-    breaks="wire.round",
-    depth=1,
-)
+@numbers.device("wire.round")
 class NumberReadAsFloat(Device):
+    """A number is read into four bytes of floating point before it is scaled; a long one is rounded there."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         if not isinstance(given, int):
@@ -945,26 +765,19 @@ class NumberReadAsFloat(Device):
         return int(math.copysign(math.floor(abs(steps) + 0.5), steps))
 
 
-@numbers.device(
-    "exponent-accepted",
-    "Numbers are read by the library's routine, which knows exponents.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@numbers.device("wire.reasons")
 class ExponentAccepted(Lenient):
+    """Numbers are read by the library's routine, which knows exponents."""
+
     def tidy(self, text: str) -> str:
         found = re.fullmatch(r"-?[0-9]+(\.[0-9]+)?[eE][+-]?[0-9]", text)
         return text if found is None else f"{Decimal(text):f}"
 
 
-@numbers.device(
-    "unit-unlooked-when-checked",
-    "A checked `put` may leave the unit out, and so nobody looks whether the one it has is right.",
-    breaks="wire.unit",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit", has_unit)
 class UnitUnlookedWhenChecked(Device):
+    """A checked `put` may leave the unit out, and so nobody looks whether the one it has is right."""
+
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         return checked or super()._unit(unit, given, checked)
 
@@ -974,27 +787,19 @@ def _of_several(limit: Expression | None) -> bool:
     return limit is not None and limit.text.startswith("max(") and limit.text.count(",") > 1
 
 
-@numbers.tables(
-    "bound-last-term-left-out",
-    "A limit that is the greatest of three is the greatest of the first two: the third was added later.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=lambda vow: any(_of_several(entry.low) for entry in vow.settings),
-)
+@numbers.tables("point.*.bounds", lambda vow: any(_of_several(entry.low) for entry in vow.settings))
 def bound_last_term_left_out(vow: Vow) -> Vow:
+    """A limit that is the greatest of three is the greatest of the first two: the third was added later."""
     for entry in vow.settings:
         if entry.low is not None and _of_several(entry.low):
             vow = with_point(vow, entry.name, low=parse(entry.low.text.rpartition(",")[0] + ")"))
     return vow
 
 
-@numbers.device(
-    "refusal-limits-swapped",
-    "The refusal for the range names the upper limit first.",
-    breaks="point.*.bounds",
-    depth=1,
-)
+@numbers.device("point.*.bounds")
 class RefusalLimitsSwapped(Device):
+    """The refusal for the range names the upper limit first."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if ok or words[0] != "range":
@@ -1005,14 +810,10 @@ class RefusalLimitsSwapped(Device):
 # ------------------------------------------------------------------------------------------------ sixth round
 
 
-@numbers.device(
-    "whole-number-taken-for-steps",
-    "A checked number without a point is taken in steps, as the store keeps it.",
-    breaks="wire.exact point.*.quantum",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.exact point.*.quantum", has_unit)
 class WholeNumberTakenForSteps(Device):
+    """A checked number without a point is taken in steps, as the store keeps it."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         if not isinstance(given, int) or not entry.number.digits or "." in request.arguments[0]:
@@ -1041,14 +842,10 @@ def _of_volts(vow: Vow) -> bool:
     )
 
 
-@numbers.device(
-    "bound-of-whole-volts",
-    "A limit that is a product or a quotient is worked out with whole volts, to stay inside an integer.",
-    breaks="point.*.bounds",
-    depth=3,
-    applies=_of_volts,
-)
+@numbers.device("point.*.bounds", _of_volts)
 class BoundOfWholeVolts(Device):
+    """A limit that is a product or a quotient is worked out with whole volts, to stay inside an integer."""
+
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         low, high = super().bounds(entry, now_ns)
         counts = _WholeVolts(self, now_ns)
@@ -1060,13 +857,12 @@ class BoundOfWholeVolts(Device):
 
 
 @numbers.device(
-    "count-with-unit-one",
-    "A count may be put with the unit 1, which stands in the table like any other.",
-    breaks="wire.unit wire.reasons point.*.unit",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.unit == "1" for entry in vow.settings),
+    "wire.unit wire.reasons point.*.unit",
+    lambda vow: any(entry.scale is not None and entry.scale.unit == "1" for entry in vow.settings),
 )
 class CountWithUnitOne(Device):
+    """A count may be put with the unit 1, which stands in the table like any other."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         if entry.scale is not None and entry.scale.unit == "1" and request.arguments[1:] == ("1",):
             request = request._replace(arguments=request.arguments[:1])
@@ -1074,30 +870,24 @@ class CountWithUnitOne(Device):
 
 
 @numbers.device(
-    "derived-not-below-zero",
-    "A computed point is a difference without sign: where it would be below zero it is zero.",
-    breaks="point.*.derived",
-    depth=2,
-    rig=True,
-    applies=lambda vow: any(
+    "point.*.derived",
+    lambda vow: any(
         entry.derived is not None and "-" in entry.derived.text and entry.number.low < 0
         for entry in vow.points.values()
     ),
 )
 class DerivedNotBelowZero(Device):
+    """A computed point is a difference without sign: where it would be below zero it is zero."""
+
     def value(self, entry: PointEntry, now_ns: int) -> Value:
         value = super().value(entry, now_ns)
         return max(value, 0) if entry.source == "derived" and isinstance(value, int) else value
 
 
-@numbers.device(
-    "zero-printed-bare",
-    "Zero is printed as its one digit, before anybody looks how many decimals there are.",
-    breaks="point.*.readable point.*.unit point.*.quantum",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("point.*.readable point.*.unit point.*.quantum", has_unit)
 class ZeroPrintedBare(Device):
+    """Zero is printed as its one digit, before anybody looks how many decimals there are."""
+
     def _worded(self, entry: PointEntry, value: Value) -> tuple[str, ...]:
         words = super()._worded(entry, value)
         return ("0", *words[1:]) if value == 0 else words
@@ -1111,13 +901,12 @@ def _in_16_bits(entry: PointEntry) -> bool:
 
 
 @numbers.device(
-    "highest-count-is-no-number",
-    "The routine that reads a number of 16 bits answers 65535 for none, so that 65535 steps are none.",
-    breaks="point.*.bounds point.*.quantum wire.reasons",
-    depth=1,
-    applies=lambda vow: any(_in_16_bits(entry) and entry.number.high == 0xFFFF for entry in vow.settings),
+    "point.*.bounds point.*.quantum wire.reasons",
+    lambda vow: any(_in_16_bits(entry) and entry.number.high == 0xFFFF for entry in vow.settings),
 )
 class HighestCountIsNoNumber(Device):
+    """The routine that reads a number of 16 bits answers 65535 for none, so that 65535 steps are none."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         return ("type", "number") if given == 0xFFFF and _in_16_bits(entry) else given
@@ -1131,11 +920,8 @@ def _with_constant(limit: Expression | None) -> bool:
 
 
 @numbers.tables(
-    "bound-constant-in-steps",
-    "The constant in a limit is added in steps, not in units: a volt above another setting is a millivolt.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=lambda vow: any(
+    "point.*.bounds",
+    lambda vow: any(
         entry.scale is not None
         and entry.scale.step != 1
         and (_with_constant(entry.low) or _with_constant(entry.high))
@@ -1143,6 +929,8 @@ def _with_constant(limit: Expression | None) -> bool:
     ),
 )
 def bound_constant_in_steps(vow: Vow) -> Vow:
+    """The constant in a limit is added in steps, not in units: a volt above another setting is a
+    millivolt."""
     for entry in vow.settings:
         for side, limit in (("low", entry.low), ("high", entry.high)):
             if limit is not None and _with_constant(limit):
@@ -1156,12 +944,8 @@ def bound_constant_in_steps(vow: Vow) -> Vow:
 
 
 @numbers.device(
-    "bound-stale-after-panel",
-    "Limits that depend on settings are worked out anew after a put, but not after the front panel's dial.",
-    breaks="point.*.bounds",
-    depth=1,
-    rig=True,
-    applies=lambda vow: (
+    "point.*.bounds",
+    lambda vow: (
         "local" in vow.parts
         and any(
             entry.local and any(entry.name in limit.names for limit in _limits(vow)) for entry in vow.settings
@@ -1169,6 +953,9 @@ def bound_constant_in_steps(vow: Vow) -> Vow:
     ),
 )
 class BoundStaleAfterPanel(Device):
+    """Limits that depend on settings are worked out anew after a put, but not after the front panel's
+    dial."""
+
     stale: Mapping[str, tuple[int, int]] = {}
 
     def panel(self, name: str, value: Value, now_ns: int) -> None:
@@ -1199,14 +986,10 @@ def _limits(vow: Vow) -> list[Expression]:
     return [limit for entry in vow.settings for limit in (entry.low, entry.high) if limit is not None]
 
 
-@numbers.device(
-    "bound-one-put-behind",
-    "Limits that depend on settings are worked out before a put is stored, and so are one put behind.",
-    breaks="point.*.bounds",
-    depth=2,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds", has_dependent_limit)
 class BoundOnePutBehind(Device):
+    """Limits that depend on settings are worked out before a put is stored, and so are one put behind."""
+
     before: dict[str, Value] | None = None
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -1230,39 +1013,31 @@ class BoundOnePutBehind(Device):
         return found
 
 
-@numbers.device(
-    "unit-by-first-letter",
-    "Of a unit only the first letter is looked at.",
-    breaks="wire.unit wire.reasons",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.unit wire.reasons", has_unit)
 class UnitByFirstLetter(Device):
+    """Of a unit only the first letter is looked at."""
+
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         return super()._unit(unit, given, checked) or (len(given) == 1 and given[0][0] == unit[0])
 
 
 @numbers.device(
-    "unit-any-of-the-table",
-    "Whether a word is a unit is looked up in the table of units, and not whether it is that of the point.",
-    breaks="wire.unit wire.reasons",
-    depth=1,
-    applies=lambda vow: len({entry.scale.unit for entry in vow.points.values() if entry.scale}) > 1,
+    "wire.unit wire.reasons",
+    lambda vow: len({entry.scale.unit for entry in vow.points.values() if entry.scale}) > 1,
 )
 class UnitAnyOfTheTable(Device):
+    """Whether a word is a unit is looked up in the table of units, and not whether it is that of the
+    point."""
+
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         known = {quantity.unit for quantity in self.vow.document.quantities.values()} - {"1"}
         return super()._unit(unit, given, checked) or (len(given) == 1 and given[0] in known)
 
 
-@numbers.device(
-    "put-held-at-the-limit",
-    "A number beyond what another setting allows is held there and answered `ok`, as at the panel.",
-    breaks="point.*.bounds wire.reasons",
-    depth=2,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds wire.reasons", has_dependent_limit)
 class PutHeldAtTheLimit(Device):
+    """A number beyond what another setting allows is held there and answered `ok`, as at the panel."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if ok or words[0] != "range":
@@ -1277,27 +1052,22 @@ class PutHeldAtTheLimit(Device):
 
 
 @numbers.device(
-    "index-rounded",
-    "The index of a part is read like any other number, and rounded to a whole one.",
-    breaks="wire.reasons wire.bulk point.*.readable",
-    depth=1,
-    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+    "wire.reasons wire.bulk point.*.readable",
+    lambda vow: any(entry.record is not None for entry in vow.points.values()),
 )
 class IndexRounded(Device):
+    """The index of a part is read like any other number, and rounded to a whole one."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         if len(arguments) == 1 and re.fullmatch(r"(0|[1-9][0-9]{0,4})\.[0-9]{1,4}", arguments[0]):
             arguments = (str(math.floor(Fraction(arguments[0]) + Fraction(1, 2))),)
         return super()._part(entry, arguments, now_ns)
 
 
-@numbers.device(
-    "whole-number-exact-enough",
-    "An unchecked number without a point is exact enough, whatever digits the step has.",
-    breaks="wire.exact",
-    depth=1,
-    applies=has_unit,
-)
+@numbers.device("wire.exact", has_unit)
 class WholeNumberExactEnough(Device):
+    """An unchecked number without a point is exact enough, whatever digits the step has."""
+
     def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
         return super()._exact(scale, text, digits, counts) or "." not in text
 
@@ -1306,13 +1076,12 @@ class WholeNumberExactEnough(Device):
 
 
 @numbers.device(
-    "short-fraction-not-padded",
-    "The digits after the point are taken for so many steps: a checked 1.5 is one and five thousandths.",
-    breaks="wire.exact wire.round",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.digits > 1 for entry in vow.settings),
+    "wire.exact wire.round",
+    lambda vow: any(entry.scale is not None and entry.scale.digits > 1 for entry in vow.settings),
 )
 class ShortFractionNotPadded(Device):
+    """The digits after the point are taken for so many steps: a checked 1.5 is one and five thousandths."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         if entry.scale is not None and request.checked and request.arguments:
             found = re.fullmatch(r"(-?(?:0|[1-9][0-9]*)[.])([0-9]+)", request.arguments[0])
@@ -1323,26 +1092,20 @@ class ShortFractionNotPadded(Device):
 
 
 @numbers.device(
-    "sign-lost-when-read-below-one",
-    "A number is read as its whole part and the rest: the sign of a minus zero before the point is lost.",
-    breaks="wire.round point.*.quantum",
-    depth=2,
-    applies=lambda vow: any(entry.number.digits > 0 for entry in below_zero(vow)),
+    "wire.round point.*.quantum", lambda vow: any(entry.number.digits > 0 for entry in below_zero(vow))
 )
 class SignLostWhenReadBelowOne(Device):
+    """A number is read as its whole part and the rest: the sign of a minus zero before the point is lost."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         given = super()._read(entry, request)
         return -given if isinstance(given, int) and request.arguments[0].startswith("-0.") else given
 
 
-@numbers.device(
-    "refusal-limits-kept",
-    "The text of a refusal for the range is made once for each setting, and the same text is sent again.",
-    breaks="point.*.bounds",
-    depth=3,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds", has_dependent_limit)
 class RefusalLimitsKept(Device):
+    """The text of a refusal for the range is made once for each setting, and the same text is sent again."""
+
     kept: Mapping[str, Answer] = {}
 
     def _put(self, request: Request, now_ns: int) -> Answer:
@@ -1353,14 +1116,10 @@ class RefusalLimitsKept(Device):
         return self.kept[request.name]
 
 
-@numbers.device(
-    "bound-of-quantity-in-operation",
-    "While energised a setting is tested against its quantity only, so that the loop is not held up.",
-    breaks="point.*.bounds",
-    depth=4,
-    applies=has_dependent_limit,
-)
+@numbers.device("point.*.bounds", has_dependent_limit)
 class BoundOfQuantityInOperation(Device):
+    """While energised a setting is tested against its quantity only, so that the loop is not held up."""
+
     def bounds(self, entry: PointEntry, now_ns: int) -> tuple[int, int]:
         if self.vow.states[self.state].energised:
             return entry.number.low, entry.number.high
@@ -1371,14 +1130,11 @@ def _of_two(entry: PointEntry) -> bool:
     return entry.derived is not None and len(entry.derived.names) > 1
 
 
-@numbers.device(
-    "derived-follows-first-only",
-    "A computed point is computed anew when the first of what it is made of changes, not when another does.",
-    breaks="point.*.derived law.*",
-    depth=3,
-    applies=lambda vow: any(_of_two(entry) for entry in vow.points.values()),
-)
+@numbers.device("point.*.derived law.*", lambda vow: any(_of_two(entry) for entry in vow.points.values()))
 class DerivedFollowsFirstOnly(Device):
+    """A computed point is computed anew when the first of what it is made of changes, not when another
+    does."""
+
     computed: Mapping[str, tuple[Value, Value]] = {}
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -1398,30 +1154,29 @@ class DerivedFollowsFirstOnly(Device):
 
 
 @numbers.device(
-    "digits-free-without-unit",
-    "An unchecked number without a unit is not held to its step's digits: the test is in the unit's branch.",
-    breaks="wire.exact",
-    depth=1,
-    applies=lambda vow: any(
+    "wire.exact",
+    lambda vow: any(
         entry.scale is not None and entry.scale.unit == "1" and entry.set_in is None for entry in vow.settings
     ),
 )
 class DigitsFreeWithoutUnit(Device):
+    """An unchecked number without a unit is not held to its step's digits: the test is in the unit's
+    branch."""
+
     def _exact(self, scale: Scale, text: str, digits: int, counts: int) -> bool:
         return scale.unit == "1" or super()._exact(scale, text, digits, counts)
 
 
 @numbers.device(
-    "unit-of-zero-not-looked-at",
-    "Zero is zero in every unit, and so the unit behind it is not looked at.",
-    breaks="wire.unit wire.reasons",
-    depth=1,
-    applies=lambda vow: any(
+    "wire.unit wire.reasons",
+    lambda vow: any(
         entry.scale is not None and entry.scale.unit != "1" and entry.scale.low <= 0 <= entry.scale.high
         for entry in vow.settings
     ),
 )
 class UnitOfZeroNotLookedAt(Device):
+    """Zero is zero in every unit, and so the unit behind it is not looked at."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         arguments = request.arguments
         if entry.scale is not None and len(arguments) == 2 and re.fullmatch(r"0([.]0+)?", arguments[0]):

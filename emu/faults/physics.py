@@ -30,14 +30,10 @@ def _has_counter(vow: Vow) -> bool:
 # --------------------------------------------------------------------------------------------------- readings
 
 
-@physics.plant(
-    "reading-stuck",
-    "The converter's channel is read once, at the boot; its flag that a sample is ready is not cleared.",
-    breaks="point.*.fresh law.*",
-    depth=4,
-    applies=has_reading,
-)
+@physics.plant("point.*.fresh law.*", has_reading)
 class ReadingStuck(Overlay):
+    """The converter's channel is read once, at the boot; its flag that a sample is ready is not cleared."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         entry = main_reading(vow)
@@ -53,13 +49,11 @@ _LOOK_BACK_NS = 200_000_000  # a plant can be asked about the last quarter of a 
 
 
 @physics.plant(
-    "reading-stale",
-    "A reading is taken at every tenth tick only.",
-    breaks="point.*.fresh",
-    depth=4,
-    applies=lambda vow: has_reading(vow) and main_reading(vow).period_ns * _STALE <= _LOOK_BACK_NS,
+    "point.*.fresh", lambda vow: has_reading(vow) and main_reading(vow).period_ns * _STALE <= _LOOK_BACK_NS
 )
 class ReadingStale(Overlay):
+    """A reading is taken at every tenth tick only."""
+
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         if signal == main_reading(self.vow).signal:
             tick -= tick % _STALE
@@ -67,13 +61,11 @@ class ReadingStale(Overlay):
 
 
 @physics.plant(
-    "reading-low",
-    "A reading is 5 % low: its divider has a resistor of the next value.",
-    breaks="law.* limit.*",
-    depth=4,
-    applies=lambda vow: _has_counter(vow) and main_reading(vow).signal in counters(vow).values(),
+    "law.* limit.*", lambda vow: _has_counter(vow) and main_reading(vow).signal in counters(vow).values()
 )
 class ReadingLow(Overlay):
+    """A reading is 5 % low: its divider has a resistor of the next value."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return 0.95 * value if signal == main_reading(self.vow).signal else value
 
@@ -91,27 +83,18 @@ def _trips_below_zero(vow: Vow) -> bool:
     )
 
 
-@physics.plant(
-    "reading-without-sign",
-    "Readings are taken as unsigned: what is below zero is shown above it.",
-    breaks="trip.*.notice trip.*.report law.*",
-    depth=0,
-    rig=True,
-    applies=_trips_below_zero,
-)
+@physics.plant("trip.*.notice trip.*.report law.*", _trips_below_zero)
 class ReadingWithoutSign(Overlay):
+    """Readings are taken as unsigned: what is below zero is shown above it."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return abs(value)
 
 
-@physics.plant(
-    "level-high",
-    "What it draws is 3 % more than what it was told: the converter's reference is off.",
-    breaks="limit.* law.*",
-    depth=4,
-    applies=lambda vow: bool(_levels(vow)) and bool(vow.document.limits),
-)
+@physics.plant("limit.* law.*", lambda vow: bool(_levels(vow)) and bool(vow.document.limits))
 class LevelHigh(Overlay):
+    """What it draws is 3 % more than what it was told: the converter's reference is off."""
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         levels = _levels(self.vow)
         wrong = {
@@ -134,26 +117,18 @@ def _levels(vow: Vow) -> set[str]:
 # --------------------------------------------------------------------------------------------------- counters
 
 
-@physics.plant(
-    "counter-drifts",
-    "The counters run 3 % too fast: they are summed up on a tick that is a little short.",
-    breaks="law.*",
-    depth=5,
-    applies=_has_counter,
-)
+@physics.plant("law.*", _has_counter)
 class CounterDrifts(Overlay):
+    """The counters run 3 % too fast: they are summed up on a tick that is a little short."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return 1.03 * value if signal in counters(self.vow) else value
 
 
-@physics.plant(
-    "counter-wraps",
-    "A counter is summed up in 16 bits of thousandths before it is scaled.",
-    breaks="law.*",
-    depth=5,
-    applies=_has_counter,
-)
+@physics.plant("law.*", _has_counter)
 class CounterWraps(Overlay):
+    """A counter is summed up in 16 bits of thousandths before it is scaled."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return value % 65.536 if signal in counters(self.vow) else value
 
@@ -206,14 +181,10 @@ class _Miscounting(Instrument):
         super().__init__(vow, bench, seed, device_class=device_class, store=store, plant=self.counting)
 
 
-@physics.instrument(
-    "counter-stops-for-lines",
-    "While a line is read the counters miss a tick of 100 ms.",
-    breaks="law.*",
-    depth=4,
-    applies=_has_counter,
-)
+@physics.instrument("law.*", _has_counter)
 class CounterStopsForLines(_Miscounting):
+    """While a line is read the counters miss a tick of 100 ms."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         self.advance(now_ns)
         self._catch_up()
@@ -223,14 +194,12 @@ class CounterStopsForLines(_Miscounting):
 
 
 @physics.device(
-    "counter-lost-at-the-end",
-    "When a state ends by its condition the counters are zeroed for the next run, before anyone reads them.",
-    breaks="law.* state.*.leave.*",
-    depth=3,
-    rig=True,
-    applies=lambda vow: _has_counter(vow) and bool(_pulses(vow)) and does(vow, "pulse"),
+    "law.* state.*.leave.*", lambda vow: _has_counter(vow) and bool(_pulses(vow)) and does(vow, "pulse")
 )
 class CounterLostAtTheEnd(Device):
+    """When a state ends by its condition the counters are zeroed for the next run, before anyone reads
+    them."""
+
     def leave(self, leave: LeaveEntry, now_ns: int) -> None:
         super().leave(leave, now_ns)
         if leave.when is not None:
@@ -263,67 +232,37 @@ def _with_fan(vow: Vow, **changes: object) -> Vow:
     return with_document(vow, fan=_fan(vow).model_copy(update=changes))
 
 
-@physics.tables(
-    "fan-never",
-    "The fan's drive is never switched on.",
-    breaks="fan.curve",
-    depth=1,
-    rig=True,
-    applies=_has_fan,
-)
+@physics.tables("fan.curve", _has_fan)
 def fan_never(vow: Vow) -> Vow:
+    """The fan's drive is never switched on."""
     levels = [FanLevel(at=level.at, duty=Decimal(0)) for level in _fan(vow).levels]
     return _with_fan(vow, levels=levels)
 
 
-@physics.tables(
-    "fan-late",
-    "Every level of the fan begins 5 K too late: the table is of an older thermistor.",
-    breaks="fan.curve",
-    depth=1,
-    rig=True,
-    applies=_has_fan,
-)
+@physics.tables("fan.curve", _has_fan)
 def fan_late(vow: Vow) -> Vow:
+    """Every level of the fan begins 5 K too late: the table is of an older thermistor."""
     levels = [FanLevel(at=level.at + 5, duty=level.duty) for level in _fan(vow).levels]
     return _with_fan(vow, levels=levels)
 
 
-@physics.tables(
-    "fan-step-back",
-    "One level of the fan is slower than the one below it.",
-    breaks="fan.curve law.*",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _has_fan(vow) and len(_fan(vow).levels) > 2,
-)
+@physics.tables("fan.curve law.*", lambda vow: _has_fan(vow) and len(_fan(vow).levels) > 2)
 def fan_step_back(vow: Vow) -> Vow:
+    """One level of the fan is slower than the one below it."""
     levels = list(_fan(vow).levels)
     levels[-2] = FanLevel(at=levels[-2].at, duty=levels[-3].duty * Decimal("0.8"))
     return _with_fan(vow, levels=levels)
 
 
-@physics.tables(
-    "fan-without-hysteresis",
-    "A level of the fan is left at the temperature where it begins.",
-    breaks="fan.hysteresis",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _has_fan(vow) and _fan(vow).hysteresis > 0,
-)
+@physics.tables("fan.hysteresis", lambda vow: _has_fan(vow) and _fan(vow).hysteresis > 0)
 def fan_without_hysteresis(vow: Vow) -> Vow:
+    """A level of the fan is left at the temperature where it begins."""
     return _with_fan(vow, hysteresis=Decimal(0))
 
 
-@physics.tables(
-    "fan-seldom",
-    "The fan is looked at every twentieth tick.",
-    breaks="fan.tick fan.curve",
-    depth=1,
-    rig=True,
-    applies=_has_fan,
-)
+@physics.tables("fan.tick fan.curve", _has_fan)
 def fan_seldom(vow: Vow) -> Vow:
+    """The fan is looked at every twentieth tick."""
     return _with_fan(vow, tick=20 * _fan(vow).tick)
 
 
@@ -331,29 +270,17 @@ def _has_derating(vow: Vow) -> bool:
     return vow.document.derating is not None
 
 
-@physics.tables(
-    "derating-never",
-    "The ceiling stays where it was set however hot it is.",
-    breaks="derating",
-    depth=1,
-    rig=True,
-    applies=_has_derating,
-)
+@physics.tables("derating", _has_derating)
 def derating_never(vow: Vow) -> Vow:
+    """The ceiling stays where it was set however hot it is."""
     derating = vow.document.derating
     assert derating is not None
     return with_document(vow, derating=derating.model_copy(update={"floor": Decimal(1)}))
 
 
-@physics.tables(
-    "derating-in-one-step",
-    "The ceiling falls at once where it should begin to fall.",
-    breaks="derating",
-    depth=1,
-    rig=True,
-    applies=_has_derating,
-)
+@physics.tables("derating", _has_derating)
 def derating_in_one_step(vow: Vow) -> Vow:
+    """The ceiling falls at once where it should begin to fall."""
     derating = vow.document.derating
     assert derating is not None
     return with_document(vow, derating=derating.model_copy(update={"end": derating.start + Decimal("0.001")}))
@@ -363,14 +290,12 @@ def derating_in_one_step(vow: Vow) -> Vow:
 
 
 @physics.plant(
-    "reading-clipped",
-    "A reading is held in 15 bits of thousandths and stands at 32.767.",
-    breaks="trip.*.notice trip.*.report trip.*.fires law.* limit.*",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(entry.signal == "input.voltage" for entry in vow.points.values()),
+    "trip.*.notice trip.*.report trip.*.fires law.* limit.*",
+    lambda vow: any(entry.signal == "input.voltage" for entry in vow.points.values()),
 )
 class ReadingClipped(Overlay):
+    """A reading is held in 15 bits of thousandths and stands at 32.767."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return min(value, 32.767) if signal == "input.voltage" else value
 
@@ -380,51 +305,41 @@ def _unsaved_controls(vow: Vow) -> list[str]:
     return [entry.drives for entry in vow.settings if entry.drives is not None and not entry.saved]
 
 
-@physics.plant(
-    "hand-setting-unheeded",
-    "The last of the settings that are not saved is shown and does nothing.",
-    breaks="point.*.fresh fan.* law.*",
-    depth=3,
-    applies=lambda vow: len(_unsaved_controls(vow)) > 1,
-)
+@physics.plant("point.*.fresh fan.* law.*", lambda vow: len(_unsaved_controls(vow)) > 1)
 class HandSettingUnheeded(Overlay):
+    """The last of the settings that are not saved is shown and does nothing."""
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         deaf = _unsaved_controls(self.vow)[-1]
         super().control({name: value for name, value in changes.items() if name != deaf}, now_ns)
 
 
 @physics.device(
-    "clock-half-a-percent-fast",
-    "The clock of the time since the boot runs from a resonator that was never trimmed.",
-    breaks="promise.clock wire.boot point.*.readable",
-    depth=1,
-    applies=lambda vow: any(entry.system == "uptime" for entry in vow.points.values()),
+    "promise.clock wire.boot point.*.readable",
+    lambda vow: any(entry.system == "uptime" for entry in vow.points.values()),
 )
 class ClockHalfAPercentFast(Device):
+    """The clock of the time since the boot runs from a resonator that was never trimmed."""
+
     def _elapsed(self, entry: PointEntry, ns: int) -> int:
         return super()._elapsed(entry, ns + ns // 200 if entry.system == "uptime" else ns)
 
 
 @physics.device(
-    "silence-stops-at-25-seconds",
-    "The host's silence is counted in a byte of tenths of a second.",
-    breaks="wire.watchdog point.*.readable trip.*.fires",
-    depth=1,
-    applies=lambda vow: any(entry.system == "silence" for entry in vow.points.values()),
+    "wire.watchdog point.*.readable trip.*.fires",
+    lambda vow: any(entry.system == "silence" for entry in vow.points.values()),
 )
 class SilenceStopsAt25Seconds(Device):
+    """The host's silence is counted in a byte of tenths of a second."""
+
     def _elapsed(self, entry: PointEntry, ns: int) -> int:
         return super()._elapsed(entry, min(ns, 25_500_000_000) if entry.system == "silence" else ns)
 
 
-@physics.instrument(
-    "counter-zeroed-by-reading",
-    "Reading a counter zeroes it, as the register it comes from does.",
-    breaks="law.* state.*.leave.* point.*.fresh",
-    depth=5,
-    applies=_has_counter,
-)
+@physics.instrument("law.* state.*.leave.* point.*.fresh", _has_counter)
 class CounterZeroedByReading(Instrument):
+    """Reading a counter zeroes it, as the register it comes from does."""
+
     taken: dict[str, int] | None = None
 
     def reading(self, entry: PointEntry, now_ns: int) -> int:
@@ -437,14 +352,10 @@ class CounterZeroedByReading(Instrument):
         return rest
 
 
-@physics.plant(
-    "level-has-a-floor",
-    "What it draws ends at a twentieth of the range: below it the amplifier does not follow.",
-    breaks="law.* limit.* state.*.reachable",
-    depth=4,
-    applies=lambda vow: "level.current" in _levels(vow),
-)
+@physics.plant("law.* limit.* state.*.reachable", lambda vow: "level.current" in _levels(vow))
 class LevelHasAFloor(Overlay):
+    """What it draws ends at a twentieth of the range: below it the amplifier does not follow."""
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         level = changes.get("level.current")
         if isinstance(level, float) and 0.0 < level < 0.3:
@@ -453,14 +364,12 @@ class LevelHasAFloor(Overlay):
 
 
 @physics.plant(
-    "temperature-clipped",
-    "The table that makes a temperature of the thermistor's voltage ends at 60.",
-    breaks="point.*.fresh fan.* derating trip.*",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(entry.signal == "heat.temperature" for entry in vow.points.values()),
+    "point.*.fresh fan.* derating trip.*",
+    lambda vow: any(entry.signal == "heat.temperature" for entry in vow.points.values()),
 )
 class TemperatureClipped(Overlay):
+    """The table that makes a temperature of the thermistor's voltage ends at 60."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return min(value, 60.0) if signal == "heat.temperature" else value
 
@@ -480,15 +389,10 @@ def _products(vow: Vow) -> list[str]:
     ]
 
 
-@physics.plant(
-    "power-of-last-setting",
-    "The power that is read is worked out with the voltage there was at the boot.",
-    breaks="law.*",
-    depth=4,
-    rig=True,
-    applies=lambda vow: "input.power" in _products(vow),
-)
+@physics.plant("law.*", lambda vow: "input.power" in _products(vow))
 class PowerOfLastSetting(Overlay):
+    """The power that is read is worked out with the voltage there was at the boot."""
+
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         if signal == "input.power":
             return 12.0 * self.inner.sample("input.current", tick, period_ns)
@@ -496,14 +400,12 @@ class PowerOfLastSetting(Overlay):
 
 
 @physics.plant(
-    "temperature-ten-low",
-    "The temperature is ten kelvin low: the thermistor is of another type.",
-    breaks="fan.* derating trip.* point.*.fresh",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(entry.signal == "heat.temperature" for entry in vow.points.values()),
+    "fan.* derating trip.* point.*.fresh",
+    lambda vow: any(entry.signal == "heat.temperature" for entry in vow.points.values()),
 )
 class TemperatureTenLow(Overlay):
+    """The temperature is ten kelvin low: the thermistor is of another type."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return value - max(0.0, min(10.0, (value - 30.0) / 2)) if signal == "heat.temperature" else value
 
@@ -511,15 +413,10 @@ class TemperatureTenLow(Overlay):
 # ----------------------------------------------------------------------------------------------- fourth round
 
 
-@physics.plant(
-    "energy-at-fixed-voltage",
-    "The energy is summed up with the voltage there was when it was tried.",
-    breaks="law.*",
-    depth=4,
-    rig=True,
-    applies=lambda vow: {"charge", "energy"} <= counters(vow).keys(),
-)
+@physics.plant("law.*", lambda vow: {"charge", "energy"} <= counters(vow).keys())
 class EnergyAtFixedVoltage(Overlay):
+    """The energy is summed up with the voltage there was when it was tried."""
+
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         if signal == "energy":
             return 12.0 * self.inner.sample("charge", tick, period_ns)
@@ -530,25 +427,20 @@ class EnergyAtFixedVoltage(Overlay):
 
 
 @physics.plant(
-    "elapsed-in-binary-milliseconds",
-    "The time a counter has run is summed up in ticks of 1.024 ms that are taken for milliseconds.",
-    breaks="promise.clock law.* point.*.fresh",
-    depth=4,
-    applies=lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
+    "promise.clock law.* point.*.fresh",
+    lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
 )
 class ElapsedInBinaryMilliseconds(Overlay):
+    """The time a counter has run is summed up in ticks of 1.024 ms that are taken for milliseconds."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return value * 1000 / 1024 if signal == "run.time" else value
 
 
-@physics.plant(
-    "capture-every-other-sample",
-    "In a capture every conversion is stored twice: the converter takes two ticks for one.",
-    breaks="record.*.layout law.*.rate",
-    depth=5,
-    applies=lambda vow: does(vow, "capture") and has_reading(vow),
-)
+@physics.plant("record.*.layout law.*.rate", lambda vow: does(vow, "capture") and has_reading(vow))
 class CaptureEveryOtherSample(Overlay):
+    """In a capture every conversion is stored twice: the converter takes two ticks for one."""
+
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         return super().sample(signal, tick - tick % 2 if period_ns < 1_000_000 else tick, period_ns)
 
@@ -557,15 +449,10 @@ def _manual_fan(vow: Vow) -> bool:
     return _has_fan(vow) and {"fan.mode", "fan.manual"} <= {entry.drives or "" for entry in vow.settings}
 
 
-@physics.plant(
-    "fan-manual-replaces-curve",
-    "Driven by hand the fan turns as it is told, however hot it is; the higher of both is not taken.",
-    breaks="fan.curve",
-    depth=2,
-    rig=True,
-    applies=_manual_fan,
-)
+@physics.plant("fan.curve", _manual_fan)
 class FanManualReplacesCurve(Overlay):
+    """Driven by hand the fan turns as it is told, however hot it is; the higher of both is not taken."""
+
     manual = False
     share = 0.0
 
@@ -582,28 +469,21 @@ class FanManualReplacesCurve(Overlay):
         return min(value, 4200 * self.share**0.5) if signal == "fan.speed" else value
 
 
-@physics.tables(
-    "derating-without-floor",
-    "The ceiling falls on to nothing, past the share at which it should stay.",
-    breaks="derating",
-    depth=1,
-    rig=True,
-    applies=lambda vow: vow.document.derating is not None and vow.document.derating.floor > 0,
-)
+@physics.tables("derating", lambda vow: vow.document.derating is not None and vow.document.derating.floor > 0)
 def derating_without_floor(vow: Vow) -> Vow:
+    """The ceiling falls on to nothing, past the share at which it should stay."""
     derating = vow.document.derating
     assert derating is not None
     return with_document(vow, derating=derating.model_copy(update={"floor": Decimal(0)}))
 
 
 @physics.plant(
-    "rail-sags-with-current",
-    "The box's own rail is measured at the end of a wire that carries the stage's current.",
-    breaks="law.rail_stands law.*",
-    depth=4,
-    applies=lambda vow: {"supply.rail", "input.current"} <= {entry.signal for entry in vow.points.values()},
+    "law.rail_stands law.*",
+    lambda vow: {"supply.rail", "input.current"} <= {entry.signal for entry in vow.points.values()},
 )
 class RailSagsWithCurrent(Overlay):
+    """The box's own rail is measured at the end of a wire that carries the stage's current."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         if signal != "supply.rail":
             return value
@@ -611,13 +491,11 @@ class RailSagsWithCurrent(Overlay):
 
 
 @physics.plant(
-    "small-current-reads-zero",
-    "A current below 50 mA is shown as none, so that the display stands still.",
-    breaks="law.* point.*.fresh",
-    depth=4,
-    applies=lambda vow: any(entry.signal == "input.current" for entry in vow.points.values()),
+    "law.* point.*.fresh", lambda vow: any(entry.signal == "input.current" for entry in vow.points.values())
 )
 class SmallCurrentReadsZero(Overlay):
+    """A current below 50 mA is shown as none, so that the display stands still."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return 0.0 if signal == "input.current" and abs(value) < 0.05 else value
 
@@ -626,16 +504,15 @@ class SmallCurrentReadsZero(Overlay):
 
 
 @physics.plant(
-    "elapsed-waits-for-level",
-    "The time a counter has run stands still while the level is zero, for nothing is drawn then.",
-    breaks="law.elapsed_is_time law.*",
-    depth=3,
-    applies=lambda vow: (
+    "law.elapsed_is_time law.*",
+    lambda vow: (
         {"run.time"} <= {entry.signal for entry in vow.points.values()}
         and any(entry.drives == "level.current" for entry in vow.settings)
     ),
 )
 class ElapsedWaitsForLevel(Overlay):
+    """The time a counter has run stands still while the level is zero, for nothing is drawn then."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         self.told: dict[str, float | str] = {"mode": "current"}
@@ -664,43 +541,36 @@ class ElapsedWaitsForLevel(Overlay):
         return max(value - sum(max(min(end, when_ns) - begin, 0) for begin, end in spans) * 1e-9, 0.0)
 
 
-@physics.tables(
-    "fan-hysteresis-of-fourteen",
-    "A level of the fan is left 10 K too late on the way down: a digit slipped into the table.",
-    breaks="fan.hysteresis",
-    depth=1,
-    rig=True,
-    applies=lambda vow: vow.document.fan is not None,
-)
+@physics.tables("fan.hysteresis", lambda vow: vow.document.fan is not None)
 def fan_hysteresis_of_fourteen(vow: Vow) -> Vow:
+    """A level of the fan is left 10 K too late on the way down: a digit slipped into the table."""
     fan = vow.document.fan
     assert fan is not None
     return with_document(vow, fan=fan.model_copy(update={"hysteresis": fan.hysteresis + 10}))
 
 
 @physics.plant(
-    "channel-not-settled",
-    "Every eighth sample of the voltage is taken before the multiplexer has settled, and shows half of it.",
-    breaks="law.power_is_product point.*.fresh law.*",
-    depth=1,
-    applies=lambda vow: any(entry.signal == "input.voltage" for entry in vow.points.values()),
+    "law.power_is_product point.*.fresh law.*",
+    lambda vow: any(entry.signal == "input.voltage" for entry in vow.points.values()),
 )
 class ChannelNotSettled(Overlay):
+    """Every eighth sample of the voltage is taken before the multiplexer has settled, and shows half of
+    it."""
+
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         value = super().sample(signal, tick, period_ns)
         return value / 2 if signal == "input.voltage" and tick % 8 == 7 else value
 
 
 @physics.plant(
-    "resistance-in-16-bits",
-    "The resistance goes to the regulator in 16 bits of its steps; a greater one comes round.",
-    breaks="law.resistance_follows_level law.*",
-    depth=4,
-    applies=lambda vow: any(
+    "law.resistance_follows_level law.*",
+    lambda vow: any(
         entry.drives == "level.resistance" and entry.number.high > 0xFFFF for entry in vow.settings
     ),
 )
 class ResistanceIn16Bits(Overlay):
+    """The resistance goes to the regulator in 16 bits of its steps; a greater one comes round."""
+
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         passed = dict(changes)
         level = passed.get("level.resistance")
@@ -720,15 +590,14 @@ def _code_ampere(vow: Vow) -> float | None:
 
 
 @physics.plant(
-    "level-low-byte-of-last",
-    "The level's converter is given the new high byte with the low byte of the level before.",
-    breaks="law.current_follows_level law.*",
-    depth=4,
-    applies=lambda vow: (
+    "law.current_follows_level law.*",
+    lambda vow: (
         _code_ampere(vow) is not None and any(entry.drives == "level.current" for entry in vow.settings)
     ),
 )
 class LevelLowByteOfLast(Overlay):
+    """The level's converter is given the new high byte with the low byte of the level before."""
+
     last = 0
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
@@ -767,12 +636,8 @@ class _FirstLevelOnly(FanCurve):
 
 
 @physics.plant(
-    "fan-hysteresis-for-off-only",
-    "The fan's hysteresis is of a time when it had one level: it holds for turning off, not between levels.",
-    breaks="fan.hysteresis",
-    depth=1,
-    rig=True,
-    applies=lambda vow: (
+    "fan.hysteresis",
+    lambda vow: (
         _has_fan(vow)
         and isinstance(vow.document.plant, SinkPlant)
         and len(_fan(vow).levels) > 1
@@ -780,6 +645,8 @@ class _FirstLevelOnly(FanCurve):
     ),
 )
 def fan_hysteresis_for_off_only(plant: Plant, vow: Vow) -> Plant:
+    """The fan's hysteresis is of a time when it had one level: it holds for turning off, not between
+    levels."""
     assert isinstance(plant, Sink)
     assert plant.cooling is not None
     assert plant.cooling.fan is not None
@@ -788,51 +655,39 @@ def fan_hysteresis_for_off_only(plant: Plant, vow: Vow) -> Plant:
     return plant
 
 
-@physics.tables(
-    "fan-top-level-missing",
-    "The loop over the fan's levels ends one too early: the fastest is never reached.",
-    breaks="fan.curve",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _has_fan(vow) and len(_fan(vow).levels) > 1,
-)
+@physics.tables("fan.curve", lambda vow: _has_fan(vow) and len(_fan(vow).levels) > 1)
 def fan_top_level_missing(vow: Vow) -> Vow:
+    """The loop over the fan's levels ends one too early: the fastest is never reached."""
     return _with_fan(vow, levels=_fan(vow).levels[:-1])
 
 
 @physics.plant(
-    "fan-duty-in-255ths",
-    "The fan's drive is read back from the timer's register, of 255 steps, and what is over is cut off.",
-    breaks="fan.curve point.*.fresh",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(entry.signal == "fan.duty" for entry in vow.points.values()),
+    "fan.curve point.*.fresh", lambda vow: any(entry.signal == "fan.duty" for entry in vow.points.values())
 )
 class FanDutyIn255ths(Overlay):
+    """The fan's drive is read back from the timer's register, of 255 steps, and what is over is cut off."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return math.floor(value * 255 + 1e-6) / 255 if signal == "fan.duty" else value
 
 
 @physics.plant(
-    "elapsed-in-16-bits",
-    "The time a counter has run is summed up in 16 bits of milliseconds.",
-    breaks="law.elapsed_is_time law.*",
-    depth=5,
-    applies=lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
+    "law.elapsed_is_time law.*", lambda vow: any(entry.signal == "run.time" for entry in vow.points.values())
 )
 class ElapsedIn16Bits(Overlay):
+    """The time a counter has run is summed up in 16 bits of milliseconds."""
+
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return value % 65.536 if signal == "run.time" else value
 
 
 @physics.plant(
-    "done-in-a-byte",
-    "What is done of an alternation is counted in one byte; what is to be done may be more.",
-    breaks="law.*.period state.*.leave.* point.*.readable",
-    depth=6,
-    applies=lambda vow: any(entry.signal == "swing.done" for entry in vow.points.values()),
+    "law.*.period state.*.leave.* point.*.readable",
+    lambda vow: any(entry.signal == "swing.done" for entry in vow.points.values()),
 )
 class DoneInAByte(Overlay):
+    """What is done of an alternation is counted in one byte; what is to be done may be more."""
+
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
         never = signal == "swing.done" and threshold > 0xFF
         return super().watch(key, signal, above, math.inf if never else threshold)
@@ -845,14 +700,10 @@ _TICK_NS = 100_000_000
 _PARTS = 16
 
 
-@physics.plant(
-    "counter-cut-each-tick",
-    "What a counter grows by in a tick of 100 ms is cut to sixteenths of its step before it is added.",
-    breaks="law.*",
-    depth=4,
-    applies=_has_counter,
-)
+@physics.plant("law.*", _has_counter)
 class CounterCutEachTick(Overlay):
+    """What a counter grows by in a tick of 100 ms is cut to sixteenths of its step before it is added."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         self.cut = dict.fromkeys(counters(vow), 0.0)
@@ -889,15 +740,12 @@ class CounterCutEachTick(Overlay):
 
 
 @physics.plant(
-    "charge-of-what-was-told",
-    "In a run the charge is summed up from the level that was told, not from the current that flows.",
-    breaks="law.charge_is_integral law.*",
-    depth=5,
-    applies=lambda vow: (
-        "charge" in counters(vow) and any(entry.drives == "level.current" for entry in vow.settings)
-    ),
+    "law.charge_is_integral law.*",
+    lambda vow: "charge" in counters(vow) and any(entry.drives == "level.current" for entry in vow.settings),
 )
 class ChargeOfWhatWasTold(Overlay):
+    """In a run the charge is summed up from the level that was told, not from the current that flows."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         self.told: dict[str, float | str] = {}
@@ -922,14 +770,10 @@ class ChargeOfWhatWasTold(Overlay):
         return value + self.extra + self.more(value, when_ns) if signal == "charge" else value
 
 
-@physics.instrument(
-    "counter-stops-in-a-begun-line",
-    "The loop waits for the rest of a line that was begun, and meanwhile nothing is summed up.",
-    breaks="law.*",
-    depth=4,
-    applies=_has_counter,
-)
+@physics.instrument("law.*", _has_counter)
 class CounterStopsInABegunLine(_Miscounting):
+    """The loop waits for the rest of a line that was begun, and meanwhile nothing is summed up."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         self.advance(now_ns)
         self._catch_up()
@@ -941,14 +785,10 @@ class CounterStopsInABegunLine(_Miscounting):
             self.counting.pause(now_ns)
 
 
-@physics.instrument(
-    "counter-stops-while-sending",
-    "Bytes are sent one by one, each waited for, and meanwhile nothing is summed up.",
-    breaks="law.*",
-    depth=6,
-    applies=_has_counter,
-)
+@physics.instrument("law.*", _has_counter)
 class CounterStopsWhileSending(_Miscounting):
+    """Bytes are sent one by one, each waited for, and meanwhile nothing is summed up."""
+
     def take(self) -> bytes:
         data = super().take()
         if data and self.vow.states[self.device.state].energised:
@@ -957,15 +797,10 @@ class CounterStopsWhileSending(_Miscounting):
         return data
 
 
-@physics.instrument(
-    "reading-of-the-last-ask",
-    "Asking a reading starts its conversion and answers what the one before has found.",
-    breaks="point.*.fresh point.*.accuracy trip.*.clears law.*",
-    depth=2,
-    rig=True,
-    applies=has_reading,
-)
+@physics.instrument("point.*.fresh point.*.accuracy trip.*.clears law.*", has_reading)
 class ReadingOfTheLastAsk(Instrument):
+    """Asking a reading starts its conversion and answers what the one before has found."""
+
     converted: Mapping[str, tuple[int, int, int]] = {}
 
     def reading(self, entry: PointEntry, now_ns: int) -> int:
@@ -983,13 +818,13 @@ _SLOW_CHANNELS = {"heat.temperature", "heat.sensor_voltage", "supply.rail"}
 
 
 @physics.plant(
-    "slow-channels-wait-in-operation",
-    "While energised the converter serves voltage and current only; what is slow shows what it was before.",
-    breaks="point.*.fresh fan.* derating",
-    depth=5,
-    applies=lambda vow: any(entry.signal in _SLOW_CHANNELS for entry in vow.points.values()),
+    "point.*.fresh fan.* derating",
+    lambda vow: any(entry.signal in _SLOW_CHANNELS for entry in vow.points.values()),
 )
 class SlowChannelsWaitInOperation(Overlay):
+    """While energised the converter serves voltage and current only; what is slow shows what it was
+    before."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         self.held: dict[str, float] = {}
@@ -1019,14 +854,10 @@ class SlowChannelsWaitInOperation(Overlay):
 # ---------------------------------------------------------------------------------------------- eighth round
 
 
-@physics.plant(
-    "fan-kept-by-hand-until-change",
-    "That the fan is given back to the temperature is looked at with the next change of state only.",
-    breaks="fan.* point.*.fresh",
-    depth=4,
-    applies=_manual_fan,
-)
+@physics.plant("fan.* point.*.fresh", _manual_fan)
 class FanKeptByHandUntilChange(Overlay):
+    """That the fan is given back to the temperature is looked at with the next change of state only."""
+
     given_back = False
 
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
@@ -1044,13 +875,12 @@ class FanKeptByHandUntilChange(Overlay):
 
 
 @physics.plant(
-    "elapsed-runs-on-at-rest",
-    "The timer of the time a counter has run is started with the stage, and stopped by zeroing only.",
-    breaks="law.elapsed_is_time point.*.fresh state.*.reachable point.*.readable",
-    depth=4,
-    applies=lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
+    "law.elapsed_is_time point.*.fresh state.*.reachable point.*.readable",
+    lambda vow: any(entry.signal == "run.time" for entry in vow.points.values()),
 )
 class ElapsedRunsOnAtRest(Overlay):
+    """The timer of the time a counter has run is started with the stage, and stopped by zeroing only."""
+
     stage = "off"
     rested_ns = 0
     since_ns: int | None = None
@@ -1078,17 +908,15 @@ _AVERAGED = 8
 
 
 @physics.plant(
-    "reading-averaged-over-eight",
-    "The voltage is the mean of its last eight samples: the filter was meant for the display.",
-    breaks="point.*.fresh",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(
+    "point.*.fresh",
+    lambda vow: any(
         entry.signal == "input.voltage" and _AVERAGED * entry.period_ns <= _LOOK_BACK_NS
         for entry in vow.points.values()
     ),
 )
 class ReadingAveragedOverEight(Overlay):
+    """The voltage is the mean of its last eight samples: the filter was meant for the display."""
+
     def sample(self, signal: str, tick: int, period_ns: int) -> float:
         if signal != "input.voltage":
             return super().sample(signal, tick, period_ns)
@@ -1101,15 +929,13 @@ _GAINS = {"trim.voltage_gain", "trim.current_gain"}
 
 
 @physics.plant(
-    "power-before-trims",
-    "The power that is read is worked out from voltage and current as they were before they were corrected.",
-    breaks="law.power_is_product law.*",
-    depth=7,
-    applies=lambda vow: (
-        "input.power" in _products(vow) and {entry.drives or "" for entry in vow.settings} >= _GAINS
-    ),
+    "law.power_is_product law.*",
+    lambda vow: "input.power" in _products(vow) and {entry.drives or "" for entry in vow.settings} >= _GAINS,
 )
 class PowerBeforeTrims(Overlay):
+    """The power that is read is worked out from voltage and current as they were before they were
+    corrected."""
+
     def __init__(self, plant: Plant, vow: Vow) -> None:
         super().__init__(plant, vow)
         self.gains: dict[str, float] = {}

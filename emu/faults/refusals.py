@@ -38,13 +38,12 @@ def _takes_ticket(vow: Vow) -> bool:
 
 
 @refusals.device(
-    "unit-before-number",
-    "The unit is looked at before the number, so that a line wrong in both is refused for its unit.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+    "wire.reasons",
+    lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
 )
 class UnitBeforeNumber(Device):
+    """The unit is looked at before the number, so that a line wrong in both is refused for its unit."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         entry = self.vow.points.get(request.name)
         if entry is None or not entry.settable or entry.scale is None or len(request.arguments) != 2:
@@ -54,14 +53,10 @@ class UnitBeforeNumber(Device):
         return super()._put(request, now_ns)
 
 
-@refusals.device(
-    "state-before-type",
-    "The state is looked at before the value: a bad value in the wrong state is refused for the state.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
-)
+@refusals.device("wire.reasons", lambda vow: any(entry.set_in is not None for entry in vow.settings))
 class StateBeforeType(Device):
+    """The state is looked at before the value: a bad value in the wrong state is refused for the state."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         entry = self.vow.points.get(request.name)
         if entry is not None and entry.settable and not self._settable_now(entry):
@@ -70,13 +65,12 @@ class StateBeforeType(Device):
 
 
 @refusals.device(
-    "range-before-state",
-    "The limits are tested before the state.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=lambda vow: any(entry.set_in is not None and entry.scale is not None for entry in vow.settings),
+    "wire.reasons",
+    lambda vow: any(entry.set_in is not None and entry.scale is not None for entry in vow.settings),
 )
 class RangeBeforeState(Device):
+    """The limits are tested before the state."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if not ok and words[0] == "state":
@@ -90,28 +84,18 @@ class RangeBeforeState(Device):
         return ok, words
 
 
-@refusals.device(
-    "busy-before-everything",
-    "While the front panel has control every `put` is refused `busy`, before it is even read.",
-    breaks="wire.reasons",
-    depth=1,
-    rig=True,
-    applies=has_panel,
-)
+@refusals.device("wire.reasons", has_panel)
 class BusyBeforeEverything(Device):
+    """While the front panel has control every `put` is refused `busy`, before it is even read."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         return (False, ("busy", "local")) if self._busy() else super()._put(request, now_ns)
 
 
-@refusals.device(
-    "busy-before-state",
-    "An action is refused `busy` before its state is looked at.",
-    breaks="wire.reasons",
-    depth=1,
-    rig=True,
-    applies=has_panel,
-)
+@refusals.device("wire.reasons", has_panel)
 class BusyBeforeState(Device):
+    """An action is refused `busy` before its state is looked at."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if not ok and words[0] == "state" and self._busy() and not self.vow.actions[request.name].always:
@@ -119,14 +103,10 @@ class BusyBeforeState(Device):
         return ok, words
 
 
-@refusals.device(
-    "state-before-ticket-form",
-    "The state is looked at before the ticket is read: a missing ticket is refused for the wrong state.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=_takes_ticket,
-)
+@refusals.device("wire.reasons", _takes_ticket)
 class StateBeforeTicketForm(Device):
+    """The state is looked at before the ticket is read: a missing ticket is refused for the wrong state."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         action = self.vow.actions.get(request.name)
         if action is not None and self._target(action) is None:
@@ -135,15 +115,14 @@ class StateBeforeTicketForm(Device):
 
 
 @refusals.device(
-    "ticket-before-guard",
-    "The ticket is tested before the guard.",
-    breaks="wire.reasons",
-    depth=3,
-    applies=lambda vow: any(
+    "wire.reasons",
+    lambda vow: any(
         action.guard is not None and action.takes_ticket is not None for action in vow.actions.values()
     ),
 )
 class TicketBeforeGuard(Device):
+    """The ticket is tested before the guard."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if words != ("state", "guard"):
@@ -156,26 +135,20 @@ class TicketBeforeGuard(Device):
 # ----------------------------------------------------------------------------------------- which reason it is
 
 
-@refusals.device(
-    "access-is-unknown",
-    "Points and actions are looked for in their own table only; one that is in the other is `unknown`.",
-    breaks="point.*.access",
-    depth=1,
-)
+@refusals.device("point.*.access")
 class AccessIsUnknown(Device):
+    """Points and actions are looked for in their own table only; one that is in the other is `unknown`."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._do(request, now_ns)
         known = self.vow.actions if request.verb == "act" else self.vow.points
         return (False, ("unknown",)) if words == ("access",) and request.name not in known else (ok, words)
 
 
-@refusals.device(
-    "reading-cannot-be-put-is-type",
-    "`put` of a reading is refused `type`, as if it were the value's fault.",
-    breaks="point.*.access",
-    depth=1,
-)
+@refusals.device("point.*.access")
 class ReadingCannotBePutIsType(Device):
+    """`put` of a reading is refused `type`, as if it were the value's fault."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         reading = words == ("access",) and request.name in self.vow.points
@@ -183,37 +156,29 @@ class ReadingCannotBePutIsType(Device):
 
 
 @refusals.device(
-    "guard-refusal-names-state",
-    "When its guard is false, an action's refusal names the state, as if that were the cause.",
-    breaks="action.*.guard",
-    depth=3,
-    applies=lambda vow: any(action.guard is not None for action in vow.actions.values()),
+    "action.*.guard", lambda vow: any(action.guard is not None for action in vow.actions.values())
 )
 class GuardRefusalNamesState(Device):
+    """When its guard is false, an action's refusal names the state, as if that were the cause."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         return (False, ("state", self.state)) if words == ("state", "guard") else (ok, words)
 
 
-@refusals.device(
-    "state-refusal-names-first-state",
-    "The refusal names the state there was at the boot.",
-    breaks="action.*.refused",
-    depth=2,
-)
+@refusals.device("action.*.refused")
 class StateRefusalNamesFirstState(Device):
+    """The refusal names the state there was at the boot."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         return (False, ("state", self.vow.initial)) if words == ("state", self.state) else (ok, words)
 
 
-@refusals.device(
-    "length-refusal-without-limit",
-    "`refuse length` does not say how long a line may be.",
-    breaks="wire.length",
-    depth=1,
-)
+@refusals.device("wire.length")
 class LengthRefusalWithoutLimit(Device):
+    """`refuse length` does not say how long a line may be."""
+
     def _refuse_overlong(self, line: Overlong) -> Reply:
         return super()._refuse_overlong(line)._replace(words=("length",))
 
@@ -221,13 +186,10 @@ class LengthRefusalWithoutLimit(Device):
 # --------------------------------------------------------------------------- done, or half done, all the same
 
 
-@refusals.device(
-    "refused-number-is-held",
-    "A number out of range is refused, but the nearest limit is put.",
-    breaks="wire.atomic",
-    depth=2,
-)
+@refusals.device("wire.atomic")
 class RefusedNumberIsHeld(Device):
+    """A number out of range is refused, but the nearest limit is put."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if not ok and words[0] == "range":
@@ -240,13 +202,12 @@ class RefusedNumberIsHeld(Device):
 
 
 @refusals.device(
-    "refused-unit-is-put",
-    "The number is stored as soon as it is read, before the unit behind it is looked at.",
-    breaks="wire.atomic",
-    depth=2,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+    "wire.atomic",
+    lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
 )
 class RefusedUnitIsPut(Device):
+    """The number is stored as soon as it is read, before the unit behind it is looked at."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if not ok and words[0] == "unit":
@@ -259,13 +220,11 @@ class RefusedUnitIsPut(Device):
 
 
 @refusals.device(
-    "refused-in-state-is-put",
-    "A setting that cannot be changed in the present state is refused, and changed.",
-    breaks="wire.atomic point.*.set_in",
-    depth=4,
-    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
+    "wire.atomic point.*.set_in", lambda vow: any(entry.set_in is not None for entry in vow.settings)
 )
 class RefusedInStateIsPut(Device):
+    """A setting that cannot be changed in the present state is refused, and changed."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         entry = self.vow.points.get(request.name)
@@ -276,14 +235,10 @@ class RefusedInStateIsPut(Device):
         return ok, words
 
 
-@refusals.device(
-    "refused-line-ends-silence",
-    "Whatever is understood ends the host's silence, refused or not.",
-    breaks="wire.watchdog",
-    depth=2,
-    applies=lambda vow: any(entry.system == "silence" for entry in vow.points.values()),
-)
+@refusals.device("wire.watchdog", lambda vow: any(entry.system == "silence" for entry in vow.points.values()))
 class RefusedLineEndsSilence(Device):
+    """Whatever is understood ends the host's silence, refused or not."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._do(request, now_ns)
         if not ok:
@@ -291,14 +246,10 @@ class RefusedLineEndsSilence(Device):
         return ok, words
 
 
-@refusals.device(
-    "refused-line-clears-ticket",
-    "Any refused action makes the ticket void.",
-    breaks="wire.ticket action.*.ticket",
-    depth=3,
-    applies=_takes_ticket,
-)
+@refusals.device("wire.ticket action.*.ticket", _takes_ticket)
 class RefusedLineClearsTicket(Device):
+    """Any refused action makes the ticket void."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if not ok:
@@ -306,14 +257,10 @@ class RefusedLineClearsTicket(Device):
         return ok, words
 
 
-@refusals.device(
-    "refused-start-energises",
-    "The outputs are switched before the ticket is tested; the refusal does not switch them back.",
-    breaks="wire.atomic trip.*.fires",
-    depth=3,
-    applies=lambda vow: bool(watched_starts(vow)),
-)
+@refusals.device("wire.atomic trip.*.fires", lambda vow: bool(watched_starts(vow)))
 class RefusedStartEnergises(Device):
+    """The outputs are switched before the ticket is tested; the refusal does not switch them back."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if words == ("state", "ticket"):
@@ -326,14 +273,10 @@ class RefusedStartEnergises(Device):
 # ------------------------------------------------------------------------------------ access that is too wide
 
 
-@refusals.device(
-    "count-can-be-put",
-    "The count of boots can be put, which service found handy.",
-    breaks="point.*.access",
-    depth=1,
-    applies=lambda vow: any(entry.system == "boots" for entry in vow.points.values()),
-)
+@refusals.device("point.*.access", lambda vow: any(entry.system == "boots" for entry in vow.points.values()))
 class CountCanBePut(Device):
+    """The count of boots can be put, which service found handy."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         entry = self.vow.points.get(request.name)
         if entry is not None and entry.system == "boots":
@@ -344,27 +287,18 @@ class CountCanBePut(Device):
         return super()._put(request, now_ns)
 
 
-@refusals.tables(
-    "set-in-forgotten",
-    "The states in which a setting can be put are left out of the table.",
-    breaks="point.*.set_in",
-    depth=1,
-    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
-)
+@refusals.tables("point.*.set_in", lambda vow: any(entry.set_in is not None for entry in vow.settings))
 def set_in_forgotten(vow: Vow) -> Vow:
+    """The states in which a setting can be put are left out of the table."""
     for entry in vow.settings:
         vow = with_point(vow, entry.name, set_in=None)
     return vow
 
 
-@refusals.tables(
-    "set-in-while-energised",
-    "A setting that is locked while energised can be put then: the first such one was left out of the table.",
-    breaks="point.*.set_in",
-    depth=3,
-    applies=lambda vow: _locked_while_energised(vow) is not None,
-)
+@refusals.tables("point.*.set_in", lambda vow: _locked_while_energised(vow) is not None)
 def set_in_while_energised(vow: Vow) -> Vow:
+    """A setting that is locked while energised can be put then: the first such one was left out of the
+    table."""
     name = _locked_while_energised(vow)
     assert name is not None
     return with_point(vow, name, set_in=None)
@@ -380,14 +314,9 @@ def _locked_while_energised(vow: Vow) -> str | None:
     return next(locked, None)
 
 
-@refusals.tables(
-    "save-anywhere",
-    "The settings can be saved in any state, also while energised.",
-    breaks="action.*.refused",
-    depth=2,
-    applies=lambda vow: _saving(vow) is not None,
-)
+@refusals.tables("action.*.refused", lambda vow: _saving(vow) is not None)
 def save_anywhere(vow: Vow) -> Vow:
+    """The settings can be saved in any state, also while energised."""
     name = _saving(vow)
     assert name is not None
     to = vow.actions[name].to
@@ -406,55 +335,39 @@ def _saving(vow: Vow) -> str | None:
 # ---------------------------------------------------------------------------------------------- local control
 
 
-@refusals.device(
-    "busy-ignored",
-    "Requests are obeyed while the front panel has control.",
-    breaks="wire.reasons point.*.local action.*.effect",
-    depth=1,
-    rig=True,
-    applies=has_panel,
-)
+@refusals.device("wire.reasons point.*.local action.*.effect", has_panel)
 class BusyIgnored(Device):
+    """Requests are obeyed while the front panel has control."""
+
     def _busy(self) -> bool:
         return False
 
 
 @refusals.tables(
-    "stop-refused-when-local",
-    "No action is done while the front panel has control, not even the one that must be.",
-    breaks="action.*.always",
-    depth=1,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and any(action.always for action in vow.actions.values()),
+    "action.*.always", lambda vow: has_panel(vow) and any(action.always for action in vow.actions.values())
 )
 def stop_refused_when_local(vow: Vow) -> Vow:
+    """No action is done while the front panel has control, not even the one that must be."""
     for name in vow.actions:
         vow = with_action(vow, name, always=False)
     return vow
 
 
-@refusals.device(
-    "busy-for-asking",
-    "While the front panel has control the readings cannot be asked either.",
-    breaks="point.*.readable",
-    depth=1,
-    rig=True,
-    applies=has_panel,
-)
+@refusals.device("point.*.readable", has_panel)
 class BusyForAsking(Device):
+    """While the front panel has control the readings cannot be asked either."""
+
     def _ask(self, request: Request, now_ns: int) -> Answer:
         return (False, ("busy", "local")) if self._busy() else super()._ask(request, now_ns)
 
 
 @refusals.device(
-    "stop-takes-control-back",
-    "The action that is always done also takes control back from the front panel.",
-    breaks="wire.reasons action.*.always",
-    depth=2,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and any(action.always for action in vow.actions.values()),
+    "wire.reasons action.*.always",
+    lambda vow: has_panel(vow) and any(action.always for action in vow.actions.values()),
 )
 class StopTakesControlBack(Device):
+    """The action that is always done also takes control back from the front panel."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if ok and self.vow.actions[request.name].always:
@@ -466,13 +379,12 @@ class StopTakesControlBack(Device):
 
 
 @refusals.device(
-    "range-before-unit",
-    "The limits are tested as soon as the number is read, before the unit.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+    "wire.reasons",
+    lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
 )
 class RangeBeforeUnit(Device):
+    """The limits are tested as soon as the number is read, before the unit."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         entry = self.vow.points.get(request.name)
         if entry is None or not entry.settable or entry.scale is None or len(request.arguments) != 2:
@@ -484,28 +396,21 @@ class RangeBeforeUnit(Device):
         return super()._put(request, now_ns)
 
 
-@refusals.device(
-    "ticket-refusal-names-state",
-    "A wrong ticket is refused with the state's name, as if the state were the cause.",
-    breaks="action.*.ticket wire.ticket",
-    depth=2,
-    applies=_takes_ticket,
-)
+@refusals.device("action.*.ticket wire.ticket", _takes_ticket)
 class TicketRefusalNamesState(Device):
+    """A wrong ticket is refused with the state's name, as if the state were the cause."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         return ok, words if words[:2] != ("state", "ticket") else ("state", self.state)
 
 
 @refusals.device(
-    "busy-for-numbers-only",
-    "While the front panel has control words can still be put; only numbers are locked.",
-    breaks="wire.reasons",
-    depth=1,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and any(entry.scale is None for entry in vow.settings),
+    "wire.reasons", lambda vow: has_panel(vow) and any(entry.scale is None for entry in vow.settings)
 )
 class BusyForNumbersOnly(Device):
+    """While the front panel has control words can still be put; only numbers are locked."""
+
     word = False
 
     def _put(self, request: Request, now_ns: int) -> Answer:
@@ -527,50 +432,37 @@ def _after_locked(vow: Vow) -> str | None:
 
 
 @refusals.tables(
-    "set-in-of-neighbour",
-    "A row of the table is a line too long: a setting has the states of the one before it.",
-    breaks="point.*.readable point.*.quantum point.*.set_in",
-    depth=2,
-    applies=lambda vow: _after_locked(vow) is not None,
+    "point.*.readable point.*.quantum point.*.set_in", lambda vow: _after_locked(vow) is not None
 )
 def set_in_of_neighbour(vow: Vow) -> Vow:
+    """A row of the table is a line too long: a setting has the states of the one before it."""
     name = _after_locked(vow)
     assert name is not None
     names = [entry.name for entry in vow.settings]
     return with_point(vow, name, set_in=vow.settings[names.index(name) - 1].set_in)
 
 
-@refusals.device(
-    "actions-with-arguments-done",
-    "An action does not look at arguments it does not need.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@refusals.device("wire.reasons")
 class ActionsWithArgumentsDone(Device):
+    """An action does not look at arguments it does not need."""
+
     def _wrong_arguments(self, action: ActionEntry, arguments: tuple[str, ...]) -> tuple[str, ...] | None:
         return None if action.takes_ticket is None else super()._wrong_arguments(action, arguments)
 
 
-@refusals.device(
-    "asking-an-action-is-unknown",
-    "An action that is asked is `unknown`; only `put` looks into both tables.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@refusals.device("wire.reasons")
 class AskingAnActionIsUnknown(Device):
+    """An action that is asked is `unknown`; only `put` looks into both tables."""
+
     def _ask(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._ask(request, now_ns)
         return ok, words if ok or request.name not in self.vow.actions else ("unknown",)
 
 
-@refusals.device(
-    "refused-in-operation-stops",
-    "Any refusal while energised stops it, to be on the safe side.",
-    breaks="wire.atomic",
-    depth=4,
-    applies=lambda vow: _takes_ticket(vow) and bool(watched_starts(vow)),
-)
+@refusals.device("wire.atomic", lambda vow: _takes_ticket(vow) and bool(watched_starts(vow)))
 class RefusedInOperationStops(Device):
+    """Any refusal while energised stops it, to be on the safe side."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if not ok and self.vow.states[self.state].energised:
@@ -581,28 +473,19 @@ class RefusedInOperationStops(Device):
 # ------------------------------------------------------------------------------------------------ third round
 
 
-@refusals.device(
-    "busy-before-range",
-    "While the front panel has control a number is refused `busy` before its range is tested.",
-    breaks="wire.reasons",
-    depth=1,
-    rig=True,
-    applies=has_panel,
-)
+@refusals.device("wire.reasons", has_panel)
 class BusyBeforeRange(Device):
+    """While the front panel has control a number is refused `busy` before its range is tested."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         return (ok, ("busy", "local")) if words[:1] == ("range",) and self._busy() else (ok, words)
 
 
-@refusals.device(
-    "refused-in-operation-is-ok",
-    "An action that is not for the present state is answered `ok` while energised, and not done.",
-    breaks="action.*.refused",
-    depth=3,
-    applies=_takes_ticket,
-)
+@refusals.device("action.*.refused", _takes_ticket)
 class RefusedInOperationIsOk(Device):
+    """An action that is not for the present state is answered `ok` while energised, and not done."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if not ok and words[0] == "state" and self.vow.states[self.state].energised:
@@ -613,25 +496,19 @@ class RefusedInOperationIsOk(Device):
 # ----------------------------------------------------------------------------------------------- fourth round
 
 
-@refusals.device(
-    "unknown-action-is-access",
-    "An action that does not exist is refused `access`: what is no action must be a point.",
-    breaks="wire.reasons",
-    depth=1,
-)
+@refusals.device("wire.reasons")
 class UnknownActionIsAccess(Device):
+    """An action that does not exist is refused `access`: what is no action must be a point."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         return ok, words if words != ("unknown",) else ("access",)
 
 
-@refusals.device(
-    "put-without-value-is-access",
-    "A put without a value is refused `access`, like a put of a reading.",
-    breaks="wire.reasons point.*.access",
-    depth=1,
-)
+@refusals.device("wire.reasons point.*.access")
 class PutWithoutValueIsAccess(Device):
+    """A put without a value is refused `access`, like a put of a reading."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         return ok, words if request.arguments or words[:1] != ("type",) else ("access",)
@@ -641,17 +518,15 @@ class PutWithoutValueIsAccess(Device):
 
 
 @refusals.device(
-    "fault-before-busy",
-    "Whether a trip's cause is gone is looked at before who has control.",
-    breaks="wire.reasons",
-    depth=1,
-    rig=True,
-    applies=lambda vow: (
+    "wire.reasons",
+    lambda vow: (
         has_panel(vow)
         and any(effect == "clear_trip" for each in vow.actions.values() for effect, _ in each.does)
     ),
 )
 class FaultBeforeBusy(Device):
+    """Whether a trip's cause is gone is looked at before who has control."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if words == ("busy", "local") and self.latched is not None:
@@ -661,13 +536,11 @@ class FaultBeforeBusy(Device):
         return ok, words
 
 
-@refusals.device(
-    "unknown-before-check",
-    "While the guard is on the name is looked for before the check that is missing: `unknown` comes first.",
-    breaks="wire.reasons wire.guard",
-    depth=2,
-)
+@refusals.device("wire.reasons wire.guard")
 class UnknownBeforeCheck(Device):
+    """While the guard is on the name is looked for before the check that is missing: `unknown` comes
+    first."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._do(request, now_ns)
         known = request.name in self.vow.points or request.name in self.vow.actions
@@ -678,41 +551,29 @@ def _has_parts(vow: Vow) -> bool:
     return any(entry.record is not None for entry in vow.points.values())
 
 
-@refusals.device(
-    "part-refusal-names-count",
-    "The refusal of a part's index names how many parts there are, not the last one.",
-    breaks="wire.bulk wire.reasons point.*.readable",
-    depth=1,
-    applies=_has_parts,
-)
+@refusals.device("wire.bulk wire.reasons point.*.readable", _has_parts)
 class PartRefusalNamesCount(Device):
+    """The refusal of a part's index names how many parts there are, not the last one."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         ok, words = super()._part(entry, arguments, now_ns)
         return (ok, words) if words[0] != "range" else (ok, ("range", words[1], str(int(words[2]) + 1)))
 
 
-@refusals.device(
-    "index-below-zero-is-type",
-    "An index is read without a sign: one below zero is refused `type`.",
-    breaks="wire.bulk wire.reasons point.*.readable",
-    depth=1,
-    applies=_has_parts,
-)
+@refusals.device("wire.bulk wire.reasons point.*.readable", _has_parts)
 class IndexBelowZeroIsType(Device):
+    """An index is read without a sign: one below zero is refused `type`."""
+
     def _part(self, entry: PointEntry, arguments: tuple[str, ...], now_ns: int) -> Answer:
         ok, words = super()._part(entry, arguments, now_ns)
         below = words[0] == "range" and arguments[0].startswith("-")
         return (ok, ("type", "index")) if below else (ok, words)
 
 
-@refusals.device(
-    "put-refusal-names-where-it-can",
-    "The refusal of a `put` in the wrong state names the state it would be right in.",
-    breaks="point.*.set_in",
-    depth=1,
-    applies=lambda vow: any(entry.set_in is not None for entry in vow.settings),
-)
+@refusals.device("point.*.set_in", lambda vow: any(entry.set_in is not None for entry in vow.settings))
 class PutRefusalNamesWhereItCan(Device):
+    """The refusal of a `put` in the wrong state names the state it would be right in."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if ok or words[0] != "state":
@@ -724,13 +585,10 @@ class PutRefusalNamesWhereItCan(Device):
 # ------------------------------------------------------------------------------------------------ sixth round
 
 
-@refusals.device(
-    "check-before-syntax",
-    "The check is looked at before the line is taken apart: one wrong in both is refused for its check.",
-    breaks="wire.reasons wire.syntax",
-    depth=1,
-)
+@refusals.device("wire.reasons wire.syntax")
 class CheckBeforeSyntax(Device):
+    """The check is looked at before the line is taken apart: one wrong in both is refused for its check."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = re.fullmatch(rb"(.*) ~([0-9A-F]{4})", line)
@@ -746,14 +604,9 @@ def _saved_elsewhere(vow: Vow) -> tuple[ActionEntry, ActionEntry] | None:
     return (recall, save) if recall and save and save.to.keys() - recall.to.keys() else None
 
 
-@refusals.tables(
-    "recall-where-saving-is",
-    "What is saved can be brought back wherever it can be saved: one row was copied for the other.",
-    breaks="action.*.refused",
-    depth=2,
-    applies=lambda vow: _saved_elsewhere(vow) is not None,
-)
+@refusals.tables("action.*.refused", lambda vow: _saved_elsewhere(vow) is not None)
 def recall_where_saving_is(vow: Vow) -> Vow:
+    """What is saved can be brought back wherever it can be saved: one row was copied for the other."""
     found = _saved_elsewhere(vow)
     assert found is not None
     recall, save = found
@@ -761,11 +614,8 @@ def recall_where_saving_is(vow: Vow) -> Vow:
 
 
 @refusals.device(
-    "refused-start-restarts-timer",
-    "A start with a wrong ticket is refused, and the time in which it must be started begins again.",
-    breaks="wire.atomic state.*.leave.*",
-    depth=2,
-    applies=lambda vow: any(
+    "wire.atomic state.*.leave.*",
+    lambda vow: any(
         leave.when is None
         for action in watched_starts(vow)
         for state in action.to
@@ -773,6 +623,8 @@ def recall_where_saving_is(vow: Vow) -> Vow:
     ),
 )
 class RefusedStartRestartsTimer(Device):
+    """A start with a wrong ticket is refused, and the time in which it must be started begins again."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if not ok and words == ("state", "ticket"):
@@ -781,13 +633,10 @@ class RefusedStartRestartsTimer(Device):
         return ok, words
 
 
-@refusals.device(
-    "put-without-value-answers",
-    "A `put` without a value is answered with the value there is, as if it had been asked.",
-    breaks="wire.reasons wire.unit",
-    depth=1,
-)
+@refusals.device("wire.reasons wire.unit")
 class PutWithoutValueAnswers(Device):
+    """A `put` without a value is answered with the value there is, as if it had been asked."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         entry = self.vow.points.get(request.name)
         if entry is not None and entry.settable and not request.arguments:
@@ -798,15 +647,10 @@ class PutWithoutValueAnswers(Device):
 # ---------------------------------------------------------------------------------------------- seventh round
 
 
-@refusals.device(
-    "busy-before-ticket",
-    "Who has control is looked at before the ticket is compared.",
-    breaks="wire.reasons",
-    depth=2,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and _takes_ticket(vow),
-)
+@refusals.device("wire.reasons", lambda vow: has_panel(vow) and _takes_ticket(vow))
 class BusyBeforeTicket(Device):
+    """Who has control is looked at before the ticket is compared."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if words == ("state", "ticket") and self._busy() and not self.vow.actions[request.name].always:
@@ -815,13 +659,12 @@ class BusyBeforeTicket(Device):
 
 
 @refusals.device(
-    "rest-of-line-is-unit",
-    "The unit is all that is left of the line: a word too many is refused as a wrong unit.",
-    breaks="wire.reasons",
-    depth=1,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
+    "wire.reasons",
+    lambda vow: any(entry.scale is not None and entry.scale.unit != "1" for entry in vow.settings),
 )
 class RestOfLineIsUnit(Device):
+    """The unit is all that is left of the line: a word too many is refused as a wrong unit."""
+
     def _read(self, entry: PointEntry, request: Request) -> Value | tuple[str, ...]:
         if entry.scale is None or entry.scale.unit == "1" or len(request.arguments) < 3:
             return super()._read(entry, request)
@@ -830,14 +673,13 @@ class RestOfLineIsUnit(Device):
 
 
 @refusals.device(
-    "refused-busy-reaches-converter",
-    "A number goes to its converter as soon as it is in range; who has control decides whether it is kept.",
-    breaks="wire.atomic law.*",
-    depth=4,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and any(entry.drives == "level.current" for entry in vow.settings),
+    "wire.atomic law.*",
+    lambda vow: has_panel(vow) and any(entry.drives == "level.current" for entry in vow.settings),
 )
 class RefusedBusyReachesConverter(Device):
+    """A number goes to its converter as soon as it is in range; who has control decides whether it is
+    kept."""
+
     def _put(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._put(request, now_ns)
         if words == ("busy", "local"):
@@ -849,13 +691,12 @@ class RefusedBusyReachesConverter(Device):
 
 
 @refusals.device(
-    "outputs-before-guard",
-    "The outputs are switched before the condition that guards an action is looked at, and stay so.",
-    breaks="wire.atomic trip.*.fires law.* action.*.guard",
-    depth=4,
-    applies=lambda vow: any(action.guard is not None for action in watched_starts(vow)),
+    "wire.atomic trip.*.fires law.* action.*.guard",
+    lambda vow: any(action.guard is not None for action in watched_starts(vow)),
 )
 class OutputsBeforeGuard(Device):
+    """The outputs are switched before the condition that guards an action is looked at, and stay so."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if words == ("state", "guard"):
@@ -869,15 +710,14 @@ class OutputsBeforeGuard(Device):
 
 
 @refusals.device(
-    "guard-before-state",
-    "The condition that guards an action is looked at before the state is.",
-    breaks="wire.reasons action.*.guard action.*.refused",
-    depth=2,
-    applies=lambda vow: any(
+    "wire.reasons action.*.guard action.*.refused",
+    lambda vow: any(
         action.guard is not None and len(action.to) < len(vow.states) for action in vow.actions.values()
     ),
 )
 class GuardBeforeState(Device):
+    """The condition that guards an action is looked at before the state is."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         action = self.vow.actions.get(request.name)
         if (
@@ -896,11 +736,8 @@ def _pulses(action: ActionEntry) -> bool:
 
 
 @refusals.device(
-    "refused-action-zeroes",
-    "What an action zeroes is zeroed before its state is looked at: refused, it has done so all the same.",
-    breaks="wire.atomic law.* action.*.refused",
-    depth=4,
-    applies=lambda vow: any(
+    "wire.atomic law.* action.*.refused",
+    lambda vow: any(
         _pulses(vow.actions[name])
         and any(state.energised and state.name not in vow.actions[name].to for state in vow.states.values())
         and any(getattr(effect, "zeroes", None) for effect in action.does)
@@ -908,6 +745,8 @@ def _pulses(action: ActionEntry) -> bool:
     ),
 )
 class RefusedActionZeroes(Device):
+    """What an action zeroes is zeroed before its state is looked at: refused, it has done so all the same."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         action = self.vow.actions.get(request.name)
         refused = action is not None and self._target(action) is None
@@ -918,13 +757,13 @@ class RefusedActionZeroes(Device):
 
 
 @refusals.device(
-    "state-refusal-names-asked-for",
-    "The refusal for the state names the state that was last asked for, not one that came by itself since.",
-    breaks="wire.reasons action.*.refused point.*.set_in",
-    depth=2,
-    applies=lambda vow: any(state.leaves for state in vow.states.values()),
+    "wire.reasons action.*.refused point.*.set_in",
+    lambda vow: any(state.leaves for state in vow.states.values()),
 )
 class StateRefusalNamesAskedFor(Device):
+    """The refusal for the state names the state that was last asked for, not one that came by itself
+    since."""
+
     asked = ""
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -942,15 +781,11 @@ class StateRefusalNamesAskedFor(Device):
         return ok, words
 
 
-@refusals.device(
-    "refused-busy-energises",
-    "A start switches the outputs before it looks at who has control; its refusal does not switch them back.",
-    breaks="wire.atomic law.* trip.*.fires",
-    depth=3,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and bool(watched_starts(vow)),
-)
+@refusals.device("wire.atomic law.* trip.*.fires", lambda vow: has_panel(vow) and bool(watched_starts(vow)))
 class RefusedBusyEnergises(Device):
+    """A start switches the outputs before it looks at who has control; its refusal does not switch them
+    back."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if not ok and words[0] == "busy":
@@ -961,14 +796,12 @@ class RefusedBusyEnergises(Device):
 
 
 @refusals.device(
-    "busy-for-saved-only",
-    "While the front panel has control settings that are not saved can be put: it has no page for them.",
-    breaks="wire.reasons point.panel.control.*",
-    depth=1,
-    rig=True,
-    applies=lambda vow: has_panel(vow) and any(not entry.saved for entry in vow.settings),
+    "wire.reasons point.panel.control.*",
+    lambda vow: has_panel(vow) and any(not entry.saved for entry in vow.settings),
 )
 class BusyForSavedOnly(Device):
+    """While the front panel has control settings that are not saved can be put: it has no page for them."""
+
     loose = False
 
     def _do(self, request: Request, now_ns: int) -> Answer:

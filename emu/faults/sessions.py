@@ -30,13 +30,10 @@ def _reboots(vow: Vow) -> bool:
 # -------------------------------------------------------------------------------------------------- the check
 
 
-@sessions.device(
-    "check-not-compared",
-    "The check is taken off the line and not compared.",
-    breaks="wire.check",
-    depth=1,
-)
+@sessions.device("wire.check")
 class CheckNotCompared(Device):
+    """The check is taken off the line and not compared."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = _CHECKED.fullmatch(line)
@@ -46,13 +43,10 @@ class CheckNotCompared(Device):
         return parsed
 
 
-@sessions.device(
-    "check-low-byte-only",
-    "Of the check only the last two digits are compared: the sum is kept in one byte.",
-    breaks="wire.check",
-    depth=1,
-)
+@sessions.device("wire.check")
 class CheckLowByteOnly(Device):
+    """Of the check only the last two digits are compared: the sum is kept in one byte."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = _CHECKED.fullmatch(line)
@@ -64,49 +58,37 @@ class CheckLowByteOnly(Device):
         return parsed._replace(checked=True) if isinstance(parsed, Request) else parsed
 
 
-@sessions.device(
-    "check-in-small-letters",
-    "The check is read in small letters as well.",
-    breaks="wire.syntax",
-    depth=1,
-)
+@sessions.device("wire.syntax")
 class CheckInSmallLetters(Device):
+    """The check is read in small letters as well."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         found = _CHECKED.fullmatch(line)
         return super()._parse(line if found is None else found[1] + b" ~" + found[2].upper())
 
 
-@sessions.device(
-    "check-without-tag",
-    "The sum begins behind the tag, so that a tagged line with a right check is refused.",
-    breaks="wire.check",
-    depth=1,
-)
+@sessions.device("wire.check")
 class CheckWithoutTag(Device):
+    """The sum begins behind the tag, so that a tagged line with a right check is refused."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         tagged = isinstance(parsed, Request) and parsed.checked and parsed.tag is not None
         return Malformed("check") if tagged else parsed
 
 
-@sessions.device(
-    "check-missing-on-refusal",
-    "Refusals leave without a check.",
-    breaks="wire.echo_check",
-    depth=1,
-)
+@sessions.device("wire.echo_check")
 class CheckMissingOnRefusal(Device):
+    """Refusals leave without a check."""
+
     def _answer(self, reply: Reply) -> bytes:
         return super()._answer(reply if reply.ok else reply._replace(checked=False))
 
 
-@sessions.device(
-    "check-missing-when-not-asked",
-    "A request without a check is answered without one, guard or not.",
-    breaks="wire.echo_check",
-    depth=2,
-)
+@sessions.device("wire.echo_check")
 class CheckMissingWhenNotAsked(Device):
+    """A request without a check is answered without one, guard or not."""
+
     asked = False
 
     def _parse(self, line: bytes) -> Request | Malformed:
@@ -121,13 +103,10 @@ class CheckMissingWhenNotAsked(Device):
 # -------------------------------------------------------------------------------------------------- the guard
 
 
-@sessions.device(
-    "guard-by-put-only",
-    "A checked request does not turn the guard on; only putting it does.",
-    breaks="wire.guard",
-    depth=2,
-)
+@sessions.device("wire.guard")
 class GuardByPutOnly(Device):
+    """A checked request does not turn the guard on; only putting it does."""
+
     putting = False
 
     def _set_guard(self, on: bool) -> None:
@@ -140,13 +119,10 @@ class GuardByPutOnly(Device):
         return answer
 
 
-@sessions.device(
-    "guard-on-by-refused",
-    "A checked request turns the guard on even if it is refused.",
-    breaks="wire.guard",
-    depth=2,
-)
+@sessions.device("wire.guard")
 class GuardOnByRefused(Device):
+    """A checked request turns the guard on even if it is refused."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._do(request, now_ns)
         if not ok and request.checked:
@@ -154,39 +130,30 @@ class GuardOnByRefused(Device):
         return ok, words
 
 
-@sessions.device(
-    "guard-lets-actions-through",
-    "The guard is asked for `put` only.",
-    breaks="wire.guard",
-    depth=2,
-)
+@sessions.device("wire.guard")
 class GuardLetsActionsThrough(Device):
+    """The guard is asked for `put` only."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         if request.verb == "act" and self.guard and not request.checked:
             return self._act(request, now_ns)
         return super()._do(request, now_ns)
 
 
-@sessions.device(
-    "guard-stops-asking",
-    "The guard refuses unchecked questions too.",
-    breaks="wire.guard",
-    depth=2,
-)
+@sessions.device("wire.guard")
 class GuardStopsAsking(Device):
+    """The guard refuses unchecked questions too."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         if self.guard and not request.checked:
             return False, ("check",)
         return super()._do(request, now_ns)
 
 
-@sessions.device(
-    "guard-opened-unchecked",
-    "The request that turns the guard off is let through without a check.",
-    breaks="wire.guard",
-    depth=2,
-)
+@sessions.device("wire.guard")
 class GuardOpenedUnchecked(Device):
+    """The request that turns the guard off is let through without a check."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         entry = self.vow.points.get(request.name)
         if request.verb == "put" and entry is not None and entry.system == "guard":
@@ -194,14 +161,10 @@ class GuardOpenedUnchecked(Device):
         return super()._do(request, now_ns)
 
 
-@sessions.device(
-    "guard-kept-over-boot",
-    "The guard stays on over a boot that was asked for: its flag is in memory that is not cleared.",
-    breaks="wire.guard",
-    depth=2,
-    applies=_reboots,
-)
+@sessions.device("wire.guard", _reboots)
 class GuardKeptOverBoot(Device):
+    """The guard stays on over a boot that was asked for: its flag is in memory that is not cleared."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         guard = self.guard
         super().boot(cause, now_ns)
@@ -209,28 +172,20 @@ class GuardKeptOverBoot(Device):
             self._set_guard(True)
 
 
-@sessions.device(
-    "guard-lost-by-overlong-line",
-    "A line that is too long runs over the flag of the guard behind the buffer.",
-    breaks="wire.guard",
-    depth=3,
-)
+@sessions.device("wire.guard")
 class GuardLostByOverlongLine(Device):
+    """A line that is too long runs over the flag of the guard behind the buffer."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         super().line(line, now_ns)
         if isinstance(line, Overlong):
             self._set_guard(False)
 
 
-@sessions.device(
-    "guard-lost-by-trip",
-    "A trip resets the session, guard and all.",
-    breaks="wire.guard",
-    depth=2,
-    rig=True,
-    applies=lambda vow: bool(vow.trips),
-)
+@sessions.device("wire.guard", lambda vow: bool(vow.trips))
 class GuardLostByTrip(Device):
+    """A trip resets the session, guard and all."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         super().fire(trip, value, now_ns)
         self._set_guard(False)
@@ -239,48 +194,36 @@ class GuardLostByTrip(Device):
 # ----------------------------------------------------------------------------------------------- exactly once
 
 
-@sessions.device(
-    "once-done-again",
-    "A request repeated with its tag is done again.",
-    breaks="wire.once action.*.repeat",
-    depth=2,
-)
+@sessions.device("wire.once action.*.repeat")
 class OnceDoneAgain(Device):
+    """A request repeated with its tag is done again."""
+
     def _same(self, remembered: bytes, line: bytes) -> bool:
         return False
 
 
-@sessions.device(
-    "once-by-tag-alone",
-    "A request with the tag of the one before is taken for its repetition, whatever it says.",
-    breaks="wire.once",
-    depth=2,
-)
+@sessions.device("wire.once")
 class OnceByTagAlone(Device):
+    """A request with the tag of the one before is taken for its repetition, whatever it says."""
+
     def _same(self, remembered: bytes, line: bytes) -> bool:
         return remembered.partition(b" ")[0] == line.partition(b" ")[0]
 
 
-@sessions.device(
-    "once-kept-over-untagged",
-    "A request without a tag leaves what is remembered, so that an older one is taken for repeated.",
-    breaks="wire.once",
-    depth=3,
-)
+@sessions.device("wire.once")
 class OnceKeptOverUntagged(Device):
+    """A request without a tag leaves what is remembered, so that an older one is taken for repeated."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         remembered = self._remembered
         super().line(line, now_ns)
         self._remembered = self._remembered or remembered
 
 
-@sessions.device(
-    "once-cleared-by-noise",
-    "A line that is not understood clears what is remembered.",
-    breaks="wire.once",
-    depth=3,
-)
+@sessions.device("wire.once")
 class OnceClearedByNoise(Device):
+    """A line that is not understood clears what is remembered."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if isinstance(parsed, Malformed):
@@ -288,40 +231,30 @@ class OnceClearedByNoise(Device):
         return parsed
 
 
-@sessions.device(
-    "once-not-for-asking",
-    "Answers to `ask` are not remembered.",
-    breaks="wire.once",
-    depth=2,
-)
+@sessions.device("wire.once")
 class OnceNotForAsking(Device):
+    """Answers to `ask` are not remembered."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         super().line(line, now_ns)
         if self._remembered is not None and b"ask " in self._remembered[0]:
             self._remembered = None
 
 
-@sessions.device(
-    "once-not-for-refusals",
-    "Refusals are not remembered: repeated, the request may be done.",
-    breaks="wire.once",
-    depth=3,
-)
+@sessions.device("wire.once")
 class OnceNotForRefusals(Device):
+    """Refusals are not remembered: repeated, the request may be done."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         super().line(line, now_ns)
         if self._remembered is not None and b"refuse " in self._remembered[1]:
             self._remembered = None
 
 
-@sessions.device(
-    "once-kept-over-boot",
-    "What is remembered outlives a boot: the request for the boot, repeated, is answered and not done.",
-    breaks="wire.once",
-    depth=2,
-    applies=_reboots,
-)
+@sessions.device("wire.once", _reboots)
 class OnceKeptOverBoot(Device):
+    """What is remembered outlives a boot: the request for the boot, repeated, is answered and not done."""
+
     def reboot(self, now_ns: int) -> None:
         remembered = self._remembered
         super().reboot(now_ns)
@@ -329,13 +262,11 @@ class OnceKeptOverBoot(Device):
 
 
 @sessions.device(
-    "once-feeds-the-watchdog",
-    "A stored answer given again ends the host's silence.",
-    breaks="wire.watchdog wire.once",
-    depth=3,
-    applies=lambda vow: any(entry.system == "silence" for entry in vow.points.values()),
+    "wire.watchdog wire.once", lambda vow: any(entry.system == "silence" for entry in vow.points.values())
 )
 class OnceFeedsTheWatchdog(Device):
+    """A stored answer given again ends the host's silence."""
+
     now_ns = 0
 
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
@@ -352,38 +283,26 @@ class OnceFeedsTheWatchdog(Device):
 # ---------------------------------------------------------------------------------------------------- tickets
 
 
-@sessions.device(
-    "ticket-any",
-    "Any four digits pass for the ticket.",
-    breaks="wire.ticket action.*.ticket",
-    depth=2,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketAny(Device):
+    """Any four digits pass for the ticket."""
+
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         return True
 
 
-@sessions.device(
-    "ticket-in-capitals",
-    "A ticket may be written in capitals.",
-    breaks="wire.reasons action.*.ticket",
-    depth=1,
-    applies=gives_ticket,
-)
+@sessions.device("wire.reasons action.*.ticket", gives_ticket)
 class TicketInCapitals(Device):
+    """A ticket may be written in capitals."""
+
     def _wrong_arguments(self, action: ActionEntry, arguments: tuple[str, ...]) -> tuple[str, ...] | None:
         return super()._wrong_arguments(action, tuple(word.lower() for word in arguments))
 
 
-@sessions.device(
-    "ticket-older-stays-good",
-    "A newer ticket does not make the older ones void.",
-    breaks="wire.ticket action.*.ticket",
-    depth=3,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketOlderStaysGood(Device):
+    """A newer ticket does not make the older ones void."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.given: list[tuple[str, str, int]] = []
         super().boot(cause, now_ns)
@@ -403,14 +322,10 @@ class TicketOlderStaysGood(Device):
         return super()._perform(action, target, now_ns)
 
 
-@sessions.device(
-    "ticket-used-is-good-again",
-    "A ticket that was used is not struck out: it passes once more beside the newest.",
-    breaks="wire.ticket action.*.ticket",
-    depth=5,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketUsedIsGoodAgain(Device):
+    """A ticket that was used is not struck out: it passes once more beside the newest."""
+
     used: tuple[str, str] | None = None
 
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
@@ -436,42 +351,28 @@ def _outlives_ticket(vow: Vow) -> bool:
     return False
 
 
-@sessions.tables(
-    "ticket-everlasting",
-    "The time of a ticket is forgotten: it stays good for as long as the state waits for it.",
-    breaks="wire.ticket action.*.ticket",
-    depth=2,
-    applies=_outlives_ticket,
-)
+@sessions.tables("wire.ticket action.*.ticket", _outlives_ticket)
 def ticket_everlasting(vow: Vow) -> Vow:
+    """The time of a ticket is forgotten: it stays good for as long as the state waits for it."""
     for action in vow.actions.values():
         if action.gives_ticket_ns is not None:
             vow = with_action(vow, action.name, gives_ticket_ns=1 << 62)
     return vow
 
 
-@sessions.tables(
-    "ticket-half-its-time",
-    "The time of a ticket is counted on a timer that runs twice as fast.",
-    breaks="wire.ticket action.*.ticket",
-    depth=2,
-    applies=gives_ticket,
-)
+@sessions.tables("wire.ticket action.*.ticket", gives_ticket)
 def ticket_half_its_time(vow: Vow) -> Vow:
+    """The time of a ticket is counted on a timer that runs twice as fast."""
     for action in vow.actions.values():
         if action.gives_ticket_ns is not None:
             vow = with_action(vow, action.name, gives_ticket_ns=action.gives_ticket_ns // 2)
     return vow
 
 
-@sessions.device(
-    "ticket-same-after-boot",
-    "The tickets are the same after every boot, so that one of the session before may pass.",
-    breaks="wire.ticket",
-    depth=4,
-    applies=lambda vow: gives_ticket(vow) and _reboots(vow),
-)
+@sessions.device("wire.ticket", lambda vow: gives_ticket(vow) and _reboots(vow))
 class TicketSameAfterBoot(Device):
+    """The tickets are the same after every boot, so that one of the session before may pass."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         super().boot(cause, now_ns)
         self._tickets = 0
@@ -484,14 +385,10 @@ class TicketSameAfterBoot(Device):
         return ticket
 
 
-@sessions.device(
-    "ticket-unlocked-by-depth",
-    "Once the farthest state has been visited, tickets are no longer compared: a flag is not taken back.",
-    breaks="wire.ticket action.*.ticket",
-    depth=6,
-    applies=lambda vow: gives_ticket(vow) and farthest(vow) is not None,
-)
+@sessions.device("wire.ticket action.*.ticket", lambda vow: gives_ticket(vow) and farthest(vow) is not None)
 class TicketUnlockedByDepth(Device):
+    """Once the farthest state has been visited, tickets are no longer compared: a flag is not taken back."""
+
     unlocked = False
 
     def enter(self, state: str, now_ns: int) -> None:
@@ -519,64 +416,46 @@ def farthest(vow: Vow) -> str | None:
 # ----------------------------------------------------------------------------------------------- second round
 
 
-@sessions.device(
-    "once-by-length",
-    "A request is taken for the one before if tag and length are the same: the rest is not compared.",
-    breaks="wire.once",
-    depth=2,
-)
+@sessions.device("wire.once")
 class OnceByLength(Device):
+    """A request is taken for the one before if tag and length are the same: the rest is not compared."""
+
     def _same(self, remembered: bytes, line: bytes) -> bool:
         return len(remembered) == len(line) and remembered.split(b" ")[0] == line.split(b" ")[0]
 
 
-@sessions.device(
-    "once-overwritten-by-notice",
-    "The remembered reply lies where a notice is put together, and is lost with one.",
-    breaks="wire.once",
-    depth=2,
-    rig=True,
-    applies=lambda vow: "local" in vow.parts and "notices" in vow.parts,
-)
+@sessions.device("wire.once", lambda vow: "local" in vow.parts and "notices" in vow.parts)
 class OnceOverwrittenByNotice(Device):
+    """The remembered reply lies where a notice is put together, and is lost with one."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words)
         self._remembered = None
 
 
-@sessions.device(
-    "ticket-for-the-next-line-only",
-    "A ticket is good for the next request only.",
-    breaks="wire.ticket action.*.ticket",
-    depth=3,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketForTheNextLineOnly(Device):
+    """A ticket is good for the next request only."""
+
     def _ask(self, request: Request, now_ns: int) -> Answer:
         self._ticket = None
         return super()._ask(request, now_ns)
 
 
-@sessions.device(
-    "guard-ends-with-silence",
-    "The guard is given up when nothing was said for a minute.",
-    breaks="wire.guard",
-    depth=2,
-)
+@sessions.device("wire.guard")
 class GuardEndsWithSilence(Device):
+    """The guard is given up when nothing was said for a minute."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         if self.guard and now_ns - self.accepted_ns > 60_000_000_000:
             self._set_guard(False)
         super().line(line, now_ns)
 
 
-@sessions.device(
-    "check-of-reply-without-tag",
-    "The sum of a reply begins behind its tag.",
-    breaks="wire.echo_check wire.check",
-    depth=1,
-)
+@sessions.device("wire.echo_check wire.check")
 class CheckOfReplyWithoutTag(Device):
+    """The sum of a reply begins behind its tag."""
+
     def _answer(self, reply: Reply) -> bytes:
         line = super()._answer(reply)
         if reply.tag is None or not reply.checked:
@@ -589,16 +468,15 @@ class CheckOfReplyWithoutTag(Device):
 
 
 @sessions.device(
-    "check-begins-at-zero",
-    "The sum of a notice begins at zero, not at all ones.",
-    breaks="wire.echo_check wire.check wire.notice.whole",
-    depth=1,
-    applies=lambda vow: (
+    "wire.echo_check wire.check wire.notice.whole",
+    lambda vow: (
         "notices" in vow.parts
         and any(leave.when is None for state in vow.states.values() for leave in state.leaves)
     ),
 )
 class CheckBeginsAtZero(Device):
+    """The sum of a notice begins at zero, not at all ones."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         before = len(self.output)
         super().notify(event, words)
@@ -608,14 +486,10 @@ class CheckBeginsAtZero(Device):
             self.output[before:] = body + b" ~%04X\n" % crc_hqx(body, 0)
 
 
-@sessions.device(
-    "guard-lost-with-notices-off",
-    "Guard and notices are bits of one byte: turning notices off writes the whole byte.",
-    breaks="wire.guard",
-    depth=2,
-    applies=lambda vow: any(entry.system == "notices" for entry in vow.points.values()),
-)
+@sessions.device("wire.guard", lambda vow: any(entry.system == "notices" for entry in vow.points.values()))
 class GuardLostWithNoticesOff(Device):
+    """Guard and notices are bits of one byte: turning notices off writes the whole byte."""
+
     def _set(self, entry: PointEntry, value: Value, now_ns: int) -> None:
         super()._set(entry, value, now_ns)
         if entry.system == "notices" and value == "off":
@@ -630,14 +504,10 @@ class GuardLostWithNoticesOff(Device):
             self._set_guard(False)
 
 
-@sessions.device(
-    "ticket-void-after-refusal",
-    "A wrong ticket makes the right one void as well.",
-    breaks="wire.ticket action.*.ticket",
-    depth=3,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketVoidAfterRefusal(Device):
+    """A wrong ticket makes the right one void as well."""
+
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         good = super()._good(giver, given, now_ns)
         if not good:
@@ -645,13 +515,10 @@ class TicketVoidAfterRefusal(Device):
         return good
 
 
-@sessions.device(
-    "once-for-equal-tags-in-number",
-    "Tags are compared as numbers: @1 and @01 are one, if the rest is the same.",
-    breaks="wire.once wire.tag",
-    depth=2,
-)
+@sessions.device("wire.once wire.tag")
 class OnceForEqualTagsInNumber(Device):
+    """Tags are compared as numbers: @1 and @01 are one, if the rest is the same."""
+
     def _same(self, remembered: bytes, line: bytes) -> bool:
         tag, _, rest = line.partition(b" ")
         old, _, before = remembered.partition(b" ")
@@ -661,13 +528,10 @@ class OnceForEqualTagsInNumber(Device):
 # ------------------------------------------------------------------------------------------------ third round
 
 
-@sessions.device(
-    "guard-refuses-once",
-    "The guard refuses an unchecked request once; asked again, it is done.",
-    breaks="wire.guard",
-    depth=3,
-)
+@sessions.device("wire.guard")
 class GuardRefusesOnce(Device):
+    """The guard refuses an unchecked request once; asked again, it is done."""
+
     last: Request | None = None
 
     def _do(self, request: Request, now_ns: int) -> Answer:
@@ -676,13 +540,10 @@ class GuardRefusesOnce(Device):
         return self._put(request, now_ns) if again else super()._do(request, now_ns)
 
 
-@sessions.device(
-    "once-for-ten-seconds",
-    "What is remembered is forgotten after ten seconds.",
-    breaks="wire.once",
-    depth=2,
-)
+@sessions.device("wire.once")
 class OnceForTenSeconds(Device):
+    """What is remembered is forgotten after ten seconds."""
+
     remembered_ns = 0
 
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
@@ -692,13 +553,10 @@ class OnceForTenSeconds(Device):
         super().line(line, now_ns)
 
 
-@sessions.device(
-    "check-once-more-after-guard",
-    "The reply after the guard was turned off still has a check.",
-    breaks="wire.echo_check wire.guard",
-    depth=3,
-)
+@sessions.device("wire.echo_check wire.guard")
 class CheckOnceMoreAfterGuard(Device):
+    """The reply after the guard was turned off still has a check."""
+
     more = False
 
     def _answer(self, reply: Reply) -> bytes:
@@ -719,14 +577,10 @@ class CheckOnceMoreAfterGuard(Device):
         self.more, self.ended = self.ended, False
 
 
-@sessions.device(
-    "ticket-keeps-old-time",
-    "A newer ticket ends when the one before it would have.",
-    breaks="wire.ticket action.*.ticket",
-    depth=3,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketKeepsOldTime(Device):
+    """A newer ticket ends when the one before it would have."""
+
     def _give(self, action: ActionEntry, now_ns: int) -> str:
         before = self._ticket
         given = super()._give(action, now_ns)
@@ -738,13 +592,10 @@ class TicketKeepsOldTime(Device):
 # ----------------------------------------------------------------------------------------------- fourth round
 
 
-@sessions.device(
-    "guard-off-answered-unchecked",
-    "The reply to the request that turns the guard off has no check: the guard is off by then.",
-    breaks="wire.echo_check wire.guard",
-    depth=2,
-)
+@sessions.device("wire.echo_check wire.guard")
 class GuardOffAnsweredUnchecked(Device):
+    """The reply to the request that turns the guard off has no check: the guard is off by then."""
+
     ended = False
 
     def _do(self, request: Request, now_ns: int) -> Answer:
@@ -758,13 +609,10 @@ class GuardOffAnsweredUnchecked(Device):
         return super()._answer(reply._replace(checked=reply.checked and not ended))
 
 
-@sessions.device(
-    "check-not-compared-for-asking",
-    "The check of a question is not compared: a question does no harm.",
-    breaks="wire.check",
-    depth=1,
-)
+@sessions.device("wire.check")
 class CheckNotComparedForAsking(Device):
+    """The check of a question is not compared: a question does no harm."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = _CHECKED.fullmatch(line)
@@ -778,14 +626,10 @@ class CheckNotComparedForAsking(Device):
 # ------------------------------------------------------------------------------------------------ fifth round
 
 
-@sessions.device(
-    "stop-let-through-unguarded",
-    "The action that is always done is done without a check too while the guard is on.",
-    breaks="wire.guard",
-    depth=2,
-    applies=lambda vow: any(action.always for action in vow.actions.values()),
-)
+@sessions.device("wire.guard", lambda vow: any(action.always for action in vow.actions.values()))
 class StopLetThroughUnguarded(Device):
+    """The action that is always done is done without a check too while the guard is on."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         action = self.vow.actions.get(request.name)
         if request.verb == "act" and action is not None and action.always:
@@ -793,14 +637,10 @@ class StopLetThroughUnguarded(Device):
         return super()._do(request, now_ns)
 
 
-@sessions.device(
-    "guard-on-by-part",
-    "A part of a record sets the flag for its check, and that flag turns the guard on.",
-    breaks="wire.guard",
-    depth=2,
-    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
-)
+@sessions.device("wire.guard", lambda vow: any(entry.record is not None for entry in vow.points.values()))
 class GuardOnByPart(Device):
+    """A part of a record sets the flag for its check, and that flag turns the guard on."""
+
     def _bulk(self, request: Request, ok: bool) -> bool:
         bulk = super()._bulk(request, ok)
         if bulk:
@@ -808,24 +648,18 @@ class GuardOnByPart(Device):
         return bulk
 
 
-@sessions.device(
-    "once-compared-over-24",
-    "What is remembered of a request are its first 24 bytes; a longer one is compared as far as they go.",
-    breaks="wire.once",
-    depth=2,
-)
+@sessions.device("wire.once")
 class OnceComparedOver24(Device):
+    """What is remembered of a request are its first 24 bytes; a longer one is compared as far as they go."""
+
     def _same(self, remembered: bytes, line: bytes) -> bool:
         return remembered[:24] == line[:24]
 
 
-@sessions.device(
-    "once-cleared-by-missing-check",
-    "A request that is refused because its check is missing clears what is remembered.",
-    breaks="wire.once",
-    depth=3,
-)
+@sessions.device("wire.once")
 class OnceClearedByMissingCheck(Device):
+    """A request that is refused because its check is missing clears what is remembered."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._do(request, now_ns)
         if words == ("check",):
@@ -846,13 +680,11 @@ class _Dropping(Framer):
         return events
 
 
-@sessions.device(
-    "once-lost-in-discarded-line",
-    "A line that is discarded for its idle time takes what is remembered with it: one routine clears both.",
-    breaks="wire.once",
-    depth=3,
-)
+@sessions.device("wire.once")
 class OnceLostInDiscardedLine(Device):
+    """A line that is discarded for its idle time takes what is remembered with it: one routine clears
+    both."""
+
     framer = _Dropping
 
     def receive(self, data: bytes, now_ns: int) -> None:
@@ -863,14 +695,10 @@ class OnceLostInDiscardedLine(Device):
             self._remembered = None
 
 
-@sessions.device(
-    "ticket-kept-alive-by-lines",
-    "Every request starts the ticket's time afresh, as it does the host's silence.",
-    breaks="wire.ticket action.*.ticket",
-    depth=3,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketKeptAliveByLines(Device):
+    """Every request starts the ticket's time afresh, as it does the host's silence."""
+
     def _do(self, request: Request, now_ns: int) -> Answer:
         if self._ticket is not None and now_ns <= self._ticket[2]:
             giver, ticket, _ = self._ticket
@@ -878,14 +706,10 @@ class TicketKeptAliveByLines(Device):
         return super()._do(request, now_ns)
 
 
-@sessions.device(
-    "ticket-without-leading-zeros",
-    "A ticket is printed without its leading zeros, so that one in sixteen is too short to be given back.",
-    breaks="wire.ticket action.*.ticket",
-    depth=44,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketWithoutLeadingZeros(Device):
+    """A ticket is printed without its leading zeros, so that one in sixteen is too short to be given back."""
+
     def _give(self, action: ActionEntry, now_ns: int) -> str:
         return f"{int(super()._give(action, now_ns), 16):x}"
 
@@ -893,14 +717,10 @@ class TicketWithoutLeadingZeros(Device):
 # ------------------------------------------------------------------------------------------------ sixth round
 
 
-@sessions.device(
-    "once-for-untagged-actions",
-    "An action that comes twice is done once, also when it has no tag: what is remembered is the line.",
-    breaks="wire.once",
-    depth=3,
-    applies=lambda vow: any(("save", "") in action.does for action in vow.actions.values()),
-)
+@sessions.device("wire.once", lambda vow: any(("save", "") in action.does for action in vow.actions.values()))
 class OnceForUntaggedActions(Device):
+    """An action that comes twice is done once, also when it has no tag: what is remembered is the line."""
+
     untagged: tuple[bytes, bytes] | None = None
     said = b""
 
@@ -923,13 +743,10 @@ class OnceForUntaggedActions(Device):
             self.untagged = (line, self.said) if action else None
 
 
-@sessions.device(
-    "once-remembers-two",
-    "The last two requests are remembered, so that the one before the last, sent again, is not done.",
-    breaks="wire.once",
-    depth=3,
-)
+@sessions.device("wire.once")
 class OnceRemembersTwo(Device):
+    """The last two requests are remembered, so that the one before the last, sent again, is not done."""
+
     older: tuple[bytes, bytes] | None = None
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -946,13 +763,10 @@ class OnceRemembersTwo(Device):
             self.older = None if self._remembered is None else before
 
 
-@sessions.device(
-    "guard-on-by-wrong-check",
-    "The flag that turns the guard on is set where a check is found, before it is compared.",
-    breaks="wire.guard wire.check",
-    depth=2,
-)
+@sessions.device("wire.guard wire.check")
 class GuardOnByWrongCheck(Device):
+    """The flag that turns the guard on is set where a check is found, before it is compared."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         if parsed == Malformed("check"):
@@ -960,14 +774,10 @@ class GuardOnByWrongCheck(Device):
         return parsed
 
 
-@sessions.device(
-    "ticket-first-half-only",
-    "Of a ticket the first two digits are compared: the length given is that in bytes.",
-    breaks="wire.ticket action.*.ticket",
-    depth=2,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketFirstHalfOnly(Device):
+    """Of a ticket the first two digits are compared: the length given is that in bytes."""
+
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         ticket = self._ticket
         if ticket is not None and ticket[1][:2] == given[:2]:
@@ -998,36 +808,30 @@ class _Lenient(Device):
         return bare._replace(checked=True) if isinstance(bare, Request) else bare
 
 
-@sessions.device(
-    "check-of-zeros-passes",
-    "A check of four zeros passes: it says that none was worked out, as in an older protocol.",
-    breaks="wire.check",
-    depth=1,
-)
+@sessions.device("wire.check")
 class CheckOfZerosPasses(_Lenient):
+    """A check of four zeros passes: it says that none was worked out, as in an older protocol."""
+
     def lets_through(self, line: bytes) -> bool:
         return line.endswith(b" ~0000")
 
 
-@sessions.device(
-    "check-not-compared-once-guarded",
-    "While the guard is on it is enough that there is a check; compared is only the one that turns it on.",
-    breaks="wire.check wire.guard",
-    depth=2,
-)
+@sessions.device("wire.check wire.guard")
 class CheckNotComparedOnceGuarded(_Lenient):
+    """While the guard is on it is enough that there is a check; compared is only the one that turns it on."""
+
     def lets_through(self, line: bytes) -> bool:
         return self.guard
 
 
 @sessions.device(
-    "digits-free-after-check",
-    "The flag that lets a checked number have fewer digits is taken back when the next line has been done.",
-    breaks="wire.exact wire.unit",
-    depth=2,
-    applies=lambda vow: any(entry.scale is not None and entry.scale.digits > 0 for entry in vow.settings),
+    "wire.exact wire.unit",
+    lambda vow: any(entry.scale is not None and entry.scale.digits > 0 for entry in vow.settings),
 )
 class DigitsFreeAfterCheck(Device):
+    """The flag that lets a checked number have fewer digits is taken back when the next line has been
+    done."""
+
     free = False
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -1043,14 +847,10 @@ class DigitsFreeAfterCheck(Device):
         return super()._read(entry, request._replace(checked=request.checked or self.free))
 
 
-@sessions.device(
-    "ticket-late-passes-second-time",
-    "A ticket that is too late is refused, and its time set to zero, which means no end: then it passes.",
-    breaks="wire.ticket action.*.ticket",
-    depth=3,
-    applies=_outlives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", _outlives_ticket)
 class TicketLatePassesSecondTime(Device):
+    """A ticket that is too late is refused, and its time set to zero, which means no end: then it passes."""
+
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         ticket = self._ticket
         if ticket is not None and ticket[:2] == (giver, given) and now_ns > ticket[2] > 0:
@@ -1063,14 +863,10 @@ def _takers(vow: Vow) -> list[str]:
     return [name for name, action in vow.actions.items() if action.takes_ticket is not None]
 
 
-@sessions.device(
-    "ticket-any-for-last-action",
-    "Of the actions that take a ticket the last, which was added later, looks only at the ticket's form.",
-    breaks="wire.ticket action.*.ticket",
-    depth=2,
-    applies=lambda vow: len(_takers(vow)) > 1,
-)
+@sessions.device("wire.ticket action.*.ticket", lambda vow: len(_takers(vow)) > 1)
 class TicketAnyForLastAction(Device):
+    """Of the actions that take a ticket the last, which was added later, looks only at the ticket's form."""
+
     taker = ""
 
     def _act(self, request: Request, now_ns: int) -> Answer:
@@ -1081,24 +877,19 @@ class TicketAnyForLastAction(Device):
         return self.taker == _takers(self.vow)[-1] or super()._good(giver, given, now_ns)
 
 
-@sessions.device(
-    "once-not-with-check",
-    "What is remembered has lost its check, and is compared with a line that has one: it is never the same.",
-    breaks="wire.once action.*.repeat",
-    depth=2,
-)
+@sessions.device("wire.once action.*.repeat")
 class OnceNotWithCheck(Device):
+    """What is remembered has lost its check, and is compared with a line that has one: it is never the
+    same."""
+
     def _same(self, remembered: bytes, line: bytes) -> bool:
         return _unchecked(remembered) == line
 
 
-@sessions.device(
-    "once-cleared-by-blank-line",
-    "A blank line begins a session, as when a host opens the port, and what is remembered is cleared.",
-    breaks="wire.once",
-    depth=3,
-)
+@sessions.device("wire.once")
 class OnceClearedByBlankLine(Device):
+    """A blank line begins a session, as when a host opens the port, and what is remembered is cleared."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         for piece in data.splitlines(keepends=True):
             if not piece.strip() and piece.endswith(b"\n") and not self._framer._begun:
@@ -1109,40 +900,28 @@ class OnceClearedByBlankLine(Device):
 # ---------------------------------------------------------------------------------------------- eighth round
 
 
-@sessions.device(
-    "ticket-guessed-without-end",
-    "Wrong tickets are not counted: whoever tries all numbers finds the right one.",
-    breaks="wire.ticket action.*.ticket",
-    depth=5,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketGuessedWithoutEnd(Device):
+    """Wrong tickets are not counted: whoever tries all numbers finds the right one."""
+
     def _miss(self) -> None:
         pass
 
 
-@sessions.device(
-    "ticket-void-after-four-misses",
-    "The misses of a ticket are counted from nought: it takes a fourth.",
-    breaks="wire.ticket action.*.ticket",
-    depth=5,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketVoidAfterFourMisses(Device):
+    """The misses of a ticket are counted from nought: it takes a fourth."""
+
     def _give(self, action: ActionEntry, now_ns: int) -> str:
         ticket = super()._give(action, now_ns)
         self.misses = -1
         return ticket
 
 
-@sessions.device(
-    "ticket-misses-of-the-one-before",
-    "A newer ticket begins with the misses of the one before it.",
-    breaks="wire.ticket action.*.ticket",
-    depth=6,
-    applies=gives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", gives_ticket)
 class TicketMissesOfTheOneBefore(Device):
+    """A newer ticket begins with the misses of the one before it."""
+
     def _give(self, action: ActionEntry, now_ns: int) -> str:
         misses = self.misses
         ticket = super()._give(action, now_ns)
@@ -1151,14 +930,12 @@ class TicketMissesOfTheOneBefore(Device):
 
 
 @sessions.device(
-    "ticket-used-up-by-busy",
-    "The ticket is struck out when it is compared, before it is known whether the front panel has control.",
-    breaks="wire.ticket wire.atomic action.*.ticket",
-    depth=3,
-    rig=True,
-    applies=lambda vow: gives_ticket(vow) and "local" in vow.parts,
+    "wire.ticket wire.atomic action.*.ticket", lambda vow: gives_ticket(vow) and "local" in vow.parts
 )
 class TicketUsedUpByBusy(Device):
+    """The ticket is struck out when it is compared, before it is known whether the front panel has
+    control."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if not ok and words[0] == "busy" and self.vow.actions[request.name].takes_ticket is not None:
@@ -1166,41 +943,32 @@ class TicketUsedUpByBusy(Device):
         return ok, words
 
 
-@sessions.device(
-    "once-by-sum",
-    "Of the request before, the tag and the sum of the bytes are remembered: exchanged digits are the same.",
-    breaks="wire.once",
-    depth=2,
-)
+@sessions.device("wire.once")
 class OnceBySum(Device):
+    """Of the request before, the tag and the sum of the bytes are remembered: exchanged digits are the
+    same."""
+
     def _same(self, remembered: bytes, line: bytes) -> bool:
         tags = [each.partition(b" ")[0] for each in (remembered, line)]
         return tags[0] == tags[1] and sum(remembered) & 0xFF == sum(line) & 0xFF
 
 
 @sessions.device(
-    "guard-kept-over-reset",
-    "The reset pin leaves the guard on: its flag is in memory that only a loss of power clears.",
-    breaks="wire.guard wire.boot",
-    depth=2,
-    rig=True,
-    applies=lambda vow: any(entry.system == "guard" for entry in vow.points.values()),
+    "wire.guard wire.boot", lambda vow: any(entry.system == "guard" for entry in vow.points.values())
 )
 class GuardKeptOverReset(Device):
+    """The reset pin leaves the guard on: its flag is in memory that only a loss of power clears."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         kept = self.guard and cause == "reset"
         super().boot(cause, now_ns)
         self._set_guard(kept)
 
 
-@sessions.device(
-    "check-not-compared-in-operation",
-    "While energised the check is taken off the line and not compared, to save the time.",
-    breaks="wire.check",
-    depth=3,
-    applies=lambda vow: any(state.energised for state in vow.states.values()),
-)
+@sessions.device("wire.check", lambda vow: any(state.energised for state in vow.states.values()))
 class CheckNotComparedInOperation(Device):
+    """While energised the check is taken off the line and not compared, to save the time."""
+
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
         found = _CHECKED.fullmatch(line)
@@ -1213,14 +981,10 @@ class CheckNotComparedInOperation(Device):
 _SECOND_NS = 1_000_000_000
 
 
-@sessions.device(
-    "ticket-age-in-whole-seconds",
-    "The age of a ticket is cut to whole seconds, so that it is good for most of a second too long.",
-    breaks="wire.ticket action.*.ticket",
-    depth=2,
-    applies=_outlives_ticket,
-)
+@sessions.device("wire.ticket action.*.ticket", _outlives_ticket)
 class TicketAgeInWholeSeconds(Device):
+    """The age of a ticket is cut to whole seconds, so that it is good for most of a second too long."""
+
     def _good(self, giver: str, given: str, now_ns: int) -> bool:
         over_ns = now_ns - self._ticket[2] if self._ticket is not None else 0
         return super()._good(giver, given, now_ns - over_ns if 0 < over_ns < _SECOND_NS else now_ns)

@@ -14,15 +14,10 @@ def _entries(image: bytes) -> bytes:
     return image[HEAD.size : -CHECK.size]
 
 
-@stores.device(
-    "foreign-image-by-place",
-    "What is in the store is taken by its place, whatever its mark says.",
-    breaks="wire.store",
-    depth=1,
-    rig=True,
-    applies=lambda vow: does(vow, "save"),
-)
+@stores.device("wire.store", lambda vow: does(vow, "save"))
 class ForeignImageByPlace(Device):
+    """What is in the store is taken by its place, whatever its mark says."""
+
     def keep(self, image: bytes) -> None:
         super().keep(image)
         kept = read_image(image) or {}
@@ -33,44 +28,29 @@ class ForeignImageByPlace(Device):
             self.store.settings[name] = number if entry.scale is not None else words[number % len(words)]
 
 
-@stores.device(
-    "foreign-image-lost-whole",
-    "One setting that is not known in the store, and all of them are taken for damaged.",
-    breaks="wire.store",
-    depth=1,
-    rig=True,
-    applies=lambda vow: does(vow, "save"),
-)
+@stores.device("wire.store", lambda vow: does(vow, "save"))
 class ForeignImageLostWhole(Device):
+    """One setting that is not known in the store, and all of them are taken for damaged."""
+
     def keep(self, image: bytes) -> None:
         super().keep(image)
         if (read_image(image) or {}).keys() - {*marks(self.vow).values(), saves_mark(self.vow)}:
             self.store.settings = {}
 
 
-@stores.device(
-    "foreign-image-counts-anew",
-    "With a store that another version has written, saves are counted from the beginning.",
-    breaks="wire.store",
-    depth=1,
-    rig=True,
-    applies=lambda vow: does(vow, "save") and vow.system_point("saves") is not None,
-)
+@stores.device("wire.store", lambda vow: does(vow, "save") and vow.system_point("saves") is not None)
 class ForeignImageCountsAnew(Device):
+    """With a store that another version has written, saves are counted from the beginning."""
+
     def keep(self, image: bytes) -> None:
         super().keep(image)
         if (read_image(image) or {}).keys() - {*marks(self.vow).values(), saves_mark(self.vow)}:
             self.store.saves = 0
 
 
-@stores.device(
-    "store-check-not-looked-at",
-    "The check of what is in the store is not looked at.",
-    breaks="wire.store",
-    depth=1,
-    rig=True,
-    applies=lambda vow: does(vow, "save"),
-)
+@stores.device("wire.store", lambda vow: does(vow, "save"))
 class StoreCheckNotLookedAt(Device):
+    """The check of what is in the store is not looked at."""
+
     def keep(self, image: bytes) -> None:
         super().keep(whole_image(_entries(image)))

@@ -69,37 +69,27 @@ class Withheld(Instrument):
             self.held.clear()
 
 
-@timing.instrument(
-    "reply-late",
-    "Lines are looked at in the slow loop: every reply takes one and a half times the deadline.",
-    breaks="wire.deadline",
-    depth=1,
-)
+@timing.instrument("wire.deadline")
 class ReplyLate(Withheld):
+    """Lines are looked at in the slow loop: every reply takes one and a half times the deadline."""
+
     def delay_ns(self, requests: int) -> int:
         return self.deadline_ns * 3 // 2
 
 
-@timing.instrument(
-    "reply-late-in-a-burst",
-    "One line is taken from the buffer per turn of the slow loop, so that a burst of them is answered late.",
-    breaks="wire.deadline",
-    depth=3,
-    applies=lambda vow: vow.document.wire.pipeline >= 3,
-)
+@timing.instrument("wire.deadline", lambda vow: vow.document.wire.pipeline >= 3)
 class ReplyLateInABurst(Withheld):
+    """One line is taken from the buffer per turn of the slow loop, so that a burst of them is answered
+    late."""
+
     def delay_ns(self, requests: int) -> int:
         return 3 * self.deadline_ns if requests >= 3 else 0
 
 
-@timing.instrument(
-    "reply-late-after-save",
-    "The store is written with interrupts off: the next reply waits for it.",
-    breaks="wire.deadline",
-    depth=2,
-    applies=lambda vow: does(vow, "save"),
-)
+@timing.instrument("wire.deadline", lambda vow: does(vow, "save"))
 class ReplyLateAfterSave(Withheld):
+    """The store is written with interrupts off: the next reply waits for it."""
+
     saves = 0
     ready_ns = 0
 
@@ -111,14 +101,10 @@ class ReplyLateAfterSave(Withheld):
         return delay_ns
 
 
-@timing.instrument(
-    "line-lost-after-save",
-    "The store is written with interrupts off: bytes that come meanwhile are lost.",
-    breaks="wire.deadline",
-    depth=2,
-    applies=lambda vow: does(vow, "save"),
-)
+@timing.instrument("wire.deadline", lambda vow: does(vow, "save"))
 class LineLostAfterSave(Instrument):
+    """The store is written with interrupts off: bytes that come meanwhile are lost."""
+
     saves = 0
     ready_ns = 0
 
@@ -132,14 +118,10 @@ class LineLostAfterSave(Instrument):
             self.saves, self.ready_ns = saves, now_ns + self.vow.document.wire.reply_deadline
 
 
-@timing.device(
-    "long-reply-without-end",
-    "The buffer for replies has 48 places: the line end of a longer one falls off.",
-    breaks="wire.framing",
-    depth=1,
-    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
-)
+@timing.device("wire.framing", lambda vow: any(entry.record is not None for entry in vow.points.values()))
 class LongReplyWithoutEnd(Device):
+    """The buffer for replies has 48 places: the line end of a longer one falls off."""
+
     def _answer(self, reply: Reply) -> bytes:
         line = super()._answer(reply)
         if len(line) > 48:
@@ -147,13 +129,10 @@ class LongReplyWithoutEnd(Device):
         return line
 
 
-@timing.device(
-    "long-reply-cut",
-    "The buffer for replies has 20 places, and what is longer is cut: that of a refusal with its limits.",
-    breaks="point.*.bounds wire.unit",
-    depth=1,
-)
+@timing.device("point.*.bounds wire.unit")
 class LongReplyCut(Device):
+    """The buffer for replies has 20 places, and what is longer is cut: that of a refusal with its limits."""
+
     def _answer(self, reply: Reply) -> bytes:
         line = super()._answer(reply)
         if not reply.ok and len(line) > 21:
@@ -161,13 +140,10 @@ class LongReplyCut(Device):
         return line
 
 
-@timing.instrument(
-    "byte-lost-at-ring-end",
-    "The byte in the last of the 256 places of the transmitter's ring is not sent.",
-    breaks="wire.framing wire.notice.whole wire.unit point.*.readable",
-    depth=4,
-)
+@timing.instrument("wire.framing wire.notice.whole wire.unit point.*.readable")
 class ByteLostAtRingEnd(Instrument):
+    """The byte in the last of the 256 places of the transmitter's ring is not sent."""
+
     sent = 0
 
     def take(self) -> bytes:
@@ -176,26 +152,19 @@ class ByteLostAtRingEnd(Instrument):
         return bytes(byte for place, byte in enumerate(data, begun) if place % 256 != 255)
 
 
-@timing.device(
-    "banner-after-boot",
-    "After a boot it greets with its name and version.",
-    breaks="promise.quiet wire.boot",
-    depth=1,
-    applies=lambda vow: does(vow, "reboot"),
-)
+@timing.device("promise.quiet wire.boot", lambda vow: does(vow, "reboot"))
 class BannerAfterBoot(Device):
+    """After a boot it greets with its name and version."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.output += " ".join(self.vow.identity[:2]).encode() + b"\n"
         super().boot(cause, now_ns)
 
 
-@timing.device(
-    "characters-echoed",
-    "Characters are echoed as they come, for people at a terminal.",
-    breaks="promise.quiet wire.order",
-    depth=1,
-)
+@timing.device("promise.quiet wire.order")
 class CharactersEchoed(Device):
+    """Characters are echoed as they come, for people at a terminal."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         self.output += data
         super().receive(data, now_ns)
@@ -220,25 +189,20 @@ class _Asked(Withheld):
         return self.deadline_ns * 3 // 2 if self.slow(self.asked) else 0
 
 
-@timing.instrument(
-    "reply-late-to-actions",
-    "Actions are done in the slow loop, and answered when they are done.",
-    breaks="wire.deadline",
-    depth=1,
-)
+@timing.instrument("wire.deadline")
 class ReplyLateToActions(_Asked):
+    """Actions are done in the slow loop, and answered when they are done."""
+
     def slow(self, data: bytes) -> bool:
         return b"act " in data
 
 
 @timing.instrument(
-    "reply-late-for-parts",
-    "A part of a record is put together in the slow loop.",
-    breaks="wire.deadline",
-    depth=1,
-    applies=lambda vow: any(entry.record is not None for entry in vow.points.values()),
+    "wire.deadline", lambda vow: any(entry.record is not None for entry in vow.points.values())
 )
 class ReplyLateForParts(_Asked):
+    """A part of a record is put together in the slow loop."""
+
     def slow(self, data: bytes) -> bool:
         return any(
             entry.record is not None and b"ask %b " % entry.name.encode() in data
@@ -246,35 +210,26 @@ class ReplyLateForParts(_Asked):
         )
 
 
-@timing.instrument(
-    "reply-late-with-check",
-    "The check is worked out bit by bit, and late.",
-    breaks="wire.deadline",
-    depth=1,
-)
+@timing.instrument("wire.deadline")
 class ReplyLateWithCheck(_Asked):
+    """The check is worked out bit by bit, and late."""
+
     def slow(self, data: bytes) -> bool:
         return b" ~" in data
 
 
-@timing.instrument(
-    "burst-over-64-lost",
-    "The receiver has 64 places; what comes at once beyond them is lost.",
-    breaks="wire.framing wire.length wire.order wire.deadline",
-    depth=1,
-)
+@timing.instrument("wire.framing wire.length wire.order wire.deadline")
 class BurstOver64Lost(Instrument):
+    """The receiver has 64 places; what comes at once beyond them is lost."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         super().receive(data[:64], now_ns)
 
 
-@timing.instrument(
-    "first-byte-wakes-it",
-    "After ten seconds without a byte the chip sleeps, and the byte that wakes it is lost.",
-    breaks="wire.framing wire.syntax wire.idle",
-    depth=1,
-)
+@timing.instrument("wire.framing wire.syntax wire.idle")
 class FirstByteWakesIt(Instrument):
+    """After ten seconds without a byte the chip sleeps, and the byte that wakes it is lost."""
+
     heard_ns = 0
 
     def receive(self, data: bytes, now_ns: int) -> None:
@@ -283,13 +238,10 @@ class FirstByteWakesIt(Instrument):
         super().receive(data[1:] if asleep else data, now_ns)
 
 
-@timing.instrument(
-    "reply-lost-every-hundred",
-    "Every hundredth reply is lost: the transmitter's interrupt comes between two instructions.",
-    breaks="wire.deadline",
-    depth=100,
-)
+@timing.instrument("wire.deadline")
 class ReplyLostEveryHundred(Instrument):
+    """Every hundredth reply is lost: the transmitter's interrupt comes between two instructions."""
+
     replies = 0
 
     def take(self) -> bytes:
@@ -305,14 +257,10 @@ class ReplyLostEveryHundred(Instrument):
 # ------------------------------------------------------------------------------------------------ third round
 
 
-@timing.instrument(
-    "reply-late-after-boot",
-    "The first reply after a boot waits for the converter to be ready.",
-    breaks="wire.deadline",
-    depth=2,
-    applies=lambda vow: does(vow, "reboot"),
-)
+@timing.instrument("wire.deadline", lambda vow: does(vow, "reboot"))
 class ReplyLateAfterBoot(Withheld):
+    """The first reply after a boot waits for the converter to be ready."""
+
     boots = 1
     first = False
 
@@ -322,24 +270,18 @@ class ReplyLateAfterBoot(Withheld):
         return self.deadline_ns * 3 // 2 if late else 0
 
 
-@timing.instrument(
-    "reply-late-to-long-lines",
-    "A line of more than 48 characters is looked at in two turns of the slow loop.",
-    breaks="wire.deadline",
-    depth=1,
-)
+@timing.instrument("wire.deadline")
 class ReplyLateToLongLines(_Asked):
+    """A line of more than 48 characters is looked at in two turns of the slow loop."""
+
     def slow(self, data: bytes) -> bool:
         return any(len(line) > 48 for line in data.split(b"\n"))
 
 
-@timing.device(
-    "space-behind-ok",
-    "A reply without values ends with a space.",
-    breaks="wire.syntax wire.framing action.*.effect",
-    depth=1,
-)
+@timing.device("wire.syntax wire.framing action.*.effect")
 class SpaceBehindOk(Device):
+    """A reply without values ends with a space."""
+
     def _answer(self, reply: Reply) -> bytes:
         line = super()._answer(reply)
         if not reply.ok or reply.words or reply.checked:
@@ -352,14 +294,10 @@ class SpaceBehindOk(Device):
 # ----------------------------------------------------------------------------------------------- fourth round
 
 
-@timing.instrument(
-    "reply-late-in-operation",
-    "While energised the loops come first, and replies are late.",
-    breaks="wire.deadline",
-    depth=3,
-    applies=lambda vow: any(state.energised for state in vow.states.values()),
-)
+@timing.instrument("wire.deadline", lambda vow: any(state.energised for state in vow.states.values()))
 class ReplyLateInOperation(Withheld):
+    """While energised the loops come first, and replies are late."""
+
     def delay_ns(self, requests: int) -> int:
         live = self.vow.states[self.device.state].energised
         return self.deadline_ns * 3 // 2 if live and self.live else self._seen(live)
@@ -374,52 +312,42 @@ class ReplyLateInOperation(Withheld):
 # ------------------------------------------------------------------------------------------------ fifth round
 
 
-@timing.instrument(
-    "reply-late-on-the-second",
-    "Once a second the display is drawn, which takes twice the deadline; a line that comes meanwhile waits.",
-    breaks="wire.deadline",
-    depth=1,
-)
+@timing.instrument("wire.deadline")
 class ReplyLateOnTheSecond(Withheld):
+    """Once a second the display is drawn, which takes twice the deadline; a line that comes meanwhile
+    waits."""
+
     def delay_ns(self, requests: int) -> int:
         return max(2 * self.deadline_ns - self.now_ns % 1_000_000_000, 0)
 
 
 @timing.instrument(
-    "replies-over-128-lost",
-    "The transmitter's ring has 128 places; what a burst of requests has answered beyond them is lost.",
-    breaks="wire.order wire.framing wire.deadline",
-    depth=3,
-    applies=lambda vow: (
+    "wire.order wire.framing wire.deadline",
+    lambda vow: (
         vow.document.wire.pipeline >= 3 and any(entry.record is not None for entry in vow.points.values())
     ),
 )
 class RepliesOver128Lost(Instrument):
+    """The transmitter's ring has 128 places; what a burst of requests has answered beyond them is lost."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         super().receive(data, now_ns)
         del self.device.output[128:]
 
 
-@timing.device(
-    "debug-line-after-save",
-    "A line for whoever wrote it is printed when the store has been written.",
-    breaks="promise.quiet",
-    depth=1,
-    applies=lambda vow: does(vow, "save"),
-)
+@timing.device("promise.quiet", lambda vow: does(vow, "save"))
 class DebugLineAfterSave(Device):
+    """A line for whoever wrote it is printed when the store has been written."""
+
     def _save(self) -> None:
         super()._save()
         self.output += b"store %d\n" % self.store.saves
 
 
-@timing.instrument(
-    "flow-control-obeyed",
-    "The serial library obeys XOFF and XON (0x13, 0x11): it keeps them, and holds its tongue in between.",
-    breaks="wire.syntax wire.deadline",
-    depth=1,
-)
+@timing.instrument("wire.syntax wire.deadline")
 class FlowControlObeyed(Instrument):
+    """The serial library obeys XOFF and XON (0x13, 0x11): it keeps them, and holds its tongue in between."""
+
     still = False
 
     def receive(self, data: bytes, now_ns: int) -> None:
@@ -435,13 +363,10 @@ class FlowControlObeyed(Instrument):
 # ------------------------------------------------------------------------------------------------ sixth round
 
 
-@timing.instrument(
-    "beep-after-refusal",
-    "A refusal is told by a beep as well, and the next line waits until it is over.",
-    breaks="wire.deadline",
-    depth=2,
-)
+@timing.instrument("wire.deadline")
 class BeepAfterRefusal(Withheld):
+    """A refusal is told by a beep as well, and the next line waits until it is over."""
+
     ready_ns = 0
 
     def delay_ns(self, requests: int) -> int:
@@ -451,14 +376,10 @@ class BeepAfterRefusal(Withheld):
         return delay_ns
 
 
-@timing.instrument(
-    "replies-lost-in-a-stall",
-    "When the transmitter is free again its ring is emptied, with the replies that have waited in it.",
-    breaks="wire.order wire.deadline",
-    depth=1,
-    rig=True,
-)
+@timing.instrument("wire.order wire.deadline")
 class RepliesLostInAStall(Instrument):
+    """When the transmitter is free again its ring is emptied, with the replies that have waited in it."""
+
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         if event == "link.transmitter" and self.device.blocked:
             self.device.output.clear()
@@ -466,14 +387,12 @@ class RepliesLostInAStall(Instrument):
 
 
 @timing.device(
-    "bell-before-trip",
-    "A trip rings the terminal's bell before it is noticed.",
-    breaks="promise.quiet wire.notice.whole trip.*.notice",
-    depth=0,
-    rig=True,
-    applies=lambda vow: "notices" in vow.parts and any(trip.latched for trip in vow.trips.values()),
+    "promise.quiet wire.notice.whole trip.*.notice",
+    lambda vow: "notices" in vow.parts and any(trip.latched for trip in vow.trips.values()),
 )
 class BellBeforeTrip(Device):
+    """A trip rings the terminal's bell before it is noticed."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event == "trip" and self.notices and not self.blocked:
             self._flush()
@@ -485,13 +404,12 @@ class BellBeforeTrip(Device):
 
 
 @timing.instrument(
-    "reply-late-at-full-fan",
-    "Each pulse of the fan's tachometer is an interrupt; near full speed they leave little time for lines.",
-    breaks="wire.deadline",
-    depth=3,
-    applies=lambda vow: any(entry.signal == "fan.speed" for entry in vow.points.values()),
+    "wire.deadline", lambda vow: any(entry.signal == "fan.speed" for entry in vow.points.values())
 )
 class ReplyLateAtFullFan(Withheld):
+    """Each pulse of the fan's tachometer is an interrupt; near full speed they leave little time for
+    lines."""
+
     def delay_ns(self, requests: int) -> int:
         entry = next(entry for entry in self.vow.points.values() if entry.signal == "fan.speed")
         near = self.reading(entry, self.now_ns) * entry.number.step > 3000
@@ -499,13 +417,11 @@ class ReplyLateAtFullFan(Withheld):
 
 
 @timing.instrument(
-    "reply-late-in-fast-swing",
-    "Each step of an alternation is an interrupt; if it is faster than a millisecond little time is left.",
-    breaks="wire.deadline",
-    depth=5,
-    applies=lambda vow: any(law.phases is not None for law in vow.document.laws.values()),
+    "wire.deadline", lambda vow: any(law.phases is not None for law in vow.document.laws.values())
 )
 class ReplyLateInFastSwing(Withheld):
+    """Each step of an alternation is an interrupt; if it is faster than a millisecond little time is left."""
+
     def delay_ns(self, requests: int) -> int:
         fast = any(
             law.phases is not None
@@ -524,27 +440,18 @@ class ReplyLateInFastSwing(Withheld):
 # ---------------------------------------------------------------------------------------------- eighth round
 
 
-@timing.instrument(
-    "reply-late-under-panel",
-    "While the front panel has control its task comes first, and lines are looked at when it has drawn.",
-    breaks="wire.deadline",
-    depth=1,
-    rig=True,
-    applies=lambda vow: "local" in vow.parts,
-)
+@timing.instrument("wire.deadline", lambda vow: "local" in vow.parts)
 class ReplyLateUnderPanel(Withheld):
+    """While the front panel has control its task comes first, and lines are looked at when it has drawn."""
+
     def delay_ns(self, requests: int) -> int:
         return self.deadline_ns * 3 // 2 if self.device.controller == "local" else 0
 
 
-@timing.instrument(
-    "sent-twice-after-a-stall",
-    "The transmitter begins its ring again when it comes free: what has waited there is sent twice.",
-    breaks="wire.order promise.quiet wire.notice.whole wire.notice.number",
-    depth=1,
-    rig=True,
-)
+@timing.instrument("wire.order promise.quiet wire.notice.whole wire.notice.number")
 class SentTwiceAfterAStall(Instrument):
+    """The transmitter begins its ring again when it comes free: what has waited there is sent twice."""
+
     def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
         stalled = self.device.blocked
         super().bench(event, value, now_ns)

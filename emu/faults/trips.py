@@ -86,53 +86,29 @@ def _has_watchdog(vow: Vow) -> bool:
 # ------------------------------------------------------------------------------------------- whether and when
 
 
-@trips.tables(
-    "trip-first-never",
-    "The first protection in the table is never looked at: the loop begins at 1.",
-    breaks="trip.*.fires",
-    depth=0,
-    rig=True,
-    applies=_has_provoked,
-)
+@trips.tables("trip.*.fires", _has_provoked)
 def trip_first_never(vow: Vow) -> Vow:
+    """The first protection in the table is never looked at: the loop begins at 1."""
     return with_trip(vow, _provoked(vow)[0].name, armed_in=frozenset())
 
 
-@trips.tables(
-    "trip-last-never",
-    "The last protection in the table is never looked at: the loop ends one too early.",
-    breaks="trip.*.fires",
-    depth=2,
-    rig=True,
-    applies=lambda vow: len(_provoked(vow)) > 1,
-)
+@trips.tables("trip.*.fires", lambda vow: len(_provoked(vow)) > 1)
 def trip_last_never(vow: Vow) -> Vow:
+    """The last protection in the table is never looked at: the loop ends one too early."""
     return with_trip(vow, _provoked(vow)[-1].name, armed_in=frozenset())
 
 
-@trips.tables(
-    "trip-too-late",
-    "The delays of the protections are counted in a timer that runs ten times too slowly.",
-    breaks="trip.*.delay trip.*.fires",
-    depth=0,
-    rig=True,
-    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
-)
+@trips.tables("trip.*.delay trip.*.fires", lambda vow: any(trip.after_ns for trip in _provoked(vow)))
 def trip_too_late(vow: Vow) -> Vow:
+    """The delays of the protections are counted in a timer that runs ten times too slowly."""
     for trip in vow.trips.values():
         vow = with_trip(vow, trip.name, after_ns=10 * trip.after_ns)
     return vow
 
 
-@trips.tables(
-    "trip-at-once",
-    "A protection acts at the first sample beyond its threshold; its delay is left out.",
-    breaks="trip.*.delay",
-    depth=0,
-    rig=True,
-    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
-)
+@trips.tables("trip.*.delay", lambda vow: any(trip.after_ns for trip in _provoked(vow)))
 def trip_at_once(vow: Vow) -> Vow:
+    """A protection acts at the first sample beyond its threshold; its delay is left out."""
     for trip in vow.trips.values():
         vow = with_trip(vow, trip.name, after_ns=0)
     return vow
@@ -154,27 +130,19 @@ class _Adding(Rules):
         return self.__dict__.setdefault("_held", {})  # type: ignore[no-any-return]
 
 
-@trips.instrument(
-    "trip-delay-adds-up",
-    "The delay of a protection is not started afresh when its condition is gone: short times add up.",
-    breaks="trip.*.delay",
-    depth=0,
-    rig=True,
-    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
-)
+@trips.instrument("trip.*.delay", lambda vow: any(trip.after_ns for trip in _provoked(vow)))
 class TripDelayAddsUp(Instrument):
+    """The delay of a protection is not started afresh when its condition is gone: short times add up."""
+
     rules = _Adding
 
 
 @trips.plant(
-    "trip-thresholds-off",
-    "The comparators of the protections are set 5 % too far from zero.",
-    breaks="trip.*.fires",
-    depth=0,
-    rig=True,
-    applies=lambda vow: any(_provoked_by_number(trip) for trip in vow.document.trips.values()),
+    "trip.*.fires", lambda vow: any(_provoked_by_number(trip) for trip in vow.document.trips.values())
 )
 class TripThresholdsOff(Overlay):
+    """The comparators of the protections are set 5 % too far from zero."""
+
     def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
         return super().watch(key, signal, above, 1.05 * threshold)
 
@@ -186,15 +154,11 @@ class _Deaf(Rules):
         pass
 
 
-@trips.instrument(
-    "trip-threshold-from-arming",
-    "A threshold is worked out when the protection is armed; a setting that changes later does not move it.",
-    breaks="trip.*.fires",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(trip.when.names - vow.measured for trip in _provoked(vow)),
-)
+@trips.instrument("trip.*.fires", lambda vow: any(trip.when.names - vow.measured for trip in _provoked(vow)))
 class TripThresholdFromArming(Instrument):
+    """A threshold is worked out when the protection is armed; a setting that changes later does not move
+    it."""
+
     rules = _Deaf
 
 
@@ -204,15 +168,9 @@ def _joined(vow: Vow) -> TripEntry | None:
     return joined[-1] if joined else None
 
 
-@trips.tables(
-    "trip-second-condition-left-out",
-    "Of a protection with two conditions only the first is looked at.",
-    breaks="trip.*.fires",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _joined(vow) is not None,
-)
+@trips.tables("trip.*.fires", lambda vow: _joined(vow) is not None)
 def trip_second_condition_left_out(vow: Vow) -> Vow:
+    """Of a protection with two conditions only the first is looked at."""
     trip = _joined(vow)
     assert trip is not None
     condition = trip.when.atoms()
@@ -221,13 +179,11 @@ def trip_second_condition_left_out(vow: Vow) -> Vow:
 
 
 @trips.tables(
-    "trip-unarmed-in-one-state",
-    "Protections that are armed in certain states have lost the last of them.",
-    breaks="trip.*.fires wire.watchdog",
-    depth=2,
-    applies=lambda vow: any(1 < len(trip.armed_in) < len(vow.states) - 1 for trip in vow.trips.values()),
+    "trip.*.fires wire.watchdog",
+    lambda vow: any(1 < len(trip.armed_in) < len(vow.states) - 1 for trip in vow.trips.values()),
 )
 def trip_unarmed_in_one_state(vow: Vow) -> Vow:
+    """Protections that are armed in certain states have lost the last of them."""
     for trip in vow.trips.values():
         if 1 < len(trip.armed_in) < len(vow.states) - 1:
             last = [state for state in vow.states if state in trip.armed_in][-1]
@@ -238,29 +194,18 @@ def trip_unarmed_in_one_state(vow: Vow) -> Vow:
 # ------------------------------------------------------------------------------------------ what it does then
 
 
-@trips.tables(
-    "trip-to-first-state",
-    "A trip leads to the first state, from where it can be started again.",
-    breaks="trip.*.fires trip.*.latch",
-    depth=1,
-    rig=True,
-    applies=_latched,
-)
+@trips.tables("trip.*.fires trip.*.latch", _latched)
 def trip_to_first_state(vow: Vow) -> Vow:
+    """A trip leads to the first state, from where it can be started again."""
     for trip in vow.trips.values():
         vow = with_trip(vow, trip.name, to=vow.initial)
     return vow
 
 
-@trips.device(
-    "trip-leaves-outputs-on",
-    "A trip changes the state and says so, but the outputs stay as they are.",
-    breaks="law.*",
-    depth=4,
-    rig=True,
-    applies=lambda vow: _latched(vow) and law_watches(vow, [trip.to for trip in _provoked(vow)]),
-)
+@trips.device("law.*", lambda vow: _latched(vow) and law_watches(vow, [trip.to for trip in _provoked(vow)]))
 class TripLeavesOutputsOn(Device):
+    """A trip changes the state and says so, but the outputs stay as they are."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         states = self.vow.states
         self.vow = with_state(self.vow, trip.to, outputs={}, followers={})
@@ -268,70 +213,45 @@ class TripLeavesOutputsOn(Device):
         self.vow = replace(self.vow, states=states)
 
 
-@trips.device(
-    "trip-unnoticed",
-    "A trip is not noticed.",
-    breaks="trip.*.notice",
-    depth=0,
-    rig=True,
-    applies=lambda vow: has_notices(vow) and _has_provoked(vow),
-)
+@trips.device("trip.*.notice", lambda vow: has_notices(vow) and _has_provoked(vow))
 class TripUnnoticed(Device):
+    """A trip is not noticed."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         if event != "trip":
             super().notify(event, words)
 
 
-@trips.device(
-    "trip-noticed-without-unit",
-    "The notice of a trip has the number alone.",
-    breaks="trip.*.notice wire.unit",
-    depth=0,
-    rig=True,
-    applies=lambda vow: has_notices(vow) and _has_provoked(vow),
-)
+@trips.device("trip.*.notice wire.unit", lambda vow: has_notices(vow) and _has_provoked(vow))
 class TripNoticedWithoutUnit(Device):
+    """The notice of a trip has the number alone."""
+
     def notify(self, event: str, words: tuple[str, ...]) -> None:
         super().notify(event, words[:2] if event == "trip" else words)
 
 
-@trips.device(
-    "trip-noticed-as-state-too",
-    "The state that a trip leads to is noticed after the trip, as if it had been a change of its own.",
-    breaks="trip.*.notice wire.notice.number",
-    depth=0,
-    rig=True,
-    applies=lambda vow: has_notices(vow) and _has_provoked(vow),
-)
+@trips.device("trip.*.notice wire.notice.number", lambda vow: has_notices(vow) and _has_provoked(vow))
 class TripNoticedAsStateToo(Device):
+    """The state that a trip leads to is noticed after the trip, as if it had been a change of its own."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         super().fire(trip, value, now_ns)
         self.notify("state", (trip.to,))
 
 
-@trips.device(
-    "trip-under-wrong-name",
-    "A trip is reported under the name of the one before it in the table.",
-    breaks="trip.*.notice trip.*.report",
-    depth=0,
-    rig=True,
-    applies=lambda vow: _has_provoked(vow) and len(vow.trips) > 1,
-)
+@trips.device("trip.*.notice trip.*.report", lambda vow: _has_provoked(vow) and len(vow.trips) > 1)
 class TripUnderWrongName(Device):
+    """A trip is reported under the name of the one before it in the table."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         names = list(self.vow.trips)
         super().fire(replace(trip, name=names[names.index(trip.name) - 1]), value, now_ns)
 
 
-@trips.device(
-    "trip-last-is-first",
-    "The last trip that can be asked for is the first since the boot.",
-    breaks="trip.*.report",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _has_last_trip(vow) and _clearable(vow),
-)
+@trips.device("trip.*.report", lambda vow: _has_last_trip(vow) and _clearable(vow))
 class TripLastIsFirst(Device):
+    """The last trip that can be asked for is the first since the boot."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         last = self.last_trip
         super().fire(trip, value, now_ns)
@@ -339,15 +259,10 @@ class TripLastIsFirst(Device):
             self.last_trip = last
 
 
-@trips.device(
-    "trip-last-forgotten",
-    "The last trip cannot be asked for any more once it is cleared.",
-    breaks="trip.*.report",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _has_last_trip(vow) and _clearable(vow),
-)
+@trips.device("trip.*.report", lambda vow: _has_last_trip(vow) and _clearable(vow))
 class TripLastForgotten(Device):
+    """The last trip cannot be asked for any more once it is cleared."""
+
     def _effect(self, effect: str, what: str, now_ns: int) -> None:
         super()._effect(effect, what, now_ns)
         if effect == "clear_trip":
@@ -357,27 +272,17 @@ class TripLastForgotten(Device):
 # ----------------------------------------------------------------------------------------- latch and clearing
 
 
-@trips.tables(
-    "latch-opens-itself",
-    "A trip clears itself after two seconds.",
-    breaks="trip.*.latch",
-    depth=0,
-    rig=True,
-    applies=_latched,
-)
+@trips.tables("trip.*.latch", _latched)
 def latch_opens_itself(vow: Vow) -> Vow:
+    """A trip clears itself after two seconds."""
     trip = next(trip for trip in _provoked(vow) if trip.latched)
     state = vow.states[trip.to]
     return with_state(vow, trip.to, leaves=(*state.leaves, LeaveEntry(9, None, 2_000_000_000, vow.initial)))
 
 
 @trips.device(
-    "latch-opened-by-stop",
-    "The action that is always done leaves the tripped state too.",
-    breaks="trip.*.latch action.*.effect",
-    depth=2,
-    rig=True,
-    applies=lambda vow: any(
+    "trip.*.latch action.*.effect",
+    lambda vow: any(
         action.always and action.to.get(trip.to) == trip.to
         for trip in _provoked(vow)
         if trip.latched
@@ -385,20 +290,17 @@ def latch_opens_itself(vow: Vow) -> Vow:
     ),
 )
 class LatchOpenedByStop(Device):
+    """The action that is always done leaves the tripped state too."""
+
     def _target(self, action: ActionEntry) -> str | None:
         target = super()._target(action)
         return self.vow.initial if action.always and self.latched is not None else target
 
 
-@trips.device(
-    "latch-forgotten-by-stop",
-    "The action that is always done forgets which trip there was: it can be cleared with its cause there.",
-    breaks="trip.*.clears",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and _stops_when_tripped(vow),
-)
+@trips.device("trip.*.clears", lambda vow: _clearable(vow) and _stops_when_tripped(vow))
 class LatchForgottenByStop(Device):
+    """The action that is always done forgets which trip there was: it can be cleared with its cause there."""
+
     def _perform(self, action: ActionEntry, target: str, now_ns: int) -> tuple[str, ...]:
         words = super()._perform(action, target, now_ns)
         if action.always:
@@ -406,55 +308,37 @@ class LatchForgottenByStop(Device):
         return words
 
 
-@trips.device(
-    "clear-whatever-the-cause",
-    "A trip can be cleared while its cause is there.",
-    breaks="trip.*.clears",
-    depth=1,
-    rig=True,
-    applies=_clearable,
-)
+@trips.device("trip.*.clears", _clearable)
 class ClearWhateverTheCause(Device):
+    """A trip can be cleared while its cause is there."""
+
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
         return True
 
 
 @trips.tables(
-    "clear-without-hysteresis",
-    "A trip can be cleared as soon as its condition is false; the hysteresis is left out.",
-    breaks="trip.*.clears",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and any(trip.cleared_when is not None for trip in _provoked(vow)),
+    "trip.*.clears",
+    lambda vow: _clearable(vow) and any(trip.cleared_when is not None for trip in _provoked(vow)),
 )
 def clear_without_hysteresis(vow: Vow) -> Vow:
+    """A trip can be cleared as soon as its condition is false; the hysteresis is left out."""
     for trip in vow.trips.values():
         vow = with_trip(vow, trip.name, cleared_when=None)
     return vow
 
 
-@trips.device(
-    "clear-never",
-    "Whether the cause is gone is judged by the value at the trip, so that it never is.",
-    breaks="trip.*.clears",
-    depth=1,
-    rig=True,
-    applies=_clearable,
-)
+@trips.device("trip.*.clears", _clearable)
 class ClearNever(Device):
+    """Whether the cause is gone is judged by the value at the trip, so that it never is."""
+
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
         return False
 
 
-@trips.device(
-    "clear-refused-under-first-name",
-    "The refusal to clear names the first protection in the table.",
-    breaks="trip.*.clears",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and len(_provoked(vow)) > 1,
-)
+@trips.device("trip.*.clears", lambda vow: _clearable(vow) and len(_provoked(vow)) > 1)
 class ClearRefusedUnderFirstName(Device):
+    """The refusal to clear names the first protection in the table."""
+
     def _act(self, request: Request, now_ns: int) -> tuple[bool, tuple[str, ...]]:
         ok, words = super()._act(request, now_ns)
         if not ok and words[0] == "fault":
@@ -465,14 +349,9 @@ class ClearRefusedUnderFirstName(Device):
 # ---------------------------------------------------------------------------------------------- link watchdog
 
 
-@trips.tables(
-    "watchdog-never",
-    "The watch over the host's silence is never armed.",
-    breaks="trip.*.fires wire.watchdog",
-    depth=2,
-    applies=_has_watchdog,
-)
+@trips.tables("trip.*.fires wire.watchdog", _has_watchdog)
 def watchdog_never(vow: Vow) -> Vow:
+    """The watch over the host's silence is never armed."""
     silence = _silence(vow)
     for trip in vow.trips.values():
         if silence in trip.when.names:
@@ -480,14 +359,9 @@ def watchdog_never(vow: Vow) -> Vow:
     return vow
 
 
-@trips.tables(
-    "watchdog-early",
-    "The host's patience is halved: the silence is counted on a timer that runs twice as fast.",
-    breaks="trip.*.fires wire.watchdog",
-    depth=2,
-    applies=_has_watchdog,
-)
+@trips.tables("trip.*.fires wire.watchdog", _has_watchdog)
 def watchdog_early(vow: Vow) -> Vow:
+    """The host's patience is halved: the silence is counted on a timer that runs twice as fast."""
     silence = _silence(vow)
     assert silence is not None
     for trip in vow.trips.values():
@@ -496,28 +370,20 @@ def watchdog_early(vow: Vow) -> Vow:
     return vow
 
 
-@trips.device(
-    "watchdog-fed-by-any-byte",
-    "Any byte that arrives ends the host's silence, whole line or not.",
-    breaks="wire.watchdog",
-    depth=2,
-    applies=_has_watchdog,
-)
+@trips.device("wire.watchdog", _has_watchdog)
 class WatchdogFedByAnyByte(Device):
+    """Any byte that arrives ends the host's silence, whole line or not."""
+
     def receive(self, data: bytes, now_ns: int) -> None:
         if data:
             self.accepted_ns = now_ns
         super().receive(data, now_ns)
 
 
-@trips.device(
-    "watchdog-not-fed-by-asking",
-    "Only `put` and `act` end the host's silence.",
-    breaks="wire.watchdog",
-    depth=3,
-    applies=_has_watchdog,
-)
+@trips.device("wire.watchdog", _has_watchdog)
 class WatchdogNotFedByAsking(Device):
+    """Only `put` and `act` end the host's silence."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         self.asked = False
         accepted_ns = self.accepted_ns
@@ -533,43 +399,29 @@ class WatchdogNotFedByAsking(Device):
 # ----------------------------------------------------------------------------------------------- second round
 
 
-@trips.device(
-    "trip-reports-after-opening",
-    "The value of a trip is read when the outputs are off already.",
-    breaks="trip.*.notice trip.*.report trip.*.fires",
-    depth=2,
-    rig=True,
-    applies=_has_provoked,
-)
+@trips.device("trip.*.notice trip.*.report trip.*.fires", _has_provoked)
 class TripReportsAfterOpening(Device):
+    """The value of a trip is read when the outputs are off already."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         armed = len(trip.armed_in) < len(self.vow.states)
         super().fire(trip, 0 if armed and isinstance(value, int) else value, now_ns)
 
 
 @trips.tables(
-    "trip-delays-shifted",
-    "The delays of the protections are a row off: each has that of the one before it.",
-    breaks="trip.*.delay trip.*.fires",
-    depth=0,
-    rig=True,
-    applies=lambda vow: len({trip.after_ns for trip in vow.trips.values()}) > 1,
+    "trip.*.delay trip.*.fires", lambda vow: len({trip.after_ns for trip in vow.trips.values()}) > 1
 )
 def trip_delays_shifted(vow: Vow) -> Vow:
+    """The delays of the protections are a row off: each has that of the one before it."""
     delays = [trip.after_ns for trip in vow.trips.values()]
     for name, after_ns in zip(list(vow.trips), [delays[-1], *delays], strict=False):
         vow = with_trip(vow, name, after_ns=after_ns)
     return vow
 
 
-@trips.tables(
-    "watchdog-with-fixed-patience",
-    "The host's patience is that of the table, whatever is put.",
-    breaks="trip.*.fires wire.watchdog",
-    depth=3,
-    applies=lambda vow: _has_watchdog(vow) and "link.patience" in vow.points,
-)
+@trips.tables("trip.*.fires wire.watchdog", lambda vow: _has_watchdog(vow) and "link.patience" in vow.points)
 def watchdog_with_fixed_patience(vow: Vow) -> Vow:
+    """The host's patience is that of the table, whatever is put."""
     silence = _silence(vow)
     for trip in vow.trips.values():
         if silence in trip.when.names:
@@ -580,15 +432,10 @@ def watchdog_with_fixed_patience(vow: Vow) -> Vow:
     return vow
 
 
-@trips.device(
-    "trip-once-per-boot",
-    "A protection that has acted is not armed again before the next boot.",
-    breaks="trip.*.fires",
-    depth=1,
-    rig=True,
-    applies=_clearable,
-)
+@trips.device("trip.*.fires", _clearable)
 class TripOncePerBoot(Device):
+    """A protection that has acted is not armed again before the next boot."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         self.acted: set[str] = set()
         super().boot(cause, now_ns)
@@ -599,15 +446,10 @@ class TripOncePerBoot(Device):
             super().fire(trip, value, now_ns)
 
 
-@trips.device(
-    "clear-goes-back",
-    "Clearing a trip goes back to where it tripped, if nothing was drawn there.",
-    breaks="action.*.effect trip.*.clears",
-    depth=3,
-    rig=True,
-    applies=_leads_elsewhere,
-)
+@trips.device("action.*.effect trip.*.clears", _leads_elsewhere)
 class ClearGoesBack(Device):
+    """Clearing a trip goes back to where it tripped, if nothing was drawn there."""
+
     tripped_in = ""
 
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
@@ -622,47 +464,35 @@ class ClearGoesBack(Device):
         return super()._perform(action, target, now_ns)
 
 
-@trips.device(
-    "trip-sets-defaults",
-    "A trip sets the defaults, so that nothing dangerous is left.",
-    breaks="trip.*.fires wire.atomic point.*.readable",
-    depth=2,
-    rig=True,
-    applies=_has_provoked,
-)
+@trips.device("trip.*.fires wire.atomic point.*.readable", _has_provoked)
 class TripSetsDefaults(Device):
+    """A trip sets the defaults, so that nothing dangerous is left."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         super().fire(trip, value, now_ns)
         self._replace(self._defaults(saved_only=False), now_ns)
 
 
 @trips.device(
-    "last-trip-kept-over-boot",
-    "The last trip can still be asked for after a boot that was asked for.",
-    breaks="trip.*.report wire.boot point.*.readable",
-    depth=2,
-    rig=True,
-    applies=lambda vow: (
+    "trip.*.report wire.boot point.*.readable",
+    lambda vow: (
         _has_last_trip(vow)
         and any(effect == "reboot" for action in vow.actions.values() for effect, _ in action.does)
     ),
 )
 class LastTripKeptOverBoot(Device):
+    """The last trip can still be asked for after a boot that was asked for."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         last = self.last_trip if cause == "request" else ("none",)
         super().boot(cause, now_ns)
         self.last_trip = last
 
 
-@trips.device(
-    "trip-last-in-old-digits",
-    "The last trip is kept with its value in whole units; its notice was right.",
-    breaks="trip.*.report",
-    depth=1,
-    rig=True,
-    applies=_has_last_trip,
-)
+@trips.device("trip.*.report", _has_last_trip)
 class TripLastInOldDigits(Device):
+    """The last trip is kept with its value in whole units; its notice was right."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         super().fire(trip, value, now_ns)
         name, number, *rest = self.last_trip
@@ -678,29 +508,19 @@ def _anywhere(vow: Vow) -> TripEntry | None:
     return found[-1] if found else None
 
 
-@trips.tables(
-    "trip-watched-in-operation-only",
-    "A protection that is to watch always is looked at in operation only.",
-    breaks="trip.*.fires",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _anywhere(vow) is not None,
-)
+@trips.tables("trip.*.fires", lambda vow: _anywhere(vow) is not None)
 def trip_watched_in_operation_only(vow: Vow) -> Vow:
+    """A protection that is to watch always is looked at in operation only."""
     trip = _anywhere(vow)
     assert trip is not None
     energised = frozenset(name for name, state in vow.states.items() if state.energised)
     return with_trip(vow, trip.name, armed_in=energised)
 
 
-@trips.device(
-    "watchdog-not-fed-by-putting",
-    "A put does not end the host's silence.",
-    breaks="wire.watchdog trip.*.fires",
-    depth=3,
-    applies=_has_watchdog,
-)
+@trips.device("wire.watchdog trip.*.fires", _has_watchdog)
 class WatchdogNotFedByPutting(Device):
+    """A put does not end the host's silence."""
+
     def line(self, line: bytes | Overlong, now_ns: int) -> None:
         accepted_ns = self.accepted_ns
         super().line(line, now_ns)
@@ -708,15 +528,10 @@ class WatchdogNotFedByPutting(Device):
             self.accepted_ns = accepted_ns
 
 
-@trips.device(
-    "clear-forgets-last",
-    "Clearing a trip also takes it from what can be asked, if it was cleared at the second try.",
-    breaks="trip.*.report action.*.effect",
-    depth=3,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and _has_last_trip(vow),
-)
+@trips.device("trip.*.report action.*.effect", lambda vow: _clearable(vow) and _has_last_trip(vow))
 class ClearForgetsLast(Device):
+    """Clearing a trip also takes it from what can be asked, if it was cleared at the second try."""
+
     refused = False
 
     def _act(self, request: Request, now_ns: int) -> tuple[bool, tuple[str, ...]]:
@@ -745,27 +560,20 @@ class _Blind(Rules):
             rule.since_ns = max(rule.since_ns, self.entered_ns + 1_000_000_000)
 
 
-@trips.instrument(
-    "trip-blind-after-change",
-    "For a second after a change of state the protections are not looked at, so that nothing trips on it.",
-    breaks="trip.*.fires trip.*.delay",
-    depth=1,
-    rig=True,
-    applies=_has_provoked,
-)
+@trips.instrument("trip.*.fires trip.*.delay", _has_provoked)
 class TripBlindAfterChange(Instrument):
+    """For a second after a change of state the protections are not looked at, so that nothing trips on it."""
+
     rules = _Blind
 
 
 @trips.device(
-    "clear-after-stop-only",
-    "A trip can be cleared once the action that is always done has been done.",
-    breaks="trip.*.clears action.*.effect",
-    depth=1,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and any(action.always for action in vow.actions.values()),
+    "trip.*.clears action.*.effect",
+    lambda vow: _clearable(vow) and any(action.always for action in vow.actions.values()),
 )
 class ClearAfterStopOnly(Device):
+    """A trip can be cleared once the action that is always done has been done."""
+
     stopped = False
 
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
@@ -783,14 +591,10 @@ class ClearAfterStopOnly(Device):
 # ------------------------------------------------------------------------------------------------ fifth round
 
 
-@trips.device(
-    "watchdog-noticed-as-state",
-    "A trip that does not latch is noticed as a change of state: it shares the code of the timed ones.",
-    breaks="trip.*.notice",
-    depth=2,
-    applies=lambda vow: has_notices(vow) and _has_watchdog(vow),
-)
+@trips.device("trip.*.notice", lambda vow: has_notices(vow) and _has_watchdog(vow))
 class WatchdogNoticedAsState(Device):
+    """A trip that does not latch is noticed as a change of state: it shares the code of the timed ones."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         self.plain = not trip.latched
         super().fire(trip, value, now_ns)
@@ -818,15 +622,14 @@ class _WholeSeconds(Rules):
 
 
 @trips.instrument(
-    "patience-cut-to-whole-seconds",
-    "The watch over the host's silence counts whole seconds, and the patience is cut to them.",
-    breaks="trip.*.fires wire.watchdog",
-    depth=3,
-    applies=lambda vow: (
+    "trip.*.fires wire.watchdog",
+    lambda vow: (
         _has_watchdog(vow) and "link.patience" in vow.points and vow.points["link.patience"].number.digits > 0
     ),
 )
 class PatienceCutToWholeSeconds(Instrument):
+    """The watch over the host's silence counts whole seconds, and the patience is cut to them."""
+
     rules = _WholeSeconds
 
 
@@ -841,29 +644,21 @@ class _Afresh(Rules):
 
 
 @trips.instrument(
-    "trip-delay-afresh-after-change",
-    "The delay of a protection that is running begins again whenever the state changes.",
-    breaks="trip.*.delay trip.*.fires",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(trip.after_ns > NS_PER_S and len(trip.armed_in) > 1 for trip in _provoked(vow)),
+    "trip.*.delay trip.*.fires",
+    lambda vow: any(trip.after_ns > NS_PER_S and len(trip.armed_in) > 1 for trip in _provoked(vow)),
 )
 class TripDelayAfreshAfterChange(Instrument):
+    """The delay of a protection that is running begins again whenever the state changes."""
+
     rules = _Afresh
 
 
 _CONSTANT = re.compile(r" [+] [0-9.]+$")
 
 
-@trips.tables(
-    "trip-threshold-without-constant",
-    "Of a threshold that is a share of a ceiling and a constant above it only the share is left.",
-    breaks="trip.*.fires",
-    depth=3,
-    rig=True,
-    applies=lambda vow: any(_CONSTANT.search(trip.when.text) for trip in _provoked(vow)),
-)
+@trips.tables("trip.*.fires", lambda vow: any(_CONSTANT.search(trip.when.text) for trip in _provoked(vow)))
 def trip_threshold_without_constant(vow: Vow) -> Vow:
+    """Of a threshold that is a share of a ceiling and a constant above it only the share is left."""
     for trip in _provoked(vow):
         vow = with_trip(vow, trip.name, when=parse(_CONSTANT.sub("", trip.when.text)))
     return vow
@@ -875,15 +670,10 @@ def _plain(vow: Vow, trip: TripEntry) -> Threshold | None:
     return found[0] if len(found) == 1 and found[0].point == trip.reports else None
 
 
-@trips.device(
-    "trip-reports-threshold",
-    "A trip reports the threshold that was passed, not the value that passed it.",
-    breaks="trip.*.notice trip.*.report",
-    depth=0,
-    rig=True,
-    applies=lambda vow: any(_plain(vow, trip) for trip in _provoked(vow)),
-)
+@trips.device("trip.*.notice trip.*.report", lambda vow: any(_plain(vow, trip) for trip in _provoked(vow)))
 class TripReportsThreshold(Device):
+    """A trip reports the threshold that was passed, not the value that passed it."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         threshold = _plain(self.vow, trip)
         if threshold is not None:
@@ -892,15 +682,10 @@ class TripReportsThreshold(Device):
         super().fire(trip, value, now_ns)
 
 
-@trips.device(
-    "silence-ended-by-notice",
-    "The timer of the host's silence is started again by whatever passes on the line: by notices too.",
-    breaks="wire.watchdog",
-    depth=1,
-    rig=True,
-    applies=lambda vow: has_notices(vow) and "local" in vow.parts and _has_watchdog(vow),
-)
+@trips.device("wire.watchdog", lambda vow: has_notices(vow) and "local" in vow.parts and _has_watchdog(vow))
 class SilenceEndedByNotice(Device):
+    """The timer of the host's silence is started again by whatever passes on the line: by notices too."""
+
     def sent(self, now_ns: int) -> None:
         if self.notices:
             self.accepted_ns = now_ns
@@ -922,17 +707,16 @@ class SilenceEndedByNotice(Device):
 
 
 @trips.device(
-    "clear-by-ceiling-at-trip",
-    "Whether the cause is gone is judged by the ceiling there was at the trip, whatever has been put since.",
-    breaks="trip.*.clears",
-    depth=4,
-    rig=True,
-    applies=lambda vow: any(
+    "trip.*.clears",
+    lambda vow: any(
         trip.latched and (trip.cleared_when or trip.when).names & {each.name for each in vow.settings}
         for trip in vow.trips.values()
     ),
 )
 class ClearByCeilingAtTrip(Device):
+    """Whether the cause is gone is judged by the ceiling there was at the trip, whatever has been put
+    since."""
+
     then: dict[str, Value] | None = None
 
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
@@ -947,15 +731,10 @@ class ClearByCeilingAtTrip(Device):
         return gone
 
 
-@trips.device(
-    "trips-wait-for-panel",
-    "While the front panel has control protections do not act; they do when it gives it back.",
-    breaks="trip.*.fires trip.*.delay",
-    depth=0,
-    rig=True,
-    applies=lambda vow: "local" in vow.parts and _has_provoked(vow),
-)
+@trips.device("trip.*.fires trip.*.delay", lambda vow: "local" in vow.parts and _has_provoked(vow))
 class TripsWaitForPanel(Device):
+    """While the front panel has control protections do not act; they do when it gives it back."""
+
     missed: tuple[tuple[TripEntry, Value], ...] = ()
 
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
@@ -984,28 +763,18 @@ def _locking(vow: Vow) -> set[str]:
     }
 
 
-@trips.tables(
-    "trips-off-beside",
-    "In a state that is there for settings alone no protection is looked at: nothing is connected there.",
-    breaks="trip.*.fires",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(trip.armed_in & _locking(vow) for trip in _provoked(vow)),
-)
+@trips.tables("trip.*.fires", lambda vow: any(trip.armed_in & _locking(vow) for trip in _provoked(vow)))
 def trips_off_beside(vow: Vow) -> Vow:
+    """In a state that is there for settings alone no protection is looked at: nothing is connected there."""
     for trip in vow.trips.values():
         vow = with_trip(vow, trip.name, armed_in=trip.armed_in - _locking(vow))
     return vow
 
 
-@trips.device(
-    "trip-last-latched-only",
-    "The last trip that can be asked for is the last that latched.",
-    breaks="trip.*.report",
-    depth=3,
-    applies=_has_watchdog,
-)
+@trips.device("trip.*.report", _has_watchdog)
 class TripLastLatchedOnly(Device):
+    """The last trip that can be asked for is the last that latched."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         last = self.last_trip
         super().fire(trip, value, now_ns)
@@ -1016,15 +785,9 @@ class TripLastLatchedOnly(Device):
 # ---------------------------------------------------------------------------------------------- seventh round
 
 
-@trips.tables(
-    "latch-opens-with-cause",
-    "A trip clears itself as soon as no protection finds anything wrong any more.",
-    breaks="trip.*.latch",
-    depth=0,
-    rig=True,
-    applies=_latched,
-)
+@trips.tables("trip.*.latch", _latched)
 def latch_opens_with_cause(vow: Vow) -> Vow:
+    """A trip clears itself as soon as no protection finds anything wrong any more."""
     latched = [trip for trip in _provoked(vow) if trip.latched]
     gone = [
         f"not ({trip.when.text})" if trip.cleared_when is None else f"({trip.cleared_when.text})"
@@ -1035,15 +798,10 @@ def latch_opens_with_cause(vow: Vow) -> Vow:
     return with_state(vow, state.name, leaves=(*state.leaves, opens))
 
 
-@trips.device(
-    "latch-opened-at-the-panel",
-    "The key that takes control at the front panel acknowledges a trip as well.",
-    breaks="trip.*.latch",
-    depth=0,
-    rig=True,
-    applies=lambda vow: "local" in vow.parts and _latched(vow),
-)
+@trips.device("trip.*.latch", lambda vow: "local" in vow.parts and _latched(vow))
 class LatchOpenedAtThePanel(Device):
+    """The key that takes control at the front panel acknowledges a trip as well."""
+
     def panel(self, name: str, value: Value, now_ns: int) -> None:
         super().panel(name, value, now_ns)
         if (name, value) == ("panel.control", "local") and self.latched is not None:
@@ -1072,15 +830,10 @@ class _InTheSlowTask(Rules):
             rule.since_ns = -(-now_ns // _SLOW_TASK_NS) * _SLOW_TASK_NS
 
 
-@trips.instrument(
-    "trip-in-the-slow-task",
-    "Protections of slow things are looked at in the task that writes the log, every ten seconds.",
-    breaks="trip.*.fires",
-    depth=0,
-    rig=True,
-    applies=lambda vow: bool(_slow(vow)),
-)
+@trips.instrument("trip.*.fires", lambda vow: bool(_slow(vow)))
 class TripInTheSlowTask(Instrument):
+    """Protections of slow things are looked at in the task that writes the log, every ten seconds."""
+
     rules = _InTheSlowTask
 
 
@@ -1093,15 +846,10 @@ class _AfreshAtWill(Rules):
                 rule.since_ns = now_ns
 
 
-@trips.instrument(
-    "trip-delay-afresh-after-line",
-    "A line that is answered starts the delays of the protections again: one timer does for both.",
-    breaks="trip.*.delay trip.*.fires",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(trip.after_ns for trip in _provoked(vow)),
-)
+@trips.instrument("trip.*.delay trip.*.fires", lambda vow: any(trip.after_ns for trip in _provoked(vow)))
 class TripDelayAfreshAfterLine(Instrument):
+    """A line that is answered starts the delays of the protections again: one timer does for both."""
+
     rules = _AfreshAtWill
 
     def receive(self, data: bytes, now_ns: int) -> None:
@@ -1116,16 +864,13 @@ _BELOW = re.compile(r" - (?=[0-9])")
 
 
 @trips.tables(
-    "clear-hysteresis-turned-round",
-    "The hysteresis of clearing is added, not taken off: a trip can be cleared while it would trip again.",
-    breaks="trip.*.clears",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(
+    "trip.*.clears",
+    lambda vow: any(
         trip.cleared_when is not None and _BELOW.search(trip.cleared_when.text) for trip in _provoked(vow)
     ),
 )
 def clear_hysteresis_turned_round(vow: Vow) -> Vow:
+    """The hysteresis of clearing is added, not taken off: a trip can be cleared while it would trip again."""
     for trip in _provoked(vow):
         if trip.cleared_when is not None:
             turned = _BELOW.sub(" + ", trip.cleared_when.text)
@@ -1139,14 +884,10 @@ def _round_a_byte(after_ns: int) -> int:
 
 
 @trips.tables(
-    "trip-delay-in-a-byte",
-    "The delays of the protections are one byte of ticks of 10 ms: three seconds come round to 0.44 s.",
-    breaks="trip.*.delay",
-    depth=2,
-    rig=True,
-    applies=lambda vow: any(_round_a_byte(trip.after_ns) != trip.after_ns for trip in _provoked(vow)),
+    "trip.*.delay", lambda vow: any(_round_a_byte(trip.after_ns) != trip.after_ns for trip in _provoked(vow))
 )
 def trip_delay_in_a_byte(vow: Vow) -> Vow:
+    """The delays of the protections are one byte of ticks of 10 ms: three seconds come round to 0.44 s."""
     for trip in _provoked(vow):
         vow = with_trip(vow, trip.name, after_ns=_round_a_byte(trip.after_ns))
     return vow
@@ -1177,14 +918,10 @@ def _long_patience(vow: Vow) -> bool:
     )
 
 
-@trips.instrument(
-    "patience-in-a-byte",
-    "The host's patience is handed on in one byte of tenths of a second: a minute comes round to 8.8 s.",
-    breaks="trip.*.fires wire.watchdog",
-    depth=3,
-    applies=lambda vow: _has_watchdog(vow) and _long_patience(vow),
-)
+@trips.instrument("trip.*.fires wire.watchdog", lambda vow: _has_watchdog(vow) and _long_patience(vow))
 class PatienceInAByte(Instrument):
+    """The host's patience is handed on in one byte of tenths of a second: a minute comes round to 8.8 s."""
+
     rules = _ByteOfTenths
 
 
@@ -1205,26 +942,19 @@ class _NotAgain(Rules):
             super().changed(names, now_ns)
 
 
-@trips.instrument(
-    "watchdog-not-after-panel",
-    "The front panel stops the watch over the host's silence; nobody starts it when control is given back.",
-    breaks="trip.*.fires wire.watchdog",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _has_watchdog(vow) and _control(vow) is not None,
-)
+@trips.instrument("trip.*.fires wire.watchdog", lambda vow: _has_watchdog(vow) and _control(vow) is not None)
 class WatchdogNotAfterPanel(Instrument):
+    """The front panel stops the watch over the host's silence; nobody starts it when control is given
+    back."""
+
     rules = _NotAgain
 
 
 @trips.tables(
-    "every-trip-latches",
-    "Every protection goes through one routine, which latches: also the one that is not to.",
-    breaks="trip.*.fires",
-    depth=3,
-    applies=lambda vow: _latched(vow) and any(not trip.latched for trip in vow.trips.values()),
+    "trip.*.fires", lambda vow: _latched(vow) and any(not trip.latched for trip in vow.trips.values())
 )
 def every_trip_latches(vow: Vow) -> Vow:
+    """Every protection goes through one routine, which latches: also the one that is not to."""
     to = next(trip.to for trip in vow.trips.values() if trip.latched)
     for trip in vow.trips.values():
         if not trip.latched:
@@ -1232,15 +962,10 @@ def every_trip_latches(vow: Vow) -> Vow:
     return vow
 
 
-@trips.device(
-    "latch-kept-over-reset",
-    "A trip is kept in memory that the reset pin does not clear, so that nobody gets round it.",
-    breaks="state.*.reachable wire.boot",
-    depth=1,
-    rig=True,
-    applies=_latched,
-)
+@trips.device("state.*.reachable wire.boot", _latched)
 class LatchKeptOverReset(Device):
+    """A trip is kept in memory that the reset pin does not clear, so that nobody gets round it."""
+
     def boot(self, cause: str, now_ns: int) -> None:
         latched = self.latched if cause == "reset" else None
         super().boot(cause, now_ns)
@@ -1250,14 +975,12 @@ class LatchKeptOverReset(Device):
 
 
 @trips.device(
-    "mode-lost-by-trip",
-    "A trip puts the regulator into its first mode to be safe; the mode that is shown stays as it was.",
-    breaks="law.* state.*.reachable",
-    depth=5,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and any(entry.drives == "mode" for entry in vow.settings),
+    "law.* state.*.reachable",
+    lambda vow: _clearable(vow) and any(entry.drives == "mode" for entry in vow.settings),
 )
 class ModeLostByTrip(Device):
+    """A trip puts the regulator into its first mode to be safe; the mode that is shown stays as it was."""
+
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
         super().fire(trip, value, now_ns)
         for entry in self.vow.settings:
@@ -1265,15 +988,10 @@ class ModeLostByTrip(Device):
                 self.world.control({entry.drives: entry.plant_word(entry.choices[0])}, now_ns)
 
 
-@trips.device(
-    "refused-clear-half-done",
-    "The latch is taken back before the cause is looked at: refused once, a trip can be cleared.",
-    breaks="wire.atomic trip.*.clears",
-    depth=2,
-    rig=True,
-    applies=_clearable,
-)
+@trips.device("wire.atomic trip.*.clears", _clearable)
 class RefusedClearHalfDone(Device):
+    """The latch is taken back before the cause is looked at: refused once, a trip can be cleared."""
+
     def _act(self, request: Request, now_ns: int) -> Answer:
         ok, words = super()._act(request, now_ns)
         if words[:1] == ("fault",):
@@ -1282,14 +1000,12 @@ class RefusedClearHalfDone(Device):
 
 
 @trips.device(
-    "refused-clear-energises",
-    "Clearing switches the outputs back on before it looks at the cause, and its refusal leaves them so.",
-    breaks="wire.atomic law.* trip.*.clears",
-    depth=5,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and law_watches(vow, [trip.to for trip in _provoked(vow)]),
+    "wire.atomic law.* trip.*.clears",
+    lambda vow: _clearable(vow) and law_watches(vow, [trip.to for trip in _provoked(vow)]),
 )
 class RefusedClearEnergises(Device):
+    """Clearing switches the outputs back on before it looks at the cause, and its refusal leaves them so."""
+
     before = ""
 
     def fire(self, trip: TripEntry, value: Value, now_ns: int) -> None:
@@ -1307,14 +1023,12 @@ class RefusedClearEnergises(Device):
 
 
 @trips.device(
-    "latch-keeps-first-trip",
-    "Which trip there was is kept by the first: a later, other one is cleared by the first's condition.",
-    breaks="trip.*.clears trip.*.latch",
-    depth=2,
-    rig=True,
-    applies=lambda vow: _clearable(vow) and sum(trip.latched for trip in _provoked(vow)) > 1,
+    "trip.*.clears trip.*.latch",
+    lambda vow: _clearable(vow) and sum(trip.latched for trip in _provoked(vow)) > 1,
 )
 class LatchKeepsFirstTrip(Device):
+    """Which trip there was is kept by the first: a later, other one is cleared by the first's condition."""
+
     first: str | None = None
 
     def boot(self, cause: str, now_ns: int) -> None:
@@ -1328,17 +1042,15 @@ class LatchKeepsFirstTrip(Device):
 
 
 @trips.instrument(
-    "trip-reports-last-sample",
-    "A trip reports the last sample its point has, which may be from before what it tripped on.",
-    breaks="trip.*.notice trip.*.report",
-    depth=0,
-    rig=True,
-    applies=lambda vow: any(
+    "trip.*.notice trip.*.report",
+    lambda vow: any(
         _plain(vow, trip) is not None and trip.after_ns < vow.points[trip.reports].period_ns
         for trip in _provoked(vow)
     ),
 )
 class TripReportsLastSample(Instrument):
+    """A trip reports the last sample its point has, which may be from before what it tripped on."""
+
     def _present(self, entry: PointEntry) -> Value:
         return super()._present(entry) if entry.signal is None else self.reading(entry, self.now_ns)
 
@@ -1347,16 +1059,13 @@ _MARGIN = re.compile(r"(?<= [-+] )[0-9.]+$")
 
 
 @trips.tables(
-    "clear-hysteresis-of-a-tenth",
-    "The hysteresis of clearing is a tenth of what it should be: a constant was taken for one in tenths.",
-    breaks="trip.*.clears",
-    depth=1,
-    rig=True,
-    applies=lambda vow: any(
+    "trip.*.clears",
+    lambda vow: any(
         trip.cleared_when is not None and _MARGIN.search(trip.cleared_when.text) for trip in _provoked(vow)
     ),
 )
 def clear_hysteresis_of_a_tenth(vow: Vow) -> Vow:
+    """The hysteresis of clearing is a tenth of what it should be: a constant was taken for one in tenths."""
     for trip in _provoked(vow):
         if trip.cleared_when is not None:
             text = _MARGIN.sub(lambda found: str(Decimal(found[0]) / 10), trip.cleared_when.text)
@@ -1373,14 +1082,9 @@ def _first_joined(vow: Vow) -> TripEntry | None:
     return None
 
 
-@trips.tables(
-    "trip-first-condition-left-out",
-    "Of a protection with two conditions only the second is looked at.",
-    breaks="trip.*.fires",
-    depth=2,
-    applies=lambda vow: _first_joined(vow) is not None,
-)
+@trips.tables("trip.*.fires", lambda vow: _first_joined(vow) is not None)
 def trip_first_condition_left_out(vow: Vow) -> Vow:
+    """Of a protection with two conditions only the second is looked at."""
     trip = _first_joined(vow)
     assert trip is not None
     condition = trip.when.atoms()
@@ -1394,14 +1098,12 @@ def _unlatched_watchdogs(vow: Vow) -> list[TripEntry]:
 
 
 @trips.device(
-    "watchdog-opens-latch",
-    "The watch over the host's silence goes on where a trip has latched, and ends that as it ends operation.",
-    breaks="trip.*.latch trip.*.fires wire.watchdog",
-    depth=0,
-    rig=True,
-    applies=lambda vow: _latched(vow) and bool(_unlatched_watchdogs(vow)),
+    "trip.*.latch trip.*.fires wire.watchdog", lambda vow: _latched(vow) and bool(_unlatched_watchdogs(vow))
 )
 class WatchdogOpensLatch(Device):
+    """The watch over the host's silence goes on where a trip has latched, and ends that as it ends
+    operation."""
+
     ended_ns = -1
     """Which silence has ended a trip already, by the time it began."""
 
@@ -1427,15 +1129,11 @@ class WatchdogOpensLatch(Device):
         self.fire(watchdog, self.value(self.vow.points[watchdog.reports], now_ns), now_ns)
 
 
-@trips.instrument(
-    "trips-wait-for-transmitter",
-    "The task that looks at conditions prints its notices itself: while the transmitter is stuck, it is too.",
-    breaks="trip.*.fires trip.*.delay",
-    depth=0,
-    rig=True,
-    applies=_latched,
-)
+@trips.instrument("trip.*.fires trip.*.delay", _latched)
 class TripsWaitForTransmitter(Instrument):
+    """The task that looks at conditions prints its notices itself: while the transmitter is stuck, it is
+    too."""
+
     def _timer_ns(self) -> int | None:
         if not self.device.blocked:
             return super()._timer_ns()

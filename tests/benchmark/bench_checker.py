@@ -28,9 +28,10 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
+from tests.emu.exchanges import by_hand
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.executor import results
-from wirevow.emu.faults import build_instrument, fault_named, faults_for
+from wirevow.emu.faults import build_instrument, faults_for
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.session import Session
@@ -158,12 +159,12 @@ def shrunk(name: str) -> float | None:
     vow = compile_vow(load_document(DOCUMENT).document)
     with contextlib.suppress(NoInstrument):  # turned away at the door, without a case
         report = campaign.run(direct_tester(vow, build_instrument(vow, fault=name)), until_failure=True)
-        return report.failures[0].case.sends / fault_named(name).depth if report.failures else None
+        return report.failures[0].case.sends / by_hand()[name] if report.failures else None
     return None
 
 
 def shrunk_length(vow: Vow) -> float:
-    names = [fault.name for fault in faults_for(vow) if fault.depth and not fault.holdout][::EVERY]
+    names = [fault.name for fault in faults_for(vow) if by_hand()[fault.name] and not fault.holdout][::EVERY]
     ratios = [ratio for _, ratio in results(shrunk, names) if ratio is not None]
     assert len(ratios) >= 20
     return statistics.median(ratios)

@@ -20,6 +20,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 from wirevow.emu.instrument import Instrument
@@ -47,6 +48,13 @@ def read_exchanges(path: Path) -> dict[str, tuple[str, ...]]:
 def lines_of(steps: tuple[str, ...]) -> int:
     """How many lines the host sends in an exchange."""
     return sum(_bytes(step[2:]).count(b"\n") if step.startswith(": ") else step[0] in ">~" for step in steps)
+
+
+@cache
+def by_hand() -> dict[str, int]:
+    """How many lines show each fault of a Tarn, at the least."""
+    found = read_exchanges(Path(__file__).with_name("exchanges.txt"))
+    return {name: lines_of(steps) for name, steps in found.items()}
 
 
 def _bytes(text: str) -> bytes:

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.emu.exchanges import by_hand
 from tests.protocol.conformance.instruments import first_case, hands_on, served, vow_of
 from wirevow.emu.command import run as wirevow
-from wirevow.emu.faults import build_instrument, fault_named
+from wirevow.emu.faults import build_instrument
 from wirevow.protocol.conformance.casefile import Case, Step, doings, read_case, write_case
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.replay import perform, replay, shortened
@@ -50,7 +51,7 @@ def shows_on(tester: Hands, requirement: str, steps: tuple[Step, ...]) -> bool:
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_case_is_about_as_short_as_by_hand(fault: str) -> None:
-    assert fault_named(fault).depth == FAULTS[fault]
+    assert by_hand()[fault] == FAULTS[fault]
     assert first_case(fault).sends <= FAULTS[fault] + 1
 
 
