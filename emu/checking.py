@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -11,13 +11,13 @@ from os import PathLike
 from wirevow.emu.loading import sound
 from wirevow.emu.ports.address import find
 from wirevow.protocol.conformance import campaign
+from wirevow.protocol.conformance.allowance import Kind
 from wirevow.protocol.conformance.campaign import Progress, Report
 from wirevow.protocol.conformance.cautions import WITHIN_ENVELOPE
 from wirevow.protocol.conformance.envelope import Envelope, load_envelope
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.plan import NotAgreed
 from wirevow.protocol.conformance.search.group import Searches
-from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.suite.group import group_for
 from wirevow.protocol.conformance.verdict import Verdict
@@ -43,6 +43,9 @@ class Ended:
     verdict: Verdict
     outcome: Outcome
     trouble: WirevowError | KeyboardInterrupt | None
+    report: Report
+    used: Mapping[Kind, int]
+    """How often each kind of what `allow` lets it do was done to a real instrument."""
 
 
 def check(
@@ -105,7 +108,7 @@ def run(
     only: Sequence[str] = (),
     allow: Sequence[str] = (),
     book: Phrasebook | None = None,
-    memory: Memory | None = None,
+    searches: Searches | None = None,
     agree: Callable[[], None] | None = None,
     say: Callable[[str], None] = lambda text: None,
     shown: Shown = lambda report: nullcontext(),
@@ -114,9 +117,9 @@ def run(
     """Check, and put in order what came of it; only what ends it before it begins is raised.
 
     `book` is the firmware's dialect, and `vow` then what it can be held to (`narrowed`).
-    `memory` are failures found before, which are tried first. `agree` is called before the first thing that
-    changes anything of a real instrument, and raises NotAgreed if nobody agrees to it. `say` gets
-    what a person must read, warnings included.
+    `searches` are those of the check, by default some that remember nothing. `agree` is called before the
+    first thing that changes anything of a real instrument, and raises NotAgreed if nobody agrees to it. `say`
+    gets what a person must read, warnings included.
     """
     started = datetime.now(UTC)
     ids = [each.id for each in requirements(loaded.document)]
@@ -140,7 +143,7 @@ def run(
                     progress=progress,
                     report=report,
                     group=group,
-                    searches=Searches(memory=memory),
+                    searches=searches,
                     only=(chosen or frozenset(ids)) - lacking.keys() if lacking else chosen,
                 )
     except (WirevowError, KeyboardInterrupt) as error:
@@ -171,4 +174,4 @@ def run(
         cases=kept(report),
         done=hookup.tester.account.done(hookup.tester.now_ns),
     )
-    return Ended(report.verdict, outcome, trouble)
+    return Ended(report.verdict, outcome, trouble, report, hookup.tester.limits.done)

@@ -39,6 +39,7 @@ R = TypeVar("R")
 
 TRIES = 2
 """A process may be lost to something else on its machine; one that is lost twice is lost to the task."""
+TICK_S = 1.0
 PATIENCE_S = 30
 """A scheduler has to answer by then, and to have a worker."""
 
@@ -77,8 +78,9 @@ def results(
     jobs: int | None = None,
     ended: Callable[[T, Ended], R] | None = None,
     limit_s: float | None = None,
+    tick: Callable[[], None] = lambda: None,
 ) -> Generator[tuple[T, R], None, None]:
-    """Tasks and what comes of them, in the order in which they are done.
+    """Tasks and what comes of them, in the order in which they are done. `tick` is called every second or so.
 
     `ended`: each task has a process to itself, which it may crash, or be ended in after `limit_s`, and this
     makes a result of that. Closing the iterator, or an exception where it is used, ends what is under way
@@ -98,7 +100,8 @@ def results(
                     more = False
                 else:
                     waiting[pool.submit(do, asked, task)] = task
-            for future in wait(waiting, return_when=FIRST_COMPLETED).done:
+            tick()
+            for future in wait(waiting, TICK_S, FIRST_COMPLETED).done:
                 task, result = waiting.pop(future), future.result()
                 if not isinstance(result, Ended):
                     yield task, result

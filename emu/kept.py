@@ -12,6 +12,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from wirevow.protocol.errors import WirevowError
+
 SUFFIXES = (".py", ".yaml", ".c", ".h", ".j2")
 APART = "excused.yaml"
 """The list of excused mutants: no result depends on it."""
@@ -20,11 +22,14 @@ APART = "excused.yaml"
 class Kept:
     """Results by their keys, while nothing has changed that they depend on. OSError: it cannot be kept."""
 
-    def __init__(self, path: Path, **depends: object) -> None:
-        """`depends`: what the results depend on besides Wirevow's own code and documents."""
+    def __init__(self, path: Path, *, anew: bool = True, **depends: object) -> None:
+        """`depends`: what the results depend on. `anew`: on Wirevow's own code and documents as well, and where
+        anything has changed, what was kept is dropped; else that is a WirevowError."""
         self.known: dict[str, Any] = {}
-        head = json.dumps({**depends, "wirevow": fingerprint()})
+        head = json.dumps({**depends, "wirevow": fingerprint()} if anew else depends)
         lines = path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
+        if lines and lines[0] != head and not anew:
+            raise WirevowError(f"--keep {path}: what it holds is of something else; name another file")
         for line in lines[1:] if lines[:1] == [head] else ():
             try:
                 key, result = json.loads(line)

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING
 import click
 
 from wirevow.emu.commands.consent import allowing, before_changes, consented, within_envelope
+from wirevow.emu.commands.machines import on_machines
+from wirevow.emu.commands.soak import span
 from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
@@ -77,6 +79,21 @@ ROOM_BYTES = 4_000_000
     metavar="REPORT",
     help="Say what has changed since that report, which --json wrote.",
 )
+@click.option(
+    "--for",
+    "for_s",
+    metavar="TIME",
+    callback=span,
+    help="Go on with one check after the other, each with a fresh seed, for so long: 30min, 8h.",
+)
+@click.option(
+    "--keep",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="With --for: keep what is seen and found in FILE, and go on from there.",
+)
+@click.option("--until-failure", is_flag=True, help="With --for: end with the first check that fails.")
+@on_machines
 def command(
     doc: str,
     port: str,
@@ -94,6 +111,10 @@ def command(
     only: tuple[str, ...],
     allow: tuple[str, ...],
     since_file: str | None,
+    for_s: float | None,
+    keep: str | None,
+    until_failure: bool,
+    on: str | None,
 ) -> int:
     """Hold the instrument at PORT to every requirement of DOC.
 
@@ -104,15 +125,21 @@ def command(
     `wirevow replay` shows again. Status 0: pass, 1: fail, 2: usage or port error, 3: inconclusive; --since
     does not change it: `wirevow history` has a status for what has become worse.
 
+    With --for it goes on for long, on all cores with a simulated instrument: long searches, the supply cut at
+    any moment of a save, and failures grouped by what differs. What is begun when the time is over is
+    finished. At a real instrument nothing is energised, and --allow is for all checks together.
+
     \b
     Example:  wirevow check tarn emu://tarn
               wirevow check tarn emu://tarn --since report.json --json report.json
               wirevow check mine.yaml /dev/ttyUSB0 --allow store --allow boot=20
+              wirevow check tarn emu://tarn --for 2s --keep soak.jsonl
               wirevow check sluice "emu://sluice?dialect=sluice" --dialect sluice
     """
     from wirevow.emu import checking
     from wirevow.emu.loading import sound
     from wirevow.protocol.conformance.plan import ceilings_of, plan_of
+    from wirevow.protocol.conformance.search.group import Searches
     from wirevow.protocol.conformance.search.memory import Memory
     from wirevow.protocol.conformance.selection import selected
     from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
@@ -120,6 +147,15 @@ def command(
     from wirevow.protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
     from wirevow.protocol.vow import compile_vow
 
+    if for_s is None and (keep or until_failure or on):
+        raise click.UsageError("--keep, --until-failure and --on are for checks that go on: add --for TIME")
+    if for_s is not None:
+        given = (envelope_file, budget, memory_file, extra_states, since_file, junit_file, html_file)
+        if any(given):
+            goes = "--rig, --dialect, --seed, --only, --allow, --yes and --json"
+            raise click.UsageError(f"--for goes with {goes}: leave the rest out")
+        if on is not None and not port.startswith("emu://"):
+            raise click.UsageError("--on is for simulated instruments (emu://): leave it out")
     loaded = sound(doc)
     whole = vow = compile_vow(loaded.document)
     book = None
@@ -130,18 +166,37 @@ def command(
 
         book = load_phrasebook(find(dialect_file, "dialects"), whole)
         vow = narrowed(book)
+    memory = None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity))
     past = None if since_file is None else _past(since_file, vow.document.vow.name)
     progress = Bar()
 
     def plan(within: Envelope | None = None) -> Plan:
         count = len(selected(sorted(requirement_ids(vow.document)), only)) if only else None
         ceilings = ceilings_of(vow, within, allow)
-        return plan_of(vow, envelope=within, ceilings=ceilings, budget=budget, requirements=count)
+        return plan_of(
+            vow, envelope=within, ceilings=ceilings, budget=budget, requirements=count, for_s=for_s
+        )
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
     agree = None if yes or envelope is not None else before_changes(plan, progress.paused)
     outputs = _outputs(loaded, whole, json_file, junit_file, html_file)
     folder = outputs[0].path.parent if outputs else Path()
+    if for_s is not None:
+        from wirevow.emu.commands.soak import soak
+        from wirevow.emu.soak import Task
+
+        return soak(
+            Task(os.path.realpath(loaded.name), port, seed, rig, dialect_file, only, allow),
+            for_s,
+            vow.identity,
+            keep=None if keep is None else Path(keep),
+            cases=folder / CASES,
+            json_file=None if json_file is None else Path(json_file),
+            until_failure=until_failure,
+            on=on,
+            agree=agree,
+            shown=progress.shown,
+        )
     ended = checking.run(
         loaded,
         vow,
@@ -154,7 +209,7 @@ def command(
         only=only,
         allow=allow,
         book=book,
-        memory=None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity)),
+        searches=Searches(memory=memory),
         say=lambda text: click.echo(f"wirevow: {text}", err=True),
         agree=agree,
         shown=progress.shown,

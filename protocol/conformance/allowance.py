@@ -110,6 +110,11 @@ class Limits:
         if vow.doing("recall") is None:
             self.bar("store", NOT_READ)
 
+    @property
+    def done(self) -> Mapping[Kind, int]:
+        """How often each kind has been done."""
+        return dict(self._done)
+
     def bar(self, kind: Kind, why: str) -> None:
         """From now on a kind is not done, whatever was allowed."""
         self._barred[kind] = why

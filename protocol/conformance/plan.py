@@ -59,10 +59,15 @@ class Plan:
     rows: tuple[tuple[str, str], ...]
     lines: int
     seconds: float
+    for_s: float | None = None
+    """One check after the other for so long."""
 
     def text(self) -> list[str]:
         """For people, a line for each kind."""
         about = f"about {self.lines} lines, {_about(self.seconds)} (an estimate)"
+        if self.for_s is not None:
+            times = max(1, round(self.for_s / self.seconds))
+            about = f"one check after the other for {_about(self.for_s)}, about {times} times; each {about}"
         return [f"{what}: {much}" for what, much in (*self.rows, ("effort", about))]
 
 
@@ -85,18 +90,19 @@ def plan_of(
     budget: int | None = None,
     requirements: int | None = None,
     lines: int | None = None,
+    for_s: float | None = None,
 ) -> Plan:
     """What a check of a real instrument will do.
 
     `requirements`: how many are looked at, by default all; `lines`: how many are sent, if that is known;
-    `budget`: at most so many.
+    `budget`: at most so many; `for_s`: one check after the other for so long, the ceilings for all together.
     """
     count = len(requirement_ids(vow.document)) if requirements is None else requirements
     if lines is None:
         lines = count * LINES_EACH
     if budget is not None:
         lines = min(lines, budget)
-    return Plan(tuple(_rows(vow, envelope, ceilings)), lines, _seconds(vow, envelope, ceilings, lines))
+    return Plan(tuple(_rows(vow, envelope, ceilings)), lines, _seconds(vow, envelope, ceilings, lines), for_s)
 
 
 def _rows(vow: Vow, envelope: Envelope | None, ceilings: Ceilings) -> Iterator[tuple[str, str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
 
 from wirevow.protocol.conformance.purposes import TOUR, purpose
@@ -25,6 +26,7 @@ from wirevow.protocol.message import Request
 from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.vow import PointEntry, Value
 
+WHOLE = "promise.saves_are_whole"
 CUTS_NS = (0, 300_000, 1_000_000, 5_000_000, 40_000_000, 200_000_000)
 """After the request to save. A byte takes a small store a few milliseconds (common practice, no source)."""
 FINE_NS = 20_000
@@ -227,37 +229,63 @@ def _quick(t: Tester, entry: PointEntry) -> bool:
     return bool(times and entry.range_error) and max(times) < QUICK_NS
 
 
+@dataclass(frozen=True, slots=True)
+class Cuts:
+    """Cuts of the supply while it saves. NotSelected: nothing saves, or there is no hand on the supply."""
+
+    t: Tester
+    requirement: str
+    save: str
+    saved: list[PointEntry]
+    moved: list[PointEntry]
+
+    @classmethod
+    def begun(cls, t: Tester, requirement: str) -> Cuts:
+        """What is in force is saved before the first of them."""
+        t.need("power")
+        save = doing(t, "save")
+        if save is None or t.vow.initial not in t.vow.actions[save].to:
+            raise NotSelected(f"no action saves in state {t.vow.initial}")
+        saved = [entry for entry in t.vow.settings if entry.saved]
+        moved = [entry for entry in _spread(saved) if t.settable_here(entry)]
+        if len(moved) < 2:
+            raise NotSelected("needs at least two saved settings")
+        t.act(save)
+        return cls(t, requirement, save, saved, moved)
+
+    def cut(self, after_ns: int) -> bool:
+        """Cut it so soon after the request: whether all is as saved then. Broken: nor as before."""
+        t = self.t
+        before = _values(t, self.saved)
+        for entry in self.moved:
+            with suppress(NotSelected):
+                t.put(entry.name, other_value(t, entry))
+        after = _values(t, self.saved)
+        t.cut_short(Request(t.new_tag(), "act", self.save, (), t.guard).line(), after_ns)
+        sent = f"act {self.save}, and no supply {after_ns / 1e6:g} ms later"
+        return _look(t, self.requirement, sent, before, after)
+
+    def end(self) -> None:
+        """The defaults are saved again, as they were."""
+        self.t.home()
+        self.t.act(self.save)
+
+
 def saves_are_whole(t: Tester, r: Requirement) -> None:
     """Save, and cut the supply at once: what is there afterwards was there before, or is what was saved."""
-    t.need("power")
-    save = doing(t, "save")
-    if save is None or t.vow.initial not in t.vow.actions[save].to:
-        raise NotSelected(f"no action saves in state {t.vow.initial}")
-    saved = [entry for entry in t.vow.settings if entry.saved]
-    moved = [entry for entry in _spread(saved) if t.settable_here(entry)]
-    if len(moved) < 2:
-        raise NotSelected("needs at least two saved settings")
-    t.act(save)
+    saves = Cuts.begun(t, r.id)
     early: int | None = None
     late: int | None = None
     cuts = list(CUTS_NS)
     while cuts:
         cut_ns = cuts.pop(0)
-        before = _values(t, saved)
-        for entry in moved:
-            with suppress(NotSelected):
-                t.put(entry.name, other_value(t, entry))
-        after = _values(t, saved)
-        t.cut_short(Request(t.new_tag(), "act", save, (), t.guard).line(), cut_ns)
-        if _look(t, r, f"act {save}, and no supply {cut_ns / 1e6:g} ms later", before, after):
+        if saves.cut(cut_ns):
             late = cut_ns if late is None else min(late, cut_ns)
         else:
             early = cut_ns if early is None else max(early, cut_ns)
         if not cuts and t.session.held and late is not None and early is not None and late - early > FINE_NS:
             cuts.append((early + late) // 2)
-    # The defaults are saved again, as they were.
-    t.home()
-    t.act(save)
+    saves.end()
     if not t.session.held:
         raise NotSelected(
             "no cut is known to have fallen inside a save; a rig that holds the clock shows more"
@@ -286,7 +314,7 @@ def _values(t: Tester, entries: list[PointEntry]) -> dict[str, Value]:
     return {entry.name: t.setting(entry.name) for entry in entries}
 
 
-def _look(t: Tester, r: Requirement, sent: str, before: dict[str, Value], after: dict[str, Value]) -> bool:
+def _look(t: Tester, requirement: str, sent: str, before: dict[str, Value], after: dict[str, Value]) -> bool:
     """Whether all is as saved. The boot has shown what is saved (`Tester.cut_short`)."""
     now = {name: t.setting(name) for name in before}
     if now in (before, after):
@@ -296,7 +324,7 @@ def _look(t: Tester, r: Requirement, sent: str, before: dict[str, Value], after:
     other = [name for name in now if now[name] not in (before[name], after[name])]
     parts = (("as before", old), ("as saved", new), ("neither", other))
     seen = "; ".join(f"{what}: {', '.join(names)}" for what, names in parts if names)
-    raise Broken(Judgement(False, r.id, "all settings as before, or all as saved"), sent, seen)
+    raise Broken(Judgement(False, requirement, "all settings as before, or all as saved"), sent, seen)
 
 
-PROMISES["saves_are_whole"] = saves_are_whole
+PROMISES[WHOLE.partition(".")[2]] = saves_are_whole

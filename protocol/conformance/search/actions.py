@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
+from wirevow.protocol.conformance.purposes.saving import WHOLE, Cuts
 from wirevow.protocol.conformance.tester import NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.message import Request, check_of
@@ -164,7 +165,14 @@ class Provoke:
     trip: str
 
 
-Action = Say | Half | Split | Noise | Long | Again | Wait | Turn | Panel | Stall | Boot | Go | Provoke
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """The supply is cut so long after a request to save: what is saved then is the old or the new."""
+
+    after_ns: int
+
+
+Action = Say | Half | Split | Noise | Long | Again | Wait | Turn | Panel | Stall | Boot | Go | Provoke | Cut
 
 
 class Doer:
@@ -350,6 +358,13 @@ class Doer:
         else:
             t.reset()
 
+    def _cut(self, action: Cut) -> None:
+        self._ready()
+        self._t.home()
+        saves = Cuts.begun(self._t, WHOLE)
+        saves.cut(action.after_ns)
+        saves.end()
+
     def _go(self, action: Go) -> None:
         t = self._t
         self._ready()
@@ -397,6 +412,7 @@ _DOES: dict[type, Callable[..., None]] = {
     Panel: Doer._panel,
     Stall: Doer._stall,
     Boot: Doer._boot,
+    Cut: Doer._cut,
     Go: Doer._go,
     Provoke: Doer._provoke,
 }
@@ -497,6 +513,8 @@ class Repertoire:
     trips: tuple[str, ...]
     boots: tuple[Literal["power", "reset"], ...]
     pipeline: int
+    cuts: bool
+    """Whether saves are promised to be whole, and there is a hand on the supply."""
 
 
 def repertoire(t: Tester) -> Repertoire:
@@ -524,6 +542,7 @@ def repertoire(t: Tester) -> Repertoire:
         trips=tuple(name for name, trip in vow.document.trips.items() if trip.provoke is not None),
         boots=tuple(way for way in ("power", "reset") if way in t.abilities),
         pipeline=vow.document.wire.pipeline,
+        cuts=WHOLE.partition(".")[2] in vow.document.promises and "power" in t.abilities,
     )
 
 

@@ -27,6 +27,10 @@ class Searches:
 
     lines: int = LINES
     memory: Memory | None = None
+    batch_lines: int = -(-LINES // BATCHES)
+    """Of one search: a long one strives for what is unseen."""
+    cuts: bool = False
+    """Whether the supply is cut while it saves."""
 
     def recalled(self, t: Tester) -> list[tuple[str, Purpose]]:
         """What was found before, to be tried before anything else."""
@@ -38,10 +42,9 @@ class Searches:
         """Requirement and purpose of every search."""
         if self.lines <= 0:
             return []
-        size = -(-self.lines // BATCHES)
         return [
-            _purpose(t, RANK + 1 + number, self._work(size, self.memory, recall=False))
-            for number in range(BATCHES)
+            _purpose(t, RANK + 1 + number, self._work(self.batch_lines, self.memory, recall=False))
+            for number in range(-(-self.lines // self.batch_lines))
         ]
 
     def _work(self, lines: int, memory: Memory | None, recall: bool) -> Callable[[Tester, Requirement], None]:
@@ -49,7 +52,8 @@ class Searches:
             from wirevow.protocol.conformance.search.walk import Search
 
             chosen = t.random.getrandbits(64)
-            Search(t, chosen, lines, shorten=t.shorten, memory=memory, recall=recall).run()
+            walks = Search(t, chosen, lines, shorten=t.shorten, memory=memory, recall=recall, cuts=self.cuts)
+            walks.run()
 
         return work
 

@@ -28,6 +28,7 @@ from wirevow.protocol.conformance.search.actions import (
     Action,
     Again,
     Boot,
+    Cut,
     Damage,
     Doer,
     Go,
@@ -72,7 +73,7 @@ class Search:
     """A search with one tester.
 
     `lines`: requests after which no further walk begins. `shorten`: look for a shorter way to a failure.
-    `memory`: failures found before; `recall` tries just these.
+    `memory`: failures found before; `recall` tries just these. `cuts`: the supply is cut while it saves, too.
     """
 
     tester: Tester
@@ -81,6 +82,7 @@ class Search:
     shorten: bool = True
     memory: Memory | None = None
     recall: bool = False
+    cuts: bool = False
     _end: int = 0
     _first: Broken | None = None
     _best: Broken | None = None
@@ -127,7 +129,7 @@ class Search:
 
     def _machine(self) -> type[RuleBasedStateMachine]:
         search = self
-        rules = _strategies(repertoire(self.tester))
+        rules = _strategies(repertoire(self.tester), self.cuts)
         body: dict[str, Any] = {name: rule(action=strategy)(_step(name)) for name, strategy in rules}
 
         def begin(machine: Any) -> None:
@@ -272,7 +274,11 @@ def _wait(exponent: int) -> Wait:
     return Wait(int(10 ** (exponent / 100)))
 
 
-def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]]:
+def _cut(exponent: int) -> Cut:
+    return Cut(int(10 ** (exponent / 100)))
+
+
+def _strategies(given: Repertoire, cuts: bool) -> list[tuple[str, st.SearchStrategy[Action]]]:
     """What the rules choose from, by their names. A walk may leave a whole rule out."""
     share = st.integers(0, SHARES - 1)
     place = st.sampled_from(("default", "low", "high", "below", "above", "between", "least", "most"))
@@ -344,6 +350,8 @@ def _strategies(given: Repertoire) -> list[tuple[str, st.SearchStrategy[Action]]
         move.append((1, st.builds(Stall, st.integers(0, 12))))
     if given.boots:
         move.append((1, st.builds(Boot, st.sampled_from(given.boots))))
+    if cuts and given.cuts:
+        move.append((1, st.builds(_cut, st.integers(400, 850))))
     if given.trips:
         move.append((1, st.builds(Provoke, st.sampled_from(given.trips))))
     return [

@@ -1,0 +1,271 @@
+"""A soak: one check after the other, each with a fresh seed, until a time is over; and what they came to.
+
+Where the instrument is simulated (`emu://`) the checks go through `wirevow.emu.executor`, and the instrument
+has a fresh seed as well. At any other port they come one after the other in this process, within no envelope,
+and what was allowed is for all of them together. What was begun when the time is over is finished.
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from collections import Counter
+from collections.abc import Callable, Generator, Iterator
+from contextlib import closing, nullcontext
+from dataclasses import asdict, dataclass, field, replace
+from functools import cache
+from typing import Any
+from urllib.parse import parse_qsl, urlencode
+
+from wirevow.emu import checking, executor
+from wirevow.emu.checking import Shown
+from wirevow.emu.kept import Kept
+from wirevow.emu.loading import sound
+from wirevow.emu.ports.address import SCHEME, find
+from wirevow.protocol.conformance.allowance import KINDS, allowance
+from wirevow.protocol.conformance.blame import names_of, shape
+from wirevow.protocol.conformance.campaign import Report
+from wirevow.protocol.conformance.search.group import Searches
+from wirevow.protocol.conformance.verdict import Verdict
+from wirevow.protocol.dialect.file import Phrasebook, load_phrasebook
+from wirevow.protocol.dialect.narrow import narrowed
+from wirevow.protocol.document.load import Loaded
+from wirevow.protocol.document.model import Document
+from wirevow.protocol.vow import Vow, compile_vow
+
+JSON_VERSION = 1
+SEARCH_LINES = 10_000
+"""Of each check's search: enough that it strives for what is unseen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One check."""
+
+    document: str
+    port: str
+    seed: int
+    rig: str | None = None
+    dialect: str | None = None
+    only: tuple[str, ...] = ()
+    allow: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A failure."""
+
+    requirement: str
+    cause: str
+    """Equal in failures that differ in the same way."""
+    expected: str
+    seen: str
+    case: str
+    """Of the case file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What came of one check."""
+
+    seed: int
+    verdict: str
+    note: str
+    """Why it ended early or is inconclusive."""
+    lines: int
+    seconds: float
+    passed: tuple[str, ...]
+    """Requirements."""
+    visited: tuple[tuple[str, str], ...]
+    """Requirements, and states in which something of them was seen."""
+    failures: tuple[Found, ...]
+
+
+@cache
+def _read(document: str, dialect: str | None) -> tuple[Loaded[Document], Vow, Phrasebook | None]:
+    loaded = sound(document)
+    vow = compile_vow(loaded.document)
+    if dialect is None:
+        return loaded, vow, None
+    book = load_phrasebook(find(dialect, "dialects"), vow)
+    return loaded, narrowed(book), book
+
+
+def checked(task: Task) -> Round:
+    """Do one check of a simulated instrument. WirevowError: it could not begin."""
+    return _round(task, _run(task).report)
+
+
+def _run(task: Task, **around: Any) -> checking.Ended:
+    loaded, vow, book = _read(task.document, task.dialect)
+    return checking.run(
+        loaded,
+        vow,
+        seeded(task.port, task.seed),
+        rig=task.rig,
+        seed=task.seed,
+        envelope=None,
+        budget=None,
+        extra_states=0,
+        only=task.only,
+        allow=task.allow,
+        book=book,
+        searches=Searches(lines=SEARCH_LINES, batch_lines=SEARCH_LINES, cuts=True),
+        **around,
+    )
+
+
+def seeded(port: str, seed: int) -> str:
+    """The address of a simulated instrument with another seed; any other as it is."""
+    if not port.startswith(SCHEME):
+        return port
+    where, _, query = port.partition("?")
+    given = dict(parse_qsl(query, keep_blank_values=True))
+    own = given.get("seed", "0")
+    if own.isdigit():
+        given["seed"] = str(int(own) + seed)
+    return f"{where}?{urlencode(given, safe='/.')}"
+
+
+def _round(task: Task, report: Report) -> Round:
+    names = names_of(_read(task.document, task.dialect)[1])
+    found = []
+    for failure in report.failures:
+        requirement = report.findings[failure.requirement].requirement
+        cause = f"{requirement.section}.{requirement.aspect}: {shape(failure.seen, names)}"
+        found.append(Found(failure.requirement, cause, failure.expected, failure.seen, failure.case.text()))
+    doubts = [each.reason for each in report.findings.values() if each.verdict is Verdict.INCONCLUSIVE]
+    return Round(
+        task.seed,
+        report.verdict.name.lower(),
+        report.note or "; ".join(doubts[:1]),
+        report.lines,
+        round(report.seconds, 2),
+        tuple(name for name, each in report.findings.items() if each.verdict is Verdict.PASS),
+        tuple(sorted(report.visited)),
+        tuple(found),
+    )
+
+
+@dataclass(slots=True)
+class Soak:
+    """What all checks have come to. `kept`: the file that it goes on from."""
+
+    kept: Kept | None = None
+    seeds: set[int] = field(default_factory=set)
+    lines: int = 0
+    seconds: float = 0.0
+    """Of all checks together."""
+    verdict: Verdict = Verdict.NONE
+    verdicts: Counter[str] = field(default_factory=Counter)
+    notes: Counter[str] = field(default_factory=Counter)
+    passed: set[str] = field(default_factory=set)
+    visited: set[tuple[str, str]] = field(default_factory=set)
+    causes: dict[str, list[tuple[int, Found]]] = field(default_factory=dict)
+    """Failures with the seeds of their checks, by cause."""
+
+    def __post_init__(self) -> None:
+        for held in self.kept.known.values() if self.kept is not None else ():
+            failures = tuple(Found(**each) for each in held["failures"])
+            visited = tuple((each[0], each[1]) for each in held["visited"])
+            self._add(Round(**{**held, "failures": failures, "visited": visited}))
+
+    def add(self, one: Round) -> None:
+        """One check more. OSError: it cannot be kept."""
+        news = replace(
+            one,
+            passed=tuple(name for name in one.passed if name not in self.passed),
+            visited=tuple(pair for pair in one.visited if pair not in self.visited),
+        )
+        self._add(one)
+        if self.kept is not None:
+            self.kept.add(str(one.seed), asdict(news))
+
+    def _add(self, one: Round) -> None:
+        self.seeds.add(one.seed)
+        self.lines += one.lines
+        self.seconds += one.seconds
+        self.verdict = self.verdict.overwritten(Verdict[one.verdict.upper()])
+        self.verdicts[one.verdict] += 1
+        if one.note:
+            self.notes[one.note] += 1
+        self.passed.update(one.passed)
+        self.visited.update(one.visited)
+        for found in one.failures:
+            self.causes.setdefault(found.cause, []).append((one.seed, found))
+
+    def grouped(self) -> list[tuple[str, list[tuple[int, Found]]]]:
+        """Causes with their failures, each with the seed of its check, in the order of seeds."""
+        causes = [(cause, sorted(found, key=lambda each: each[0])) for cause, found in self.causes.items()]
+        return sorted(causes, key=lambda each: (each[1][0][0], each[0]))
+
+    def fresh(self, first: int) -> Iterator[int]:
+        """Seeds from the first on that no check has had."""
+        return (seed for seed in itertools.count(first) if seed not in self.seeds)
+
+    def as_json(self) -> dict[str, Any]:
+        """`soak`: version of this form, 1; `causes`: each with its failures, `seed` and what `Found` has."""
+        return {
+            "soak": JSON_VERSION,
+            "verdict": self.verdict.name.lower(),
+            "checks": dict(self.verdicts),
+            "lines": self.lines,
+            "seconds": round(self.seconds, 2),
+            "notes": dict(self.notes),
+            "passed": sorted(self.passed),
+            "visited": sorted(self.visited),
+            "causes": [
+                {"cause": cause, "failures": [{"seed": seed, **asdict(found)} for seed, found in failures]}
+                for cause, failures in self.grouped()
+            ],
+        }
+
+
+def rounds(
+    task: Task,
+    seeds: Iterator[int],
+    for_s: float,
+    *,
+    on: str | None = None,
+    agree: Callable[[], None] | None = None,
+    say: Callable[[str], None] = lambda text: None,
+    shown: Shown = lambda report: nullcontext(),
+    tick: Callable[[], None] = lambda: None,
+) -> Generator[Round, None, None]:
+    """Checks with one seed after the other, until the time is over.
+
+    `agree`, `say` and `shown` are as `checking.run` has them; WirevowError as it raises. `on`: a scheduler.
+    """
+    until_s = time.monotonic() + for_s
+    timely = itertools.takewhile(lambda seed: time.monotonic() < until_s, seeds)
+    if task.port.startswith(SCHEME):
+        tasks = (replace(task, seed=seed) for seed in timely)
+        with closing(executor.results(checked, tasks, on=on, tick=tick)) as done:
+            for _, one in done:
+                yield one
+        return
+    asked = _once(agree)
+    for seed in timely:
+        now = replace(task, seed=seed)
+        ended = _run(now, agree=asked, say=say, shown=shown)
+        allowed = allowance(task.allow)
+        left = {kind: allowed.of(kind) - ended.used.get(kind, 0) for kind in KINDS}
+        task = replace(task, allow=tuple(f"{kind}={times}" for kind, times in left.items() if times > 0))
+        if not isinstance(ended.trouble, KeyboardInterrupt) or ended.report.failures:
+            yield _round(now, ended.report)
+        if ended.trouble is not None:
+            raise ended.trouble
+
+
+def _once(agree: Callable[[], None] | None) -> Callable[[], None] | None:
+    """It is asked before the first change, and that is for all checks."""
+    if agree is None:
+        return None
+    said: list[bool] = []
+
+    def ask() -> None:
+        if not said:
+            agree()
+            said.append(True)
+
+    return ask
