@@ -23,8 +23,8 @@ class Kept:
     """Results by their keys, while nothing has changed that they depend on. OSError: it cannot be kept."""
 
     def __init__(self, path: Path, *, anew: bool = True, **depends: object) -> None:
-        """`depends`: what the results depend on. `anew`: on Wirevow's own code and documents as well, and where
-        anything has changed, what was kept is dropped; else that is a WirevowError."""
+        """`depends`: what the results depend on. `anew`: on Wirevow's own code and documents as well, and
+        where anything has changed, what was kept is dropped; else that is a WirevowError."""
         self.known: dict[str, Any] = {}
         head = json.dumps({**depends, "wirevow": fingerprint()} if anew else depends)
         lines = path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
