@@ -27,6 +27,7 @@ ChannelName = Literal[
 """What can be measured: all that a plant has converters for, and the fan's turns a minute (a counter)."""
 TRANSFER_BITS = 64
 NUMBER_BITS = 8
+MOST_INPUTS = 16
 
 Place = tuple[str | int, ...]
 """Keys and indices that lead to a part of a section."""
@@ -229,6 +230,26 @@ class TriggerInput(DigitalInput):
     )
 
 
+class Key(DigitalInput):
+    """A key of the front panel, pressed for a moment."""
+
+    press_second: float = Field(
+        default=300e-6, gt=0.0, le=1.0, description="How long it is pressed: what debounces it needs longer."
+    )
+
+
+class Encoder(BoardSection):
+    """An encoder of the front panel: two contacts; turned upwards, `a` goes first."""
+
+    a: PinName
+    b: PinName
+    active: Active = "high"
+    edges: Literal[1, 2, 4] = Field(default=4, description="Of both contacts together, for one step.")
+    edge_second: float = Field(
+        default=300e-6, gt=0.0, le=0.1, description="From one edge to the next: what looks more seldom errs."
+    )
+
+
 class HostPort(BoardSection):
     """The serial line to the host: eight bits, no parity, one stop bit."""
 
@@ -261,6 +282,13 @@ class Board(BoardSection):
     stalled: DigitalInput | None = Field(
         default=None, description="Active while the host's side takes nothing (its CTS)."
     )
+    keys: dict[str, dict[str, Key]] = Field(
+        default={},
+        description="The front panel's keys: for each word of an event, as panel.control, its key.",
+    )
+    encoders: dict[str, Encoder] = Field(
+        default={}, description="The front panel's encoders, by the setting, as panel.sink.level."
+    )
     store: StorePlace | None = Field(
         default=None, description="Where the firmware keeps its images, if it keeps them as the wire says."
     )
@@ -282,6 +310,19 @@ class Board(BoardSection):
         yield ("level",), self.level
         if self.slew is not None:
             yield ("slew",), self.slew
+
+    def inputs(self) -> Iterator[tuple[Place, str, Active]]:
+        """All pins that the world drives: the place of each in the section, the pin, its active level."""
+        for key in ("trigger", "stalled"):
+            wired: DigitalInput | None = getattr(self, key)
+            if wired is not None:
+                yield (key,), wired.pin, wired.active
+        for event, keys in self.keys.items():
+            for word, each in keys.items():
+                yield ("keys", event, word), each.pin, each.active
+        for event, encoder in self.encoders.items():
+            yield ("encoders", event, "a"), encoder.a, encoder.active
+            yield ("encoders", event, "b"), encoder.b, encoder.active
 
     @model_validator(mode="after")
     def _fits_the_chip(self) -> Board:
@@ -317,10 +358,16 @@ class _Survey:
         if board.adc is not None:
             for name in board.adc.inputs:
                 yield from self._analog(name)
-        for key in ("relay", "stage", "capture", "trigger", "stalled"):
-            wired: DigitalOutput | DigitalInput | None = getattr(board, key)
+        for key in ("relay", "stage", "capture"):
+            wired: DigitalOutput | None = getattr(board, key)
             if wired is not None:
                 yield from self._take(wired.pin, key, (key, "pin"))
+        inputs = list(board.inputs())
+        for place, input_pin, _ in inputs:
+            own = place if place[0] == "encoders" else (*place, "pin")
+            yield from self._take(input_pin, told(place), own)
+        if len(inputs) > MOST_INPUTS:
+            yield ("keys",), f"{len(inputs)} pins are driven by the world: {MOST_INPUTS} at most here"
         if board.fan is not None:
             yield from self._fan(board.fan)
 

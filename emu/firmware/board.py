@@ -13,20 +13,21 @@ import ctypes
 import shutil
 import tempfile
 from collections import deque
-from collections.abc import Mapping
+from decimal import Decimal
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
 from wirevow.emu.board import StorePlace
+from wirevow.emu.firmware.base import Firmware
 from wirevow.emu.firmware.converters import Converters
 from wirevow.emu.firmware.wiring import reference_board
-from wirevow.emu.hands import bench_value, counts_given, declared_event, happen, steps_of
+from wirevow.emu.hands import counts_given
+from wirevow.emu.plant.agenda import PANEL
 from wirevow.emu.plant.build import build_plant
 from wirevow.emu.plant.sink import Sink
 from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.protocol.codegen.names import identifier
-from wirevow.protocol.document.model import BenchEvent
-from wirevow.protocol.vow import Vow, bench_events
+from wirevow.protocol.vow import Vow
 
 MILLISECOND_NS = 1_000_000
 STEPS = 10
@@ -72,21 +73,20 @@ def plant_name(vow: Vow) -> str:
     return "a document without a plant" if vow.document.plant is None else vow.document.plant.name
 
 
-class FirmwareInstrument:
-    """The reference firmware on one bench; the interface is that of `wirevow.emu.instrument.Instrument`.
+class FirmwareInstrument(Firmware):
+    """The reference firmware on one bench.
 
     `library` is what `wirevow.emu.firmware.build.build_library` made.
     """
+
+    plant: Sink
 
     def __init__(self, vow: Vow, library: Path | None, bench: Bench | None = None, seed: int = 0) -> None:
         section = vow.document.plant
         if not isinstance(section, SinkPlant):
             raise ValueError(f"the reference firmware works a sink, not {plant_name(vow)}")
         section = self._section(section)
-        self.vow = vow
-        self.now_ns = 0
-        self.powered = True
-        self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
+        super().__init__(vow, bench)
         plant = build_plant(section, bench, seed)
         assert isinstance(plant, Sink)
         self.plant = plant
@@ -99,9 +99,7 @@ class FirmwareInstrument:
         self._capture_ns: int | None = None
         self._edges: deque[tuple[int, dict[str, float | str]]] = deque()
         """What is to be driven later in this millisecond, and when."""
-        self._blocked = False
         self._booting = False
-        self._out = bytearray()
         self._points = {name: index for index, name in enumerate(_names(vow))}
         self._images = self._place()
         self._load(library, section)
@@ -153,52 +151,31 @@ class FirmwareInstrument:
         self._out.clear()
         return data
 
-    def opened(self, now_ns: int) -> None:
-        """A host opened the port; on some boards that is a reset."""
-        self.advance(now_ns)
-        if self.vow.document.wire.opening.resets:
-            self.reset(now_ns)
-
-    def closed(self, now_ns: int) -> None:
-        """The host closed the port."""
-        self.advance(now_ns)
-
-    def advance(self, now_ns: int) -> None:
-        """Run to `now_ns`, a millisecond of the firmware at a time."""
-        self._run(now_ns, False)
-
-    def advance_to_output(self, to_ns: int) -> None:
-        """Run to `to_ns`, but stop at the first instant at which `take` gives something."""
-        self._run(to_ns, not self._blocked)
-
     def next_event_ns(self) -> int | None:
         """The next millisecond."""
         return self._next_ns
 
     # ---------------------------------------------------------------------------------------- for rigs
 
-    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
-        """Something happens around the instrument, in the document's words and units. ValueError if not."""
-        declared = declared_event(self.bench_events, event)
-        self.advance(now_ns)
-        given = (
-            None if steps_of(declared, value) is not None else bench_value(self.vow, event, declared, value)
-        )
-        if event == "link.transmitter":
-            self._blocked = given == "stalled"
-        elif event == "trigger":
+    def _happen(self, event: str, value: float | str | None, now_ns: int) -> None:
+        if event == "trigger":
             self._library.board_trigger()
             self._drive(now_ns)
-        elif event == "panel.control":
-            self._library.board_panel_control(int(given == "local"))
-        elif event.startswith("panel."):
-            entry = self.vow.points[event.removeprefix("panel.")]
-            point, steps = self._points[entry.name], steps_of(declared, value)
-            counts = steps + self._get(point) if steps is not None else counts_given(entry, given)
-            self._library.board_panel_put(point, counts)
-            self._drive(now_ns)
         else:
-            happen(self.plant, self.vow, event, declared, given, now_ns)
+            super()._happen(event, value, now_ns)
+
+    def _stall(self, stalled: bool) -> None:
+        self._blocked = stalled
+
+    def _hand(self, event: str, given: Decimal | str | None, steps: int | None) -> None:
+        if event == "panel.control":
+            self._library.board_panel_control(int(given == "local"))
+            return
+        entry = self.vow.points[event.removeprefix(PANEL)]
+        point = self._points[entry.name]
+        counts = steps + self._get(point) if steps is not None else counts_given(entry, given)
+        self._library.board_panel_put(point, counts)
+        self._drive(self.now_ns)
 
     def power(self, on: bool, now_ns: int) -> None:
         """The box's own supply fails or comes back."""

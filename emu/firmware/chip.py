@@ -13,15 +13,15 @@ from __future__ import annotations
 import ctypes
 import shutil
 import tempfile
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.board import StorePlace
+from wirevow.emu.board import Board, StorePlace, told
 from wirevow.emu.firmware.board import FirmwareInstrument, plant_name
 from wirevow.emu.firmware.converters import Converters
 from wirevow.emu.firmware.wiring import (
     CAPTURE,
-    INPUTS,
     RELAY,
     STAGE,
     BoardError,
@@ -30,7 +30,10 @@ from wirevow.emu.firmware.wiring import (
     reference_board,
     wire,
 )
+from wirevow.emu.hands import bench_value, steps_of
+from wirevow.emu.plant.agenda import PANEL
 from wirevow.emu.plant.sink_section import SinkPlant
+from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
 
@@ -53,6 +56,9 @@ REFUSALS = {
 """What the rig says when it cannot start."""
 MOST_BAUD_ERROR = 0.04
 """Common practice, no source: half a bit at the end of ten, less what the other side may be off."""
+
+
+_TURN = "{} is an encoder on this board: write by how much it is turned, as +3 steps"
 
 
 class ProgramError(WirevowError):
@@ -171,9 +177,9 @@ class Chip:
                 f"the chip's EEPROM ends before byte {place + len(data)}: mend the board's store"
             )
 
-    def input(self, name: str, active: bool) -> None:
-        """The world drives an input of the board, if there is one of that name."""
-        self.library.rig_input(INPUTS.index(name), active)
+    def input(self, index: int, active: bool) -> None:
+        """The world drives one of the board's inputs, by its row in the table."""
+        self.library.rig_input(index, active)
 
     def take(self) -> bytes:
         """What it has sent since the last call."""
@@ -185,7 +191,7 @@ class Chip:
 class ChipInstrument(FirmwareInstrument):
     """A program on a simulated chip, on one bench: the reference firmware, or somebody's own.
 
-    What happens at a front panel, or at an input that the board does not have, cannot happen here.
+    What happens at an input that the board does not have, cannot happen here.
     """
 
     def __init__(self, vow: Vow, rig: Path, elf: Path, bench: Bench | None = None, seed: int = 0) -> None:
@@ -204,13 +210,31 @@ class ChipInstrument(FirmwareInstrument):
         """Lines from the chip so far."""
         self._driven: tuple[int, ...] = ()
         self._bypassed = False
+        self._inputs = {told(place): index for index, (place, _, _) in enumerate(self._wiring.inputs())}
+        self._phases = dict.fromkeys(self._wiring.encoders, 0)
+        """How far each encoder is turned, in edges."""
         super().__init__(vow, None, bench, seed)
-        wired = {"trigger": self._wiring.trigger, "link.transmitter": self._wiring.stalled}
-        self.bench_events = {
+        for hand in self._hands:
+            if hand.event in self.turned and steps_of(self.bench_events[hand.event], hand.value) is None:
+                raise BoardError(f"the bench's timeline: {_TURN.format(hand.event)}")
+
+    def _events(self, declared: Mapping[str, BenchEvent]) -> Mapping[str, BenchEvent]:
+        board = self._wiring
+        panel: dict[str, object] = {**board.keys, **board.encoders}
+        if board != reference_board():  # which has a panel whatever the document says
+            for event in panel:
+                _check_panel(board, event, declared)
+        wired = {"trigger": board.trigger, "link.transmitter": board.stalled}
+        return {
             name: event
-            for name, event in self.bench_events.items()
-            if not name.startswith("panel.") and wired.get(name, event) is not None
+            for name, event in declared.items()
+            if (name in panel if name.startswith(PANEL) else wired.get(name, event) is not None)
         }
+
+    @property
+    def turned(self) -> Collection[str]:
+        """Its encoders: events that only take steps, and time."""
+        return self._wiring.encoders
 
     def _section(self, section: SinkPlant) -> SinkPlant:
         return section.model_copy(update={"level": level_of(self._wiring, section.level)})
@@ -259,15 +283,41 @@ class ChipInstrument(FirmwareInstrument):
         """While bypassed, bytes and what they ask for take no time."""
         self._bypassed = bypassed
 
-    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
-        self.advance(now_ns)
-        if event == "trigger" and self._wiring.trigger is not None:
-            self._chip.input("trigger", True)
-            self.advance(self.now_ns + round(self._wiring.trigger.pulse_second * 1e9))
-            self._chip.input("trigger", False)
+    def _happen(self, event: str, value: float | str | None, now_ns: int) -> None:
+        strokes = self._strokes(event, value)
+        if strokes is None:
+            super()._happen(event, value, self.now_ns)
             return
-        super().bench(event, value, self.now_ns)
-        self._chip.input("stalled", self._blocked)
+        for name, active, second in strokes:
+            self._chip.input(self._inputs[name], active)
+            self._run(self.now_ns + round(second * 1e9), False)
+
+    def _strokes(self, event: str, value: float | str | None) -> list[tuple[str, bool, float]] | None:
+        """What the world does to the pins: an input, whether it is active now, and for how many seconds."""
+        board = self._wiring
+        if event == "trigger" and board.trigger is not None:
+            return [(event, True, board.trigger.pulse_second), (event, False, 0.0)]
+        if event in board.keys:
+            word = str(bench_value(self.vow, event, self.bench_events[event], value))
+            key = f"keys {event} {word}"
+            return [(key, True, board.keys[event][word].press_second), (key, False, 0.0)]
+        if event not in board.encoders:
+            return None
+        encoder, steps = board.encoders[event], steps_of(self.bench_events[event], value)
+        if steps is None:
+            raise ValueError(_TURN.format(event))
+        begun, way = self._phases[event], 1 if steps > 0 else -1
+        self._phases[event] = begun + steps * encoder.edges
+        strokes = []
+        for phase in range(begun + way, self._phases[event] + way, way):
+            strokes.append((f"encoders {event} a", phase % 4 in (1, 2), 0.0))
+            strokes.append((f"encoders {event} b", phase % 4 in (2, 3), encoder.edge_second))
+        return strokes
+
+    def _stall(self, stalled: bool) -> None:
+        super()._stall(stalled)
+        if "stalled" in self._inputs:
+            self._chip.input(self._inputs["stalled"], stalled)
 
     def power(self, on: bool, now_ns: int) -> None:
         super().power(on, max(now_ns, self.now_ns))
@@ -276,8 +326,7 @@ class ChipInstrument(FirmwareInstrument):
         super().reset(max(now_ns, self.now_ns))
 
     def _start(self, cause: str) -> None:
-        self._blocked = False
-        self._chip.input("stalled", False)
+        self._stall(False)
         self._begun = self._line = b""
         self._due = 0
         self._driven = ()
@@ -379,3 +428,22 @@ class ChipInstrument(FirmwareInstrument):
             step = board.slew.full_scale_ampere_per_second / 2**board.slew.value.bits
             changes["slew"] = max(outputs.slew * step, SLOWEST_AMPERE_PER_SECOND)
         self.plant.control(changes, now_ns)
+
+
+def _check_panel(board: Board, event: str, declared: Mapping[str, BenchEvent]) -> None:
+    """BoardError unless the document has that event, and it is a key's or an encoder's."""
+    section = "keys" if event in board.keys else "encoders"
+    known = declared.get(event) if event.startswith(PANEL) else None
+    if known is None:
+        has = ", ".join(sorted(name for name in declared if name.startswith(PANEL))) or "(none)"
+        raise BoardError(
+            f"board, {section}: there is no {event} at this document's panel: write one of {has}"
+        )
+    if section == "keys" and set(board.keys[event]) != set(known.choice or ()):
+        words = ", ".join(known.choice or ())
+        raise BoardError(
+            f"board, keys, {event}: "
+            + (f"give each of {words} its key" if words else "that is a number: give it an encoder")
+        )
+    if section == "encoders" and known.value is None:
+        raise BoardError(f"board, encoders, {event}: that is no number: give each of its words a key")

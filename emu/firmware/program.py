@@ -16,21 +16,22 @@ import shutil
 import subprocess
 import tempfile
 import weakref
-from collections.abc import Mapping
+from decimal import Decimal
 from pathlib import Path
 from typing import IO
 
 from wirevow.emu.bench import Bench
+from wirevow.emu.firmware.base import Firmware
 from wirevow.emu.firmware.board import CAUSES, MILLISECOND_NS
 from wirevow.emu.firmware.start import output_names
-from wirevow.emu.hands import bench_value, counts_given, declared_event, happen, steps_of
+from wirevow.emu.hands import counts_given
 from wirevow.emu.instrument import counts_of
+from wirevow.emu.plant.agenda import PANEL
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import Foretelling, Plant
 from wirevow.protocol.codegen.tables import tables
-from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.vow import PointEntry, Vow, bench_events
+from wirevow.protocol.vow import PointEntry, Vow
 
 VERSION = 1
 ANSWER_S = 30.0
@@ -126,16 +127,13 @@ def _end(popen: subprocess.Popen[bytes], errors: IO[bytes]) -> None:
             pipe.close()
 
 
-class ProgramInstrument:
-    """A program on one bench; the interface is that of `wirevow.emu.instrument.Instrument`."""
+class ProgramInstrument(Firmware):
+    """A program on one bench."""
 
     step_ns = MILLISECOND_NS
 
     def __init__(self, vow: Vow, program: Path, bench: Bench | None = None, seed: int = 0) -> None:
-        self.vow = vow
-        self.now_ns = 0
-        self.powered = True
-        self.bench_events: Mapping[str, BenchEvent] = bench_events(vow.document)
+        super().__init__(vow, bench)
         self.plant: Plant = plant_of(vow.document, bench, seed)
         self._foretold = self.plant.foretold if isinstance(self.plant, Foretelling) else None
         found = tables(vow)
@@ -155,10 +153,8 @@ class ProgramInstrument:
         weakref.finalize(self, shutil.rmtree, folder, True)
         self._store = Path(folder) / "store"
         self._next_ns = MILLISECOND_NS
-        self._blocked = False
         self._booting = 0
         self._process: _Process | None = None
-        self._out = bytearray()
         self._images = self._greeted()
         self._start("power")
 
@@ -180,54 +176,26 @@ class ProgramInstrument:
         self._out.clear()
         return data
 
-    def opened(self, now_ns: int) -> None:
-        """A host opened the port; on some boards that is a reset."""
-        self.advance(now_ns)
-        if self.vow.document.wire.opening.resets:
-            self.reset(now_ns)
-
-    def closed(self, now_ns: int) -> None:
-        """The host closed the port."""
-        self.advance(now_ns)
-
-    def advance(self, now_ns: int) -> None:
-        """Run to `now_ns`."""
-        self._run(now_ns, False)
-
-    def advance_to_output(self, to_ns: int) -> None:
-        """Run to `to_ns`, but stop at the first instant at which `take` gives something."""
-        self._run(to_ns, not self._blocked)
-
     def next_event_ns(self) -> int | None:
         """The next millisecond."""
         return max(self._next_ns, self.now_ns + 1)
 
     # -------------------------------------------------------------------------------------------- for rigs
 
-    def bench(self, event: str, value: float | str | None, now_ns: int) -> None:
-        """Something happens around the instrument, in the document's words and units. ValueError if not."""
-        declared = declared_event(self.bench_events, event)
-        self.advance(now_ns)
-        given = (
-            None if steps_of(declared, value) is not None else bench_value(self.vow, event, declared, value)
-        )
-        if event == "link.transmitter":
-            self._blocked = given == "stalled"
-            if self.powered:
-                self._do(f"stall {int(self._blocked)}")
-        elif event == "panel.control":
-            if self.powered:
-                self._do(f"control {int(given == 'local')}")
-        elif event.startswith("panel."):
-            entry = self.vow.points[event.removeprefix("panel.")]
-            point, steps = self._names.index(entry.name), steps_of(declared, value)
-            turned = (
-                f"turn {point} {counts_given(entry, given)}" if steps is None else f"step {point} {steps}"
-            )
-            if self.powered:
-                self._do(turned)
-        else:
-            happen(self.plant, self.vow, event, declared, given, now_ns)
+    def _stall(self, stalled: bool) -> None:
+        self._blocked = stalled
+        if self.powered:
+            self._do(f"stall {int(stalled)}")
+
+    def _hand(self, event: str, given: Decimal | str | None, steps: int | None) -> None:
+        if not self.powered:
+            return
+        if event == "panel.control":
+            self._do(f"control {int(given == 'local')}")
+            return
+        entry = self.vow.points[event.removeprefix(PANEL)]
+        point = self._names.index(entry.name)
+        self._do(f"turn {point} {counts_given(entry, given)}" if steps is None else f"step {point} {steps}")
 
     def power(self, on: bool, now_ns: int) -> None:
         """The box's own supply fails or comes back."""
@@ -329,7 +297,7 @@ class ProgramInstrument:
             self._next_ns += passed * MILLISECOND_NS
             self._follow(self._next_ns - MILLISECOND_NS)
         if len(answer) > 1:
-            self._happen(answer)
+            self._heard(answer)
         return passed
 
     def _row(self, ahead_ms: int) -> str:
@@ -342,7 +310,7 @@ class ProgramInstrument:
             values.append(counts_of(entry, sample(entry.signal, tick, MILLISECOND_NS)))
         return " ".join(map(str, values))
 
-    def _happen(self, answer: list[str]) -> None:
+    def _heard(self, answer: list[str]) -> None:
         """What the program has done, in order."""
         words = iter(answer[1:])
         changes: list[tuple[str, float | str]] = []

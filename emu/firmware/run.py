@@ -13,7 +13,6 @@ from wirevow.emu.firmware.chip import ChipInstrument
 from wirevow.emu.firmware.converters import CHANNELS
 from wirevow.emu.firmware.program import ProgramInstrument
 from wirevow.emu.firmware.wiring import reference_board
-from wirevow.emu.plant.agenda import PANEL
 from wirevow.emu.plant.sink_section import BetaLaw, SinkPlant
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow
@@ -32,11 +31,6 @@ def run_firmware(
     the bench describes; if it describes none, on the reference firmware's.
     WirevowError when the document is not the firmware's, a tool is missing or the file cannot be used.
     """
-    if bench is not None and any(each.event.startswith(PANEL) for each in bench.timeline):
-        raise WirevowError(
-            "the bench's timeline has hands at the front panel, which firmware here has only by its rig: "
-            "leave them out, or make them happen there"
-        )
     own = Path(how)
     if how not in REFERENCE and own.is_file() and own.suffix != ".elf" and os.access(own, os.X_OK):
         return ProgramInstrument(vow, own, bench, seed)

@@ -6,7 +6,16 @@ import ctypes
 from functools import cache
 
 from wirevow.emu.bench import Bench
-from wirevow.emu.board import Bits, Board, MeasuringConverter, OnBus, OutputConverter, compare_unit, told
+from wirevow.emu.board import (
+    MOST_INPUTS,
+    Bits,
+    Board,
+    MeasuringConverter,
+    OnBus,
+    OutputConverter,
+    compare_unit,
+    told,
+)
 from wirevow.emu.firmware.converters import CHANNELS, FAN_SPEED
 from wirevow.emu.plant.sink_section import LevelConverter, SinkPlant
 from wirevow.emu.ports.address import find
@@ -21,7 +30,6 @@ CONVERTER, LEVEL, SLEW = range(3)
 RELAY, STAGE, CAPTURE = 1, 2, 4
 """In `outputs.pins`, in the order of `Table.output`."""
 OUTPUTS = ("relay", "stage", "capture")
-INPUTS = ("trigger", "stalled")
 MEASURED = (*CHANNELS, FAN_SPEED)
 FAN_SPEED_BITS = 16
 
@@ -81,7 +89,7 @@ class Table(ctypes.Structure):
         ("compare", ctypes.c_uint8),
         ("fan", _Pin),
         ("output", _Pin * len(OUTPUTS)),
-        ("input", _Pin * len(INPUTS)),
+        ("input", _Pin * MOST_INPUTS),
         ("device_count", ctypes.c_uint8),
         ("device", _Device * MOST_DEVICES),
         ("reference_volt", ctypes.c_double),
@@ -103,10 +111,11 @@ def wire(board: Board, section: SinkPlant) -> Table:
         assert unit is not None
         table.timer, table.compare = unit[2].encode(), ord(unit[3]) - ord("A")
         table.fan = _pin(board.microcontroller.compare[unit], board.fan.active)
-    for names, pins in ((OUTPUTS, table.output), (INPUTS, table.input)):
-        for index, name in enumerate(names):
-            wired = getattr(board, name)
-            pins[index] = _pin(None) if wired is None else _pin(wired.pin, wired.active)
+    for index, name in enumerate(OUTPUTS):
+        wired = getattr(board, name)
+        table.output[index] = _pin(None) if wired is None else _pin(wired.pin, wired.active)
+    inputs = [_pin(pin, active) for _, pin, active in board.inputs()]
+    table.input[:] = inputs + [_pin(None)] * (MOST_INPUTS - len(inputs))
     for index, (place, device) in enumerate(board.devices()):
         table.device[index] = _device(told(place), device, section)
         table.device_count = index + 1

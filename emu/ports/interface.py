@@ -71,6 +71,15 @@ class Storing(Protocol):
 
 
 @runtime_checkable
+class Turned(Protocol):
+    """What an instrument with encoders on its pins has besides."""
+
+    @property
+    def turned(self) -> Collection[str]:
+        """Of `bench_events`, those that take steps only, and time."""
+
+
+@runtime_checkable
 class Repeated(Protocol):
     """What an instrument may have besides, so that thousands of bench events at one instant are quick."""
 

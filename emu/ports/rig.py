@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 from wirevow.emu.clock import Clock
-from wirevow.emu.ports.interface import Repeated, Stepping, Storing, Wired
+from wirevow.emu.ports.interface import Repeated, Stepping, Storing, Turned, Wired
 from wirevow.emu.ports.line import Line
 from wirevow.protocol.conformance.rig import MOST_REPEATED, Hello, RigError
 
@@ -33,10 +33,13 @@ class InstrumentRig:
         self._turn = turn
 
     def hello(self) -> Hello:
+        instrument = self._line.instrument
+        # What takes steps only, and time, no checker can use.
+        turned = frozenset(instrument.turned if isinstance(instrument, Turned) else ())
         return Hello(
             simulated=True,
             document=self._document,
-            events=frozenset(self._line.instrument.bench_events),
+            events=frozenset(instrument.bench_events) - turned,
             abilities=ABILITIES | self._more(),
             held=self._clock.held,
         )

@@ -10,10 +10,8 @@ import pytest
 import wirevow
 from wirevow.emu.firmware.board import FirmwareInstrument
 from wirevow.emu.firmware.build import build_library, demo_vow
-from wirevow.emu.firmware.run import run_firmware
 from wirevow.emu.plant.registry import wired
 from wirevow.protocol.document.load import DocumentError
-from wirevow.protocol.errors import WirevowError
 
 HANDS = """title: Hands at the panel
 source: {kind: supply, volt: 12.0}
@@ -50,18 +48,26 @@ def test_a_rig_turns_the_encoder_too(tmp_path: Path) -> None:
         assert run.client.read("sink.level") == {"sink.level": 0.999}
 
 
-def test_firmware_has_an_encoder_on_its_rig_and_no_hands_in_a_timeline(tmp_path: Path) -> None:
+def test_firmware_has_the_same_hands(tmp_path: Path) -> None:
     if shutil.which("gcc") is None:
         pytest.skip("gcc is not installed: apt-get install gcc")
     tarn = demo_vow()
-    box = FirmwareInstrument(tarn, build_library(tarn, tmp_path, ("-O1",)))
+    library = build_library(tarn, tmp_path, ("-O1",))
+    box = FirmwareInstrument(tarn, library)
     for event, value in (("control", "local"), ("sink.level", 1.0), ("sink.level", "+20 steps")):
         box.bench(f"panel.{event}", value, box.now_ns)
     box.take()
     box.receive(b"ask sink.level\n", box.now_ns)
     assert box.take() == b"ok 1.020 A\n"
-    with pytest.raises(WirevowError, match="hands at the front panel"):
-        run_firmware(tarn, "host", wired(bench(tmp_path), tarn.document), 0)
+    box = FirmwareInstrument(tarn, library, wired(bench(tmp_path), tarn.document))
+    box.advance(6_000_000_000)
+    told = [line.split(maxsplit=2)[2] for line in box.take().decode().splitlines()[1:]]
+    assert told == [
+        "control local",
+        "local sink.level 2.000 A",
+        "local sink.level 2.005 A",
+        "local sink.level 0.000 A",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -39,6 +39,10 @@ board:
   stage: {pin: PC2}
   fan: {pin: PD6}
   trigger: {pin: PD7}
+  keys:
+    panel.control: {local: {pin: PC1}, remote: {pin: PD5}}
+  encoders:
+    panel.sink.level: {a: PD2, b: PD3}
 """
 
 
@@ -76,6 +80,9 @@ WRONG = [
     ("pin: PD7", "pin: PD6", 21, "board.fan.pin: PD6 is trigger already"),
     ("spi: PB1", "spi: PB2", 17, "PB2 selects another chip already"),
     ("spi: PB1", "twi: 0x48", 17, "0x48 selects another chip already"),
+    ("local: {pin: PC1}", "local: {pin: PC0}", 24, "PC0 is relay already"),
+    ("a: PD2", "a: PD5", 26, "PD5 is keys panel.control remote already"),
+    ("a: PD2", "edges: 3, a: PD2", 26, "1, 2 or 4"),
     # Channels.
     ("input.current: 0", "input.curent: 0", 10, "input.current"),
     ("input.current: 0", "input.power: 0", 10, '"supply.rail"'),

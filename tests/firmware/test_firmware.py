@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from wirevow.emu import command
+from wirevow.emu.bench import Bench
 from wirevow.emu.firmware.board import FirmwareInstrument
 from wirevow.emu.firmware.build import PACKAGES, build_elf, build_library, build_rig, demo_vow, have_simulator
 from wirevow.emu.firmware.chip import ChipInstrument
@@ -21,7 +22,7 @@ MS = 1_000_000
 S = 1_000_000_000
 BOARDS = ("host", "chip")
 
-Make = Callable[[], FirmwareInstrument]
+Make = Callable[..., FirmwareInstrument]
 
 
 @pytest.fixture(scope="module")
@@ -36,11 +37,11 @@ def make(request: pytest.FixtureRequest, tarn: Vow, tmp_path_factory: pytest.Tem
         pytest.skip("gcc is not installed: apt-get install gcc")
     if request.param == "host":
         library = build_library(tarn, folder)
-        return lambda: FirmwareInstrument(tarn, library)
+        return lambda bench=None: FirmwareInstrument(tarn, library, bench)
     if shutil.which("avr-gcc") is None or not have_simulator():
         pytest.skip(f"apt-get install {PACKAGES['avr-gcc']} {PACKAGES['simavr']}")
     rig, elf = build_rig(folder), build_elf(tarn, folder)
-    return lambda: ChipInstrument(tarn, rig, elf)
+    return lambda bench=None: ChipInstrument(tarn, rig, elf, bench)
 
 
 class Host:
@@ -242,3 +243,30 @@ def test_a_newer_firmware_takes_what_means_the_same_from_the_store_of_an_older(t
     assert host.ask("ask capacity.cells") == "ok 1"
     assert host.ask("ask settings.wear") == "ok 2"
     assert host.ask("ask self.boots") == "ok 2"
+
+
+def with_hands(*hands: tuple[float, str, str], **more: object) -> Bench:
+    timeline = [
+        {"at_second": second, "event": f"panel.{event}", "value": value} for second, event, value in hands
+    ]
+    source = {"kind": "supply", "volt": 12.0}
+    return Bench.model_validate({"title": "hands", "source": source, "timeline": timeline, **more})
+
+
+def test_keys_and_encoder_are_pins_or_calls_and_do_the_same(make: Make) -> None:
+    """On the rig and by the timeline: turned without control nothing comes of it."""
+    turned = (("sink.level", "+9 steps"), ("control", "local"), ("sink.level", "+3 steps"))
+    box = make(with_hands(*((0.3 + index / 10, *hand) for index, hand in enumerate(turned))))
+    box.take()
+    box.advance(600 * MS)
+    said = box.take().splitlines()[-1:]
+    for event, value in (("sink.level", "+12 steps"), ("sink.level", "-2 steps"), ("control", "remote")):
+        box.bench(f"panel.{event}", value, box.now_ns)
+        box.advance(box.now_ns + 100 * MS)
+        said += box.take().splitlines()[-1:]
+    assert [line.split(b" ", 2)[2] for line in said] == [
+        b"local sink.level 0.003 A",
+        b"local sink.level 0.015 A",
+        b"local sink.level 0.013 A",
+        b"control remote",
+    ]

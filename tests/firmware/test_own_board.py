@@ -15,6 +15,7 @@ import pytest
 from wirevow.emu.bench import Bench
 from wirevow.emu.board import Board
 from wirevow.emu.chips import MICROCONTROLLERS
+from wirevow.emu.clock import VirtualClock
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.firmware.build import PACKAGES, build_rig, compile_c, demo_vow, have_simulator
 from wirevow.emu.firmware.chip import Chip, ChipInstrument, ProgramError
@@ -22,6 +23,8 @@ from wirevow.emu.firmware.run import run_firmware
 from wirevow.emu.firmware.wiring import BoardError, wire
 from wirevow.emu.plant.sink_section import SinkPlant
 from wirevow.emu.ports.address import find
+from wirevow.emu.ports.line import Line
+from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.protocol.document.load import load_yaml_model, read_document
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow, compile_vow
@@ -215,6 +218,44 @@ def test_what_has_no_pin_cannot_happen(rig: Path, probe: Path) -> None:
         with pytest.raises(ValueError, match=f"no bench event '{event}'"):
             host.box.bench(event, value, host.box.now_ns)
     assert "ambient" in host.box.bench_events
+
+
+KEYS: dict[str, Any] = {"local": {"pin": "PC1"}, "remote": {"pin": "PC2"}}
+TURN: dict[str, Any] = {"a": "PB0", "b": "PB2"}
+
+
+def test_a_panel_on_pins_has_keys_for_words_and_encoders_for_numbers(rig: Path, probe: Path) -> None:
+    panel = {"keys": {"panel.control": KEYS}, "encoders": {"panel.sink.level": TURN}}
+    box = ChipInstrument(demo_vow(), rig, probe, bench_of(**panel))
+    assert {"panel.control", "panel.sink.level"} <= set(box.bench_events)
+    with pytest.raises(ValueError, match=r"is turned, as \+3 steps"):
+        box.bench("panel.sink.level", 2.0, box.now_ns)
+    with pytest.raises(ValueError, match="write one of remote, local"):
+        box.bench("panel.control", "mine", box.now_ns)
+    # No checker is offered what only takes steps, and time.
+    line, clock = Line(box), VirtualClock()
+    assert {"panel.control"} == {
+        each for each in InstrumentRig(line, clock, "tarn").hello().events if each.startswith("panel.")
+    }
+
+
+@pytest.mark.parametrize(
+    ("panel", "words"),
+    [
+        (
+            {"keys": {"panel.controls": KEYS}},
+            "there is no panel.controls at this document's panel: write one of",
+        ),
+        ({"keys": {"panel.control": {"local": KEYS["local"]}}}, "give each of remote, local its key"),
+        ({"keys": {"panel.sink.level": KEYS}}, "that is a number: give it an encoder"),
+        ({"encoders": {"panel.control": TURN}}, "that is no number: give each of its words a key"),
+    ],
+)
+def test_a_panel_that_is_not_the_documents_is_told(
+    rig: Path, probe: Path, panel: dict[str, Any], words: str
+) -> None:
+    with pytest.raises(BoardError, match=words):
+        ChipInstrument(demo_vow(), rig, probe, bench_of(**panel))
 
 
 def test_a_reset_lets_go_of_everything(host: Host) -> None:

@@ -9,6 +9,8 @@
  *   PD4          high: the host's side of the link takes nothing just now (its CTS)
  *   PD6 (OC0A)   drive of the fan
  *   PD7          trigger input
+ *   PD2, PD3     keys of the front panel, low while pressed: it takes and gives up control
+ *   PC4, PC5     its encoder, for the level: contacts that are low while closed, four edges a step
  *
  * Timer 1 counts 100 us. What takes longer than a few cycles is done in the main loop; the interrupts only
  * note the time and keep received bytes. */
@@ -27,6 +29,7 @@ enum { RING = 256, GOING = 32, SAMPLES = 32, TACHOMETER = 5 };
 enum { SLOW = 16 };
 enum { CONVERTER = PB2, LEVEL = PB1, SLEW = PB0 };
 enum { RELAY = PC0, STAGE = PC2, CAPTURING = PC3, STALLED = PD4, TRIGGER = PD7 };
+enum { LOCAL_KEY = PD2, REMOTE_KEY = PD3, ENCODER_A = PC4, ENCODER_B = PC5, EDGES = 4 };
 #define REQUESTED 0x5AU
 
 static volatile uint8_t ring[RING];
@@ -43,6 +46,10 @@ static uint8_t wants_capture;
 static uint8_t done;           /* steps done, of those that the timer has counted */
 static uint8_t in_millisecond; /* of them, not yet in a millisecond */
 static uint8_t trigger;        /* the line's level at the last step */
+#if TARN_PANEL
+static volatile uint8_t edges; /* of the encoder so far: upwards less downwards */
+static uint8_t followed;       /* of them, what has been made steps of */
+#endif
 
 /* Survives a reset by the watchdog, which keeps memory. */
 static uint8_t asked __attribute__((section(".noinit")));
@@ -79,6 +86,21 @@ ISR(USART_UDRE_vect)
 
 ISR(TIMER1_COMPA_vect)
 {
+#if TARN_PANEL
+    /* Of the two contacts A is the first to close on the way up: 0, 1, 2 and 3 edges from where both are open. A
+     * contact that bounces goes back and forth. */
+    uint8_t pins = PINC;
+    uint8_t on = (pins & _BV(ENCODER_B)) != 0 ? 0 : 3;
+    if ((pins & _BV(ENCODER_A)) == 0) {
+        on ^= 1;
+    }
+    on = (uint8_t)((on - edges) & 3);
+    if (on == 1) {
+        ++edges;
+    } else if (on == 3) {
+        --edges;
+    }
+#endif
     ++steps;
 }
 
@@ -211,6 +233,25 @@ static bool step(void)
     return true;
 }
 
+#if TARN_PANEL
+/* A key does the same again as long as it is pressed, so bouncing does no harm. */
+static void look_at_panel(void)
+{
+    uint8_t open = PIND;
+    int8_t left = (int8_t)(edges - followed);
+    if ((open & _BV(LOCAL_KEY)) == 0) {
+        tarn_panel_control(TARN_CONTROL_LOCAL);
+    } else if ((open & _BV(REMOTE_KEY)) == 0) {
+        tarn_panel_control(TARN_CONTROL_REMOTE);
+    }
+    if (left >= EDGES || left <= -EDGES) {
+        int8_t way = left > 0 ? 1 : -1;
+        followed = (uint8_t)(followed + way * EDGES);
+        (void)tarn_panel_put(TARN_POINT_SINK_LEVEL, tarn_get(TARN_POINT_SINK_LEVEL) + way);
+    }
+}
+#endif
+
 /* 32 pairs, 50 us apart, by timer 1: half of its period. An alternation goes on meanwhile; all else waits for
  * 1.6 ms. */
 static void capture(void)
@@ -279,9 +320,9 @@ int main(void)
     DDRB = _BV(PB0) | _BV(PB1) | _BV(PB2) | _BV(PB3) | _BV(PB5);
     PORTB = _BV(PB0) | _BV(PB1) | _BV(PB2);
     DDRC = _BV(RELAY) | _BV(STAGE) | _BV(CAPTURING);
-    PORTC = 0;
+    PORTC = _BV(ENCODER_A) | _BV(ENCODER_B); /* pulled up */
     DDRD = _BV(PD1) | _BV(PD6);
-    PORTD = 0;
+    PORTD = _BV(LOCAL_KEY) | _BV(REMOTE_KEY);
     SPCR = _BV(SPE) | _BV(MSTR);
     SPSR = _BV(SPI2X);
     UCSR0A = _BV(U2X0);
@@ -299,6 +340,9 @@ int main(void)
     sei();
     for (;;) {
         while (step()) {
+#if TARN_PANEL
+            look_at_panel();
+#endif
             if (in_millisecond >= 10) {
                 uint8_t end = CHANNEL_SENSOR;
                 in_millisecond = (uint8_t)(in_millisecond - 10);

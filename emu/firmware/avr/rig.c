@@ -44,7 +44,7 @@ enum { MOST_DEVICES = 16, CHANNELS = WORLD_CHANNELS + 1, NOT_WIRED = 0xFF, ANALO
 enum { CONVERTER, LEVEL, SLEW };
 enum { RELAY = 1, STAGE = 2, CAPTURE = 4 };
 enum { RELAY_PIN, STAGE_PIN, CAPTURE_PIN, OUTPUT_PINS };
-enum { TRIGGER_PIN, STALLED_PIN, INPUT_PINS };
+enum { INPUT_PINS = 16 };
 
 /* ------------------------------------------------------------------------------------------- the table */
 
@@ -1066,7 +1066,7 @@ void rig_send(const uint8_t *bytes, uint32_t count)
     feed_on();
 }
 
-/* The trigger or the stalled line. */
+/* A pin that the world drives, by its row in the table. */
 void rig_input(uint8_t number, bool on)
 {
     active[number] = on;
