@@ -215,7 +215,10 @@ class ChipInstrument(FirmwareInstrument):
         """How far each encoder is turned, in edges."""
         super().__init__(vow, None, bench, seed)
         for hand in self._hands:
-            if hand.event in self.turned and steps_of(self.bench_events[hand.event], hand.value) is None:
+            if (
+                hand.event in self._wiring.encoders
+                and steps_of(self.bench_events[hand.event], hand.value) is None
+            ):
                 raise BoardError(f"the bench's timeline: {_TURN.format(hand.event)}")
 
     def _events(self, declared: Mapping[str, BenchEvent]) -> Mapping[str, BenchEvent]:
@@ -232,9 +235,9 @@ class ChipInstrument(FirmwareInstrument):
         }
 
     @property
-    def turned(self) -> Collection[str]:
-        """Its encoders: events that only take steps, and time."""
-        return self._wiring.encoders
+    def slow(self) -> Collection[str]:
+        """Its front panel: hands on pins take time."""
+        return {**self._wiring.keys, **self._wiring.encoders}
 
     def _section(self, section: SinkPlant) -> SinkPlant:
         return section.model_copy(update={"level": level_of(self._wiring, section.level)})
@@ -287,10 +290,11 @@ class ChipInstrument(FirmwareInstrument):
         strokes = self._strokes(event, value)
         if strokes is None:
             super()._happen(event, value, self.now_ns)
-            return
-        for name, active, second in strokes:
+        for name, active, second in strokes or ():
             self._chip.input(self._inputs[name], active)
             self._run(self.now_ns + round(second * 1e9), False)
+        if self._bypassed and self.powered and (strokes or event == "link.transmitter"):
+            self._finish()  # what it says to that
 
     def _strokes(self, event: str, value: float | str | None) -> list[tuple[str, bool, float]] | None:
         """What the world does to the pins: an input, whether it is active now, and for how many seconds."""

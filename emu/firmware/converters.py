@@ -31,7 +31,7 @@ class _Converter(ctypes.Structure):
     _fields_ = (*((name, ctypes.c_double) for name in _NUMBERS), ("stream", ctypes.c_uint64))
 
 
-class _World(ctypes.Structure):
+class World(ctypes.Structure):
     """`struct world` of converters.h."""
 
     _fields_ = (
@@ -72,7 +72,7 @@ class Converters:
         self._circuit: Stretch | None = None
         self._heat: HeatStretch | None = None
         self._air: Airflow | None = None
-        self._world = world = _World.in_dll(library, "world")
+        self._world = world = World.in_dll(library, "world")
         world.rail, world.divider = section.rail_volt, thermistor.divider_ohm
         if isinstance(thermistor.law, BetaLaw):
             world.r25, world.b = thermistor.law.r25_ohm, thermistor.law.b_kelvin

@@ -69,7 +69,7 @@ class _Device(ctypes.Structure):
     )
 
 
-class _Analog(ctypes.Structure):
+class Analog(ctypes.Structure):
     _fields_ = (
         ("channel", ctypes.c_uint8),
         ("volt_per_unit", ctypes.c_double),
@@ -93,7 +93,7 @@ class Table(ctypes.Structure):
         ("device_count", ctypes.c_uint8),
         ("device", _Device * MOST_DEVICES),
         ("reference_volt", ctypes.c_double),
-        ("analog", _Analog * ANALOG_INPUTS),
+        ("analog", Analog * ANALOG_INPUTS),
     )
 
 
@@ -104,8 +104,8 @@ def wire(board: Board, section: SinkPlant) -> Table:
         hertz=board.hertz,
         frame=board.frame_cycles,
         uart=str(board.host.uart).encode(),
-        fan=_pin(None),
     )
+    no_pins(table)
     if board.fan is not None:
         unit = compare_unit(board.microcontroller, board.fan.pin)
         assert unit is not None
@@ -113,20 +113,29 @@ def wire(board: Board, section: SinkPlant) -> Table:
         table.fan = _pin(board.microcontroller.compare[unit], board.fan.active)
     for index, name in enumerate(OUTPUTS):
         wired = getattr(board, name)
-        table.output[index] = _pin(None) if wired is None else _pin(wired.pin, wired.active)
-    inputs = [_pin(pin, active) for _, pin, active in board.inputs()]
-    table.input[:] = inputs + [_pin(None)] * (MOST_INPUTS - len(inputs))
+        if wired is not None:
+            table.output[index] = _pin(wired.pin, wired.active)
+    for index, (_, pin, active) in enumerate(board.inputs()):
+        table.input[index] = _pin(pin, active)
     for index, (place, device) in enumerate(board.devices()):
         table.device[index] = _device(told(place), device, section)
         table.device_count = index + 1
-    for analog in table.analog:
-        analog.channel = NOT_WIRED
     if board.adc is not None:
         table.reference_volt = board.adc.reference_volt
         for name, given in board.adc.inputs.items():
-            table.analog[int(name.removeprefix("ADC"))] = _Analog(
+            table.analog[int(name.removeprefix("ADC"))] = Analog(
                 MEASURED.index(given.channel), given.volt_per_unit, given.offset_volt
             )
+    return table
+
+
+def no_pins(table: Table) -> Table:
+    """The table, with nothing wired yet but bus and UART."""
+    table.fan = _pin(None)
+    for pins in (table.output, table.input):
+        pins[:] = [_pin(None)] * len(pins)
+    for analog in table.analog:
+        analog.channel = NOT_WIRED
     return table
 
 

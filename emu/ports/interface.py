@@ -71,12 +71,12 @@ class Storing(Protocol):
 
 
 @runtime_checkable
-class Turned(Protocol):
-    """What an instrument with encoders on its pins has besides."""
+class Slow(Protocol):
+    """What an instrument with a front panel on its pins has besides."""
 
     @property
-    def turned(self) -> Collection[str]:
-        """Of `bench_events`, those that take steps only, and time."""
+    def slow(self) -> Collection[str]:
+        """Of `bench_events`, those that take time."""
 
 
 @runtime_checkable

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 from wirevow.emu.clock import Clock
-from wirevow.emu.ports.interface import Repeated, Stepping, Storing, Turned, Wired
+from wirevow.emu.ports.interface import Repeated, Slow, Stepping, Storing, Wired
 from wirevow.emu.ports.line import Line
 from wirevow.protocol.conformance.rig import MOST_REPEATED, Hello, RigError
 
@@ -34,12 +34,12 @@ class InstrumentRig:
 
     def hello(self) -> Hello:
         instrument = self._line.instrument
-        # What takes steps only, and time, no checker can use.
-        turned = frozenset(instrument.turned if isinstance(instrument, Turned) else ())
+        # A checker counts on that what it does is done at once.
+        slow = frozenset(instrument.slow if isinstance(instrument, Slow) else ())
         return Hello(
             simulated=True,
             document=self._document,
-            events=frozenset(instrument.bench_events) - turned,
+            events=frozenset(instrument.bench_events) - slow,
             abilities=ABILITIES | self._more(),
             held=self._clock.held,
         )

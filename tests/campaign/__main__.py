@@ -3,15 +3,16 @@
 The clean instrument of every document in spec/ is checked with many seeds and has to pass each time, and is
 walked about at random for long; then every named fault is tried with a few seeds and has to be detected.
 Documents are drawn at random, and what they say of an instrument is held against itself.
-Checks of a real instrument are ended at random moments, and have to leave it as they found it. Last come
+Checks of a real instrument are ended at random moments, and have to leave it as they found it. Sluice's
+firmware is checked through its dialect on a simulated chip, as it is and with its own faults. Last come
 mutants of the reference firmware's C, of which 95 % have to be detected.
 
     python -m tests.campaign [SEEDS [EVERY]] [--on ADDRESS]
 
 SEEDS: so many seeds of the clean instrument (200), and a long walk for every fifty. EVERY: of the faults that
-the checker is tuned on, one in so many of each kind, with one seed, eight mutants, and the matrix on a held
-clock at one port; without it all faults, held out or not, with three seeds, every mutant that is drawn, and
-all of the matrix.
+the checker is tuned on, one in so many of each kind, with one seed, as few of Sluice's, eight mutants, and
+the matrix on a held clock at one port; without it all faults, held out or not, with three seeds, every
+mutant that is drawn, and all of the matrix.
 
 Results are kept in build/campaign.jsonl and build/mutants.jsonl: ended early, the campaign goes on there the
 next time, as long as neither the documents nor the code have changed. Walks begin with those in build/found
@@ -24,7 +25,7 @@ import argparse
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from importlib.resources import files
 from itertools import groupby, islice
@@ -37,12 +38,14 @@ from scipy import stats
 from tests import left
 from tests.campaign.documents import GOOD, random_documents, results_of
 from tests.campaign.documents import told as told_of_documents
+from tests.dialect import chip
+from tests.dialect.box import FAULTS, checked, phrasebook
 from tests.matrix import Cell, cells, looked_at
 from wirevow.emu.audit import Trial, score, trials
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.faults import build_instrument, fault_named, faults_for
 from wirevow.emu.firmware.board import FirmwareInstrument
-from wirevow.emu.firmware.build import build_library, demo_vow
+from wirevow.emu.firmware.build import build_library, build_rig, demo_vow, have_simulator
 from wirevow.emu.firmware.mutants import score as mutation
 from wirevow.emu.firmware.mutants.survey import LIMIT_S, Survey
 from wirevow.emu.firmware.mutants.workshop import Workshop
@@ -52,6 +55,7 @@ from wirevow.protocol.conformance.casefile import steps_of
 from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.search.walk import Search
 from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.document.plant import PythonPlant
 from wirevow.protocol.vow import Vow, compile_vow
@@ -220,6 +224,17 @@ def broken(cell: Cell) -> tuple[str, list[str]]:
     return verdict, troubles if verdict not in ("pass", "inconclusive") else []
 
 
+def on_the_chip(faults: Iterable[int]) -> Iterator[str]:
+    """Sluice's firmware on a simulated chip, checked through its dialect: as it is, and with its faults."""
+    book = phrasebook()
+    with tempfile.TemporaryDirectory(prefix="wirevow-") as name:
+        rig = build_rig(Path(name))
+        for fault in (0, *faults):
+            report = checked(chip.ChipBox(rig, chip.build(Path(name), fault)), book, until_failure=fault > 0)
+            if report.verdict is not (Verdict.FAIL if fault else Verdict.PASS):
+                yield f"  {FAULTS[fault] if fault else 'as it is'}: {report.verdict} {report.note}"
+
+
 def not_left(seeds: int) -> Iterator[str]:
     """Checks that did not leave a real instrument as they found it."""
     for seed in range(seeds):
@@ -272,6 +287,13 @@ def main(seeds: int, every: int | None, on: str | None) -> int:
     endings = list(not_left(LEFT if every is None else FEW_LEFT))
     wrong += len(endings)
     print(f"{len(endings)} times tarn was not left as it was found:", *endings, sep="\n")
+    print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
+    begun = time.monotonic()
+    few = list(FAULTS)[::every]
+    missed = list(on_the_chip(few)) if have_simulator() else []
+    wrong += len(missed)
+    told_of = f"sluice on a chip, as it is and with {len(few)} faults: {len(missed)} wrong"
+    print(told_of, *missed, sep="\n")
     print(f"  ({time.monotonic() - begun:.0f} s)", flush=True)
     begun = time.monotonic()
     if every is None:

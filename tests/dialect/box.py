@@ -18,6 +18,7 @@ from wirevow.emu.ports.line import Line
 from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.campaign import Report
+from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.conformance.through import adapted
@@ -105,8 +106,23 @@ class Box:
         self.power(True, now_ns)
 
 
-def checked(instrument: Instrument, book: Phrasebook, *, until_failure: bool = False) -> Report:
-    """The report of a check through the dialect, all in one process on a held clock."""
+FAULTS = {
+    1: "a rate that it answers is not kept",
+    2: "a rate above the ceiling is taken",
+    3: "the largest dose is refused",
+    4: "the direction can be changed while it turns",
+    5: "the dose is not kept",
+    6: "a fault can be cleared while its cause is there",
+    7: "a stop does nothing while it is primed",
+    8: "its seconds are half as long after a while",
+    9: "it stays primed for two seconds more",
+    10: "an empty tank stops it too early",
+    11: "a hot motor stops it too late",
+}
+
+
+def checked(instrument: Instrument, book: Phrasebook, *patterns: str, until_failure: bool = False) -> Report:
+    """The report of a check through the dialect, of these requirements or all, in process on a held clock."""
     whole, vow = book.vow, narrowed(book)
     clock, line = VirtualClock(), Line(instrument)
     line.opened(0)
@@ -119,4 +135,6 @@ def checked(instrument: Instrument, book: Phrasebook, *, until_failure: bool = F
     tester = Tester(vow, session, energise=True, budget=20_000, unasked=Unasked(book))
     report = campaign.blank(tester, document=whole.document)
     only = requirement_ids(whole.document) - left_out(book).keys()
+    if patterns:
+        only = selected(sorted(only), patterns)
     return campaign.run(tester, report=report, only=only, until_failure=until_failure, reduce=False)

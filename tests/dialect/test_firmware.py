@@ -7,27 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from tests.dialect.box import Box, build, checked, phrasebook
+from tests.dialect import chip
+from tests.dialect.box import FAULTS, Box, build, checked, phrasebook
 from tests.dialect.generated import generated
-from wirevow.emu.firmware.build import PACKAGES
+from wirevow.emu.firmware.build import PACKAGES, build_rig, have_simulator
 from wirevow.emu.loading import load
 from wirevow.emu.speaking import speaking
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.dialect.narrow import left_out
-
-FAULTS = {
-    1: "a rate that it answers is not kept",
-    2: "a rate above the ceiling is taken",
-    3: "the largest dose is refused",
-    4: "the direction can be changed while it turns",
-    5: "the dose is not kept",
-    6: "a fault can be cleared while its cause is there",
-    7: "a stop does nothing while it is primed",
-    8: "its seconds are half as long after a while",
-    9: "it stays primed for two seconds more",
-    10: "an empty tank stops it too early",
-    11: "a hot motor stops it too late",
-}
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +41,18 @@ def test_every_fault_is_found(folder: Path, fault: int) -> None:
     report = checked(Box(build(folder, fault)), phrasebook(), until_failure=True)
     assert report.verdict is Verdict.FAIL
     assert report.failures[0].requirement not in left_out(phrasebook())
+
+
+def test_on_a_chip_it_is_the_same_firmware(folder: Path) -> None:
+    """The whole check, and each fault, is part of the campaign (tests/campaign)."""
+    if shutil.which("avr-gcc") is None or not have_simulator():
+        pytest.skip(f"apt-get install {PACKAGES['avr-gcc']} {PACKAGES['simavr']}")
+    rig, book = build_rig(folder), phrasebook()
+    tried = ("point.pump.*", "point.tank.*", "trip.dry.fires", "action.store.*", "wire.boot")
+    report = checked(chip.ChipBox(rig, chip.build(folder)), book, *tried)
+    assert (report.verdict, report.failures, report.note) == (Verdict.PASS, [], "")
+    report = checked(chip.ChipBox(rig, chip.build(folder, 3)), book, "point.pump.dose.*", until_failure=True)
+    assert [each.requirement for each in report.failures] == ["point.pump.dose.bounds"]
 
 
 @pytest.mark.parametrize(("name", "least"), [("brae", False), ("skerry", True)])

@@ -232,11 +232,9 @@ def test_a_panel_on_pins_has_keys_for_words_and_encoders_for_numbers(rig: Path, 
         box.bench("panel.sink.level", 2.0, box.now_ns)
     with pytest.raises(ValueError, match="write one of remote, local"):
         box.bench("panel.control", "mine", box.now_ns)
-    # No checker is offered what only takes steps, and time.
-    line, clock = Line(box), VirtualClock()
-    assert {"panel.control"} == {
-        each for each in InstrumentRig(line, clock, "tarn").hello().events if each.startswith("panel.")
-    }
+    # No checker is offered what takes time.
+    offered = InstrumentRig(Line(box), VirtualClock(), "tarn").hello().events
+    assert not [each for each in offered if each.startswith("panel.")]
 
 
 @pytest.mark.parametrize(

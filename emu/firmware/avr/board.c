@@ -234,8 +234,8 @@ static bool step(void)
 }
 
 #if TARN_PANEL
-/* A key does the same again as long as it is pressed, so bouncing does no harm. */
-static void look_at_panel(void)
+/* Whether a hand does something. A key does the same again as long as it is pressed, so bouncing does no harm. */
+static bool look_at_panel(void)
 {
     uint8_t open = PIND;
     int8_t left = (int8_t)(edges - followed);
@@ -248,7 +248,9 @@ static void look_at_panel(void)
         int8_t way = left > 0 ? 1 : -1;
         followed = (uint8_t)(followed + way * EDGES);
         (void)tarn_panel_put(TARN_POINT_SINK_LEVEL, tarn_get(TARN_POINT_SINK_LEVEL) + way);
+        return true;
     }
+    return (open & (_BV(LOCAL_KEY) | _BV(REMOTE_KEY))) != (_BV(LOCAL_KEY) | _BV(REMOTE_KEY));
 }
 #endif
 
@@ -341,7 +343,9 @@ int main(void)
     for (;;) {
         while (step()) {
 #if TARN_PANEL
-            look_at_panel();
+            if (look_at_panel()) {
+                more = true;
+            }
 #endif
             if (in_millisecond >= 10) {
                 uint8_t end = CHANNEL_SENSOR;
