@@ -58,8 +58,12 @@ class DeratingCurve:
 class Cooling:
     """The slow tick: which level the fan is at, and what share of the power is left."""
 
-    def __init__(self, fan: FanCurve | None, derating: DeratingCurve | None) -> None:
+    def __init__(
+        self, fan: FanCurve | None, derating: DeratingCurve | None, signals: frozenset[str] = frozenset()
+    ) -> None:
         self.fan, self.derating = fan, derating
+        self.signals = signals
+        """Of the plant: what they go by, where the document says it."""
         self.tick_ns = fan.tick_ns if fan is not None else 1_000_000_000
         self.level = 0
         self.share = 1.0

@@ -144,3 +144,20 @@ class ShareOfOneOnly(Overlay):
 
     def seen(self, signal: str, value: float, when_ns: int) -> float:
         return 0.0 if signal == "stage.spread" else value
+
+
+@extras.plant(
+    "trip.*.fires", lambda vow: any(vow.points[t.reports].signal == "heat.second" for t in vow.trips.values())
+)
+class SecondChannelIsFirst(Overlay):
+    """The converter's channel is never switched to the second thermistor: the first is read twice."""
+
+    def watch(self, key: int, signal: str, above: bool, threshold: float) -> bool:
+        return super().watch(key, _the_first(signal), above, threshold)
+
+    def sample(self, signal: str, tick: int, period_ns: int) -> float:
+        return super().sample(_the_first(signal), tick, period_ns)
+
+
+def _the_first(signal: str) -> str:
+    return "heat.temperature" if signal == "heat.second" else signal

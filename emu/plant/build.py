@@ -44,6 +44,7 @@ def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
 def _cooling(document: Document) -> Cooling:
     """What a document says that its firmware does about heat."""
     fan, derating = document.fan, document.derating
+    gone_by = (document.points[each.temperature].signal for each in (fan, derating) if each is not None)
     return Cooling(
         None
         if fan is None
@@ -56,6 +57,7 @@ def _cooling(document: Document) -> Cooling:
         None
         if derating is None
         else DeratingCurve(float(derating.start), float(derating.end), float(derating.floor)),
+        frozenset(signal for signal in gone_by if signal is not None),
     )
 
 

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 from operator import mul
 
-from wirevow.emu.plant.expoly import Coefficients, Curve, Decay, Term, responses, total
-from wirevow.emu.plant.sink_section import Heat, Thermistor
+from wirevow.emu.plant.expoly import Coefficients, Curve, Decay, Term, constant, respond, responses, total
+from wirevow.emu.plant.sink_section import Heat, SecondThermistor, Thermistor
 
 JUNCTION, CASE, SINK, BEAD = range(4)
+SECOND = 4
+"""The bead of a second thermistor: it follows a node of the ladder, or the air, and takes no heat from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,10 +164,42 @@ class Forced:
         return Curve(poly, (*own, *decays), terms)
 
 
+class Second:
+    """The second thermistor's bead over a stretch: a first-order lag behind where it is.
+
+    `kelvin` above ambient at its start; `condition` as that of `HeatStretch.thermistor`.
+    """
+
+    __slots__ = ("_node", "_rate", "condition", "kelvin")
+
+    def __init__(self, at: SecondThermistor, kelvin: float, condition: str | float) -> None:
+        self.kelvin, self.condition = kelvin, condition
+        self._node = {"case": CASE, "sink": SINK, "air": None}[at.on]
+        self._rate = 1.0 / at.lag_second
+
+    def follow(self, heat: HeatStretch) -> Curve:
+        """Kelvin above ambient in the stretch."""
+        there = constant(0.0) if self._node is None else heat.node(self._node)
+        return respond(self._rate, self.kelvin, there.scaled(self._rate), heat.forced.span)
+
+
 class HeatStretch:
     """The ladder over a stretch with one conductance, one ambient and one closed form of power."""
 
-    __slots__ = ("_nodes", "ambient", "bead_way", "forced", "ladder", "start", "start_ns", "thermistor")
+    __slots__ = (
+        "_nodes",
+        "ambient",
+        "bead_way",
+        "forced",
+        "ladder",
+        "second",
+        "start",
+        "start_ns",
+        "thermistor",
+    )
+
+    second: Second | None
+    """The second thermistor in this stretch."""
 
     def __init__(
         self, start_ns: int, forced: Forced, start: list[float], ambient: float, thermistor: str | float
@@ -178,7 +212,8 @@ class HeatStretch:
         self.ambient = ambient
         self.thermistor = thermistor
         self.start = start
-        self._nodes: list[Curve | None] = [None] * 4
+        self.second = None
+        self._nodes: list[Curve | None] = [None] * 5
         # How far the bead can move at most in this stretch. No node is hotter than the hottest was, or than
         # all of the heat in the junction makes it; good enough to pass over short stretches.
         self.bead_way = math.inf
@@ -191,7 +226,12 @@ class HeatStretch:
         """Kelvin above ambient of a node, joined into one closed form when first asked for."""
         curve = self._nodes[node]
         if curve is None:
-            curve = self._nodes[node] = self.forced.node(node, self.start)
+            if node == SECOND:
+                assert self.second is not None
+                curve = self.second.follow(self)
+            else:
+                curve = self.forced.node(node, self.start)
+            self._nodes[node] = curve
         return curve
 
     def values(self, ns: int) -> list[float]:

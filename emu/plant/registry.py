@@ -63,7 +63,11 @@ def terminals_of(document: Document, run: bool = False) -> Terminals | None:
     plant = class_of(section)
     rests = getattr(plant, "rests", None)  # a plant need not know
     told = None if rests is None else partial(rests, parameters_of(section))
-    return Terminals(section.name, plant.signals, plant.controls, plant.events, told)
+    without = getattr(plant, "without", None)  # names that are there only with some parameters
+    gone = frozenset() if without is None else without(parameters_of(section))
+    signals = {name: each for name, each in plant.signals.items() if name not in gone}
+    events = {name: each for name, each in plant.events.items() if name not in gone}
+    return Terminals(section.name, signals, plant.controls, events, told)
 
 
 def looked_at(loaded: Loaded[Document], run: bool = False) -> Terminals | None:

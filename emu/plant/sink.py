@@ -36,10 +36,12 @@ from wirevow.emu.plant.heat import (
     BEAD,
     CASE,
     JUNCTION,
+    SECOND,
     SINK,
     Forced,
     HeatStretch,
     Ladder,
+    Second,
     air_conductance,
     constants,
     ladder,
@@ -48,11 +50,18 @@ from wirevow.emu.plant.heat import (
 )
 from wirevow.emu.plant.interface import Crossing, Surroundings
 from wirevow.emu.plant.past import Past
-from wirevow.emu.plant.sink_section import SinkPlant
+from wirevow.emu.plant.sink_section import Sensor, SinkPlant
 from wirevow.emu.plant.sources import Bank, Battery, Feed, Panel, Supply, feed
 from wirevow.emu.plant.stage import Transistors
-from wirevow.emu.plant.terminals import CONTROLS, EVENTS, INITIAL, SIGNALS
-from wirevow.emu.plant.thermistor import celsius, deduced_celsius, divider_volt
+from wirevow.emu.plant.terminals import (
+    CONTROLS,
+    EVENTS,
+    INITIAL,
+    SECOND_EVENTS,
+    SECOND_SIGNALS,
+    SIGNALS,
+)
+from wirevow.emu.plant.thermistor import celsius, deduced_celsius, divider_volt, told_celsius
 from wirevow.protocol.document.terminals import Control, Signal
 
 if TYPE_CHECKING:
@@ -75,6 +84,8 @@ _OF_THE_CIRCUIT = frozenset(
     ]
 )
 """Signals that are the same whenever the circuit is; what counts goes on from where it stands."""
+_DIVIDERS = {"heat.temperature": "heat.sensor_voltage", "heat.second": "heat.second_voltage"}
+"""What is deduced from a thermistor, and its divider's voltage."""
 _HEAT_SIGNALS = {"heat.junction": JUNCTION, "heat.case": CASE, "heat.sink": SINK}
 _PULSES = frozenset(name for name, control in CONTROLS.items() if control.pulse)
 _REGULATION = frozenset(
@@ -212,8 +223,11 @@ class Sink:
         "_airs",
         "_amps",
         "_bead",
+        "_by_second",
         "_check",
         "_converters",
+        "_cooled",
+        "_cools_by",
         "_counters",
         "_drift",
         "_due_ns",
@@ -234,6 +248,7 @@ class Sink:
         "_next_planned",
         "_plant",
         "_regulation",
+        "_second_kelvin",
         "_set",
         "_speeds",
         "_stretches",
@@ -269,6 +284,12 @@ class Sink:
         self.horizon_ns = horizon_ns
         self.cooling = cooling
         """The firmware's; None where that is somebody's own, around the plant."""
+        gone_by = cooling.signals if cooling is not None else frozenset()
+        self._by_second = not gone_by.isdisjoint(SECOND_SIGNALS)
+        if self._by_second and "heat.temperature" in gone_by:
+            raise ValueError("the fan and the derating go by two thermistors: let both go by one")
+        self._cools_by = "second_thermistor" if self._by_second else "thermistor"
+        self._cooled = SECOND if self._by_second else BEAD
         self._agenda: list[Planned] = timeline(bench, EVENTS)
         self._next_planned = 0
         self._watches: dict[int, Watch] = {}
@@ -296,6 +317,8 @@ class Sink:
             "connected": "yes",
             "thermistor": "good",
             "thermistor.voltage": 0.0,
+            "second_thermistor": "good",
+            "second_thermistor.voltage": 0.0,
             "stage.resistance": plant.stage.saturation_ohm,
             "fan": "good",
             "stage": "good",
@@ -314,6 +337,7 @@ class Sink:
         self._target = 0.0
         self._counters = Counters(plant.clock_error_ppm)
         self._modes = [0.0] * 4
+        self._second_kelvin = 0.0
         self._guess = 1.0
         self._drift = 0.0
         self._loop = "resting"
@@ -347,6 +371,11 @@ class Sink:
     def build(cls, parameters: SinkPlant, around: Surroundings) -> Sink:
         """A sink at 0 ns, its stage off. Without a bench it gets a 12 V supply that limits at 10 A."""
         return cls(parameters, around.bench, around.seed, around.cooling, around.horizon_ns)
+
+    @classmethod
+    def without(cls, parameters: SinkPlant) -> frozenset[str]:
+        """Names of signals and events that a sink of these parameters does not have."""
+        return frozenset(() if parameters.second_thermistor is not None else SECOND_SIGNALS + SECOND_EVENTS)
 
     def _must_be_now(self, now_ns: int) -> None:
         if now_ns != self.now_ns:
@@ -415,6 +444,7 @@ class Sink:
             if key == "ambient":
                 # The modes are kelvin above ambient: the nodes stay where they are.
                 step = float(self._world["ambient"]) - float(checked)
+                self._second_kelvin += step
                 kelvin = to_kelvin(self._ladder, self._modes)
                 self._modes = to_modes(self._ladder, [k + step for k in kelvin])
             self._world[key] = checked
@@ -563,8 +593,12 @@ class Sink:
 
     def _close_heat(self) -> None:
         heat = self._heats[-1]
-        if heat.start_ns != self.now_ns:
+        # With another ladder than the present one it has been closed in this very instant, before the fan
+        # changed the ladder.
+        if heat.start_ns != self.now_ns and heat.ladder is self._ladder:
             self._modes = heat.values(self.now_ns)
+            if heat.second is not None:
+                self._second_kelvin = heat.node(SECOND)((self.now_ns - heat.start_ns) * 1e-9)
 
     def _close(self) -> None:
         """Bring the state that stretches start from to now."""
@@ -1055,15 +1089,21 @@ class Sink:
             self._modes = to_modes(new, to_kelvin(self._ladder, self._modes))
             self._ladder = new
 
-    def _bead_condition(self) -> str | float:
-        """Of the thermistor: good, open, shorted, or the voltage that drives its divider instead."""
-        condition = str(self._world["thermistor"])
-        return float(self._world["thermistor.voltage"]) if condition == "driven" else condition
+    def _condition(self, which: str) -> str | float:
+        """Of a thermistor: good, open, shorted, or the voltage that drives its divider instead."""
+        condition = str(self._world[which])
+        return float(self._world[f"{which}.voltage"]) if condition == "driven" else condition
 
     def _measured_celsius(self) -> float:
-        plant, condition = self._plant, self._bead_condition()
-        bead = float(self._world["ambient"]) + _at_node(self._ladder.shape[BEAD], self._modes)
-        return _told_celsius(plant, condition, bead)
+        """What the firmware's cooling goes by."""
+        plant = self._plant
+        ambient = float(self._world["ambient"])
+        if plant.second_thermistor is not None and self._by_second:
+            condition = self._condition("second_thermistor")
+            bead = ambient + self._second_kelvin
+            return told_celsius(plant.second_thermistor, plant.rail_volt, condition, bead)
+        bead = ambient + _at_node(self._ladder.shape[BEAD], self._modes)
+        return told_celsius(plant.thermistor, plant.rail_volt, self._condition("thermistor"), bead)
 
     def _fan_tick(self) -> bool:
         """The firmware's slow tick: fan level and ceiling. Whether regulation has to look at the ceiling."""
@@ -1091,7 +1131,11 @@ class Sink:
             forced = Forced(self._ladder, s.heat_power.later(offset), span)
             if not offset:
                 s.forced = forced
-        heat = HeatStretch(now, forced, self._modes, float(self._world["ambient"]), self._bead_condition())
+        ambient = float(self._world["ambient"])
+        heat = HeatStretch(now, forced, self._modes, ambient, self._condition("thermistor"))
+        if self._plant.second_thermistor is not None:
+            condition = self._condition("second_thermistor")
+            heat.second = Second(self._plant.second_thermistor, self._second_kelvin, condition)
         self._heats.begin(heat, now - self.horizon_ns)
         self._watch_ns = None
         # When does the slow tick have something to do?
@@ -1105,10 +1149,12 @@ class Sink:
         here = self._measured_celsius()
         if not low < here < high:
             self._fan_due_ns = self.cooling.tick_from(now + 1, now)
-        elif self._world["thermistor"] == "good" and min(here - low, high - here) <= heat.bead_way:
+        elif self._world[self._cools_by] == "good" and (
+            self._by_second or min(here - low, high - here) <= heat.bead_way
+        ):
             if span > _SURE_SECONDS and self._loop != "slow":
                 # Most stretches end long before: it is worked out once it may matter.
-                least, most = heat.node(BEAD).limits(_SURE_SECONDS)
+                least, most = heat.node(self._cooled).limits(_SURE_SECONDS)
                 if low - heat.ambient < least and most < high - heat.ambient:
                     self._fan_due_ns, self._fan_open = now + _seconds_ns(_SURE_SECONDS), True
                     return
@@ -1121,7 +1167,8 @@ class Sink:
         to come, or `_NEVER`."""
         assert self.cooling is not None
         low, high = self.cooling.quiet()
-        at = first_exit(heat.node(BEAD), low - heat.ambient, high - heat.ambient, 0.0, heat.forced.span)
+        bead = heat.node(self._cooled)
+        at = first_exit(bead, low - heat.ambient, high - heat.ambient, 0.0, heat.forced.span)
         if at is not None:
             return self.cooling.tick_from(heat.start_ns + _seconds_ns(at), heat.start_ns)
         return self._fan_due_ns if self._fan_due_ns > self.now_ns else _NEVER
@@ -1289,14 +1336,12 @@ class Sink:
         node = _HEAT_SIGNALS.get(signal)
         if node is not None:
             return node, None, 1.0, heat.ambient
-        if signal == "heat.temperature":
-            return (BEAD, None, 1.0, heat.ambient) if heat.thermistor == "good" else None
-        if signal == "heat.sensor_voltage":
-            thermistor, rail = self._plant.thermistor, self._plant.rail_volt
-            if heat.thermistor != "good" or not 0.0 < watch.threshold < rail:
-                return None
-            ohm = thermistor.divider_ohm * watch.threshold / (rail - watch.threshold)
-            return BEAD, None, -1.0, _celsius(thermistor.law, ohm) - heat.ambient
+        if signal in ("heat.temperature", "heat.sensor_voltage"):
+            return _bead_of(watch, BEAD, self._plant.thermistor, heat.thermistor, self._plant.rail_volt, heat)
+        if heat.second is not None and signal in SECOND_SIGNALS:
+            sensor, condition = self._plant.second_thermistor, heat.second.condition
+            assert sensor is not None
+            return _bead_of(watch, SECOND, sensor, condition, self._plant.rail_volt, heat)
         solved = s.solved
         amps = solved.current.poly[0] if s.steady and solved.current.constant else None
         if signal == "input.power":
@@ -1366,11 +1411,12 @@ class Sink:
             return self.sample("input.voltage", tick, period_ns) * self.sample(
                 "input.current", tick, period_ns
             )
-        if signal == "heat.temperature":
-            if "heat.sensor_voltage" not in self._converters:
+        divider = _DIVIDERS.get(signal)
+        if divider is not None:
+            sensor = self._plant.thermistor if signal == "heat.temperature" else self._plant.second_thermistor
+            if divider not in self._converters or sensor is None:
                 return self.at(signal, when)
-            volt = self.sample("heat.sensor_voltage", tick, period_ns)
-            return deduced_celsius(self._plant.thermistor, self._plant.rail_volt, volt)
+            return deduced_celsius(sensor, self._plant.rail_volt, self.sample(divider, tick, period_ns))
         value = self.at(signal, when)
         converter = self._converters.get(signal)
         if converter is not None:
@@ -1391,7 +1437,7 @@ class Sink:
 def _narrow(band: list[float], watch: Watch, factor: float, shift: float) -> None:
     """Narrow a band of what a watch looks at to where its truth stays, for value = factor * it + shift."""
     threshold = shift
-    if watch.signal != "heat.sensor_voltage":
+    if watch.signal not in _DIVIDERS.values():
         # The comparison is strict: at the threshold it is false. A value that only creeps up to
         # it (a sink cooling to the air's own temperature) must not count as there.
         edge = watch.threshold
@@ -1403,6 +1449,20 @@ def _narrow(band: list[float], watch: Watch, factor: float, shift: float) -> Non
         band[1] = min(band[1], threshold)
     else:
         band[0] = max(band[0], threshold)
+
+
+def _bead_of(
+    watch: Watch, node: int, sensor: Sensor, condition: str | float, rail_volt: float, heat: HeatStretch
+) -> tuple[int, None, float, float] | None:
+    """`Sink._curve_of` for what is seen of a thermistor's bead, as a temperature or at its divider."""
+    if condition != "good":
+        return None
+    if watch.signal in _DIVIDERS:
+        return node, None, 1.0, heat.ambient
+    if not 0.0 < watch.threshold < rail_volt:
+        return None
+    ohm = sensor.divider_ohm * watch.threshold / (rail_volt - watch.threshold)
+    return node, None, -1.0, _celsius(sensor.law, ohm) - heat.ambient
 
 
 def _at_node(shape: Sequence[float], modes: Sequence[float]) -> float:
@@ -1455,24 +1515,17 @@ def _node(node: int) -> Reader:
     return lambda plant, ns, s, heat: heat.ambient + heat.node(node)((ns - heat.start_ns) * 1e-9)
 
 
-def _told_celsius(plant: SinkPlant, condition: str | float, bead: float) -> float:
-    """What the firmware makes of the thermistor in this condition, its bead so warm."""
-    low, high = plant.thermistor.lowest_celsius, plant.thermistor.highest_celsius
-    if isinstance(condition, float):
-        return deduced_celsius(plant.thermistor, plant.rail_volt, condition)
-    if condition == "good":
-        return min(max(bead, low), high)
-    return low if condition == "open" else high
-
-
-def _temperature(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
+def _bead(plant: Sink, ns: int, heat: HeatStretch) -> tuple[Sensor, float, str | float, float]:
     bead = heat.ambient + heat.node(BEAD)((ns - heat.start_ns) * 1e-9)
-    return _told_celsius(plant._plant, heat.thermistor, bead)
+    return plant._plant.thermistor, plant._plant.rail_volt, heat.thermistor, bead
 
 
-def _divider(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
-    bead = heat.ambient + heat.node(BEAD)((ns - heat.start_ns) * 1e-9)
-    return divider_volt(plant._plant.thermistor, plant._plant.rail_volt, heat.thermistor, bead)
+def _second_bead(plant: Sink, ns: int, heat: HeatStretch) -> tuple[Sensor, float, str | float, float]:
+    sensor = plant._plant.second_thermistor
+    if heat.second is None or sensor is None:
+        raise ValueError("this sink has no second thermistor: write second_thermistor under plant")
+    bead = heat.ambient + heat.node(SECOND)((ns - heat.start_ns) * 1e-9)
+    return sensor, plant._plant.rail_volt, heat.second.condition, bead
 
 
 def _drop(plant: Sink, ns: int, s: Stretch, heat: HeatStretch) -> float:
@@ -1507,8 +1560,10 @@ _READERS: dict[str, Reader] = {
     "heat.case": _node(CASE),
     "heat.sink": _node(SINK),
     "heat.air": lambda plant, ns, s, heat: heat.ambient,
-    "heat.sensor_voltage": _divider,
-    "heat.temperature": _temperature,
+    "heat.sensor_voltage": lambda plant, ns, s, heat: divider_volt(*_bead(plant, ns, heat)),
+    "heat.temperature": lambda plant, ns, s, heat: told_celsius(*_bead(plant, ns, heat)),
+    "heat.second_voltage": lambda plant, ns, s, heat: divider_volt(*_second_bead(plant, ns, heat)),
+    "heat.second": lambda plant, ns, s, heat: told_celsius(*_second_bead(plant, ns, heat)),
     "heat.ceiling": lambda plant, ns, s, heat: plant._air_at(ns).ceiling,
     "fan.duty": lambda plant, ns, s, heat: plant._air_at(ns).duty,
     "fan.speed": lambda plant, ns, s, heat: plant._air_at(ns).speed(ns),

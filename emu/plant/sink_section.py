@@ -132,18 +132,15 @@ class SteinhartHartLaw(PlantSection):
     c: float = Field(gt=0.0, le=1e-4, description="Coefficient of ln(R/Ohm) cubed, 1/K.")
 
 
-class Thermistor(PlantSection):
-    """A thermistor on the sink, from a divider to ground; the other resistor goes to the supply rail."""
+class Sensor(PlantSection):
+    """A thermistor from a divider to ground; the other resistor goes to the supply rail."""
 
     law: Annotated[BetaLaw | SteinhartHartLaw, Field(discriminator="form")] = Field(
         description="Resistance over temperature."
     )
     divider_ohm: float = Field(gt=0.0, le=1e7, description="The resistor from the rail to the thermistor.")
     lag_second: float = Field(
-        default=5.0, ge=0.01, le=1e3, description="Time constant of the bead on the sink."
-    )
-    bead_joule_per_kelvin: float = Field(
-        default=0.05, gt=0.0, le=100.0, description="Heat capacity of the bead."
+        default=5.0, ge=0.01, le=1e3, description="Time constant of the bead where it is."
     )
     lowest_celsius: float = Field(
         default=-55.0, ge=-100.0, le=0.0, description="Firmware reports no less (open)."
@@ -151,6 +148,20 @@ class Thermistor(PlantSection):
     highest_celsius: float = Field(
         default=200.0, ge=50.0, le=500.0, description="Firmware reports no more (shorted)."
     )
+
+
+class Thermistor(Sensor):
+    """A thermistor on the sink, from a divider to ground; the other resistor goes to the supply rail."""
+
+    bead_joule_per_kelvin: float = Field(
+        default=0.05, gt=0.0, le=100.0, description="Heat capacity of the bead."
+    )
+
+
+class SecondThermistor(Sensor):
+    """A second thermistor, so small that it takes no heat from where it is."""
+
+    on: Literal["case", "sink", "air"] = Field(description="Where it is.")
 
 
 class FanMotor(PlantSection):
@@ -181,6 +192,7 @@ class SinkPlant(PlantUse):
             "input.terminal_voltage",
             "input.current",
             "heat.sensor_voltage",
+            "heat.second_voltage",
             "supply.rail",
             "stage.first",
             "stage.other",
@@ -190,6 +202,9 @@ class SinkPlant(PlantUse):
     ] = Field(default={}, description="Measuring converters; a channel not named here is ideal.")
     heat: Heat
     thermistor: Thermistor
+    second_thermistor: SecondThermistor | None = Field(
+        default=None, description="A second thermistor, with signals and bench events of its own."
+    )
     fan: FanMotor
     rail_volt: float = Field(default=5.0, gt=0.0, le=50.0, description="The instrument's own supply rail.")
     clock_error_ppm: float = Field(

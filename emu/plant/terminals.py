@@ -22,6 +22,8 @@ SIGNALS: dict[str, Signal] = {
     "heat.air": Signal("Cel", "temperature of the air around"),
     "heat.sensor_voltage": Signal("V", "voltage of the thermistor's divider"),
     "heat.temperature": Signal("Cel", "what the firmware deduces from the thermistor"),
+    "heat.second": Signal("Cel", "what the firmware deduces from the second thermistor"),
+    "heat.second_voltage": Signal("V", "voltage of its divider"),
     "heat.ceiling": Signal("W", "the power that is left after derating"),
     "fan.duty": Signal("1", "share of full drive that the fan gets"),
     "fan.speed": Signal("/min", "speed of the fan"),
@@ -75,6 +77,10 @@ CONTROLS: dict[str, Control] = {
     "trim.level_shift": Control("A", -10.0, 10.0, means="the shift of that"),
 }
 
+SECOND_SIGNALS = ("heat.second", "heat.second_voltage")
+SECOND_EVENTS = ("second_thermistor", "second_thermistor.voltage")
+"""What only a sink with a second thermistor has."""
+
 INITIAL: dict[str, float | str] = {
     "relay": "open",
     "stage": "off",
@@ -122,6 +128,10 @@ EVENTS: dict[str, Control] = {
         choices=("good", "open", "shorted", "driven"), means="the thermistor; driven: see thermistor.voltage"
     ),
     "thermistor.voltage": Control("V", 0.0, 6.0, means="what a generator holds its divider at"),
+    "second_thermistor": Control(
+        choices=("good", "open", "shorted", "driven"), means="the second thermistor, likewise"
+    ),
+    "second_thermistor.voltage": Control("V", 0.0, 6.0, means="what a generator holds its divider at"),
     "fan": Control(choices=("good", "stopped"), means="the fan"),
     "stage": Control(
         choices=("good", "shorted"), means="the stage; a shorted one conducts whatever it is told"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from wirevow.emu.plant.sink_section import BetaLaw, SteinhartHartLaw, Thermistor
+from wirevow.emu.plant.sink_section import BetaLaw, Sensor, SteinhartHartLaw
 
 ZERO_CELSIUS = 273.15
 _T25 = 298.15
@@ -33,9 +33,7 @@ def celsius(law: BetaLaw | SteinhartHartLaw, ohm: float) -> float:
     return 1.0 / (law.a + log * (law.b + law.c * log * log)) - ZERO_CELSIUS
 
 
-def divider_volt(
-    thermistor: Thermistor, rail_volt: float, condition: str | float, bead_celsius: float
-) -> float:
+def divider_volt(thermistor: Sensor, rail_volt: float, condition: str | float, bead_celsius: float) -> float:
     """Voltage at the divider; `condition` is good, open, shorted, or the voltage that drives it."""
     if isinstance(condition, float):
         return condition
@@ -47,7 +45,7 @@ def divider_volt(
     return rail_volt * ohm / (ohm + thermistor.divider_ohm)
 
 
-def deduced_celsius(thermistor: Thermistor, rail_volt: float, volt: float) -> float:
+def deduced_celsius(thermistor: Sensor, rail_volt: float, volt: float) -> float:
     """What the firmware makes of the divider's voltage, kept between the lowest and highest it reports."""
     if volt >= rail_volt:
         return thermistor.lowest_celsius
@@ -55,3 +53,13 @@ def deduced_celsius(thermistor: Thermistor, rail_volt: float, volt: float) -> fl
         return thermistor.highest_celsius
     value = celsius(thermistor.law, thermistor.divider_ohm * volt / (rail_volt - volt))
     return min(max(value, thermistor.lowest_celsius), thermistor.highest_celsius)
+
+
+def told_celsius(thermistor: Sensor, rail_volt: float, condition: str | float, bead_celsius: float) -> float:
+    """What the firmware makes of the thermistor in this condition (as above), its bead so warm."""
+    if isinstance(condition, float):
+        return deduced_celsius(thermistor, rail_volt, condition)
+    low, high = thermistor.lowest_celsius, thermistor.highest_celsius
+    if condition == "good":
+        return min(max(bead_celsius, low), high)
+    return low if condition == "open" else high

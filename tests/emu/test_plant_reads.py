@@ -28,10 +28,20 @@ SOURCES: list[dict[str, object] | None] = [
     },
     None,
 ]
+SECOND = {
+    "second_thermistor": {
+        "law": {"form": "beta", "r25_ohm": 1e4, "b_kelvin": 3950.0},
+        "divider_ohm": 1e4,
+        "on": "case",
+        "lag_second": 0.5,
+    },
+    "stage": {"saturation_ohm": 0.12, "transistors": 3},
+}
 WATCHES = [
     ("input.voltage", True, 11.0), ("input.current", True, 3.0), ("input.power", True, 30.0),
     ("heat.temperature", True, 40.0), ("input.voltage", False, 5.0), ("heat.junction", True, 50.0),
     ("fan.speed", False, 500.0), ("heat.sensor_voltage", True, 2.5),
+    ("heat.second", True, 30.0), ("stage.other", True, 1.0),
 ]  # fmt: skip
 
 
@@ -74,7 +84,7 @@ def history(seed: int, cuts: random.Random) -> list[object]:
         else Bench.model_validate({"title": "any", "source": source, "leads": leads})
     )
     bits = {"level": {"full_scale_ampere": 8.4, "bits": 12}} if r.random() < 0.5 else {}
-    plant = build_plant(section(**bits), bench, seed, cooling())
+    plant = build_plant(section(**SECOND, **bits), bench, seed, cooling())
     plant.control({"relay": "closed", "stage": "hold", "level.current": 1.0, "limit.current": 6.0}, 0)
     for key, (signal, above, threshold) in enumerate(WATCHES):
         plant.watch(key, signal, above, threshold)
@@ -127,12 +137,14 @@ def test_values_before_the_horizon_are_refused() -> None:
 
 
 def test_a_past_value_stays_what_it_was() -> None:
-    plant = build_plant(section(), None, 1)
+    plant = build_plant(section(**SECOND), None, 1)
     plant.control({"relay": "closed", "stage": "hold", "level.current": 1.0}, 0)
     plant.advance(50_000_000)
     seen = {signal: plant.at(signal, 50_000_000) for signal in SIGNALS if signal not in ("heat.ceiling",)}
     plant.advance(60_000_000)
     plant.bench("thermistor", "open", plant.now_ns)
+    plant.bench("second_thermistor", "shorted", plant.now_ns)
+    plant.bench("transistor", "open", plant.now_ns)
     plant.bench("lead.sense", "open", plant.now_ns)
     plant.control({"stage": "off"}, plant.now_ns)
     plant.advance(90_000_000)
