@@ -35,6 +35,7 @@ ELSEWHERE = {
     "wirevow audit tarn --firmware --keep build/mutants.jsonl": "tests/firmware/test_mutants.py",
     "wirevow emulate tarn --firmware host": "it has to be compiled: tests/firmware",
     'wirevow check sluice "emu://sluice?dialect=sluice" --dialect sluice': "tests/dialect",
+    "wirevow replay cases/sluice-0-wire.boot.case /dev/ttyUSB0 --dialect sluice": "tests/dialect",
     'wirevow check bath "emu://bath?firmware=mere/build/host"': "it has to be built: tests/firmware",
     "wirevow panel mine.yaml --port /dev/ttyUSB0": "it asks a person first: tests/emu/panel",
     "wirevow draw times times.png old.json new.json": "tests/emu/test_draw_command.py, on a running clock",

@@ -24,6 +24,7 @@ AROUND = 300
 @click.argument("port")
 @click.option("--rig", metavar="ENDPOINT", help="Hands on the bench: tcp:HOST:PORT#SECRET, or SCHEME:REST.")
 @click.option("--document", metavar="DOC", help="The document, if it is not where the case says.")
+@click.option("--dialect", metavar="F", help="What the firmware at PORT speaks instead.")
 @click.option("--shorter", metavar="FILE", help="If it fails, look for a shorter way and write it to FILE.")
 @within_envelope
 @allowing
@@ -32,6 +33,7 @@ def command(
     port: str,
     rig: str | None,
     document: str | None,
+    dialect: str | None,
     shorter: str | None,
     envelope_file: str | None,
     yes: bool,
@@ -44,7 +46,9 @@ def command(
     a real one is not saved to, booted or switched unless --allow says so. Nothing of a real one is changed
     before you have agreed to that.
 
-    Example: wirevow replay cases/tarn-0-action.sink.start.ticket.case emu://tarn
+    \b
+    Example:  wirevow replay cases/tarn-0-action.sink.start.ticket.case emu://tarn
+              wirevow replay cases/sluice-0-wire.boot.case /dev/ttyUSB0 --dialect sluice
 
     Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
     """
@@ -65,6 +69,14 @@ def command(
             f"{case_file}: the case is of {case.document}, and {path} is {' '.join(vow.identity)}; "
             "name its own document with --document DOC, or check anew"
         )
+    book = None
+    if dialect is not None:
+        from wirevow.emu.ports.address import find
+        from wirevow.protocol.dialect.file import load_phrasebook
+        from wirevow.protocol.dialect.narrow import narrowed
+
+        book = load_phrasebook(find(dialect, "dialects"), vow)
+        vow = narrowed(book)
 
     def plan(within: Envelope | None = None) -> Plan:
         lines = AROUND + (MOST_TRIES_REAL * case.sends if shorter is not None else case.sends)
@@ -75,7 +87,9 @@ def command(
     shown: Case | None = None
     hookup = None
     try:
-        with hooked_up(vow, port, rig, seed=case.seed, envelope=envelope, allow=allow, agree=agree) as hookup:
+        with hooked_up(
+            vow, port, rig, seed=case.seed, envelope=envelope, allow=allow, agree=agree, book=book
+        ) as hookup:
             shown = replay(hookup.tester, case)
             if shown is not None and shorter is not None:
                 shown = shortened(hookup.tester, shown) or shown

@@ -140,3 +140,18 @@ def test_an_unknown_dialect_or_a_wrong_port_is_one_error(capsys: pytest.CaptureF
     assert "there is no ready dialect 'slice' (there are: sluice)" in capsys.readouterr().err
     assert run(["adapt", "sluice", "emu://sluice?dialect=sluice"]) == 2
     assert "wirevow emulate --dialect" in capsys.readouterr().err
+
+
+def test_a_failure_found_through_a_dialect_is_replayed_through_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    good = "emu://sluice?dialect=sluice"
+    bad = f"{good}&fault=bound-high-one-over"
+    report = str(tmp_path / "report.json")
+    assert (
+        run(["check", "sluice", bad, "--dialect", "sluice", "--only", "point.pump.*", "--json", report]) == 1
+    )
+    (case, *_) = sorted(tmp_path.rglob("*.case"))
+    assert run(["replay", str(case), bad, "--dialect", "sluice"]) == 1
+    assert run(["replay", str(case), good, "--dialect", "sluice"]) == 0
+    assert "is kept now" in capsys.readouterr().out
