@@ -165,7 +165,7 @@ class Twin(Device):
     @property
     def unsure(self) -> bool:
         """Whether it may have come elsewhere instead of to where time and settings surely led it."""
-        return bool(self._elsewhere)
+        return bool(self._elsewhere - {self.state}) or bool(self._course.perhaps and not self.told)
 
     @property
     def told(self) -> bool:
@@ -235,6 +235,17 @@ class Twin(Device):
             self._course.entered(self.state, now_ns)
         else:
             self._course.changed(names, now_ns)
+            if not self.told:
+                self._elsewhere |= self._crossed(names, now_ns)
+
+    def _crossed(self, names: Sequence[str], now_ns: int) -> set[str]:
+        """Where it may be because it has gone on by time just before these settings changed."""
+        states = self.vow.states
+        timed = (each for each in states[self.state].leaves if each.when is None)
+        there = {each.to for each in timed if self._late_enough(each, now_ns)}
+        acts: list[LeaveEntry | TripEntry] = [leave for state in there for leave in states[state].leaves]
+        acts += [trip for trip in self.vow.trips.values() if there & trip.armed_in]
+        return {each.to for each in acts if each.when is not None and not each.when.names.isdisjoint(names)}
 
     def booted(self) -> None:
         """No series is being taken, and nothing has tripped."""
@@ -363,6 +374,12 @@ class Twin(Device):
         elsewhere, self._elsewhere = self._elsewhere, set()
         before, early_ns = self.state, now_ns - self._sure_ns
         if state == before:
+            self._elsewhere = elsewhere & {state}  # it may have left it and come back
+            later = closure(
+                {each.to for each in self._course.perhaps}, lambda each: self._may_follow(each, now_ns)
+            )
+            if state not in later:
+                self._course.perhaps = []
             return
         passed = closure({before}, lambda each: self._may_follow(each, now_ns) - {state})
         last = {each for each in passed if state in self._may_follow(each, now_ns)}

@@ -1382,6 +1382,8 @@ class Tester:
             reset = self.vow.document.trial.reset
             if reset is None or not self.act(reset).ok:
                 self._put_back()
+        if self._seen_state() != self.vow.initial:
+            self.goto(self.vow.initial)  # a setting has led on, on its way to its default
 
     def _calm(self) -> None:
         """Settings with which something happens by itself to their defaults, where they can be put."""
@@ -1443,6 +1445,7 @@ class Tester:
                         self.wait(patience_ns)
                     if self._cleared(action.name):
                         return
+                    self.restore_bench()  # hands that brought it about may hold it still
                 latched = self.oracle.twin.latched or ""
                 if self.session.held and self._relieved(latched):
                     due = f"{action.name} done, with the bench as it was before the trip"
@@ -1855,7 +1858,10 @@ class Tester:
     def provoke_trip(self, name: str, provoke: Provoke) -> int:
         """Make a trip happen from its state; returns how long it took after the last hand, in nanoseconds."""
         self.arrange(provoke)
-        return self.strike(self.vow.trips[name], provoke)
+        took_ns = self.strike(self.vow.trips[name], provoke)
+        with suppress(NotSelected):
+            self.relieve(provoke)
+        return took_ns
 
     def arrange(self, provoke: Provoke) -> None:
         """Settings and state before a provocation. Settings that only some states allow come first."""

@@ -41,7 +41,7 @@ from wirevow.protocol.vow import compile_vow
 RESULTS = Path("build/documents.jsonl")
 SMALL = Path("build/found")
 GOOD = ("passed", "unsound")
-BUDGET = 200_000
+BUDGET = 600_000
 """Lines of a check: ten states have a large suite."""
 EACH = 5
 """So many are drawn with one seed: Hypothesis varies what it has drawn before."""
