@@ -642,15 +642,25 @@ class Device:
         ):
             self._miss()
             return False, ("state", "ticket")
+        number = self._number_of(request) if action.many else 0
+        if action.many and not 0 <= number < action.many:
+            return False, ("range", "0", str(action.many - 1))
         if self._busy() and not action.always:
             return False, ("busy", "local")
         if ("clear_trip", "") in action.does and self.latched is not None:
             trip = self.vow.trips[self.latched]
             if not self._gone(trip, now_ns):
                 return False, ("fault", trip.name)
-        return True, self._perform(action, target, now_ns)
+        return True, self._perform(action.at(number), target, now_ns)
+
+    def _number_of(self, request: Request) -> int:
+        """The number that an action is given."""
+        return parse_integer(request.arguments[0]) or 0
 
     def _wrong_arguments(self, action: ActionEntry, arguments: tuple[str, ...]) -> tuple[str, ...] | None:
+        if action.many:
+            number = parse_integer(arguments[0]) if len(arguments) == 1 else None
+            return ("type", "index") if number is None else None
         if action.takes_ticket is None:
             return ("type", "none") if arguments else None
         if len(arguments) != 1 or len(arguments[0]) != 4 or not _TICKET_DIGITS.issuperset(arguments[0]):
@@ -725,6 +735,9 @@ class Device:
                 name, _, value = what.partition(" ")
                 counted = self.vow.points[name].scale is not None
                 self._replace({name: int(value) if counted else value}, now_ns)
+            case "copy":
+                name, _, other = what.partition(" ")
+                self._replace({name: self.settings[other]}, now_ns)
             case "begin":
                 self._begin(self.vow.points[what], now_ns)
             case "capture":

@@ -121,8 +121,8 @@ def _point(entry: PointEntry) -> Iterator[str]:
 
 
 def _action(action: ActionEntry) -> str:
-    ticket = "" if action.takes_ticket is None else " SP ticket"
-    rule = _rule(f"act-{_rule_name(action.name)}", [f"act SP {_literal(action.name)}{ticket}"])
+    argument = " SP number-0" if action.many else "" if action.takes_ticket is None else " SP ticket"
+    rule = _rule(f"act-{_rule_name(action.name)}", [f"act SP {_literal(action.name)}{argument}"])
     return f"; {action.name}\n{rule}"
 
 

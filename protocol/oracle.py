@@ -357,6 +357,8 @@ class Twin(Device):
                 return False
         if action.guard is not None and self.decide(action.guard, now_ns) is not True:
             return False
+        if action.many and not 0 <= self._number_of(request) < action.many:
+            return False
         giver = action.takes_ticket
         return giver is None or self.ticket_of(giver, now_ns) == request.arguments[0]
 
@@ -891,6 +893,8 @@ class Oracle:
                 return f"point.{name}.access"
             case "type" if entry is not None and entry.kind == "choice" and request.verb == "put":
                 return f"point.{name}.choices"
+            case "type" | "range" if action is not None and action.many:
+                return f"action.{name}.number"
             case "type" if action is not None and action.takes_ticket is not None:
                 return f"action.{name}.ticket"
             case "type" if words[1:2] == ("digits",):

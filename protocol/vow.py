@@ -7,7 +7,7 @@ document's model in a hot path. Nothing here knows what kind of instrument the d
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Literal
@@ -18,6 +18,7 @@ from wirevow.protocol.document.model import (
     Action,
     BenchEvent,
     Document,
+    FromPoint,
     Point,
     Pulse,
     Put,
@@ -159,12 +160,35 @@ class ActionEntry:
     takes_ticket: str | None
     once: bool
     always: bool
+    many: int = 0
+    """It takes a number below this; 0: it takes none."""
+
+    def at(self, number: int) -> ActionEntry:
+        """What it is with this number: `#` in what it does is replaced."""
+        if not self.many:
+            return self
+        does = tuple((kind, what.replace("#", str(number))) for kind, what in self.does)
+        return replace(self, does=does)
+
+    def line(self, number: int = 0) -> str:
+        """A request for it, without the ticket that it may take."""
+        return f"act {self.name} {number}" if self.many else f"act {self.name}"
+
+
+def _put_by(action: ActionEntry, kind: str) -> tuple[tuple[str, str], ...]:
+    rows = [action.at(number) for number in range(max(1, action.many))]
+    pairs = (what.partition(" ") for row in rows for effect, what in row.does if effect == kind)
+    return tuple(dict.fromkeys((name, value) for name, _, value in pairs))
 
 
 def puts_of(action: ActionEntry) -> tuple[tuple[str, str], ...]:
     """The settings that an action puts, each with its value: a word, or counts in digits."""
-    pairs = (what.partition(" ") for effect, what in action.does if effect == "put")
-    return tuple((name, value) for name, _, value in pairs)
+    return _put_by(action, "put")
+
+
+def copies_of(action: ActionEntry) -> tuple[tuple[str, str], ...]:
+    """The settings that an action puts at what others are, each with the other's name."""
+    return _put_by(action, "copy")
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,7 +381,7 @@ def _action(name: str, action: Action, points: Mapping[str, PointEntry]) -> Acti
                 does.append(("pulse", effect.pulse))
             does += [("begin", each) for each in effect.zeroes if points[each].source == "extreme"]
         elif isinstance(effect, Put):
-            does += [("put", f"{each} {value_of(points[each], given)}") for each, given in effect.put.items()]
+            does += [_put(each, given, points) for each, given in effect.put.items()]
         else:
             does.append(("capture", effect.capture))
     return ActionEntry(
@@ -372,7 +396,14 @@ def _action(name: str, action: Action, points: Mapping[str, PointEntry]) -> Acti
         takes_ticket=action.takes_ticket,
         once=action.repeat == "once",
         always=action.always,
+        many=action.many or 0,
     )
+
+
+def _put(name: str, given: Decimal | str | FromPoint, points: Mapping[str, PointEntry]) -> tuple[str, str]:
+    if isinstance(given, FromPoint):
+        return "copy", f"{name} {given.point}"
+    return "put", f"{name} {value_of(points[name.replace('#', '0')], given)}"
 
 
 def record_of(vow: Vow, entry: PointEntry) -> Record:

@@ -157,6 +157,7 @@ class Author:
         self.draw_settings()
         self.draw_ways()
         self.draw_stores()
+        self.draw_rows()
         self.draw_trips()
         self.draw_laws()
         self.draw_records()
@@ -534,6 +535,26 @@ class Author:
         if setting.choice:
             return self.one(setting.choice)
         return setting.value(self.number(setting.low, setting.high))
+
+    def draw_rows(self) -> None:
+        """Rows in which a setting is kept under a number."""
+        free = [each for each in self.settings if not each.bound and not each.used]
+        if not free or not self.chance():
+            return
+        setting = self.one(free)
+        like = {key: self.points[setting.name].get(key) for key in ("quantity", "choice", "low", "high")}
+        many = self.number(2, 5)
+        self.points["kept.row#"] = {
+            "means": "Row # of it.", "many": many, "access": "set", "default": setting.default,
+            **{key: each for key, each in like.items() if each is not None},
+        }  # fmt: skip
+        keep: dict[str, Any] = {"kept.row#": {"from": setting.name}}
+        self.act("kept.keep", self.some(list(self.states), 1), many=many, does=[{"put": keep}])
+        if self.chance():
+            take: dict[str, Any] = {setting.name: {"from": "kept.row#"}}
+            self.act("kept.take", self.with_initial(), many=many, does=[{"put": take}])
+        if self.chance():
+            self.act("kept.clear", self.with_initial(), does=[{"put": {"kept.row1": setting.default}}])
 
     def with_initial(self) -> list[str]:
         return [self.initial, *(name for name in self.some(list(self.states)) if name != self.initial)]

@@ -72,7 +72,7 @@ class Examples:
             if action.takes_ticket is not None:
                 ticket = f" {_said(tester, f'act {action.takes_ticket}').words[0]}"
                 tester.wait(REST_NS)
-            _said(tester, f"act {action.name}{ticket}")
+            _said(tester, f"{action.line()}{ticket}")
             state = self.vow.system_name("state")
             if state is not None and ("reboot", "") not in action.does:
                 _said(tester, f"ask {state}")
@@ -111,7 +111,7 @@ class Examples:
                     tester: Tester,
                     trip: TripEntry = trip,
                     provoke: Provoke = provoke,
-                    line: str = f"act {action.name}",
+                    line: str = action.line(),
                 ) -> None:
                     _strike(tester, trip, provoke)
                     tester.mark()
@@ -158,7 +158,7 @@ class Examples:
                 break
         for action in vow.actions.values():
             if vow.initial not in action.to and action.takes_ticket is None:
-                lines["state"] = f"act {action.name}"
+                lines["state"] = action.line()
                 break
         if "local" in vow.parts and free:
             lines["busy"] = f"put {free[0].name} {' '.join(free[0].words(free[0].default))}"

@@ -199,6 +199,8 @@ def _action(vow: Vow, action: ActionEntry, examples: Examples) -> Entry:
         facts.append(("gives a ticket", f"good once, for {duration_text(given.gives_ticket)}"))
     if action.takes_ticket is not None:
         facts.append(("needs the ticket of", action.takes_ticket))
+    if action.many:
+        facts.append(("takes", f"a number from 0 to {action.many - 1}"))
     facts.append(("done twice", "means two" if action.once else "is as good as once"))
     if action.always:
         facts.append(("always", "also while the front panel has control"))

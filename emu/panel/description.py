@@ -83,6 +83,7 @@ def describe(vow: Vow, events: Collection[str]) -> dict[str, Json]:
                 "guard": formula(action.guard),
                 "ticket": action.takes_ticket,
                 "gives": action.gives_ticket_ns is not None,
+                "many": action.many,
                 "always": action.always,
                 "energises": name in energising_actions(vow),
             }

@@ -128,11 +128,11 @@ class Watched:
             "write ask, put or act and a name of the document: a real one is sent nothing else"
         )
 
-    async def act(self, name: str) -> str:
+    async def act(self, name: str, number: int = 0) -> str:
         if name not in self.vow.actions:
             raise WirevowError(f"there is no action {name}")
         client = self._driven()
-        return await _told(client, client.host.act(name))
+        return await _told(client, client.host.act(name, number if self.vow.actions[name].many else None))
 
     def _driven(self) -> AsyncClient:
         if self._lent:

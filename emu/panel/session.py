@@ -351,7 +351,7 @@ class Session:
                 line = _put_line(source.vow, _text(message, "name"), _text(message, "value"))
                 return await source.say(line)
             case "act":
-                return await source.act(_text(message, "name"))
+                return await source.act(_text(message, "name"), int(message.get("number") or 0))
             case "take":
                 await source.take(bool(message["wanted"]))
             case "bench":

@@ -186,12 +186,12 @@ class Simulated:
             if answered in self._awaited:
                 self._awaited.remove(answered)
 
-    async def act(self, name: str) -> str:
+    async def act(self, name: str, number: int = 0) -> str:
         action = self.vow.actions.get(name)
         if action is None:
             raise WirevowError(f"there is no action {name}")
         if action.takes_ticket is None:
-            return await self.say(f"act {name}")
+            return await self.say(action.line(number))
         given = await self.say(f"act {action.takes_ticket}")
         ok, *words = given.split()
         if ok != "ok" or not words:

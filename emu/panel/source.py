@@ -63,8 +63,8 @@ class Source(Protocol):
         """Send one request line, as the host; its answer."""
         ...
 
-    async def act(self, name: str) -> str:
-        """Do an action, with the ticket that it needs; the answer."""
+    async def act(self, name: str, number: int = 0) -> str:
+        """Do an action, with the ticket that it needs or the number that it takes; the answer."""
         ...
 
     async def take(self, wanted: bool) -> None:

@@ -3,7 +3,7 @@
 NAME                  ask a point, or all points that a pattern such as `input.*` names
 ask NAME              the same
 put NAME VALUE [UNIT] set a point
-act NAME              do an action; one that needs a ticket gets it first
+act NAME [NUMBER]     do an action; one that needs a ticket gets it first
 :bench EVENT [VALUE [UNIT]]   make something happen on the bench, where there is a rig
 :wait NUMBER [UNIT]   let time pass: s (if nothing is said), ms, min or h
 :plot [NAME]          draw a reading over time above the line; without a name no more
@@ -29,13 +29,14 @@ from wirevow.protocol.conformance.rig import Rig
 from wirevow.protocol.document.model import BenchEvent
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.inputs import decimal_of
+from wirevow.protocol.quantity import parse_integer
 from wirevow.protocol.units import si_per_unit
 from wirevow.protocol.vow import Vow, bench_events
 
 VERBS = {
     "ask": "ask NAME: the value of a point, or of all that a pattern such as input.* names",
     "put": "put NAME VALUE [UNIT]: set a point",
-    "act": "act NAME: do an action; one that needs a ticket gets it first",
+    "act": "act NAME [NUMBER]: do an action; one that needs a ticket gets it first",
 }
 COLONS = {
     ":bench": ":bench EVENT [VALUE [UNIT]]: make something happen on the bench",
@@ -120,8 +121,8 @@ class Talk:
                 return self._bench(event, value)
             case ["put", name, *value] if 0 < len(value) < 3:
                 return self._put(name, value)
-            case ["act", name]:
-                return self._act(name)
+            case ["act", name, *number] if len(number) < 2:
+                return self._act(name, number)
             case ["ask", name]:
                 return self._ask(name)
             case [verb, *_] if verb in VERBS or verb in COLONS:
@@ -180,13 +181,17 @@ class Talk:
         took = self.client[name].put(value)
         return Answer((self.shown(name, took),), self._data({name: took}))
 
-    def _act(self, name: str) -> Answer:
+    def _act(self, name: str, number: list[str]) -> Answer:
         if name not in self.vow.actions:
             self._unknown(name, self.vow.actions)
+        many = self.vow.actions[name].many
+        if bool(number) != bool(many) or not all(parse_integer(each) is not None for each in number):
+            wanted = f"a number from 0 to {many - 1}" if many else "nothing"
+            raise WirevowError(f"act {name}: write {wanted} behind it")
         if name in self._energising and self._agree is not None:
             self._agree(name)
             self._agree = None
-        said = self.client[name]()
+        said = self.client[name](*map(int, number))
         return Answer((said or "ok",), {name: said})
 
     # ----------------------------------------------------------------------------------------------- colons

@@ -57,6 +57,8 @@ def _next(talk: Talk, before: list[str]) -> Iterable[Offer]:
                 yield Offer(scale.unit, "")
         case ["act"]:
             yield from _names(talk, vow.actions)
+        case ["act", name] if name in vow.actions:
+            yield from (Offer(str(number), "") for number in range(vow.actions[name].many))
         case [":help"]:
             yield from _names(talk, (*vow.points, *vow.actions, *talk.events))
         case [":bench"]:

@@ -244,9 +244,12 @@ class AsyncPoint(NamedPoint["AsyncClient"]):
 class AsyncAction(NamedAction["AsyncClient"]):
     """An action of the document: call it, and await that."""
 
-    async def __call__(self) -> str | None:
-        """Do it, once; one that needs a ticket gets it first. Refused, Unsure."""
-        return await self._client.run(self._client.host.act(self.name))
+    async def __call__(self, number: int | None = None) -> str | None:
+        """Do it, once, with the number that it may take; one that needs a ticket gets it first.
+
+        Refused, Unsure.
+        """
+        return await self._client.run(self._client.host.act(self.name, number))
 
 
 class AsyncClient(Surface):

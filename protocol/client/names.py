@@ -73,7 +73,8 @@ def describe_action(vow: Vow, entry: ActionEntry) -> str:
     """What it is: from which states, to which, and what it needs."""
     ways = dict.fromkeys(entry.to.values())
     needs = [f"needs {entry.guard.text}"] if entry.guard is not None else []
+    number = f"number, 0 to {entry.many - 1}" if entry.many else ""
     needs += [f"takes the ticket of {entry.takes_ticket} by itself"] if entry.takes_ticket is not None else []
     more = "".join(f"; {need}" for need in needs)
     means = vow.document.actions[entry.name].means
-    return f"{entry.name}(): from {', '.join(entry.to)} to {', '.join(ways)}{more}. {means}"
+    return f"{entry.name}({number}): from {', '.join(entry.to)} to {', '.join(ways)}{more}. {means}"

@@ -258,10 +258,13 @@ class Host:
             )
         return plain(entry, took)
 
-    def act(self, name: str) -> Operation[str | None]:
-        """Do an action; one that takes a ticket gets it first. What it answers, if it answers anything."""
+    def act(self, name: str, number: int | None = None) -> Operation[str | None]:
+        """Do an action; one that takes a ticket gets it first, one that takes a number is given it.
+
+        What it answers, if it answers anything.
+        """
         giver = self.vow.actions[name].takes_ticket
-        arguments: tuple[str, ...] = ()
+        arguments: tuple[str, ...] = () if number is None else (str(number),)
         if giver is not None:
             arguments = yield from self.change("act", giver)
         words = yield from self.change("act", name, arguments)

@@ -257,9 +257,12 @@ class Point(NamedPoint["Client"]):
 class Action(NamedAction["Client"]):
     """An action of the document: call it."""
 
-    def __call__(self) -> str | None:
-        """Do it, once; one that needs a ticket gets it first. Refused, Unsure."""
-        return self._client.run(self._client.host.act(self.name))
+    def __call__(self, number: int | None = None) -> str | None:
+        """Do it, once, with the number that it may take; one that needs a ticket gets it first.
+
+        Refused, Unsure.
+        """
+        return self._client.run(self._client.host.act(self.name, number))
 
 
 class Client(Surface):

@@ -92,6 +92,8 @@ def _context(found: Tables) -> dict[str, Any]:
         "series": any(row.source == "SERIES" for row in found.fields),
         "clamp": any(row.clamp for row in found.fields),
         "big": any(row.big for row in found.records),
+        "numbers": any(row.many for row in found.actions),
+        "hows": any(how for _, _, how in found.puts),
         "clear_trip": any(row.clears_trip for row in found.actions),
         **{
             effect: effect in effects

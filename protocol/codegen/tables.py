@@ -121,6 +121,7 @@ class ActionRow:
     takes: int
     always: bool
     clears_trip: bool
+    many: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,8 +201,8 @@ class Tables:
     """System clock -> (milliseconds in one step, greatest count)."""
     extremes: list[tuple[str, bool, int]] = field(default_factory=list)
     """(constant of the reading, whether the highest, quantity) of what is kept of readings."""
-    puts: list[tuple[int, int]] = field(default_factory=list)
-    """(setting, value) of what actions put."""
+    puts: list[tuple[int, int, tuple[str, ...]]] = field(default_factory=list)
+    """(setting, value) of what actions put; the value may be another setting, either the first of rows."""
     texts: list[tuple[str, str]] = field(default_factory=list)
     """(constant, words) of the points that never change."""
     reply_bytes: int = 0
@@ -498,14 +499,15 @@ class _Builder:
                 if (constant, what) not in out.pulses:
                     out.pulses.append((constant, what))
                 index = constant
-            elif effect == "put":
-                index = str(self._put(what))
+            elif effect in ("put", "copy"):
+                index = str(self._put(effect, what))
             elif effect == "begin":
                 index = str([name for name in self.all_names if self._extreme(name)].index(what))
             elif effect == "capture":
                 index = self._record_constant(what)
-            out.effects.append((effect.upper(), index))
-            if effect == "put" and "put" not in {kind for kind, _ in action.does[at + 1 : at + 2]}:
+            putting = effect in ("put", "copy")
+            out.effects.append(("PUT" if putting else effect.upper(), index))
+            if putting and not {"put", "copy"} & {kind for kind, _ in action.does[at + 1 : at + 2]}:
                 out.effects.append(("CHANGED", "0"))  # when all of them are there
         out.actions.append(
             ActionRow(
@@ -526,16 +528,26 @@ class _Builder:
                 if action.takes_ticket is None
                 else sorted(self.vow.actions).index(action.takes_ticket),
                 always=action.always,
+                many=action.many,
                 clears_trip=any(effect == "clear_trip" for effect, _ in action.does) and bool(self.vow.trips),
             )
         )
 
-    def _put(self, what: str) -> int:
+    def _put(self, effect: str, what: str) -> int:
         name, _, value = what.partition(" ")
-        entry = self.vow.points[name]
-        setting = next(i for i, row in enumerate(self.out.settings) if row.name == name)
-        count = int(value) if entry.scale is not None else entry.choices.index(value)
-        return _index(self.out.puts, (setting, count))
+        entry = self.vow.points[name.replace("#", "0")]
+        how = ("TO_ROW",) if "#" in name else ()
+        if effect == "copy":
+            count = self._setting_index(value)
+            how = (*how, "OF_SETTING", *(("OF_ROW",) if "#" in value else ()))
+        else:
+            count = int(value) if entry.scale is not None else entry.choices.index(value)
+        return _index(self.out.puts, (self._setting_index(name), count, how))
+
+    def _setting_index(self, name: str) -> int:
+        """Of rows the first: the others follow."""
+        first = name.replace("#", "0")
+        return next(index for index, row in enumerate(self.out.settings) if row.name == first)
 
     def _extreme(self, name: str) -> bool:
         return name in self.vow.points and self.vow.points[name].extreme_of is not None

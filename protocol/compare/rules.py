@@ -531,6 +531,17 @@ def _repeat(pair: Pair, change: Change) -> Iterator[Effect]:
         yield Effect("host", SAFE, "doing it twice is as good as once", aspect="repeat")
 
 
+def _number_taken(pair: Pair, change: Change) -> Iterator[Effect]:
+    if change.old is None or change.new is None:
+        reason = "it takes a number now" if change.old is None else "it takes no number any more"
+        yield Effect("host", BREAKS, reason, aspect="number")
+    elif change.new < change.old:
+        condition = f"a host gives it {change.new} or more"
+        yield Effect("host", MAY, "it takes fewer numbers", condition, "number")
+    else:
+        yield Effect("host", SAFE, "it takes more numbers", aspect="number")
+
+
 def _does(pair: Pair, change: Change) -> Iterator[Effect]:
     gone = [text_of(each) for each in change.old if each not in change.new]
     come = [text_of(each) for each in change.new if each not in change.old]
@@ -576,7 +587,8 @@ def longest_line(document: Document) -> int:
             longest = max(longest, len(f"put {name} ") + value)
         longest = max(longest, len(f"ask {name}") + (len(" 999") if point.record is not None else 0))
     for name, action in document.actions.items():
-        longest = max(longest, len(f"act {name}") + (0 if action.takes_ticket is None else TICKET))
+        number = 0 if action.many is None else len(f" {action.many - 1}")
+        longest = max(longest, len(f"act {name}") + number + (0 if action.takes_ticket is None else TICKET))
     return LONGEST_TAG + longest + CHECK_CHARACTERS
 
 
@@ -733,6 +745,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("actions", "does"): _does,
     ("actions", "gives_ticket"): _ticket_given,
     ("actions", "takes_ticket"): _said(BREAKS, "it takes another ticket, or none", aspect="ticket"),
+    ("actions", "many"): _number_taken,
     ("actions", "repeat"): _repeat,
     ("actions", "always"): _flag(
         Effect("host", SAFE, "it is done even while the front panel has control", aspect="always"),

@@ -374,7 +374,7 @@ class Mapper:
 
     def _act(self, stimulus: Stimulus) -> str:
         action = self.abstraction.vow.actions[stimulus.target]
-        text = f"act {action.name}"
+        text = action.line()
         if action.takes_ticket is not None:
             if not stimulus.right and not self._may_miss():
                 return IDLE

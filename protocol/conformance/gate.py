@@ -47,7 +47,7 @@ from wirevow.protocol.conformance.foresight import margin, outer_readings
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.message import Notice, Reply, Request, parse_answer, parse_request
 from wirevow.protocol.quantity import parse_integer
-from wirevow.protocol.vow import PointEntry, Value, Vow, bench_events, puts_of
+from wirevow.protocol.vow import PointEntry, Value, Vow, bench_events, copies_of, puts_of
 
 NS_PER_S = 1_000_000_000
 DRY = "needs a simulated instrument or an envelope"
@@ -266,6 +266,8 @@ class EnvelopeGate:
             if allowed is not None and not allowed.holds(int(value) * entry.number.step):
                 raise _beyond(entry, entry.number.text(int(value)), allowed)
             ledger.forget(point)
+        for point, _ in copies_of(self._vow.actions[name]):
+            ledger.forget(point)  # at what the other is: it has to be read back before anything is energised
 
     def _save(self, ledger: _Ledger) -> None:
         if ledger.saves >= self._most.saves:
@@ -330,9 +332,8 @@ class EnvelopeGate:
             self._energise(name, ledger, now_ns)
         for _ in _names(self._vow, line, self.reach.saving):
             self._save(ledger)
-        for name in _names(
-            self._vow, line, [each.name for each in self._vow.actions.values() if puts_of(each)]
-        ):
+        putting = [each.name for each in self._vow.actions.values() if puts_of(each) or copies_of(each)]
+        for name in _names(self._vow, line, putting):
             self._put_by(name, ledger)
         ledger.forget()
 
@@ -512,6 +513,8 @@ def exact_request(vow: Vow, line: bytes) -> Request | None:
         action = vow.actions.get(request.name)
         if action is None:
             return None
+        if action.many:
+            return request if len(arguments) == 1 and parse_integer(arguments[0]) is not None else None
         if action.takes_ticket is None:
             return request if not arguments else None
         return request if len(arguments) == 1 and _TICKET.fullmatch(arguments[0]) else None

@@ -306,11 +306,11 @@ class Tester:
         """Put a value, written in full."""
         return self.say(f"put {name} {' '.join(self.vow.points[name].words(value))}", check=check)
 
-    def act(self, name: str, *, check: bool = False) -> Reply:
-        """Do an action, with the ticket that is good if it takes one."""
+    def act(self, name: str, *, number: int = 0, check: bool = False) -> Reply:
+        """Do an action, with the ticket that is good if it takes one, or with a number if it takes that."""
         action = self.vow.actions[name]
         ticket = "" if action.takes_ticket is None else f" {self.oracle.twin.ticket or '0000'}"
-        return self.say(f"act {name}{ticket}", check=check)
+        return self.say(f"{action.line(number)}{ticket}", check=check)
 
     def read(self, name: str) -> int:
         """Ask a number and return its counts."""
@@ -1288,7 +1288,7 @@ class Tester:
             self._store_known = True
             return
         recall = self.vow.doing("recall")
-        if recall is not None and self.state in recall.to and self._plainly(f"act {recall.name}").ok:
+        if recall is not None and self.state in recall.to and self._plainly(recall.line()).ok:
             self._adopt_saved()
 
     def _adopt_saved(self) -> None:
@@ -1342,7 +1342,7 @@ class Tester:
         for action in self.vow.actions.values():
             if ("clear_trip", "") in action.does and self.state in action.to:
                 for attempt in range(40):
-                    reply = self._plainly(f"act {action.name}")
+                    reply = self._plainly(action.line())
                     moved = action.to[self.state] if reply.ok else _state_in(reply)
                     if moved in self.vow.states and moved != self.state:
                         self.oracle.twin.state = moved

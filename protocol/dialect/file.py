@@ -342,6 +342,8 @@ class _Maker:
             action = self._vow.actions.get(own or "")
             if field == "ticket" and action is not None and "tickets" not in self._dialect.lacks:
                 return TICKET
+            if field == "number" and action is not None and action.many:
+                return words_form(tuple(map(str, range(action.many))))
             name = own if field == "value" and own in self._spellings else field
             if name not in self._spellings:
                 known = [*self._spellings, "value", "_"]
@@ -409,6 +411,8 @@ class _Maker:
         phrase = self._phrase(where, ("do", deed.do), ("done", deed.done))
         if phrase is None:
             return {}
+        if action.many and "number" not in phrase.request.fields:
+            self._wrong(where, f"{name} takes a number: write {{number}} in do")
         if "tickets" not in self._dialect.lacks:
             answered = phrase.answer is not None and "ticket" in phrase.answer.fields
             if action.gives_ticket_ns is not None and not answered:

@@ -121,7 +121,9 @@ class _Front(Device):
         if action is None or (refusal := self._wrong_arguments(action, request.arguments)):
             return super()._act(request, now_ns) if action is None else (False, refusal or ())
         phrase = self.book.acts[action.name]
-        written = phrase.request.written({"ticket": "".join(request.arguments)})
+        if action.many and not 0 <= self._number_of(request) < action.many:
+            return False, ("range", "0", str(action.many - 1))  # nothing of the firmware's own is asked
+        written = phrase.request.written(dict.fromkeys(("ticket", "number"), "".join(request.arguments)))
 
         def done(fields: Mapping[str, str]) -> Answer:
             return True, (fields["ticket"],) if action.gives_ticket_ns is not None else ()

@@ -41,7 +41,7 @@ from ruamel.yaml.events import (
 )
 from ruamel.yaml.reader import ReaderError
 
-from wirevow.protocol.document.model import NAME_PATTERN, WORD_PATTERN, Document
+from wirevow.protocol.document.model import NAME_PATTERN, ROW_PATTERN, WORD_PATTERN, Document, row_name
 from wirevow.protocol.document.plant import PlantUse, parameter_models
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.inputs import MOST_NUMBER_CHARACTERS, file_content, unprintable
@@ -101,6 +101,9 @@ class Marks:
 
     def of(self, *path: str | int) -> Mark:
         """Mark of the node, or of its nearest parent that is in the text (defaults are not)."""
+        for given in _written(path):
+            if given in self._marks:
+                path = given
         while path not in self._marks:
             if not path:
                 return Mark(1, 1)
@@ -116,6 +119,14 @@ class Marks:
 
     def __iter__(self) -> Iterator[NodePath]:
         return iter(self._marks)
+
+
+def _written(path: NodePath) -> Iterator[NodePath]:
+    """Where a point may be written that is one of many rows, the nearer the later."""
+    if len(path) > 1 and path[0] == "points":
+        for name in row_name(str(path[1])):
+            for length in range(2, len(path) + 1):
+                yield ("points", name, *path[2:length])
 
 
 @dataclass(frozen=True, slots=True)
@@ -437,7 +448,7 @@ def _problems(
     `top` is where the model's node is.
     """
     # A flood is cut before it is put into words: nobody mends more at once.
-    complaints = [_locate(error, source.data) for error in errors[:MOST_COMPLAINTS]]
+    complaints = [_locate(_in_text(error, source.data), source.data) for error in errors[:MOST_COMPLAINTS]]
     for node in {node for complaint in complaints for node in complaint.forms}:
         complaints = _fitting(complaints, node, _at(source.data, node))
     nodes: dict[NodePath, list[_Complaint]] = {}
@@ -449,6 +460,17 @@ def _problems(
         for message in _words(path, about, source, model, top)
     }
     return [Problem(line, message) for line, message in sorted(found)]
+
+
+def _in_text(error: ErrorDetails, data: Any) -> ErrorDetails:
+    """Of a row, where the text has it: all rows have the same complaints."""
+    section, *rest = error["loc"] or ("",)
+    points = data.get("points") if section == "points" and isinstance(data, dict) else None
+    if rest and isinstance(points, dict) and rest[0] not in points:
+        for name in row_name(str(rest[0])):
+            if name in points:
+                error["loc"] = (section, name, *rest[1:])
+    return error
 
 
 def _locate(error: ErrorDetails, data: Any) -> _Complaint:
@@ -508,7 +530,8 @@ def _words(
         elif kind == "union_tag_not_found":
             yield f"{_where(path)} lacks {context['discriminator']}: add it".replace("'", '"')
         elif error["loc"][-1:] == ("[key]",):
-            yield f'"{_short(path[-1])}" cannot be a name in {_where(path[:-1])}: {_form(error)}'
+            rows = '; # is for points with "many"' if "#" in str(path[-1]) else ""
+            yield f'"{_short(path[-1])}" cannot be a name in {_where(path[:-1])}: {_form(error)}{rows}'
         else:
             if kind == "literal_error":
                 offered += re.findall(r"'([^']*)'", context["expected"])
@@ -561,6 +584,7 @@ _FORMS = {
 
 _PATTERNS = {
     WORD_PATTERN: "a word (a lower-case letter, then lower-case letters, digits or _, at most 24)",
+    ROW_PATTERN: "a name, with # for the number of a row",
     NAME_PATTERN: "a name (one to four words of lower-case letters, digits and _, joined by points)",
 }
 

@@ -11,6 +11,7 @@ Durations are written with a UCUM time code (`20 ms`) and held as integer nanose
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from decimal import Decimal
 from typing import Annotated, Any, Literal
 
@@ -43,6 +44,12 @@ Word = Annotated[str, StringConstraints(pattern=WORD_PATTERN)]
 
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN, max_length=40)]
 """One to four words joined by points."""
+
+MOST_ROWS = 64
+ROW_PATTERN = r"^[a-z][a-z0-9_#]*(\.[a-z][a-z0-9_#]*){0,3}$"
+
+RowName = Annotated[str, StringConstraints(pattern=ROW_PATTERN, max_length=40)]
+"""A name; `#` in it stands for the number of a row (`many`)."""
 
 
 def _readable(text: str) -> str:
@@ -292,6 +299,13 @@ class Point(Section):
     """
 
     means: Prose = Field(description="A sentence for people. Not on the wire.")
+    many: Whole | None = Field(
+        default=None,
+        ge=2,
+        le=MOST_ROWS,
+        description="So many rows of it, numbered from 0: # in its name, and in what else it says but a text,"
+        " is the number of the row.",
+    )
     quantity: Word | None = Field(default=None, description="The kind of number that it is.")
     choice: Annotated[list[Word], Field(min_length=2, max_length=16)] | None = Field(
         default=None, description="Words that it can be."
@@ -337,6 +351,8 @@ class Point(Section):
 
     @model_validator(mode="after")
     def _one_kind(self) -> Point:
+        if self.many is not None:
+            raise ValueError("many is for a name with one #, such as preset.p#.level")
         kinds = [self.quantity, self.choice, self.record, self.text]
         given = sum(kind is not None for kind in kinds)
         if given > 1 or (given == 0 and self.system is None):
@@ -394,7 +410,7 @@ class Point(Section):
 class FromPoint(Section):
     """An output that follows a setting: `regulate: {from: sink.mode}`."""
 
-    point: Name = Field(alias="from", description="The setting that is followed.")
+    point: RowName = Field(alias="from", description="The setting that is followed.")
 
 
 class Provoke(Section):
@@ -441,9 +457,15 @@ class Pulse(Section):
 
 
 class Put(Section):
-    """Settings that get these values, all at once. Limits must allow that whenever the action is done."""
+    """Settings that get these values, all at once. Limits must allow that whenever the action is done.
 
-    put: dict[Name, Exact | Word] = Field(min_length=1, description="Settings and their values.")
+    A value is written here, or is that of another setting (`from`) of the same quantity or choice.
+    """
+
+    put: dict[RowName, Exact | Word | FromPoint] = Field(
+        min_length=1,
+        description="Settings and their values; # in a name is the number that the action is given.",
+    )
 
 
 class Capture(Section):
@@ -469,8 +491,20 @@ class Action(Section):
     takes_ticket: Word | Name | None = Field(
         default=None, description="Needs the ticket given by this action."
     )
+    many: Whole | None = Field(
+        default=None,
+        ge=2,
+        le=MOST_ROWS,
+        description="It takes a number from 0 on, below this: that of the rows which it puts or reads.",
+    )
     repeat: Literal["safe", "once"] = Field(description="Whether doing it twice is as good as once.")
     always: Truth = Field(default=False, description="Done even while the front panel has control.")
+
+    @model_validator(mode="after")
+    def _one_argument(self) -> Action:
+        if self.many is not None and self.takes_ticket is not None:
+            raise ValueError("an action takes a ticket or a number: leave out takes_ticket or many")
+        return self
 
 
 # -------------------------------------------------------------------------------------- trips and limits
@@ -695,8 +729,48 @@ class Promise(Section):
     )
 
 
+def _rows(data: Any) -> Any:
+    """Points with `many` written out, one for each row: from here on a row is a point like any other."""
+    points = data.get("points") if isinstance(data, dict) else None
+    if not isinstance(points, dict):
+        return data
+    written: dict[Any, Any] = {}
+    for name, point in points.items():
+        many = point.get("many") if isinstance(point, dict) and str(name).count("#") == 1 else None
+        if type(many) is not int or not 2 <= many <= MOST_ROWS:
+            written[name] = point  # the model says what is wrong with it
+            continue
+        plain = {key: each for key, each in point.items() if key != "many"}
+        rows = {str(name).replace("#", str(row)): _numbered(plain, row) for row in range(many)}
+        if twice := sorted(rows.keys() & points.keys()):
+            raise ValueError(f"{twice[0]} is a row of {name} and declared besides: give one another name")
+        written |= rows
+    return {**data, "points": written}
+
+
+def _numbered(node: Any, row: int) -> Any:
+    if isinstance(node, dict):
+        return {
+            _numbered(key, row): each if key == "text" else _numbered(each, row) for key, each in node.items()
+        }
+    if isinstance(node, list):
+        return [_numbered(each, row) for each in node]
+    return node.replace("#", str(row)) if isinstance(node, str) else node
+
+
+def row_name(name: str) -> Iterator[str]:
+    """The names with `#` that a point of this name can be a row of."""
+    for found in re.finditer(r"[0-9]+", name):
+        yield f"{name[: found.start()]}#{name[found.end() :]}"
+
+
 class Document(Section):
     """One instrument's vow, whole."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _written_out(cls, data: Any) -> Any:
+        return _rows(data)
 
     vow: VowSection
     wire: Wire

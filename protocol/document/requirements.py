@@ -21,6 +21,7 @@ from wirevow.protocol.document.model import (
     SYSTEM_CHOICES,
     Action,
     Document,
+    FromPoint,
     Law,
     Leave,
     Limit,
@@ -355,6 +356,15 @@ ACTIONS = (
         "ticket",
         lambda d, a: a.gives_ticket is not None or a.takes_ticket is not None,
         lambda d, n, a: _ticket(n, a),
+    ),
+    Aspect(
+        "number",
+        lambda d, a: a.many is not None,
+        lambda d, n, a: (
+            f"`act {n}` takes one number from 0 to {a.many - 1}; another is refused `range`,"
+            " anything else `type`."
+        ),
+        "many",
     ),
     Aspect(
         "repeat",
@@ -694,11 +704,14 @@ def _effect(document: Document, name: str, action: Action) -> str:
     if action.keeps:
         does.append(f"stays in {_listed(action.keeps, 'or')} if it is there")
     where = "every state" if set(action.allowed) >= set(document.states) else _listed(action.allowed, "or")
-    return f"`act {name}` in {where} {_listed(does or ['changes no state'], 'and')}."
+    number = "" if action.many is None else " #"
+    return f"`act {name}{number}` in {where} {_listed(does or ['changes no state'], 'and')}."
 
 
 def _put(document: Document, name: str, given: Any) -> str:
-    point = document.points[name]
+    if isinstance(given, FromPoint):
+        return given.point
+    point = document.points[name.replace("#", "0")]
     if point.quantity is None:
         return str(given)
     scale = _scale(document, point)

@@ -132,12 +132,15 @@ def children(node: Node) -> tuple[Node, ...]:
     return ()
 
 
-def substituted(node: Any, values: Mapping[str, Fraction]) -> Any:
-    """The same tree with numbers in the place of some points."""
+def substituted(node: Any, values: Mapping[str, Fraction | Point]) -> Any:
+    """The same tree with numbers, or other points, in the place of some points."""
     match node:
         case Point(name=name) if name in values:
-            value = Number(abs(values[name]))
-            return Negation(value) if values[name] < 0 else value
+            given = values[name]
+            if isinstance(given, Point):
+                return given
+            value = Number(abs(given))
+            return Negation(value) if given < 0 else value
         case Negation(operand=operand):
             return replace(node, operand=substituted(operand, values))
         case Arithmetic(left=left, right=right) | Comparison(left=left, right=right):

@@ -27,7 +27,7 @@ SPARE_NS = 500_000_000
 LONGEST_GAP_NS = 24 * 3600 * 1_000_000_000
 """Between two lines; a recording that slept longer is not slept after."""
 
-_RESETTING = frozenset({"defaults", "recall", "put", "reboot"})
+_RESETTING = frozenset({"defaults", "recall", "put", "copy", "reboot"})
 """Effects of actions after which settings are others."""
 
 

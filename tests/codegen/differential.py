@@ -284,6 +284,8 @@ class Lines:
     def _act(self) -> str:
         chance = self.chance
         action = chance.choice(self.actions)
+        if action.many and chance.random() < 0.9:
+            return action.line(chance.choice((*range(action.many), action.many, 255, 256, 4294967296)))
         if action.takes_ticket is None:
             return action.name if chance.random() < 0.95 else f"{action.name} {self.ticket}"
         kind = chance.random()
@@ -423,7 +425,9 @@ class Pair:
             return
         action = self.chance.choice(onward or allowed)
         text = (
-            f"act {action.name}" if action.takes_ticket is None else f"act {action.name} {self.lines.ticket}"
+            action.line(self.chance.randrange(max(1, action.many)))
+            if action.takes_ticket is None
+            else f"act {action.name} {self.lines.ticket}"
         )
         if device.guard:
             text += f" ~{check_of(text.encode())}"

@@ -730,6 +730,18 @@ DEFECTS = [
         (CLEAR, CLEAR + PUTS.format(does="defaults, {put: {mode.kind: brisk}}")),
     ),
     defect(
+        "put-from",
+        "does: [{put: {mode.kind: {from: wish.warmth}}}]",
+        "mode.kind is not of the same kind as wish.warmth",
+        (CLEAR, CLEAR + PUTS.format(does="{put: {mode.kind: {from: wish.warmth}}}")),
+    ),
+    defect(
+        "row-number",
+        "does: [{put: {wish.warmth#: 20.0}}]",
+        "wish.warmth# has no row for each number of the action",
+        (CLEAR, CLEAR + PUTS.format(does="{put: {wish.warmth#: 20.0}}")),
+    ),
+    defect(
         "state-round",
         "to: rest, means: Turned back}",
         "leave 2 of ready leads back to rest, and leave 1 of rest out of it again",

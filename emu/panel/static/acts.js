@@ -12,10 +12,12 @@ export class Acts {
       const explain = () => write(this.told, `${action.name}: ${action.means}${why.textContent ? ` Not now: ${why.textContent}.` : ""}`);
       const button = el("button", { type: "button", id: `act-${action.name}`, "aria-describedby": why.id, onfocus: explain, onmouseenter: explain, onclick: async () => {
         if (button.getAttribute("aria-disabled") === "true") return;
-        tell(`act ${action.name}`, await ask({ do: "act", name: action.name }));
+        const given = action.many ? { number: number.valueAsNumber } : {};
+        tell(`act ${action.name}${action.many ? ` ${number.value}` : ""}`, await ask({ do: "act", name: action.name, ...given }));
       } }, action.energises ? "▲ " : null, action.name);
+      const number = el("input", { type: "number", min: "0", max: String(action.many - 1), value: "0", "aria-label": `Number for ${action.name}` });
       if (action.name === vow.safe) button.classList.add("safe");
-      row.append(button, why);
+      row.append(button, ...(action.many ? [number] : []), why);
       return { action, button, why };
     });
     place.append(row, this.told);

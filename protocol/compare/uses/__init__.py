@@ -73,6 +73,7 @@ WAYS: dict[tuple[str, str], Ways] = {
     ("actions", "keeps"): machine.acted,
     ("actions", "takes_ticket"): machine.acted,
     ("actions", "does"): machine.did,
+    ("actions", "many"): machine.numbered,
     ("actions", "gives_ticket"): machine.ticketed,
     ("actions", "allowed"): machine.allowed,
     ("actions", "guard"): machine.guarded,

@@ -188,6 +188,19 @@ def did(q: Question) -> Iterator[Use]:
         yield there(state, True)
 
 
+def numbered(q: Question) -> Iterator[Use]:
+    """The action with every number that it takes, the last first."""
+    name = q.change.element
+    for number in reversed(range(q.change.old or 1)):
+
+        def work(t: Tester, number: int = number) -> Telling:
+            go(t, next(iter(t.vow.actions[name].to)))
+            t.act(name, number=number)
+            return Telling(q.change.old is None or number >= (q.change.new or 0))
+
+        yield work
+
+
 def ticketed(q: Question) -> Iterator[Use]:
     """A ticket given, and used at once or after a while."""
     if q.change.old is None or q.change.new is None:

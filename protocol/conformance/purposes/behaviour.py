@@ -33,7 +33,7 @@ from wirevow.protocol.expression import Expression, ExpressionError, Threshold
 from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
 from wirevow.protocol.quantity import decimal_of
 from wirevow.protocol.record import span_ns
-from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, puts_of, value_of
+from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, Value, copies_of, puts_of, value_of
 
 LONG_NS = 60 * NS_PER_S
 """What is given more time takes long by its nature."""
@@ -584,7 +584,8 @@ def do(t: Tester, action: ActionEntry) -> None:
 def puts_settings(t: Tester, r: Requirement) -> None:
     """What an action puts is there afterwards, from wherever it was, and nothing else has moved."""
     action = t.vow.actions[r.element]
-    put = [t.vow.points[name] for name, _ in puts_of(action)]
+    copied = copies_of(action)
+    put = [t.vow.points[name] for name, _ in (*puts_of(action), *copied)]
     if not put:
         return
     for entry in t.vow.settings:
@@ -598,6 +599,43 @@ def puts_settings(t: Tester, r: Requirement) -> None:
     see_settings(t, t.vow.settings)
     for entry in put:
         t.ask(entry.name)
+    for number in sorted({0, action.many // 2, max(0, action.many - 1)}) if copied else ():
+        _apart(t, [t.vow.points[name] for pair in copied for name in pair])
+        t.goto(target_state(t, action))
+        t.act(action.name, number=number)
+        see_settings(t, put)
+    t.keep(r.id)
+
+
+def _apart(t: Tester, entries: Sequence[PointEntry]) -> None:
+    """Put settings at values as different from each other as they can be: each tells where it came from."""
+    entries = list(dict.fromkeys(entries))
+    for at, entry in enumerate(entries):
+        with suppress(NotSelected):
+            enable(t, entry)
+            if entry.scale is None:
+                value: Value = entry.choices[at % len(entry.choices)]
+            else:
+                low, high = t.room(entry)
+                value = low + (high - low) * (at + 1) // (len(entries) + 1)
+            t.put(entry.name, value)
+
+
+@purpose("action", "number", 3)
+def takes_a_number(t: Tester, r: Requirement) -> None:
+    """Each number below the bound, and nothing else; what is refused puts nothing."""
+    action = t.vow.actions[r.element]
+    t.goto(target_state(t, action))
+    _apart(t, [t.vow.points[name] for pair in copies_of(action) for name in pair])
+    t.goto(target_state(t, action))
+    beyond = (action.many, action.many + 1, 255, 256, 256 + action.many - 1, 65536, 999999999)
+    for wrong in ("", " x", " -1", " 0.0", " 00", " +1", " 0 0", *(f" {each}" for each in beyond)):
+        t.say(f"act {action.name}{wrong}")
+    see_settings(t, t.vow.settings)
+    for number in range(action.many):
+        if t.state not in action.to:
+            t.goto(target_state(t, action))
+        t.act(action.name, number=number)
     t.keep(r.id)
 
 
@@ -901,7 +939,7 @@ def repeat(t: Tester, r: Requirement) -> None:
     t.goto(target_state(t, action))
     if ("reboot", "") in action.does:
         # A boot forgets what was remembered: the same line boots it again.
-        line = f"{t.new_tag()} act {action.name}".encode()
+        line = f"{t.new_tag()} {action.line()}".encode()
         for _ in range(2):
             t.line(line)
         t.ask("self.boots")
@@ -909,7 +947,7 @@ def repeat(t: Tester, r: Requirement) -> None:
     if action.takes_ticket is not None and t.oracle.twin.ticket is None:
         t.act(action.takes_ticket)
     ticket = "" if action.takes_ticket is None else f" {t.oracle.twin.ticket or '0000'}"
-    line = f"@f{t.new_tag()[1:][-3:]} act {action.name}{ticket}".encode()
+    line = f"@f{t.new_tag()[1:][-3:]} {action.line()}{ticket}".encode()
     t.line(line)
     t.line(line)
     _look(t)

@@ -18,7 +18,7 @@ SOME = 2
 """So many of the settings that have a state of their own are moved."""
 CLEARLY_NS = 1_000_000
 """What is complete at an instant is so without a doubt this much later."""
-MEANT = frozenset({"defaults", "recall", "put", "save", "reboot"})
+MEANT = frozenset({"defaults", "recall", "put", "copy", "save", "reboot"})
 """Effects on settings, or on all there is: they have purposes of their own."""
 
 

@@ -304,6 +304,9 @@ class Doer:
 
     def _ticket(self, talk: Talk) -> list[str]:
         action = self._t.vow.actions[talk.name]
+        if action.many:
+            number = str((action.many + 1) * talk.share // SHARES)
+            return [number] if talk.form != "word more" else []
         if action.takes_ticket is None:
             return [] if talk.form != "word more" else ["0"]
         good = self._t.oracle.twin.ticket or "0000"

@@ -72,6 +72,11 @@ CODES: dict[str, tuple[Severity, str]] = {
     "leave-always": ("error", "a transition's condition can be false"),
     "leave-self": ("error", "a transition leads to another state"),
     "put-limit": ("error", "what an action puts is inside the limits whenever it is done"),
+    "put-from": (
+        "error",
+        "what an action puts at another setting is of its kind, and that one stays",
+    ),
+    "row-number": ("error", "there is a row for each number that an action takes"),
     "put-beside": ("error", "an action that puts settings does not bring back others"),
     "guard-never": ("error", "a guard can come true"),
     "guard-always": ("warning", "a guard can be false"),

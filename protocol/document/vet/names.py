@@ -36,6 +36,8 @@ def _apart(survey: Survey, spoken: Iterable[tuple[Where, str]]) -> None:
             survey.report("name-twice", where, f"{second} is here twice", "remove one of them")
         elif close(first, second):
             if _without_digits(first) == _without_digits(second):
+                if where not in survey.marks:
+                    continue  # a row: its number is what `many` asks for
                 survey.report(
                     "names-number",
                     where,

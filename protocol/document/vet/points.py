@@ -9,7 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from wirevow.protocol.document.model import Action, Point, Put
+from wirevow.protocol.document.model import Action, FromPoint, Point, Put
 from wirevow.protocol.document.vet.survey import Survey, Where, near, on_step, plain
 from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.expression.tree import (
@@ -406,16 +406,40 @@ def _put_by_actions(survey: Survey) -> None:
                     f"{name} brings back all settings and puts some",
                     "make it two actions",
                 )
-            _put_fits(survey, where, name, action, effect.put)
+            for number in range(action.many or 1):
+                put = {
+                    each.replace("#", str(number)): given.point.replace("#", str(number))
+                    if isinstance(given, FromPoint)
+                    else given
+                    for each, given in effect.put.items()
+                }
+                others = {
+                    each.replace("#", str(number))
+                    for each, given in effect.put.items()
+                    if isinstance(given, FromPoint)
+                }
+                if not _put_fits(survey, where, name, action, put, others):
+                    break
 
 
 def _put_fits(
-    survey: Survey, where: Where, name: str, action: Action, put: Mapping[str, Decimal | str]
-) -> None:
-    """With these settings at these values, every setting is inside its limits."""
+    survey: Survey,
+    where: Where,
+    name: str,
+    action: Action,
+    put: Mapping[str, Decimal | str],
+    others: set[str],
+) -> bool:
+    """Whether all settings keep their limits with these at their values, `others` at what a point is."""
     points = survey.document.points
-    numbers = {each: Fraction(given) for each, given in put.items() if isinstance(given, Decimal)}
+    numbers: dict[str, Fraction | PointNode] = {
+        each: PointNode(str(given)) if each in others else Fraction(given)
+        for each, given in put.items()
+        if each in survey.scales
+    }
     for each, value in numbers.items():
+        if isinstance(value, PointNode):
+            continue
         scale = survey.scales[each]
         if not on_step(value, scale) or not scale.low <= value / scale.step <= scale.high:
             survey.report(
@@ -424,7 +448,7 @@ def _put_fits(
                 f"{each} cannot be {plain(value)}",
                 "write a value on a step of its quantity, inside its range",
             )
-            return
+            return False
     for each, point in points.items():
         for limit, relation in ((point.low, ">="), (point.high, "<=")):
             for side in _sides(limit, "max" if relation == ">=" else "min"):
@@ -440,9 +464,12 @@ def _put_fits(
                         "put-limit",
                         where,
                         f"the limits of {each} may not allow what {name} puts",
-                        f"put other values, or write guard: {condition.text}",
+                        f"put other values, or write guard: {condition.text}"
+                        if action.many is None
+                        else f"give the rows limits with which always {condition.text}",
                     )
-                    return
+                    return False
+    return True
 
 
 def _sides(limit: Expression | None, function: str) -> tuple[Quantity, ...]:

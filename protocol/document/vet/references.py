@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from wirevow.protocol.document.model import Capture, FromPoint, Point, Pulse, Put
+from wirevow.protocol.document.model import Action, Capture, FromPoint, Point, Pulse, Put, row_name
 from wirevow.protocol.document.vet.survey import Survey, Where, near
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.expression.tree import Comparison, Word, names, walk
@@ -236,9 +236,10 @@ def _testing(survey: Survey) -> None:
             if _setting(survey, (*follow_where, "setting"), point.follows.setting):
                 _value(survey, (*follow_where, "to"), point.follows.setting, point.follows.to)
     for name, declared in document.actions.items():
+        _number_used(survey, name, declared)
         for index, effect in enumerate(declared.does):
             if isinstance(effect, Put):
-                _puts(survey, ("actions", name, "does", index, "put"), effect.put)
+                _put_by_action(survey, ("actions", name, "does", index, "put"), declared, effect.put)
             if not isinstance(effect, Pulse):
                 continue
             if effect.pulse is None and not effect.zeroes:
@@ -266,6 +267,48 @@ def _zeroed(survey: Survey, where: Where, effect: Pulse, reading: str) -> None:
             f"{reading} does not begin again without an impulse: it keeps no highest or lowest",
             "name the plant's impulse: pulse:",
         )
+
+
+def _number_used(survey: Survey, name: str, action: Action) -> None:
+    """An action takes a number for its rows, and what a tester needs takes none."""
+    puts = [effect.put for effect in action.does if isinstance(effect, Put)]
+    used = [
+        each for put in puts for name, given in put.items() for each in (name, getattr(given, "point", ""))
+    ]
+    where: Where = ("actions", name, "many")
+    if action.many is not None and not any("#" in each for each in used):
+        survey.report("row-number", where, f"{name} puts no rows", "remove many, or write # in what it puts")
+    elif action.many is not None and name in (survey.document.trial.safe, survey.document.trial.reset):
+        survey.report("row-number", where, f"a tester does {name} without a number", "name another in trial")
+
+
+def _put_by_action(survey: Survey, where: Where, action: Action, put: Mapping[str, Any]) -> None:
+    """Settings at values of their kind, or at those of others of that kind; rows only by a number."""
+    points = survey.document.points
+    for name, given in put.items():
+        at = (*where, name)
+        rows = [name, given.point] if isinstance(given, FromPoint) else [name]
+        rows = [each for each in rows if "#" in each]
+        if rows and (action.many is None or rows[0].replace("#", str(action.many - 1)) not in points):
+            known = [each for each in points if rows[0] in row_name(each)]
+            remedy = f"write many: {len(known)} in the action" if known else "name a point that has many"
+            survey.report("row-number", at, f"{rows[0]} has no row for each number of the action", remedy)
+            continue
+        name, other = (each.replace("#", "0") for each in (name, getattr(given, "point", "")))
+        if not _setting(survey, at, name):
+            continue
+        if not isinstance(given, FromPoint):
+            _value(survey, at, name, given)
+        elif _setting(survey, (*at, "from"), other):
+            if (points[name].quantity, points[name].choice) != (points[other].quantity, points[other].choice):
+                survey.report(
+                    "put-from", at, f"{name} is not of the same kind as {other}", "name one of its kind"
+                )
+            elif any(
+                given.point.replace("#", str(number)) in {each.replace("#", str(number)) for each in put}
+                for number in range(action.many or 1)
+            ):
+                survey.report("put-from", at, f"{given.point} is put besides", "make it two actions")
 
 
 def _puts(survey: Survey, where: Where, put: Mapping[str, Any]) -> None:

@@ -283,7 +283,8 @@ def lines(survey: Survey) -> None:
 
 
 def _action_lines(survey: Survey, name: str, action: Action, states: int) -> None:
-    request = f"act {name}" + (" ffff" if action.takes_ticket is not None else "")
+    number = "" if action.many is None else f" {action.many - 1}"
+    request = f"act {name}{number}" + (" ffff" if action.takes_ticket is not None else "")
     _fits(survey, ("actions", name), name, [request], [f"refuse state {'s' * states}", "ok ffff"], [])
 
 
