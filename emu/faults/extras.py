@@ -115,39 +115,27 @@ def _numbered(vow: Vow) -> str | None:
     return next((name for name, action in vow.actions.items() if action.many), None)
 
 
-@extras.device(
-    "number-from-one",
-    "The numbers that an action takes begin at one: nought is taken for it.",
-    breaks="action.*.effect",
-    depth=3,
-    applies=lambda vow: _numbered(vow) is not None,
-)
+@extras.device("action.*.effect", lambda vow: _numbered(vow) is not None)
 class NumberFromOne(Device):
+    """The numbers that an action takes begin at one: nought is taken for it."""
+
     def _number_of(self, request: Request) -> int:
         given = super()._number_of(request)
         return given if given >= self.vow.actions[request.name].many else max(0, given - 1)
 
 
-@extras.device(
-    "number-in-a-byte",
-    "The number of an action is kept in a byte: of one that is larger the low eight bits are taken.",
-    breaks="action.*.number",
-    depth=1,
-    applies=lambda vow: _numbered(vow) is not None,
-)
+@extras.device("action.*.number", lambda vow: _numbered(vow) is not None)
 class NumberInAByte(Device):
+    """The number of an action is kept in a byte: of one that is larger the low eight bits are taken."""
+
     def _number_of(self, request: Request) -> int:
         return super()._number_of(request) & 0xFF
 
 
-@extras.device(
-    "number-missing-is-nought",
-    "An action that takes a number is done without one too: with the first.",
-    breaks="action.*.number",
-    depth=1,
-    applies=lambda vow: _numbered(vow) is not None,
-)
+@extras.device("action.*.number", lambda vow: _numbered(vow) is not None)
 class NumberMissingIsNought(Device):
+    """An action that takes a number is done without one too: with the first."""
+
     def _wrong_arguments(self, action: ActionEntry, arguments: tuple[str, ...]) -> tuple[str, ...] | None:
         return None if action.many and not arguments else super()._wrong_arguments(action, arguments)
 
@@ -155,14 +143,9 @@ class NumberMissingIsNought(Device):
         return super()._number_of(request) if request.arguments else 0
 
 
-@extras.tables(
-    "row-one-short",
-    "Of the settings that an action puts at what others are the last is left as it was.",
-    breaks="action.*.effect",
-    depth=3,
-    applies=lambda vow: any(copies_of(action) for action in vow.actions.values()),
-)
+@extras.tables("action.*.effect", lambda vow: any(copies_of(action) for action in vow.actions.values()))
 def row_one_short(vow: Vow) -> Vow:
+    """Of the settings that an action puts at what others are the last is left as it was."""
     name = next(name for name, action in vow.actions.items() if copies_of(action))
     return with_action(vow, name, does=vow.actions[name].does[:-1])
 
