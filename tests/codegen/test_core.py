@@ -136,3 +136,33 @@ def test_an_application_that_is_asked_refuses_with_a_reason_and_corrects(tmp_pat
     assert core.call("panel_put", point, 1500) & 0xFF
     verdict.value = 1
     assert not core.call("panel_put", point, 1500) & 0xFF
+    # And what actions set.
+    core.call("panel_control", 0)
+    core.drain()
+    verdict.value, shift.value = 0, 0
+    for line in (b"put sink.level 2.000 A\n", b"act settings.save\n", b"put sink.level 3.000 A\n"):
+        assert core.exchange(line).startswith(b"ok")
+    for action in (b"act settings.recall\n", b"act settings.defaults\n"):
+        verdict.value = 1
+        assert core.exchange(action) == b"ok\n"
+        assert core.exchange(b"ask sink.level\n") == b"ok 3.000 A\n"
+    verdict.value, shift.value = 0, 5
+    assert core.exchange(b"act settings.defaults\n") == b"ok\n"
+    assert core.exchange(b"ask sink.level\n") == b"ok 0.005 A\n"
+
+
+def test_an_application_that_is_asked_may_refuse_what_an_action_puts(tmp_path: Path) -> None:
+    if not have("gcc"):
+        pytest.skip("gcc is not installed: apt-get install gcc")
+    library = build_library(vow(SPEC / "skerry.yaml"), tmp_path, [*WARNINGS, "-DSKERRY_ACCEPTS"])
+    core = Core(library, "skerry")
+    verdict = ctypes.c_uint8.in_dll(ctypes.CDLL(str(library)), "host_verdict")
+    core.boot(0)
+    core.drain()
+    before = core.exchange(b"ask load.ceiling\n")
+    verdict.value = 1
+    core.exchange(b"act preset.lamp\n")
+    assert core.exchange(b"ask load.ceiling\n") == before
+    verdict.value = 0
+    core.exchange(b"act preset.lamp\n")
+    assert core.exchange(b"ask load.ceiling\n") != before

@@ -98,6 +98,23 @@ def test_firmware_that_corrects_without_a_word_is_accused(mere: Vow, tmp_path: P
     assert all(each.startswith("point.bath.wanted.") for each in found), found
 
 
+def test_firmware_that_corrects_what_an_action_sets_is_accused(mere: Vow, tmp_path: Path) -> None:
+    app = tmp_path / "stubborn.c"
+    corrected = "*value = *value / 10 * 10;"
+    assert corrected in EXAMPLE.read_text()
+    app.write_text(EXAMPLE.read_text().replace(corrected, "*value += *value == 370 ? 10 : 0;"))
+    box = ProgramInstrument(
+        mere, built(mere, "bath", tmp_path / "firmware", app, "-DMERE_ACCEPTS -DCORRECTS")
+    )
+    assert talk(box, "put bath.wanted 41.0 Cel", f"act {mere.document.trial.reset}", "ask bath.wanted")[
+        1:
+    ] == [
+        "ok",
+        "ok 38.0 Cel",
+    ]
+    assert accused(mere, tmp_path / "firmware" / "build" / "host")
+
+
 def test_the_beginning_of_every_demo_is_built_and_answers(tmp_path: Path) -> None:
     for name in ("bath", "brae"):
         vow = compile_vow(fitted(load_document(SPEC / f"{name}.yaml")))
