@@ -131,8 +131,8 @@ def cooling(vow: Vow) -> Figure:
 
 
 def _fan(axis: Axes, section: Fan) -> None:
-    levels = [float(level.at) for level in section.levels]
-    duties = [0.0, *(float(level.duty) for level in section.levels)]
+    levels = [float(drive.at) for drive in section.drives()]
+    duties = [0.0, *(float(drive.duty) for drive in section.drives())]
     curve = FanCurve(section.tick, tuple(levels), tuple(duties[1:]), float(section.hysteresis))
     low, high = levels[0] - curve.hysteresis_kelvin - 8, levels[-1] + 8
     points = [low + (high - low) * step / 600 for step in range(601)]

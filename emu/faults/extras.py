@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from wirevow.emu.faults.change import with_action, with_point
+from wirevow.emu.faults.change import with_action, with_document, with_point
 from wirevow.emu.faults.fault import Kind
 from wirevow.emu.faults.overlay import Overlay
 from wirevow.protocol.device import Device
@@ -201,3 +201,11 @@ class SecondChannelIsFirst(Overlay):
 
 def _the_first(signal: str) -> str:
     return "heat.temperature" if signal == "heat.second" else signal
+
+
+@extras.tables("fan.curve", lambda vow: vow.document.fan is not None and vow.document.fan.between == "line")
+def fan_line_in_steps(vow: Vow) -> Vow:
+    """Between two levels of the fan nothing is worked out: the lower one holds until the higher begins."""
+    fan = vow.document.fan
+    assert fan is not None
+    return with_document(vow, fan=fan.model_copy(update={"between": "steps"}))

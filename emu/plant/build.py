@@ -50,8 +50,8 @@ def _cooling(document: Document) -> Cooling:
         if fan is None
         else FanCurve(
             fan.tick,
-            tuple(float(level.at) for level in fan.levels),
-            tuple(float(level.duty) for level in fan.levels),
+            tuple(float(drive.at) for drive in fan.drives()),
+            tuple(float(drive.duty) for drive in fan.drives()),
             float(fan.hysteresis),
         ),
         None

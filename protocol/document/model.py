@@ -13,7 +13,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from decimal import Decimal
-from typing import Annotated, Any, Literal
+from fractions import Fraction
+from itertools import pairwise
+from math import ceil, floor
+from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import (
     AfterValidator,
@@ -565,15 +568,52 @@ class FanLevel(Section):
     duty: Exact = Field(ge=0, le=1, description="Share of full drive, 0 to 1.")
 
 
+class Drive(NamedTuple):
+    """From this temperature (Cel) on, this share of full drive."""
+
+    at: Fraction
+    duty: Fraction
+
+
+DRIVE_STEPS = 64
+"""Of full drive: what a line is followed in, at least as finely."""
+
+
 class Fan(Section):
-    """A fan stepped through levels by a temperature, on a tick, with hysteresis on the way down."""
+    """A fan driven by a temperature, on a tick, with hysteresis on the way down: by levels or on a line."""
 
     means: Prose = Field(description="A sentence for people. Not on the wire.")
     temperature: Name = Field(description="Reading that drives it.")
     duty: Name = Field(description="Reading that shows its duty.")
     tick: Duration = Field(description="How often the level is chosen.")
     levels: list[FanLevel] = Field(min_length=1, max_length=16, description="Levels by rising temperature.")
+    between: Literal["steps", "line"] = Field(
+        default="steps",
+        description="What is between two levels: the lower one (steps), or the share in proportion (line).",
+    )
     hysteresis: Exact = Field(ge=0, description="K below a level's temperature before it is left downwards.")
+
+    @model_validator(mode="after")
+    def _line_has_ends(self) -> Fan:
+        if self.between == "line" and len(self.levels) < 2:
+            raise ValueError("a line needs two levels, its ends: write another one under levels")
+        return self
+
+    def drives(self) -> list[Drive]:
+        """The levels; where a line is between them, those that it is followed in as well."""
+        found = [Drive(Fraction(level.at), Fraction(level.duty)) for level in self.levels]
+        if self.between == "line":
+            for low, high in pairwise(tuple(found)):
+                per_share = (high.at - low.at) / (high.duty - low.duty) if high.duty > low.duty else 0
+                first, last = floor(low.duty * DRIVE_STEPS) + 1, ceil(high.duty * DRIVE_STEPS)
+                between = (Fraction(step, DRIVE_STEPS) for step in range(first, last))
+                found += [Drive(low.at + (duty - low.duty) * per_share, duty) for duty in between]
+        return sorted(found)
+
+    @property
+    def coarse(self) -> Fraction:
+        """How much more than that step of `drives` the share may be."""
+        return Fraction(1 if self.between == "line" else 0, DRIVE_STEPS)
 
 
 # ----------------------------------------------------------------------------------------- laws, records

@@ -444,7 +444,7 @@ FAN = (
         lambda d, n, f: (
             f"{f.duty} follows {f.temperature}: "
             + ", ".join(f"{level.duty:f} from {level.at:f} Cel" for level in f.levels)
-            + "."
+            + (", in proportion between them." if f.between == "line" else ".")
         ),
         "levels",
     ),

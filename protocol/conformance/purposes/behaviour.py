@@ -1276,8 +1276,11 @@ def _cooled(t: Tester, provoke: Provoke) -> None:
         t.alive(2 * fan.tick + max(heat.period_ns, duty.period_ns))
         seen, given = (t.read(each.name) * each.number.step for each in (heat, duty))
         off = heat.accuracy(seen)
-        surely = [whole * Fraction(each.duty) for each in fan.levels if seen - off >= each.at]
-        still = [whole * Fraction(each.duty) for each in fan.levels if seen + off >= each.at - fan.hysteresis]
+        hysteresis = Fraction(fan.hysteresis)
+        surely = [whole * each.duty for each in fan.drives() if seen - off >= each.at]
+        still = [
+            whole * (each.duty + fan.coarse) for each in fan.drives() if seen + off >= each.at - hysteresis
+        ]
         least, most = max(surely, default=Fraction(0)), max(still, default=Fraction(0))
         if not least - duty.number.step <= given <= most + duty.number.step:
             due = f"{duty.name} {float(least if there else most):g}, with {heat.name} {float(seen):g}"

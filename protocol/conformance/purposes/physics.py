@@ -339,15 +339,14 @@ def _fan_walk(t: Tester, requirement: str) -> None:
     event, base = _warm(t)
     _driven_no_more(t, fan)
     heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
-    levels = [(Fraction(level.at), Fraction(level.duty)) for level in fan.levels]
+    levels = fan.drives()
+    ends = [Fraction(level.at) for level in fan.levels]
     hysteresis = Fraction(fan.hysteresis)
     whole = 100 if duty.number.unit == "%" else 1
     slack = heat.range_error / 4 + 2 * heat.number.step
     within_ns = t.declared[event].moves[fan.temperature]
-    beside = [place for at, _ in levels for place in (at - NOT_YET, at + 3)]
-    cooling = [
-        place for at, _ in reversed(levels) for place in (at - hysteresis / 2, at - hysteresis - NOT_YET)
-    ]
+    beside = [place for at in ends for place in (at - NOT_YET, at + 3)]
+    cooling = [place for at in reversed(ends) for place in (at - hysteresis / 2, at - hysteresis - NOT_YET)]
     rest = Fraction(base)
     up = [rest, *(place for place in beside if place > rest), levels[-1][0] + 12]
     walk = [*up, *(place for place in cooling if place > rest), rest]
@@ -365,7 +364,7 @@ def _fan_walk(t: Tester, requirement: str) -> None:
                 on[index] = _level_on(on[index], celsius, at, hysteresis, slack)
             least = max((d for (_, d), is_on in zip(levels, on, strict=True) if is_on), default=Fraction(0))
             most = max(
-                (d for (_, d), is_on in zip(levels, on, strict=True) if is_on is not False),
+                (d + fan.coarse for (_, d), is_on in zip(levels, on, strict=True) if is_on is not False),
                 default=Fraction(0),
             )
             if not least - duty.number.step / whole <= given <= most + duty.number.step / whole:
@@ -453,7 +452,7 @@ def least_drive(t: Tester, r: Requirement) -> None:
     seen = numbers(t, [fan.temperature, fan.duty])
     heat, duty = t.vow.points[fan.temperature], t.vow.points[fan.duty]
     surely = seen[fan.temperature] - heat.range_error / 4 - 2 * heat.number.step
-    least = max((Fraction(each.duty) for each in fan.levels if surely >= each.at), default=Fraction(0))
+    least = max((each.duty for each in fan.drives() if surely >= each.at), default=Fraction(0))
     given = _share(duty, seen[fan.duty])
     if given < least - _share(duty, duty.number.step):
         warm = f"at {float(seen[fan.temperature]):g}, whatever else drives it"
@@ -561,7 +560,7 @@ def _over_a_level(t: Tester, r: Requirement, fan: Fan, level: Fraction) -> None:
             changed_ns = now_ns
         last = value
         celsius = t.read(fan.temperature) * heat.number.step
-        shares = (Fraction(level.duty) for level in fan.levels if celsius - slack >= level.at)
+        shares = (drive.duty for drive in fan.drives() if celsius - slack >= drive.at)
         due_share = max(shares, default=Fraction(0))
         given = value * duty.number.step * (Fraction(1, 100) if duty.number.unit == "%" else 1)
         more -= given >= level - duty.number.step

@@ -172,7 +172,7 @@ def _is_followed(t: Tester, entry: PointEntry, counts: int, celsius: Fraction | 
     if fan is not None and fan.duty == entry.name:
         # The curve is the least.
         whole = 100 if entry.number.unit == "%" else 1
-        levels = {share for level in fan.levels if (share := Fraction(level.duty) * whole) > exact}
+        levels = {share for drive in fan.drives() if (share := drive.duty * whole) > exact}
     if not low - slack <= seen <= high + slack and all(abs(seen - each) > slack for each in levels):
         words = f"{float(low):g}, as {name} is" if low == high else f"{float(low):.4g} to {float(high):.4g}"
         judgement = Judgement(False, f"point.{entry.name}.fresh", f"{words}, within {float(slack):.2g}")
