@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from os import PathLike
 
-from wirevow.emu.loading import sound
-from wirevow.emu.ports.address import find
+from wirevow.emu.loading import sound, spoken
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.allowance import Kind
 from wirevow.protocol.conformance.campaign import Progress, Report
@@ -21,8 +20,8 @@ from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.suite.group import group_for
 from wirevow.protocol.conformance.verdict import Verdict
-from wirevow.protocol.dialect.file import Phrasebook, load_phrasebook
-from wirevow.protocol.dialect.narrow import left_out, narrowed
+from wirevow.protocol.dialect.file import Phrasebook
+from wirevow.protocol.dialect.narrow import left_out
 from wirevow.protocol.document.load import Loaded
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.requirements import requirements
@@ -73,9 +72,7 @@ def check(
     `dialect` is the file of the firmware's own syntax, if it has one. Raises WirevowError.
     """
     loaded = sound(doc)
-    vow = compile_vow(loaded.document)
-    book = None if dialect is None else load_phrasebook(find(str(dialect), "dialects"), vow)
-    vow = vow if book is None else narrowed(book)
+    book, vow = spoken(dialect, compile_vow(loaded.document))
     within = None if envelope is None else load_envelope(str(envelope), vow)
     ended = run(
         loaded,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 from os import PathLike
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wirevow.emu.plant.registry import looked_at
 from wirevow.emu.ports.address import find
@@ -13,6 +14,9 @@ from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.vet import vet
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow, compile_vow
+
+if TYPE_CHECKING:
+    from wirevow.protocol.dialect.file import Phrasebook
 
 GIT_S = 20
 """Longest that git may take."""
@@ -27,6 +31,20 @@ def sound(doc: str | PathLike[str]) -> Loaded[Document]:
 def load(doc: str | PathLike[str]) -> Vow:
     """The document in a file, or a ready one by name, vetted and made ready to run. Raises WirevowError."""
     return compile_vow(sound(doc).document)
+
+
+def spoken(dialect: str | PathLike[str] | None, vow: Vow) -> tuple[Phrasebook | None, Vow]:
+    """The dialect in a file, or a ready one by name, and what firmware that speaks it can be held to.
+
+    Without one, none and the document as it is. Raises WirevowError.
+    """
+    if dialect is None:
+        return None, vow
+    from wirevow.protocol.dialect.file import load_phrasebook
+    from wirevow.protocol.dialect.narrow import narrowed
+
+    book = load_phrasebook(find(str(dialect), "dialects"), vow)
+    return book, narrowed(book)
 
 
 def version(given: str) -> Loaded[Document]:

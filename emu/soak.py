@@ -20,15 +20,14 @@ from urllib.parse import parse_qsl, urlencode
 from wirevow.emu import checking, executor
 from wirevow.emu.checking import Shown
 from wirevow.emu.kept import Kept
-from wirevow.emu.loading import sound
-from wirevow.emu.ports.address import SCHEME, find
+from wirevow.emu.loading import sound, spoken
+from wirevow.emu.ports.address import SCHEME
 from wirevow.protocol.conformance.allowance import KINDS, allowance
 from wirevow.protocol.conformance.blame import names_of, shape
 from wirevow.protocol.conformance.campaign import Report
 from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.verdict import Verdict
-from wirevow.protocol.dialect.file import Phrasebook, load_phrasebook
-from wirevow.protocol.dialect.narrow import narrowed
+from wirevow.protocol.dialect.file import Phrasebook
 from wirevow.protocol.document.load import Loaded
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.vow import Vow, compile_vow
@@ -84,11 +83,8 @@ class Round:
 @cache
 def _read(document: str, dialect: str | None) -> tuple[Loaded[Document], Vow, Phrasebook | None]:
     loaded = sound(document)
-    vow = compile_vow(loaded.document)
-    if dialect is None:
-        return loaded, vow, None
-    book = load_phrasebook(find(dialect, "dialects"), vow)
-    return loaded, narrowed(book), book
+    book, vow = spoken(dialect, compile_vow(loaded.document))
+    return loaded, vow, book
 
 
 def checked(task: Task) -> Round:

@@ -137,7 +137,7 @@ def command(
               wirevow check sluice "emu://sluice?dialect=sluice" --dialect sluice
     """
     from wirevow.emu import checking
-    from wirevow.emu.loading import sound
+    from wirevow.emu.loading import sound, spoken
     from wirevow.protocol.conformance.plan import ceilings_of, plan_of
     from wirevow.protocol.conformance.search.group import Searches
     from wirevow.protocol.conformance.search.memory import Memory
@@ -157,15 +157,8 @@ def command(
         if on is not None and not port.startswith("emu://"):
             raise click.UsageError("--on is for simulated instruments (emu://): leave it out")
     loaded = sound(doc)
-    whole = vow = compile_vow(loaded.document)
-    book = None
-    if dialect_file is not None:
-        from wirevow.emu.ports.address import find
-        from wirevow.protocol.dialect.file import load_phrasebook
-        from wirevow.protocol.dialect.narrow import narrowed
-
-        book = load_phrasebook(find(dialect_file, "dialects"), whole)
-        vow = narrowed(book)
+    whole = compile_vow(loaded.document)
+    book, vow = spoken(dialect_file, whole)
     memory = None if memory_file is None else Memory(Path(memory_file), port, " ".join(vow.identity))
     past = None if since_file is None else _past(since_file, vow.document.vow.name)
     progress = Bar()

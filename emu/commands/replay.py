@@ -52,6 +52,7 @@ def command(
 
     Status 0: every answer is right now, 1: it fails, 2: usage or port error, 3: inconclusive.
     """
+    from wirevow.emu.loading import spoken
     from wirevow.protocol.conformance.casefile import read_case, write_case
     from wirevow.protocol.conformance.hookup import hooked_up
     from wirevow.protocol.conformance.plan import ceilings_of, plan_of
@@ -69,14 +70,7 @@ def command(
             f"{case_file}: the case is of {case.document}, and {path} is {' '.join(vow.identity)}; "
             "name its own document with --document DOC, or check anew"
         )
-    book = None
-    if dialect is not None:
-        from wirevow.emu.ports.address import find
-        from wirevow.protocol.dialect.file import load_phrasebook
-        from wirevow.protocol.dialect.narrow import narrowed
-
-        book = load_phrasebook(find(dialect, "dialects"), vow)
-        vow = narrowed(book)
+    book, vow = spoken(dialect, vow)
 
     def plan(within: Envelope | None = None) -> Plan:
         lines = AROUND + (MOST_TRIES_REAL * case.sends if shorter is not None else case.sends)
