@@ -129,7 +129,8 @@ def bound(
         emf = ohms = amps = speed = smooth
         own_slope = 0.0
         late: Array = offset
-        close = 1e-12 * (1.0 + abs(start))
+        # A round leaves a few hundredths of the error (the circuit's ohms against the load's).
+        close = 2e-11 * (1.0 + abs(start))
         for turn in range(40):
             if peukert:
                 speed = smooth * np.array([feed.use(x) for x in smooth.tolist()])
@@ -152,18 +153,18 @@ def bound(
                 starts.append(volt - first_now)
                 emf = emf - starts[-1] * decay
             ohms = (ohm + lead_ohm) + ohm_slope * used
-            found = law(emf, ohms, turn == 2)
+            found = law(emf, ohms, turn == 1)
             if found is None:
                 break
             following, slope, delay = found
-            if turn == 2 and slope is not None and delay is not None:
+            if turn == 1 and slope is not None and delay is not None:
                 steep: Array = nodes.nothing[0]
                 for n in range(len(rest) - 1, 0, -1):
                     steep = steep * used + n * rest[n]
                 moves = (steep - ohm_slope * following) * speed + pull @ smooth + weighted_ride
                 late = delay * slope * moves
                 own_slope = float(slope[0])
-            if turn == 2 or turn == 3:
+            if turn == 1 or turn == 2:
                 extra = []
                 offset, base, used_extra = late, rest[0] - ride, None
                 for (rate, _, _, decay, _), b in zip(fast, starts, strict=True):
@@ -182,7 +183,7 @@ def bound(
             change = np.abs(new - smooth)
             smooth = new
             if (
-                turn > 3
+                turn > 2
                 and change[-1] <= close
                 and change[_DEGREE // 2] <= close
                 and float(change.max()) <= close

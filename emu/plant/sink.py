@@ -943,7 +943,8 @@ class Sink:
                 self._loop = "resting"
         elif self._feed.dynamic and abs(change) < 4e-6:
             self._loop = "slow"
-            self._guess = 1.0
+            # What answers fastest sets how far a polynomial reaches at first.
+            self._guess = min((2.0 / rate for rate, _ in self._feed.pairs), default=1.0)
 
     def _is_full(self, s: Stretch) -> bool:
         """Whether the stage is saturated at the end of a stretch."""
