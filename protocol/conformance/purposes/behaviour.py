@@ -1568,11 +1568,13 @@ def _part_way(t: Tester, trip: TripEntry, share: Fraction) -> bool:
     place = place_with(settings)
     for event, declared in t.declared.items():
         within_ns = declared.moves.get(point.name)
-        if within_ns is not None and event in t.events and within_ns < NS_PER_S:
+        soon_ns = SLOW_NS if t.session.held else NS_PER_S - 1
+        if within_ns is not None and event in t.events and within_ns <= soon_ns:
             # Turned round, what the event brings to the reading has the other sign.
             other_way = point.name in declared.shown_by and t.read(point.name) < 0
             with suppress(NotSelected):  # a source may not go where the threshold is
                 t.bench(event, decimal_of(-place if other_way else place))
+                t.alive(within_ns)
                 return True
     # A slow reading stays where it is; what it is held against can be moved.
     for name, value in settings.items():

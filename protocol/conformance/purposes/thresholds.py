@@ -331,6 +331,33 @@ def close_to_the_end(t: Tester, r: Requirement) -> None:
     _by_the_bench(t, r, threshold, knob, {}, leave.to, leave.after + leave.after // 100 + QUICK_NS)
 
 
+@purpose("state", "leave", 4)
+def beside_what_is_read(t: Tester, r: Requirement) -> None:
+    """Once in the state, its end is put just beyond what is read, and just short of it: whatever has brought
+    the reading there, what is read is what is looked at."""
+    leave = t.vow.document.states[r.element].leaves[int(r.aspect.split(".")[1]) - 1]
+    threshold = _threshold(t, leave.when) if leave.when is not None else None
+    if threshold is None or not t.session.held or t.gate is not None or not t.may_enter(r.element):
+        return
+    t.prepare()
+    t.goto(r.element)
+    knobs = [t.vow.points[name] for name in sorted(threshold.expression.names)]
+    knobs = [each for each in knobs if each.source == "setting" and each.scale and t.settable_here(each)]
+    found = _held(t, threshold, knobs[0]) if knobs else None
+    due_ns = leave.after + leave.after // 100 + QUICK_NS
+    if found is None or not _put_beside(t, found, _level(t, threshold, {found.knob.name: found.far}), 1):
+        return
+    t.alive(2 * due_ns)
+    moved = abs(_read(t, found.entry) - found.value)
+    if t.state != r.element or moved > found.accuracy / 2:
+        return  # it does not stand still, or something else ends the state
+    margin = SURELY * found.accuracy * (1 if threshold.above else -1)
+    if _put_beside(t, found, found.value + margin, 1):
+        _stays(t, r, found.value, _level(t, threshold), due_ns)
+        if _put_beside(t, found, found.value - margin, -1):
+            _acts(t, r, leave.to, due_ns + found.entry.period_ns)
+
+
 @purpose("state", "leave", 3)
 def far_from_the_end(t: Tester, r: Requirement) -> None:
     """With the setting of that condition at its end, what else ends the state does not."""
@@ -520,7 +547,11 @@ def reports_what_stands(t: Tester, r: Requirement) -> None:
     accuracy, level = entry.accuracy(seen[0]), _level(t, threshold)
     beyond = (seen[0] - level) * (1 if threshold.above else -1)
     words = t.ask(last).words
-    if words[0] == trip.name and beyond > 4 * accuracy and max(seen) - min(seen) <= accuracy:
+    if (
+        words[0] == trip.name
+        and beyond > 2 * accuracy + entry.number.step
+        and max(seen) - min(seen) <= accuracy
+    ):
         parsed = entry.number.parse(words[1]) if len(words) > 1 else None
         if parsed is None or abs(parsed[0] * entry.number.step - seen[0]) > 2 * accuracy:
             due = f"about {float(seen[0]):g}, what {entry.name} is before and after"
