@@ -182,9 +182,24 @@ def test_a_trip_that_the_readings_show_due_is_still_missed_in_a_state_without_po
         try_purpose(direct_tester(vow, Instrument(blind)), "wherever_armed_at_last", "trip.sensor.fires")
 
 
-@pytest.mark.parametrize("name", ["supply", "bath"])
+@pytest.mark.parametrize("name", ["supply", "bath", "brae"])
 def test_a_reading_that_stands_still_is_what_its_trip_has_to_report(name: str) -> None:
     try_purpose(hands_on(name), "reports_what_stands", "trip.sensor.report")
     with pytest.raises(Broken) as caught:
         try_purpose(hands_on(name, "trip-reports-threshold"), "reports_what_stands", "trip.sensor.report")
     assert caught.value.judgement.requirement == "trip.sensor.report"
+
+
+@pytest.mark.parametrize(
+    ("fault", "purpose", "name"),
+    [
+        ("reading-stuck", "beside_what_is_read", "state.heating.leave.1"),
+        ("clear-without-hysteresis", "fires", "trip.dry.clears"),
+    ],
+)
+def test_what_a_bath_hides_is_seen_beside_what_is_read(fault: str, purpose: str, name: str) -> None:
+    tried_for = name.replace("clears", "fires")
+    try_purpose(hands_on("bath"), purpose, tried_for)
+    with pytest.raises(Broken) as caught:
+        try_purpose(hands_on("bath", fault), purpose, tried_for)
+    assert caught.value.judgement.requirement == name
