@@ -184,16 +184,19 @@ def test_a_trip_that_the_readings_show_due_is_still_missed_in_a_state_without_po
 
 @pytest.mark.parametrize("name", ["supply", "bath", "brae"])
 def test_a_reading_that_stands_still_is_what_its_trip_has_to_report(name: str) -> None:
-    try_purpose(hands_on(name), "reports_what_stands", "trip.sensor.report")
+    good, bad = hands_on(name), hands_on(name, "trip-reports-threshold")
+    for hands in (good, bad):
+        hands.acquaint()
+    try_purpose(good, "reports_what_stands", "trip.sensor.report")
     with pytest.raises(Broken) as caught:
-        try_purpose(hands_on(name, "trip-reports-threshold"), "reports_what_stands", "trip.sensor.report")
+        try_purpose(bad, "reports_what_stands", "trip.sensor.report")
     assert caught.value.judgement.requirement == "trip.sensor.report"
 
 
 @pytest.mark.parametrize(
     ("fault", "purpose", "name"),
     [
-        ("reading-stuck", "beside_what_is_read", "state.heating.leave.1"),
+        ("reading-stuck", "beside_what_is_read", "state.holding.leave.1"),
         ("clear-without-hysteresis", "fires", "trip.dry.clears"),
     ],
 )
