@@ -1113,6 +1113,7 @@ def _happen(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke, bool]:
     trip, provoke = _trip(t, r)
     watched = provoke.bench and not provoke.silence and not trip.when.word_points and t.session.held
     twin, others = t.oracle.twin, Counter[str]()
+    told = "notices" in t.vow.parts  # else nothing says which of several trips it was
     for _ in range(2):
         t.arrange(provoke)
         _not_told(t, trip)
@@ -1123,11 +1124,12 @@ def _happen(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke, bool]:
             t.strike(trip, provoke)
         _look(t)
         others = twin.fired - before
-        if others[trip.name] or not others or not t.session.held:
+        if others[trip.name] or not others or not t.session.held or not told:
             break
         t.home()
         t.alive(_at_rest_ns(t))
-    return trip, provoke, bool(others[trip.name]) or twin.may_have_tripped(trip.name)
+    came = bool(others[trip.name]) or twin.may_have_tripped(trip.name)
+    return trip, provoke, came or (not told and t.state == trip.to)
 
 
 def _at_rest_ns(t: Tester) -> int:
