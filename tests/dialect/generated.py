@@ -31,6 +31,7 @@ def generated(vow: Vow, folder: Path, *, least: bool) -> Phrasebook:
         points.append(f"  {name}: {{ask: '{name}?', says: '{name}={{value}}'{put}}}")
     for name, action in vow.actions.items():
         takes = " {ticket}" if action.takes_ticket is not None and not least else ""
+        takes += " {number}" if action.many else ""
         gives = " {ticket}" if action.gives_ticket_ns is not None and not least else ""
         actions.append(f"  {name}: {{do: '{name}!{takes}', done: 'YES{gives}'}}")
     refusals = [] if least else [f"  - {{says: 'NO {reason}', reason: {reason}}}" for reason in REASONS]
