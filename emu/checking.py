@@ -16,6 +16,7 @@ from wirevow.protocol.conformance.cautions import WITHIN_ENVELOPE
 from wirevow.protocol.conformance.envelope import Envelope, load_envelope
 from wirevow.protocol.conformance.hookup import hooked_up
 from wirevow.protocol.conformance.plan import NotAgreed
+from wirevow.protocol.conformance.rig import Rig
 from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.suite.group import group_for
@@ -45,6 +46,8 @@ class Ended:
     report: Report
     used: Mapping[Kind, int]
     """How often each kind of what `allow` lets it do was done to a real instrument."""
+    rig: Rig | None
+    """The hands, let go of: what a simulated instrument's can tell is still told."""
 
 
 def check(
@@ -171,4 +174,4 @@ def run(
         cases=kept(report),
         done=hookup.tester.account.done(hookup.tester.now_ns),
     )
-    return Ended(report.verdict, outcome, trouble, report, hookup.tester.limits.done)
+    return Ended(report.verdict, outcome, trouble, report, hookup.tester.limits.done, hookup.tester.rig)

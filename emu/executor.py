@@ -222,7 +222,10 @@ class _Process:
         code = "import sys; from wirevow.emu.executor import serve; serve(int(sys.argv[1]))"
         # A group of its own: a terminal's Ctrl-C is its parent's business, and what it starts ends with it.
         self._popen = subprocess.Popen(
-            [sys.executable, "-c", code, str(theirs.fileno())], pass_fds=[theirs.fileno()], process_group=0
+            [sys.executable, "-c", code, str(theirs.fileno())],
+            pass_fds=[theirs.fileno()],
+            process_group=0,
+            stdout=subprocess.DEVNULL,  # a library's chatter
         )
         theirs.close()
         self._pipe.send(sys.path)

@@ -19,9 +19,11 @@ from urllib.parse import parse_qsl, urlencode
 
 from wirevow.emu import checking, executor
 from wirevow.emu.checking import Shown
+from wirevow.emu.firmware.coverage import Coverage
 from wirevow.emu.kept import Kept
 from wirevow.emu.loading import sound, spoken
 from wirevow.emu.ports.address import SCHEME
+from wirevow.emu.ports.rig import InstrumentRig
 from wirevow.protocol.conformance.allowance import KINDS, allowance
 from wirevow.protocol.conformance.blame import names_of, shape
 from wirevow.protocol.conformance.campaign import Report
@@ -33,8 +35,12 @@ from wirevow.protocol.document.model import Document
 from wirevow.protocol.vow import Vow, compile_vow
 
 JSON_VERSION = 1
+COVERED = "covered"
+"""The key of what all checks have reached, in the file that is kept."""
 SEARCH_LINES = 10_000
 """Of each check's search: enough that it strives for what is unseen."""
+SLOW_LINES = 1_500
+"""The same of firmware, and of what is real: a check is done within an hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,8 @@ class Task:
     dialect: str | None = None
     only: tuple[str, ...] = ()
     allow: tuple[str, ...] = ()
+    seen: str = "0"
+    """What of the firmware earlier checks have reached, in hex (`CoveringRig`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +86,9 @@ class Round:
     visited: tuple[tuple[str, str], ...]
     """Requirements, and states in which something of them was seen."""
     failures: tuple[Found, ...]
+    ways: str = "0"
+    """What of the firmware was reached, in hex."""
+    coverage: Coverage | None = None
 
 
 @cache
@@ -89,11 +100,16 @@ def _read(document: str, dialect: str | None) -> tuple[Loaded[Document], Vow, Ph
 
 def checked(task: Task) -> Round:
     """Do one check of a simulated instrument. WirevowError: it could not begin."""
-    return _round(task, _run(task).report)
+    ended = _run(task)
+    made = _round(task, ended.report)
+    if not isinstance(ended.rig, InstrumentRig):
+        return made
+    return replace(made, ways=f"{ended.rig.ways():x}", coverage=ended.rig.coverage())
 
 
 def _run(task: Task, **around: Any) -> checking.Ended:
     loaded, vow, book = _read(task.document, task.dialect)
+    lines = SLOW_LINES if "firmware=" in task.port or not task.port.startswith(SCHEME) else SEARCH_LINES
     return checking.run(
         loaded,
         vow,
@@ -106,7 +122,7 @@ def _run(task: Task, **around: Any) -> checking.Ended:
         only=task.only,
         allow=task.allow,
         book=book,
-        searches=Searches(lines=SEARCH_LINES, batch_lines=SEARCH_LINES, cuts=True),
+        searches=Searches(lines=lines, batch_lines=lines, cuts=True, seen=int(task.seen, 16)),
         **around,
     )
 
@@ -159,9 +175,15 @@ class Soak:
     visited: set[tuple[str, str]] = field(default_factory=set)
     causes: dict[str, list[tuple[int, Found]]] = field(default_factory=dict)
     """Failures with the seeds of their checks, by cause."""
+    ways: int = 0
+    coverage: Coverage = field(default_factory=Coverage)
+    """What of the firmware has been reached."""
 
     def __post_init__(self) -> None:
-        for held in self.kept.known.values() if self.kept is not None else ():
+        for key, held in self.kept.known.items() if self.kept is not None else ():
+            if key == COVERED:
+                self.ways, self.coverage = int(held["ways"], 16), Coverage(held["lines"], held["branches"])
+                continue
             failures = tuple(Found(**each) for each in held["failures"])
             visited = tuple((each[0], each[1]) for each in held["visited"])
             self._add(Round(**{**held, "failures": failures, "visited": visited}))
@@ -172,10 +194,23 @@ class Soak:
             one,
             passed=tuple(name for name in one.passed if name not in self.passed),
             visited=tuple(pair for pair in one.visited if pair not in self.visited),
+            ways="0",
+            coverage=None,
         )
         self._add(one)
+        before = self.coverage.reached()
+        self.ways |= int(one.ways, 16)
+        if one.coverage is not None:
+            self.coverage.add(one.coverage)
         if self.kept is not None:
             self.kept.add(str(one.seed), asdict(news))
+            if self.coverage.reached() > before:
+                self.keep_coverage()
+
+    def keep_coverage(self) -> None:
+        """Keep how many checks have reached what; what is reached for the first time is kept at once."""
+        if self.kept is not None and self.coverage.lines:
+            self.kept.add(COVERED, {"ways": f"{self.ways:x}", **asdict(self.coverage)})
 
     def _add(self, one: Round) -> None:
         self.seeds.add(one.seed)
@@ -227,15 +262,17 @@ def rounds(
     say: Callable[[str], None] = lambda text: None,
     shown: Shown = lambda report: nullcontext(),
     tick: Callable[[], None] = lambda: None,
+    seen: Callable[[], int] = lambda: 0,
 ) -> Generator[Round, None, None]:
     """Checks with one seed after the other, until the time is over.
 
     `agree`, `say` and `shown` are as `checking.run` has them; WirevowError as it raises. `on`: a scheduler.
+    `seen`: what of the firmware has been reached so far.
     """
     until_s = time.monotonic() + for_s
     timely = itertools.takewhile(lambda seed: time.monotonic() < until_s, seeds)
     if task.port.startswith(SCHEME):
-        tasks = (replace(task, seed=seed) for seed in timely)
+        tasks = (replace(task, seed=seed, seen=f"{seen():x}") for seed in timely)
         with closing(executor.results(checked, tasks, on=on, tick=tick)) as done:
             for _, one in done:
                 yield one

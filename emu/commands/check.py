@@ -92,6 +92,13 @@ ROOM_BYTES = 4_000_000
     type=click.Path(dir_okay=False),
     help="With --for: keep what is seen and found in FILE, and go on from there.",
 )
+@click.option(
+    "--coverage",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="With --for and emu://DOC?firmware=...: write which lines of its C were reached, as a tracefile "
+    "(geninfo(1); its counts are of checks), and strive for the branches that were not.",
+)
 @click.option("--until-failure", is_flag=True, help="With --for: end with the first check that fails.")
 @on_machines
 def command(
@@ -113,6 +120,7 @@ def command(
     since_file: str | None,
     for_s: float | None,
     keep: str | None,
+    coverage: str | None,
     until_failure: bool,
     on: str | None,
 ) -> int:
@@ -147,8 +155,12 @@ def command(
     from wirevow.protocol.report import terminal  # noqa: F401  (the end must not have to wait for it)
     from wirevow.protocol.vow import compile_vow
 
-    if for_s is None and (keep or until_failure or on):
-        raise click.UsageError("--keep, --until-failure and --on are for checks that go on: add --for TIME")
+    if for_s is None and (keep or coverage or until_failure or on):
+        raise click.UsageError(
+            "--keep, --coverage, --until-failure and --on are for checks that go on: add --for TIME"
+        )
+    if coverage is not None and not (port.startswith("emu://") and "firmware=" in port):
+        raise click.UsageError("--coverage is of firmware that is simulated: emu://tarn?firmware=chip, say")
     if for_s is not None:
         given = (envelope_file, budget, memory_file, extra_states, since_file, junit_file, html_file)
         if any(given):
@@ -178,13 +190,17 @@ def command(
         from wirevow.emu.commands.soak import soak
         from wirevow.emu.soak import Task
 
+        if coverage is not None:
+            Output("--coverage", Path(coverage), lambda *_: "").prove()
+        covered = f"{port}&coverage=yes" if coverage is not None and "coverage=" not in port else port
         return soak(
-            Task(os.path.realpath(loaded.name), port, seed, rig, dialect_file, only, allow),
+            Task(os.path.realpath(loaded.name), covered, seed, rig, dialect_file, only, allow),
             for_s,
             vow.identity,
             keep=None if keep is None else Path(keep),
             cases=folder / CASES,
             json_file=None if json_file is None else Path(json_file),
+            coverage=None if coverage is None else Path(coverage),
             until_failure=until_failure,
             on=on,
             agree=agree,

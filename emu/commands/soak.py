@@ -44,6 +44,7 @@ def soak(
     keep: Path | None,
     cases: Path,
     json_file: Path | None,
+    coverage: Path | None,
     until_failure: bool,
     on: str | None,
     agree: Callable[[], None] | None,
@@ -56,7 +57,9 @@ def soak(
 
     kept = None
     if keep is not None:
-        kept = Kept(keep, anew=False, soak=1, document=" ".join(identity), port=task.port)
+        kept = Kept(
+            keep, anew=False, soak=1, document=" ".join(identity), port=task.port.replace("&coverage=yes", "")
+        )
     found = Soak(kept)
     if found.seeds:
         click.echo(f"wirevow: {keep}: {len(found.seeds)} checks are known from before", err=True)
@@ -76,6 +79,7 @@ def soak(
         say=lambda text: click.echo(f"wirevow: {text}", err=True),
         shown=shown,
         tick=tick,
+        seen=lambda: found.ways,
     )
     try:
         with closing(made):
@@ -87,8 +91,12 @@ def soak(
     except (WirevowError, KeyboardInterrupt) as ended:
         trouble = ended
     progress.done()
+    found.keep_coverage()
     if trouble is None or found.seeds:
         _tell(found, identity, task.port, _written(found, identity[0], cases))
+        if coverage is not None:
+            coverage.write_text(found.coverage.tracefile(), encoding="utf-8")
+            click.echo(f"{coverage}: {found.coverage.told()}")
         if json_file is not None:
             json_file.write_text(json.dumps(found.as_json(), indent=1) + "\n", encoding="utf-8")
     if trouble is not None:

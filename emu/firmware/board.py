@@ -20,6 +20,7 @@ from wirevow.emu.bench import Bench
 from wirevow.emu.board import StorePlace
 from wirevow.emu.firmware.base import Firmware
 from wirevow.emu.firmware.converters import Converters
+from wirevow.emu.firmware.coverage import Coverage, covered_host
 from wirevow.emu.firmware.wiring import reference_board
 from wirevow.emu.hands import counts_given
 from wirevow.emu.plant.agenda import PANEL
@@ -81,7 +82,16 @@ class FirmwareInstrument(Firmware):
 
     plant: Sink
 
-    def __init__(self, vow: Vow, library: Path | None, bench: Bench | None = None, seed: int = 0) -> None:
+    def __init__(
+        self,
+        vow: Vow,
+        library: Path | None,
+        bench: Bench | None = None,
+        seed: int = 0,
+        counts: Path | None = None,
+    ) -> None:
+        """`counts`: the folder where it was built with --coverage."""
+        self._counts = counts
         section = vow.document.plant
         if not isinstance(section, SinkPlant):
             raise ValueError(f"the reference firmware works a sink, not {plant_name(vow)}")
@@ -217,6 +227,17 @@ class FirmwareInstrument(Firmware):
         if self.powered:
             self._out.clear()
             self._start("reset")
+
+    def ways(self) -> int:
+        """A number with a bit for everything in it that has been reached; 0 where only lines are counted."""
+        return 0
+
+    def coverage(self) -> Coverage:
+        """What of its C has been reached; nothing, if nobody asked for that before it was built."""
+        if self._counts is None:
+            return Coverage()
+        self._library.board_count()
+        return covered_host(self._counts)
 
     # -------------------------------------------------------------------------------------- lock-step
 

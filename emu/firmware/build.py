@@ -103,9 +103,9 @@ AVR_OPTIONS = (
 )
 
 
-def build_elf(vow: Vow, folder: Path) -> Path:
+def build_elf(vow: Vow, folder: Path, options: Sequence[str] = ()) -> Path:
     """The firmware for an ATmega328P as `firmware.elf` in `folder`."""
-    return _build_avr(folder, "firmware.elf", [*sources(vow, folder), HERE / "avr" / "board.c"])
+    return _build_avr(folder, "firmware.elf", [*sources(vow, folder), HERE / "avr" / "board.c"], options)
 
 
 def build_line_server(vow: Vow, folder: Path) -> Path:
@@ -113,12 +113,13 @@ def build_line_server(vow: Vow, folder: Path) -> Path:
     return _build_avr(folder, "line_server.elf", [*_core(vow, folder), HERE / "avr" / "line_server.c"])
 
 
-def _build_avr(folder: Path, name: str, parts: Sequence[Path]) -> Path:
+def _build_avr(folder: Path, name: str, parts: Sequence[Path], options: Sequence[str] = ()) -> Path:
     elf = folder / name
     compile_c(
         "avr-gcc",
         [
             *AVR_OPTIONS,
+            *options,
             *(f"-I{place}" for place in (folder, HERE / "tarn")),
             *map(str, parts),
             "-o",

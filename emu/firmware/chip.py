@@ -20,6 +20,7 @@ from wirevow.emu.bench import Bench
 from wirevow.emu.board import Board, StorePlace, told
 from wirevow.emu.firmware.board import FirmwareInstrument, plant_name
 from wirevow.emu.firmware.converters import Converters
+from wirevow.emu.firmware.coverage import Coverage, covered_chip
 from wirevow.emu.firmware.wiring import (
     CAPTURE,
     RELAY,
@@ -43,6 +44,8 @@ SLOWEST_AMPERE_PER_SECOND = 1.0
 """What the plant is told of a slew of zero."""
 LONGEST_ANSWER_NS = 100_000_000
 """So long a line is waited for that may not be answered at all (one that was left lying, say)."""
+FLASH = 1 << 18
+"""Bytes: more than any chip of the library has below its bootloader's second bank."""
 PIECE = 16384
 """Bytes that the rig takes at once."""
 SILENT_FRAMES = 4
@@ -116,6 +119,12 @@ class Chip:
         self.hertz, self.frame = int(table.hertz), int(table.frame)
         self._cycle_ns = 1e9 / self.hertz / (1.0 + clock_error_ppm * 1e-6)
         self.set_clock(0)
+
+    def watch(self) -> ctypes.Array[ctypes.c_uint8]:
+        """From now on a byte for each word of the flash tells what has been reached (`coverage`)."""
+        ways = (ctypes.c_uint8 * (FLASH // 2))()
+        self.library.rig_watch(ways)
+        return ways
 
     @property
     def cycle(self) -> int:
@@ -194,12 +203,22 @@ class ChipInstrument(FirmwareInstrument):
     What happens at an input that the board does not have, cannot happen here.
     """
 
-    def __init__(self, vow: Vow, rig: Path, elf: Path, bench: Bench | None = None, seed: int = 0) -> None:
+    def __init__(
+        self,
+        vow: Vow,
+        rig: Path,
+        elf: Path,
+        bench: Bench | None = None,
+        seed: int = 0,
+        covered: bool = False,
+    ) -> None:
         section = vow.document.plant
         if not isinstance(section, SinkPlant):
             raise ValueError(f"the board is a sink's, not that of {plant_name(vow)}")
         self._wiring = bench.board if bench is not None and bench.board is not None else reference_board()
         self._chip = Chip(rig, elf, wire(self._wiring, section), section.clock_error_ppm)
+        self._elf = (elf.read_bytes(), str(elf)) if covered else None
+        self._ways = self._chip.watch() if covered else b""
         self._begun = b""
         """Of a line from the host."""
         self._due = 0
@@ -250,6 +269,14 @@ class ChipInstrument(FirmwareInstrument):
 
     def _load(self, library: Path | None, section: SinkPlant) -> None:
         self._converters = Converters(self._chip.library, section, self.plant)
+
+    def ways(self) -> int:
+        return int.from_bytes(bytes(self._ways), "little")
+
+    def coverage(self) -> Coverage:
+        if self._elf is None:
+            return Coverage()
+        return covered_chip(*self._elf, bytes(self._ways))
 
     # What another board does in its own way.
 

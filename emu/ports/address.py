@@ -12,7 +12,7 @@ from wirevow.emu.ports.interface import Instrument
 from wirevow.protocol.errors import WirevowError
 
 SCHEME = "emu://"
-PARAMETERS = ("bench", "seed", "fault", "name", "firmware", "dialect")
+PARAMETERS = ("bench", "seed", "fault", "name", "firmware", "dialect", "coverage")
 
 
 class AddressError(WirevowError):
@@ -36,6 +36,8 @@ class Address:
     """What runs instead of the simulated instrument, as `wirevow emulate --firmware` takes it."""
     dialect: str | None = None
     """The syntax of its own that the simulated instrument speaks."""
+    coverage: bool = False
+    """Whether the firmware tells what of it has been reached (`check --coverage`); it is slower then."""
 
 
 def parse(url: str) -> Address:
@@ -62,6 +64,8 @@ def parse(url: str) -> Address:
         raise AddressError("fault breaks the simulated instrument, not firmware: leave one out")
     if "dialect" in given and "firmware" in given:
         raise AddressError("dialect is for the simulated instrument, not firmware: leave one out")
+    if given.get("coverage", "yes") != "yes" or ("coverage" in given and "firmware" not in given):
+        raise AddressError("coverage is yes, and of firmware: name that as well, or leave it out")
     return Address(
         document,
         given.get("bench"),
@@ -70,6 +74,7 @@ def parse(url: str) -> Address:
         given.get("name"),
         given.get("firmware"),
         given.get("dialect"),
+        "coverage" in given,
     )
 
 
@@ -105,7 +110,7 @@ def make(address: Address) -> tuple[Instrument, int]:
     if address.firmware is not None:
         from wirevow.emu.firmware.run import run_firmware
 
-        return run_firmware(vow, address.firmware, bench, address.seed), document.wire.baud
+        return run_firmware(vow, address.firmware, bench, address.seed, address.coverage), document.wire.baud
     if address.dialect is not None:
         from wirevow.emu.speaking import speaking
         from wirevow.protocol.dialect.file import load_phrasebook

@@ -1,7 +1,12 @@
 """What a port asks of an instrument. Bytes and instants in, bytes and instants out; no I/O."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Collection, Sequence
-from typing import Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
+
+if TYPE_CHECKING:
+    from wirevow.emu.firmware.coverage import Coverage
 
 
 class Instrument(Protocol):
@@ -77,6 +82,17 @@ class Slow(Protocol):
     @property
     def slow(self) -> Collection[str]:
         """Of `bench_events`, those that take time."""
+
+
+@runtime_checkable
+class Covered(Protocol):
+    """Firmware that tells what of it has been reached, if that was asked for when it was built."""
+
+    def ways(self) -> int:
+        """A number with a bit for every instruction, and every way of a branch, that has been reached."""
+
+    def coverage(self) -> Coverage:
+        """The lines and branches of its C."""
 
 
 @runtime_checkable

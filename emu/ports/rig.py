@@ -1,12 +1,18 @@
 """The rig of a simulated instrument, in the process that has it."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
+from typing import TYPE_CHECKING
 
 from wirevow.emu.clock import Clock
-from wirevow.emu.ports.interface import Repeated, Slow, Stepping, Storing, Wired
+from wirevow.emu.ports.interface import Covered, Repeated, Slow, Stepping, Storing, Wired
 from wirevow.emu.ports.line import Line
 from wirevow.protocol.conformance.rig import MOST_REPEATED, Hello, RigError
+
+if TYPE_CHECKING:
+    from wirevow.emu.firmware.coverage import Coverage
 
 ABILITIES = frozenset({"bench", "repeat", "power", "reset", "hold", "advance"})
 QUICK, STORE = "quick", "store"
@@ -79,6 +85,18 @@ class InstrumentRig:
             if plant is None or signal not in plant.signals:
                 raise RigError(f"this instrument does not tell what {signal} is: use the simulated one")
             return float(plant.at(signal, plant.now_ns))
+
+    def ways(self) -> int:
+        """What of the firmware has been reached (`wirevow.protocol.conformance.rig.CoveringRig`)."""
+        with self._turn():
+            instrument = self._line.instrument
+            return instrument.ways() if isinstance(instrument, Covered) else 0
+
+    def coverage(self) -> Coverage | None:
+        """Which lines and branches of the firmware's C have been reached; None where that is not known."""
+        with self._turn():
+            instrument = self._line.instrument
+            return instrument.coverage() if isinstance(instrument, Covered) else None
 
     def power(self, on: bool) -> None:
         with self._turn():

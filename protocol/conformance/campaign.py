@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Callable, Iterator, Sequence, Set
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from functools import partial
@@ -122,6 +123,15 @@ class Finding:
 
 
 @dataclass(slots=True)
+class Spent:
+    """What the purposes of one room have cost and found."""
+
+    lines: int = 0
+    seconds: float = 0.0
+    failures: int = 0
+
+
+@dataclass(slots=True)
 class Report:
     """Everything that came of a check."""
 
@@ -146,6 +156,8 @@ class Report:
     replies: ReplyTimes = field(default_factory=ReplyTimes)
     guarantee: str = ""
     """What the complete suite of the state machine has shown, with its assumptions, in words."""
+    rooms: dict[str, Spent] = field(default_factory=dict)
+    """By room (`Purpose.room`), without the ways to where a purpose begins."""
 
 
 _Item = tuple[Requirement, Purpose]
@@ -272,7 +284,8 @@ def _work(
             tester.home()
             tester.mark()
             began = tester.lines
-            _try(tester, report.seed, requirement, purpose)
+            with _spent(tester, report.rooms.setdefault(purpose.room, Spent())):
+                _try(tester, report.seed, requirement, purpose)
             if tester.lines - counted >= BOOTS_EVERY and tester.tells("self.boots"):
                 tester.trying = "wire.boot"
                 tester.ask("self.boots")
@@ -326,6 +339,19 @@ def _work(
         late = 0
     if progress is not None and work:
         progress(len(work), len(work), report.findings[work[-1][0].id])
+
+
+@contextmanager
+def _spent(tester: Tester, spent: Spent) -> Iterator[None]:
+    lines, began_s = tester.lines, time.monotonic()
+    try:
+        yield
+    except Broken:
+        spent.failures += 1
+        raise
+    finally:
+        spent.lines += tester.lines - lines
+        spent.seconds += time.monotonic() - began_s
 
 
 def _try(tester: Tester, seed: int, requirement: Requirement, purpose: Purpose) -> None:

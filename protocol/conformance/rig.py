@@ -112,6 +112,14 @@ class StoringRig(Rig, Protocol):
         """While the supply is off: leave this image in its store, and no other (`wire.store`)."""
 
 
+@runtime_checkable
+class CoveringRig(Rig, Protocol):
+    """A rig that sees what of the firmware has been reached."""
+
+    def ways(self) -> int:
+        """A number with a bit for each thing that has been; 0 where that cannot be seen."""
+
+
 def greeting(rig: Rig, endpoint: str, document: str) -> Hello:
     """What the rig says of itself. RigError if its hands are on the instrument of another document."""
     hello = rig.hello()

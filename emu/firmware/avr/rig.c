@@ -1016,6 +1016,45 @@ void rig_set_clock(int64_t now_ns, double cycle_ns)
     rig.cycle_ns = cycle_ns;
 }
 
+/* ------------------------------------------------------------------------------------ what was reached */
+
+enum { REACHED = 1, PASSED = 2, TAKEN = 4 };
+static uint8_t *ways; /* for each word of the flash; NULL: nobody looks */
+
+void rig_watch(uint8_t *given)
+{
+    ways = given;
+}
+
+static uint16_t word_at(avr_flashaddr_t place)
+{
+    return (uint16_t)(avr->flash[place] | avr->flash[place + 1] << 8);
+}
+
+/* The instruction at `begun` was done. Opcodes: AVR Instruction Set Manual, DS40002198. An interrupt right after a
+ * branch hides which way that went. */
+static void look_back(avr_flashaddr_t begun)
+{
+    uint16_t code = word_at(begun);
+    uint16_t next = word_at(begun + 2);
+    avr_flashaddr_t target;
+    ways[begun / 2] |= REACHED;
+    if ((code & 0xF800) == 0xF000) { /* BRBS, BRBC */
+        int32_t words = (code >> 3) & 0x7F;
+        target = (avr_flashaddr_t)((int32_t)begun + 2 + 2 * (words < 64 ? words : words - 128));
+    } else if ((code & 0xFC00) == 0x1000 || (code & 0xFC08) == 0xFC00 || (code & 0xFD00) == 0x9900) {
+        /* CPSE, SBRC, SBRS, SBIC, SBIS; LDS, STS, JMP and CALL have two words */
+        target = begun + ((next & 0xFC0F) == 0x9000 || (next & 0xFE0C) == 0x940C ? 6 : 4);
+    } else {
+        return;
+    }
+    if (avr->pc == begun + 2) {
+        ways[begun / 2] |= PASSED;
+    } else if (avr->pc == target) {
+        ways[begun / 2] |= TAKEN;
+    }
+}
+
 static int32_t run(uint64_t goal, bool talk)
 {
     stopped = false;
@@ -1024,7 +1063,14 @@ static int32_t run(uint64_t goal, bool talk)
         uint64_t left = goal - avr->cycle;
         double fan;
         avr->run_cycle_limit = left < MOST_AT_ONCE ? left : MOST_AT_ONCE;
-        state = avr_run(avr);
+        if (ways != NULL) { /* an instruction at a time */
+            avr_flashaddr_t begun = avr->pc;
+            avr->run_cycle_limit = avr->run_cycle_count = 1;
+            state = avr_run(avr);
+            look_back(begun);
+        } else {
+            state = avr_run(avr);
+        }
         if (state == cpu_Done || state == cpu_Crashed) {
             return -1;
         }

@@ -196,3 +196,16 @@ void board_panel_put(uint8_t point, int32_t value)
 {
     (void)CORE(_panel_put)(point, value);
 }
+
+#ifdef COUNTED
+/* What gcc has counted is added to its files (GCC manual, "Profiling and Test Coverage in Freestanding Environments"
+ * and "gcov"). */
+void __gcov_dump(void);
+void __gcov_reset(void);
+
+void board_count(void)
+{
+    __gcov_dump();
+    __gcov_reset();
+}
+#endif

@@ -25,6 +25,11 @@ class Purpose:
     rank: int
     work: Callable[[Tester, Requirement], None]
 
+    @property
+    def room(self) -> str:
+        """Where it is at home: the tour, or the module that it is of."""
+        return "tour" if self.rank == TOUR else self.work.__module__.rpartition("conformance.")[2]
+
 
 PURPOSES: list[Purpose] = []
 

@@ -31,6 +31,8 @@ class Searches:
     """Of one search: a long one strives for what is unseen."""
     cuts: bool = False
     """Whether the supply is cut while it saves."""
+    seen: int = 0
+    """What of the firmware was reached before (`CoveringRig`)."""
 
     def recalled(self, t: Tester) -> list[tuple[str, Purpose]]:
         """What was found before, to be tried before anything else."""
@@ -52,8 +54,16 @@ class Searches:
             from wirevow.protocol.conformance.search.walk import Search
 
             chosen = t.random.getrandbits(64)
-            walks = Search(t, chosen, lines, shorten=t.shorten, memory=memory, recall=recall, cuts=self.cuts)
-            walks.run()
+            Search(
+                t,
+                chosen,
+                lines,
+                shorten=t.shorten,
+                memory=memory,
+                recall=recall,
+                cuts=self.cuts,
+                seen=self.seen,
+            ).run()
 
         return work
 

@@ -23,6 +23,7 @@ from hypothesis.database import ExampleDatabase
 from hypothesis.errors import Flaky
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
+from wirevow.protocol.conformance.rig import CoveringRig
 from wirevow.protocol.conformance.search.actions import (
     SHARES,
     Action,
@@ -55,7 +56,7 @@ STEPS = 24
 """Steps of a walk, at most."""
 STRIVING = 10_000
 """Lines from which on a search strives for what is unseen: it does so by varying walks it has had, which
-in a short one would leave no room for others."""
+in a short one would leave no room for others. Where a rig sees into the firmware, it always does."""
 SHORTENING = 1500
 """Lines that making a failure shorter may take, on a held clock; the check itself takes out what is left."""
 SHORTENING_REAL = 300
@@ -74,6 +75,7 @@ class Search:
 
     `lines`: requests after which no further walk begins. `shorten`: look for a shorter way to a failure.
     `memory`: failures found before; `recall` tries just these. `cuts`: the supply is cut while it saves, too.
+    `seen`: what of the firmware was reached before (`CoveringRig`); it strives for the rest of it.
     """
 
     tester: Tester
@@ -83,6 +85,7 @@ class Search:
     memory: Memory | None = None
     recall: bool = False
     cuts: bool = False
+    seen: int = 0
     _end: int = 0
     _first: Broken | None = None
     _best: Broken | None = None
@@ -93,7 +96,7 @@ class Search:
         t = self.tester
         self._end = t.lines + self.lines
         phases = [Phase.reuse] if self.recall else [Phase.generate]
-        if self.lines >= STRIVING and not self.recall:
+        if (self.lines >= STRIVING or _ways(t)) and not self.recall:
             phases.append(Phase.target)
         options = settings(
             max_examples=max(2, self.lines // STEPS),
@@ -191,6 +194,10 @@ class _Remembered(ExampleDatabase):
         self._memory.found.discard((key.hex(), bytes(value).hex()))
 
 
+def _ways(t: Tester) -> int:
+    return t.rig.ways() if isinstance(t.rig, CoveringRig) else 0
+
+
 def _sends(broken: Broken) -> int:
     return len([each for each in broken.steps or () if each.kind != "line"])
 
@@ -214,6 +221,7 @@ class _Walk:
         self._guarded(search.begin)
         self._visited = self._t.visited
         self._t.visited = set()
+        self._reached = search.seen | _ways(self._t)
 
     def step(self, action: Action) -> None:
         if not self._over:
@@ -226,6 +234,8 @@ class _Walk:
                 self._guarded(self._close)
                 self._t.session.look()
                 target(float(len(self._t.visited - self._visited)), label="unseen pairs")
+                if ways := _ways(self._t):
+                    target(float((ways & ~self._reached).bit_count()), label="unseen ways")
         finally:
             self._visited |= self._t.visited
             self._t.visited = self._visited
