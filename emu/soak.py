@@ -269,8 +269,7 @@ def rounds(
     `agree`, `say` and `shown` are as `checking.run` has them; WirevowError as it raises. `on`: a scheduler.
     `seen`: what of the firmware has been reached so far.
     """
-    until_s = time.monotonic() + for_s
-    timely = itertools.takewhile(lambda seed: time.monotonic() < until_s, seeds)
+    timely = _timely(seeds, for_s)
     if task.port.startswith(SCHEME):
         tasks = (replace(task, seed=seed, seen=f"{seen():x}") for seed in timely)
         with closing(executor.results(checked, tasks, on=on, tick=tick)) as done:
@@ -288,6 +287,15 @@ def rounds(
             yield _round(now, ended.report)
         if ended.trouble is not None:
             raise ended.trouble
+
+
+def _timely(seeds: Iterator[int], for_s: float) -> Iterator[int]:
+    """The first, and more as long as there is time."""
+    until_s = time.monotonic() + for_s
+    for number, seed in enumerate(seeds):
+        if number and time.monotonic() >= until_s:
+            return
+        yield seed
 
 
 def _once(agree: Callable[[], None] | None) -> Callable[[], None] | None:

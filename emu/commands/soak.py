@@ -55,11 +55,10 @@ def soak(
     from wirevow.emu.soak import Soak, rounds
     from wirevow.protocol.conformance.verdict import EXIT_CODE
 
+    port = task.port.removesuffix("&coverage=yes")
     kept = None
     if keep is not None:
-        kept = Kept(
-            keep, anew=False, soak=1, document=" ".join(identity), port=task.port.replace("&coverage=yes", "")
-        )
+        kept = Kept(keep, anew=False, soak=1, document=" ".join(identity), port=port)
     found = Soak(kept)
     if found.seeds:
         click.echo(f"wirevow: {keep}: {len(found.seeds)} checks are known from before", err=True)
@@ -93,7 +92,7 @@ def soak(
     progress.done()
     found.keep_coverage()
     if trouble is None or found.seeds:
-        _tell(found, identity, task.port, _written(found, identity[0], cases))
+        _tell(found, identity, port, _written(found, identity[0], cases))
         if coverage is not None:
             coverage.write_text(found.coverage.tracefile(), encoding="utf-8")
             click.echo(f"{coverage}: {found.coverage.told()}")
