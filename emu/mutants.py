@@ -41,7 +41,7 @@ from wirevow.protocol.document.entries import data_of, sites
 from wirevow.protocol.document.load import Marks, NodePath
 from wirevow.protocol.document.model import Document
 from wirevow.protocol.document.requirements import ACTIONS, POINTS, TRIPS, WIRE, Aspect
-from wirevow.protocol.document.variants import OPERATORS, Variant, variants_at
+from wirevow.protocol.document.variants import MUTATING, Variant, variants_at
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow, compile_vow
 
@@ -74,13 +74,13 @@ def drawn(vow: Vow, count: int | None = None) -> Iterator[Mutant]:
     """
     data = _data(vow.document)
     good, wire = behaviour(vow), canonical(vow.document, wire_only=True)
-    pairs = [(site, operator) for site in sites(data) for operator in OPERATORS]
+    pairs = [(site, operator) for site in sites(data) for operator in MUTATING]
     pairs.sort(key=lambda pair: _digest(f"{'.'.join(map(str, pair[0].path))}/{pair[1]}"))
     made = 0
     for site, operator in pairs:
         if made == count:
             return
-        found = variants_at(site, data, {operator: OPERATORS[operator]})
+        found = variants_at(site, data, {operator: MUTATING[operator]})
         variant = min(found, key=lambda each: _digest(each.name), default=None)
         if variant is None:
             continue
@@ -108,10 +108,10 @@ def mutant_named(document: Document, name: str) -> Variant:
     where, _, rest = name.partition("/")
     operator = rest.partition("/")[0].replace("-", " ")
     data = _data(document)
-    if operator in OPERATORS:
+    if operator in MUTATING:
         for site in sites(data):
             if ".".join(map(str, site.path)) == where:
-                for variant in variants_at(site, data, {operator: OPERATORS[operator]}):
+                for variant in variants_at(site, data, {operator: MUTATING[operator]}):
                     if variant.name == name:
                         return variant
     raise WirevowError(

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from wirevow.emu.faults.boots import does
-from wirevow.emu.faults.change import with_action, with_point, with_state
+from wirevow.emu.faults.change import with_action, with_state
 from wirevow.emu.faults.fault import Kind
 from wirevow.emu.faults.overlay import Overlay
 from wirevow.emu.faults.refusals import has_panel, watched_starts
@@ -15,11 +15,11 @@ from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.interface import Plant
 from wirevow.emu.rules import Rules
 from wirevow.protocol.device import Device
-from wirevow.protocol.expression import And, Expression, parse
+from wirevow.protocol.expression import And, parse
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour", seen=47)
+behaviour = Kind("behaviour", seen=38)
 
 
 def _timed(vow: Vow) -> bool:
@@ -51,14 +51,6 @@ def _idle(vow: Vow, state: str) -> bool:
 def timed_change_never(vow: Vow) -> Vow:
     """A state that is to be left after a time is not left: the timer's interrupt is not enabled."""
     return _each_leave(vow, lambda leave: None if leave.when is None else leave)
-
-
-@behaviour.tables("state.*.leave.*", _timed)
-def timed_change_late(vow: Vow) -> Vow:
-    """The time after which a state is left is doubled: the timer counts every other tick."""
-    return _each_leave(
-        vow, lambda leave: replace(leave, after_ns=2 * leave.after_ns) if leave.when is None else leave
-    )
 
 
 @behaviour.device("state.*.leave.*", _timed)
@@ -114,17 +106,6 @@ class TimedChangeNotRestarted(Device):
         super().enter(state, now_ns)
         if same:
             self.entered_ns = entered_ns
-
-
-def _waits_for_condition(vow: Vow) -> bool:
-    leaves = (leave for state in vow.states.values() for leave in state.leaves)
-    return any(leave.when is not None and leave.after_ns > 0 for leave in leaves)
-
-
-@behaviour.tables("state.*.leave.*", _waits_for_condition)
-def condition_at_once(vow: Vow) -> Vow:
-    """A state is left as soon as its condition holds; nobody waits whether it lasts."""
-    return _each_leave(vow, lambda leave: leave if leave.when is None else replace(leave, after_ns=0))
 
 
 def _counts_up_to(vow: Vow, leave: LeaveEntry) -> bool:
@@ -207,21 +188,6 @@ class ActionGuardIgnored(Device):
 
     def _holds(self, *guard: object) -> bool:
         return True
-
-
-@behaviour.tables(
-    "action.*.guard", lambda vow: any(_guarded_in_operation(vow, action) for action in vow.actions.values())
-)
-def action_guard_ignored_in_operation(vow: Vow) -> Vow:
-    """The condition that guards an action is not looked at while energised."""
-    for action in vow.actions.values():
-        if _guarded_in_operation(vow, action):
-            vow = with_action(vow, action.name, guard=None)
-    return vow
-
-
-def _guarded_in_operation(vow: Vow, action: ActionEntry) -> bool:
-    return action.guard is not None and all(vow.states[state].energised for state in action.to)
 
 
 @behaviour.device(
@@ -345,44 +311,6 @@ class RecallUnheeded(Undriven):
         self.replacing = False
 
 
-def _ordered_pair(vow: Vow) -> tuple[PointEntry, PointEntry] | None:
-    """Two settings of which one is the upper limit of the other."""
-    for low in vow.settings:
-        high = vow.points.get(low.high.text) if low.high is not None else None
-        if high is not None and low.scale == high.scale and low.drives and high.drives:
-            return low, high
-    return None
-
-
-@behaviour.tables("point.*.quantum state.*.reachable limit.*", lambda vow: _ordered_pair(vow) is not None)
-def settings_wired_crosswise(vow: Vow) -> Vow:
-    """Of two settings of which one bounds the other, each is given to the place of the other."""
-    pair = _ordered_pair(vow)
-    assert pair is not None
-    vow = with_point(vow, pair[0].name, drives=pair[1].drives)
-    return with_point(vow, pair[1].name, drives=pair[0].drives)
-
-
-@behaviour.tables("limit.* derating", lambda vow: bool(_ceilings(vow)))
-def ceilings_unheeded(vow: Vow) -> Vow:
-    """Ceilings bound what can be put, but are not given to the regulator."""
-    for name in _ceilings(vow):
-        vow = with_point(vow, name, drives=None)
-    return vow
-
-
-def _ceilings(vow: Vow) -> list[str]:
-    """Settings that drive something and are named in a limit of the operating envelope."""
-    named = {
-        name
-        for limit in vow.document.limits.values()
-        for formula in (limit.low, limit.high)
-        if formula is not None
-        for name in formula.names
-    }
-    return [entry.name for entry in vow.settings if entry.drives is not None and entry.name in named]
-
-
 # ------------------------------------------------------------------------------------------------ front panel
 
 
@@ -429,24 +357,6 @@ class StateKeptOverReset(Device):
 
 
 # ----------------------------------------------------------------------------------------------- second round
-
-
-@behaviour.tables(
-    "state.*.leave.*",
-    lambda vow: any(
-        leave.when is None and leave.after_ns >= 65_536_000_000
-        for state in vow.states.values()
-        for leave in state.leaves
-    ),
-)
-def timer_in_16_bits(vow: Vow) -> Vow:
-    """The time after which a state is left is counted in 16 bits of milliseconds."""
-    return _each_leave(
-        vow,
-        lambda leave: (
-            replace(leave, after_ns=leave.after_ns % 65_536_000_000) if leave.when is None else leave
-        ),
-    )
 
 
 def _mode_of(vow: Vow, entry: PointEntry) -> tuple[str, str] | None:
@@ -498,21 +408,6 @@ def _joined_leave(vow: Vow) -> str | None:
     return found[-1] if found else None
 
 
-@behaviour.tables(
-    "state.*.leave.* state.*.reachable action.*.effect", lambda vow: _joined_leave(vow) is not None
-)
-def count_zero_ends_at_once(vow: Vow) -> Vow:
-    """Of a state's condition only the last part is looked at, so that a count of zero is not endless."""
-
-    def change(leave: LeaveEntry) -> LeaveEntry:
-        condition = leave.when.atoms() if leave.when is not None else None
-        if not isinstance(condition, And):
-            return leave
-        return replace(leave, when=Expression.of(condition.parts[-1]))
-
-    return _each_leave(vow, change)
-
-
 @behaviour.device("state.*.leave.*", lambda vow: _joined_leave(vow) is not None)
 class LeaveOncePerBoot(Device):
     """A state is left by its condition once; the flag that it has been is taken back by a boot only."""
@@ -539,15 +434,6 @@ def _one_way(vow: Vow) -> ActionEntry | None:
         and next(iter(action.to)) not in action.to.values()
     ]
     return found[-1] if found else None
-
-
-@behaviour.tables("action.*.refused", lambda vow: _one_way(vow) is not None)
-def action_done_where_it_leads(vow: Vow) -> Vow:
-    """An action is answered as done in the state it leads to as well."""
-    action = _one_way(vow)
-    assert action is not None
-    target = next(iter(action.to.values()))
-    return with_action(vow, action.name, to={**action.to, target: target})
 
 
 @behaviour.device(
@@ -787,32 +673,6 @@ class LevelZeroedByStop(Overlay):
         if stage is not None:
             self.live = stage != "off"
         super().control(passed, now_ns)
-
-
-def _ends(vow: Vow) -> tuple[ActionEntry, str] | None:
-    """An action that gives a ticket, and a state at rest that a condition leads to and that refuses it."""
-    giving = [action for action in vow.actions.values() if action.gives_ticket_ns is not None]
-    ends = [
-        leave.to for state in vow.states.values() for leave in state.leaves if leave.when and state.energised
-    ]
-    return next(
-        (
-            (action, end)
-            for action in giving
-            for end in ends
-            if end not in action.to and not vow.states[end].energised
-        ),
-        None,
-    )
-
-
-@behaviour.tables("action.*.refused", lambda vow: _ends(vow) is not None)
-def armed_from_where_it_ended(vow: Vow) -> Vow:
-    """From the state in which a run has ended it can be armed again, as from the one before in the table."""
-    found = _ends(vow)
-    assert found is not None
-    action, end = found
-    return with_action(vow, action.name, to={**action.to, end: next(iter(action.to.values()))})
 
 
 # ---------------------------------------------------------------------------------------------- seventh round

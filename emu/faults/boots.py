@@ -17,7 +17,7 @@ from wirevow.protocol.quantity import parse_integer
 from wirevow.protocol.record import build, parts_of
 from wirevow.protocol.vow import PointEntry, Value, Vow, part_bytes, record_of
 
-boots = Kind("boots", seen=73)
+boots = Kind("boots", seen=70)
 
 
 def does(vow: Vow, *effects: str) -> bool:
@@ -292,15 +292,6 @@ class SettingsKeptOverBoot(Device):
         self.store.settings = saved
 
 
-@boots.tables(
-    "point.*.default",
-    lambda vow: does(vow, "save", "reboot") and not all(entry.saved for entry in vow.settings),
-)
-def saved_what_must_not_be(vow: Vow) -> Vow:
-    """A setting that is not to be kept is saved with the others."""
-    return with_point(vow, next(entry.name for entry in vow.settings if not entry.saved), saved=True)
-
-
 @boots.device("action.*.effect point.*.saved", lambda vow: does(vow, "save", "defaults", "recall"))
 class DefaultsEmptyTheStore(Device):
     """Setting the defaults empties the store as well."""
@@ -340,18 +331,6 @@ class RecallSkipsUnsaved(Device):
             self._replace(self.store.settings, now_ns)
         else:
             super()._effect(effect, what, now_ns)
-
-
-@boots.tables(
-    "point.*.default",
-    lambda vow: any(e.scale is not None and e.default != e.scale.high for e in vow.settings),
-)
-def default_one_step_up(vow: Vow) -> Vow:
-    """One default in the table is a step too high."""
-    for entry in vow.settings:
-        if isinstance(entry.default, int) and entry.default < entry.number.high:
-            return with_point(vow, entry.name, default=entry.default + 1)
-    return vow
 
 
 @boots.tables("point.*.default", lambda vow: any(entry.choices for entry in vow.settings))
@@ -456,29 +435,6 @@ def record_wrong_end_first(vow: Vow) -> Vow:
     record = _image_record(vow)
     other = "big" if record.order == "little" else "little"
     return _with_image(vow, record.model_copy(update={"order": other}))
-
-
-@boots.tables("record.*.layout wire.bulk", lambda vow: _has_image(vow) and _twins(vow) is not None)
-def record_fields_swapped(vow: Vow) -> Vow:
-    """Two neighbouring fields of a record, of one type, have changed places."""
-    record, index = _image_record(vow), _twins(vow)
-    assert index is not None
-    fields = list(record.fields)
-    fields[index : index + 2] = fields[index + 1], fields[index]
-    return _with_image(vow, record.model_copy(update={"fields": fields}))
-
-
-def _twins(vow: Vow) -> int | None:
-    """Where two neighbouring fields have one type and different defaults."""
-    fields = _image_record(vow).fields
-
-    def default(index: int) -> Value:
-        value = fields[index].value
-        return value if isinstance(value, int) else vow.points[value].default
-
-    pairs = range(len(fields) - 1)
-    twins = (i for i in pairs if fields[i].type == fields[i + 1].type and default(i) != default(i + 1))
-    return next(twins, None)
 
 
 @boots.device(

@@ -18,7 +18,7 @@ from wirevow.protocol.message import Request
 from wirevow.protocol.quantity import Scale
 from wirevow.protocol.vow import PointEntry, Value, Vow
 
-numbers = Kind("numbers", seen=76)
+numbers = Kind("numbers", seen=74)
 
 
 def has_dependent_limit(vow: Vow) -> bool:
@@ -479,13 +479,6 @@ class ChoiceByPrefix(Device):
         return super()._read(entry, request)
 
 
-@numbers.tables("point.*.choices", lambda vow: any(entry.scale is None for entry in vow.settings))
-def choice_last_missing(vow: Vow) -> Vow:
-    """The last word of a choice is not found: the loop over the table ends one too early."""
-    entry = next(entry for entry in vow.settings if entry.scale is None)
-    return with_point(vow, entry.name, choices=entry.choices[:-1])
-
-
 @numbers.device("wire.reasons")
 class ArgumentsLeftOverSkipped(Device):
     """Arguments after those that are expected are not looked at."""
@@ -780,20 +773,6 @@ class UnitUnlookedWhenChecked(Device):
 
     def _unit(self, unit: str, given: tuple[str, ...], checked: bool) -> bool:
         return checked or super()._unit(unit, given, checked)
-
-
-def _of_several(limit: Expression | None) -> bool:
-    """Whether a limit is the greatest of three or more."""
-    return limit is not None and limit.text.startswith("max(") and limit.text.count(",") > 1
-
-
-@numbers.tables("point.*.bounds", lambda vow: any(_of_several(entry.low) for entry in vow.settings))
-def bound_last_term_left_out(vow: Vow) -> Vow:
-    """A limit that is the greatest of three is the greatest of the first two: the third was added later."""
-    for entry in vow.settings:
-        if entry.low is not None and _of_several(entry.low):
-            vow = with_point(vow, entry.name, low=parse(entry.low.text.rpartition(",")[0] + ")"))
-    return vow
 
 
 @numbers.device("point.*.bounds")

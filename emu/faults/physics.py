@@ -20,7 +20,7 @@ from wirevow.protocol.device import Device, Store
 from wirevow.protocol.document.model import Fan, FanLevel
 from wirevow.protocol.vow import LeaveEntry, PointEntry, Vow
 
-physics = Kind("physics", seen=48)
+physics = Kind("physics", seen=43)
 
 
 def _has_counter(vow: Vow) -> bool:
@@ -233,13 +233,6 @@ def _with_fan(vow: Vow, **changes: object) -> Vow:
 
 
 @physics.tables("fan.curve", _has_fan)
-def fan_never(vow: Vow) -> Vow:
-    """The fan's drive is never switched on."""
-    levels = [FanLevel(at=level.at, duty=Decimal(0)) for level in _fan(vow).levels]
-    return _with_fan(vow, levels=levels)
-
-
-@physics.tables("fan.curve", _has_fan)
 def fan_late(vow: Vow) -> Vow:
     """Every level of the fan begins 5 K too late: the table is of an older thermistor."""
     levels = [FanLevel(at=level.at + 5, duty=level.duty) for level in _fan(vow).levels]
@@ -252,12 +245,6 @@ def fan_step_back(vow: Vow) -> Vow:
     levels = list(_fan(vow).levels)
     levels[-2] = FanLevel(at=levels[-2].at, duty=levels[-3].duty * Decimal("0.8"))
     return _with_fan(vow, levels=levels)
-
-
-@physics.tables("fan.hysteresis", lambda vow: _has_fan(vow) and _fan(vow).hysteresis > 0)
-def fan_without_hysteresis(vow: Vow) -> Vow:
-    """A level of the fan is left at the temperature where it begins."""
-    return _with_fan(vow, hysteresis=Decimal(0))
 
 
 @physics.tables("fan.tick fan.curve", _has_fan)
@@ -469,14 +456,6 @@ class FanManualReplacesCurve(Overlay):
         return min(value, 4200 * self.share**0.5) if signal == "fan.speed" else value
 
 
-@physics.tables("derating", lambda vow: vow.document.derating is not None and vow.document.derating.floor > 0)
-def derating_without_floor(vow: Vow) -> Vow:
-    """The ceiling falls on to nothing, past the share at which it should stay."""
-    derating = vow.document.derating
-    assert derating is not None
-    return with_document(vow, derating=derating.model_copy(update={"floor": Decimal(0)}))
-
-
 @physics.plant(
     "law.rail_stands law.*",
     lambda vow: {"supply.rail", "input.current"} <= {entry.signal for entry in vow.points.values()},
@@ -539,14 +518,6 @@ class ElapsedWaitsForLevel(Overlay):
             return value
         spans = self.ended if self.since_ns is None else [*self.ended, (self.since_ns, when_ns)]
         return max(value - sum(max(min(end, when_ns) - begin, 0) for begin, end in spans) * 1e-9, 0.0)
-
-
-@physics.tables("fan.hysteresis", lambda vow: vow.document.fan is not None)
-def fan_hysteresis_of_fourteen(vow: Vow) -> Vow:
-    """A level of the fan is left 10 K too late on the way down: a digit slipped into the table."""
-    fan = vow.document.fan
-    assert fan is not None
-    return with_document(vow, fan=fan.model_copy(update={"hysteresis": fan.hysteresis + 10}))
 
 
 @physics.plant(
@@ -653,12 +624,6 @@ def fan_hysteresis_for_off_only(plant: Plant, vow: Vow) -> Plant:
     curve = plant.cooling.fan
     plant.cooling.fan = _FirstLevelOnly(curve.tick_ns, curve.at_celsius, curve.duty, curve.hysteresis_kelvin)
     return plant
-
-
-@physics.tables("fan.curve", lambda vow: _has_fan(vow) and len(_fan(vow).levels) > 1)
-def fan_top_level_missing(vow: Vow) -> Vow:
-    """The loop over the fan's levels ends one too early: the fastest is never reached."""
-    return _with_fan(vow, levels=_fan(vow).levels[:-1])
 
 
 @physics.plant(

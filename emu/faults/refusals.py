@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 
-from wirevow.emu.faults.change import with_action, with_point
+from wirevow.emu.faults.change import with_point
 from wirevow.emu.faults.fault import Kind
 from wirevow.protocol.device import Answer, Device
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.message import Malformed, Reply, Request, check_of
 from wirevow.protocol.vow import ActionEntry, PointEntry, Value, Vow
 
-refusals = Kind("refusals", seen=50)
+refusals = Kind("refusals", seen=45)
 
 
 def has_panel(vow: Vow) -> bool:
@@ -287,51 +287,6 @@ class CountCanBePut(Device):
         return super()._put(request, now_ns)
 
 
-@refusals.tables("point.*.set_in", lambda vow: any(entry.set_in is not None for entry in vow.settings))
-def set_in_forgotten(vow: Vow) -> Vow:
-    """The states in which a setting can be put are left out of the table."""
-    for entry in vow.settings:
-        vow = with_point(vow, entry.name, set_in=None)
-    return vow
-
-
-@refusals.tables("point.*.set_in", lambda vow: _locked_while_energised(vow) is not None)
-def set_in_while_energised(vow: Vow) -> Vow:
-    """A setting that is locked while energised can be put then: the first such one was left out of the
-    table."""
-    name = _locked_while_energised(vow)
-    assert name is not None
-    return with_point(vow, name, set_in=None)
-
-
-def _locked_while_energised(vow: Vow) -> str | None:
-    energised = {name for name, state in vow.states.items() if state.energised}
-    locked = (
-        entry.name
-        for entry in vow.settings
-        if entry.set_in is not None and vow.initial in entry.set_in and not entry.set_in & energised
-    )
-    return next(locked, None)
-
-
-@refusals.tables("action.*.refused", lambda vow: _saving(vow) is not None)
-def save_anywhere(vow: Vow) -> Vow:
-    """The settings can be saved in any state, also while energised."""
-    name = _saving(vow)
-    assert name is not None
-    to = vow.actions[name].to
-    return with_action(vow, name, to={state: to.get(state, state) for state in vow.states})
-
-
-def _saving(vow: Vow) -> str | None:
-    saving = (
-        action.name
-        for action in vow.actions.values()
-        if any(effect == "save" for effect, _ in action.does) and len(action.to) < len(vow.states)
-    )
-    return next(saving, None)
-
-
 # ---------------------------------------------------------------------------------------------- local control
 
 
@@ -341,16 +296,6 @@ class BusyIgnored(Device):
 
     def _busy(self) -> bool:
         return False
-
-
-@refusals.tables(
-    "action.*.always", lambda vow: has_panel(vow) and any(action.always for action in vow.actions.values())
-)
-def stop_refused_when_local(vow: Vow) -> Vow:
-    """No action is done while the front panel has control, not even the one that must be."""
-    for name in vow.actions:
-        vow = with_action(vow, name, always=False)
-    return vow
 
 
 @refusals.device("point.*.readable", has_panel)
@@ -595,22 +540,6 @@ class CheckBeforeSyntax(Device):
         if isinstance(parsed, Request) or found is None or check_of(found[1]) == found[2].decode():
             return parsed
         return Malformed("check")
-
-
-def _saved_elsewhere(vow: Vow) -> tuple[ActionEntry, ActionEntry] | None:
-    """The action that brings back, and the one that saves, if that is done in more states."""
-    found = {effect: action for action in vow.actions.values() for effect, _ in action.does}
-    recall, save = found.get("recall"), found.get("save")
-    return (recall, save) if recall and save and save.to.keys() - recall.to.keys() else None
-
-
-@refusals.tables("action.*.refused", lambda vow: _saved_elsewhere(vow) is not None)
-def recall_where_saving_is(vow: Vow) -> Vow:
-    """What is saved can be brought back wherever it can be saved: one row was copied for the other."""
-    found = _saved_elsewhere(vow)
-    assert found is not None
-    recall, save = found
-    return with_action(vow, recall.name, to={state: state for state in save.to} | dict(recall.to))
 
 
 @refusals.device(

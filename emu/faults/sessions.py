@@ -13,7 +13,7 @@ from wirevow.protocol.framing import Framer, Overlong
 from wirevow.protocol.message import Malformed, Reply, Request
 from wirevow.protocol.vow import ActionEntry, PointEntry, TripEntry, Value, Vow
 
-sessions = Kind("sessions", seen=66)
+sessions = Kind("sessions", seen=65)
 
 _CHECKED = re.compile(rb"(.*) ~([0-9A-Fa-f]{4})")
 
@@ -357,15 +357,6 @@ def ticket_everlasting(vow: Vow) -> Vow:
     for action in vow.actions.values():
         if action.gives_ticket_ns is not None:
             vow = with_action(vow, action.name, gives_ticket_ns=1 << 62)
-    return vow
-
-
-@sessions.tables("wire.ticket action.*.ticket", gives_ticket)
-def ticket_half_its_time(vow: Vow) -> Vow:
-    """The time of a ticket is counted on a timer that runs twice as fast."""
-    for action in vow.actions.values():
-        if action.gives_ticket_ns is not None:
-            vow = with_action(vow, action.name, gives_ticket_ns=action.gives_ticket_ns // 2)
     return vow
 
 

@@ -17,12 +17,12 @@ from wirevow.emu.instrument import Instrument
 from wirevow.emu.rules import Rule, Rules, _Comparison
 from wirevow.protocol.device import NS_PER_S, Answer, Device, Values
 from wirevow.protocol.document.model import Trip
-from wirevow.protocol.expression import And, Comparison, Expression, Threshold, parse
+from wirevow.protocol.expression import And, Comparison, Threshold, parse
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.message import Request
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
-trips = Kind("trips", seen=64)
+trips = Kind("trips", seen=61)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -168,38 +168,7 @@ def _joined(vow: Vow) -> TripEntry | None:
     return joined[-1] if joined else None
 
 
-@trips.tables("trip.*.fires", lambda vow: _joined(vow) is not None)
-def trip_second_condition_left_out(vow: Vow) -> Vow:
-    """Of a protection with two conditions only the first is looked at."""
-    trip = _joined(vow)
-    assert trip is not None
-    condition = trip.when.atoms()
-    assert isinstance(condition, And)
-    return with_trip(vow, trip.name, when=Expression.of(condition.parts[0]))
-
-
-@trips.tables(
-    "trip.*.fires wire.watchdog",
-    lambda vow: any(1 < len(trip.armed_in) < len(vow.states) - 1 for trip in vow.trips.values()),
-)
-def trip_unarmed_in_one_state(vow: Vow) -> Vow:
-    """Protections that are armed in certain states have lost the last of them."""
-    for trip in vow.trips.values():
-        if 1 < len(trip.armed_in) < len(vow.states) - 1:
-            last = [state for state in vow.states if state in trip.armed_in][-1]
-            vow = with_trip(vow, trip.name, armed_in=trip.armed_in - {last})
-    return vow
-
-
 # ------------------------------------------------------------------------------------------ what it does then
-
-
-@trips.tables("trip.*.fires trip.*.latch", _latched)
-def trip_to_first_state(vow: Vow) -> Vow:
-    """A trip leads to the first state, from where it can be started again."""
-    for trip in vow.trips.values():
-        vow = with_trip(vow, trip.name, to=vow.initial)
-    return vow
 
 
 @trips.device("law.*", lambda vow: _latched(vow) and law_watches(vow, [trip.to for trip in _provoked(vow)]))
@@ -1071,25 +1040,6 @@ def clear_hysteresis_of_a_tenth(vow: Vow) -> Vow:
             text = _MARGIN.sub(lambda found: str(Decimal(found[0]) / 10), trip.cleared_when.text)
             vow = with_trip(vow, trip.name, cleared_when=parse(text))
     return vow
-
-
-def _first_joined(vow: Vow) -> TripEntry | None:
-    """The first trip whose condition joins two with `and`, if the second is about something measured."""
-    for trip in vow.trips.values():
-        condition = trip.when.atoms()
-        if isinstance(condition, And):
-            return trip if Expression.of(condition.parts[1]).names & vow.measured else None
-    return None
-
-
-@trips.tables("trip.*.fires", lambda vow: _first_joined(vow) is not None)
-def trip_first_condition_left_out(vow: Vow) -> Vow:
-    """Of a protection with two conditions only the second is looked at."""
-    trip = _first_joined(vow)
-    assert trip is not None
-    condition = trip.when.atoms()
-    assert isinstance(condition, And)
-    return with_trip(vow, trip.name, when=Expression.of(condition.parts[1]))
 
 
 def _unlatched_watchdogs(vow: Vow) -> list[TripEntry]:

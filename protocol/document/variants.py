@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Annotated, Any, Literal, get_args, get_origin
 
@@ -43,6 +43,8 @@ from wirevow.protocol.document.model import (
 )
 from wirevow.protocol.document.vet import vet
 from wirevow.protocol.document.writing import text_of
+from wirevow.protocol.expression import ExpressionError, parse
+from wirevow.protocol.expression.tree import And, Call, Node, Or, walk, write
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +265,31 @@ def _reformed(site: Site, data: Data) -> Iterator[Any]:
                         yield f"{text[: found.start()]}'{word}'{text[found.end() :]}"
 
 
+def _shortened(site: Site, _: Data) -> Iterator[Any]:
+    """A formula with one part of a conjunction, a disjunction, a least or a greatest less."""
+    if not _is(site, Formula):
+        return
+    try:
+        root = parse(str(site.value)).root
+    except ExpressionError:
+        return
+    for node in walk(root):
+        for shorter in _shorter(node):
+            yield write(root).replace(write(node), f"({write(shorter)})", 1)
+
+
+def _shorter(node: Node) -> Iterator[Node]:
+    parts = node.parts if isinstance(node, And | Or) else node.arguments if isinstance(node, Call) else ()
+    for index in range(len(parts) if len(parts) > 1 else 0):
+        left: Any = (*parts[:index], *parts[index + 1 :])
+        if len(left) == 1:
+            yield left[0]
+        elif isinstance(node, And | Or):
+            yield replace(node, parts=left)
+        elif isinstance(node, Call):
+            yield replace(node, arguments=left)
+
+
 def _reworded(site: Site, _: Data) -> Iterator[Any]:
     """Prose that says the same with a word more."""
     if _is(site, Prose):
@@ -292,6 +319,9 @@ OPERATORS: dict[str, Alternatives] = {
     "renumbered": _renumbered,
 }
 """Other values for a value, by operator. Each looks at the annotation and leaves what is not its kind."""
+
+MUTATING = {**OPERATORS, "shortened": _shortened}
+"""All of them. What is shortened is seldom the document of a good instrument, and always one of a bad."""
 
 OF_WORDS_ONLY = ("reworded", "renumbered")
 """These change nothing that an instrument does."""
