@@ -15,11 +15,11 @@ from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.interface import Plant
 from wirevow.emu.rules import Rules
 from wirevow.protocol.device import Device
-from wirevow.protocol.expression import And, parse
+from wirevow.protocol.expression import And
 from wirevow.protocol.framing import Overlong
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, Value, Vow
 
-behaviour = Kind("behaviour", seen=38)
+behaviour = Kind("behaviour", seen=37)
 
 
 def _timed(vow: Vow) -> bool:
@@ -106,30 +106,6 @@ class TimedChangeNotRestarted(Device):
         super().enter(state, now_ns)
         if same:
             self.entered_ns = entered_ns
-
-
-def _counts_up_to(vow: Vow, leave: LeaveEntry) -> bool:
-    """Whether a count is waited for: it stays where it has come to, where a reading passes through."""
-    if leave.when is None or ">=" not in leave.when.text:
-        return False
-    waited_for = (vow.points[name] for name in leave.when.names)
-    numbers = (entry.number for entry in waited_for if entry.scale is not None and not entry.settable)
-    return any(number.unit == "1" and not number.digits for number in numbers)
-
-
-@behaviour.tables(
-    "state.*.leave.*",
-    lambda vow: any(_counts_up_to(vow, leave) for state in vow.states.values() for leave in state.leaves),
-)
-def condition_one_more(vow: Vow) -> Vow:
-    """A state is left one count too late: > where >= is meant."""
-
-    def change(leave: LeaveEntry) -> LeaveEntry:
-        if leave.when is None or not _counts_up_to(vow, leave):
-            return leave
-        return replace(leave, when=parse(leave.when.text.replace(">=", ">")))
-
-    return _each_leave(vow, change)
 
 
 # ---------------------------------------------------------------------------------------------------- actions

@@ -81,18 +81,6 @@ class ExtremeBothLowest(Device):
         super()._keep(replace(entry, highest=False), counts)
 
 
-@extras.tables(
-    "point.*.keeps", lambda vow: any(sum(e == "begin" for e, _ in a.does) > 1 for a in vow.actions.values())
-)
-def extremes_begin_one_short(vow: Vow) -> Vow:
-    """Of several that an action lets begin again the last does not."""
-    actions = dict(vow.actions)
-    for name, action in vow.actions.items():
-        if sum(effect == "begin" for effect, _ in action.does) > 1:
-            actions[name] = replace(action, does=action.does[:-1])
-    return replace(vow, actions=actions)
-
-
 @extras.device("point.*.keeps", _begins)
 class ExtremeOutlivesBoot(Device):
     """The highest and the lowest are kept where no boot clears them."""
@@ -152,13 +140,6 @@ def row_one_short(vow: Vow) -> Vow:
 
 def _putting(vow: Vow) -> str | None:
     return next((name for name, action in vow.actions.items() if len(puts_of(action)) > 1), None)
-
-
-@extras.tables("action.*.effect", lambda vow: _putting(vow) is not None)
-def preset_one_short(vow: Vow) -> Vow:
-    """Of the settings that an action puts the last is left as it was."""
-    name = str(_putting(vow))
-    return with_action(vow, name, does=vow.actions[name].does[:-1])
 
 
 @extras.device("action.*.effect", lambda vow: _putting(vow) is not None)

@@ -22,7 +22,7 @@ from wirevow.protocol.framing import Overlong
 from wirevow.protocol.message import Request
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow
 
-trips = Kind("trips", seen=61)
+trips = Kind("trips", seen=58)
 
 
 def _provoked(vow: Vow) -> list[TripEntry]:
@@ -90,12 +90,6 @@ def _has_watchdog(vow: Vow) -> bool:
 def trip_first_never(vow: Vow) -> Vow:
     """The first protection in the table is never looked at: the loop begins at 1."""
     return with_trip(vow, _provoked(vow)[0].name, armed_in=frozenset())
-
-
-@trips.tables("trip.*.fires", lambda vow: len(_provoked(vow)) > 1)
-def trip_last_never(vow: Vow) -> Vow:
-    """The last protection in the table is never looked at: the loop ends one too early."""
-    return with_trip(vow, _provoked(vow)[-1].name, armed_in=frozenset())
 
 
 @trips.tables("trip.*.delay trip.*.fires", lambda vow: any(trip.after_ns for trip in _provoked(vow)))
@@ -283,17 +277,6 @@ class ClearWhateverTheCause(Device):
 
     def _gone(self, trip: TripEntry, now_ns: int) -> bool:
         return True
-
-
-@trips.tables(
-    "trip.*.clears",
-    lambda vow: _clearable(vow) and any(trip.cleared_when is not None for trip in _provoked(vow)),
-)
-def clear_without_hysteresis(vow: Vow) -> Vow:
-    """A trip can be cleared as soon as its condition is false; the hysteresis is left out."""
-    for trip in vow.trips.values():
-        vow = with_trip(vow, trip.name, cleared_when=None)
-    return vow
 
 
 @trips.device("trip.*.clears", _clearable)
@@ -844,21 +827,6 @@ def clear_hysteresis_turned_round(vow: Vow) -> Vow:
         if trip.cleared_when is not None:
             turned = _BELOW.sub(" + ", trip.cleared_when.text)
             vow = with_trip(vow, trip.name, cleared_when=parse(turned))
-    return vow
-
-
-def _round_a_byte(after_ns: int) -> int:
-    """A delay counted in ticks of 10 ms in one byte; shorter ones than a tick are not."""
-    return after_ns % 2_560_000_000
-
-
-@trips.tables(
-    "trip.*.delay", lambda vow: any(_round_a_byte(trip.after_ns) != trip.after_ns for trip in _provoked(vow))
-)
-def trip_delay_in_a_byte(vow: Vow) -> Vow:
-    """The delays of the protections are one byte of ticks of 10 ms: three seconds come round to 0.44 s."""
-    for trip in _provoked(vow):
-        vow = with_trip(vow, trip.name, after_ns=_round_a_byte(trip.after_ns))
     return vow
 
 

@@ -40,6 +40,7 @@ from tests.campaign.documents import GOOD, random_documents, results_of
 from tests.campaign.documents import told as told_of_documents
 from tests.dialect import chip
 from tests.dialect.box import FAULTS, checked, phrasebook
+from tests.emu.exchanges import successors
 from tests.matrix import Cell, cells, looked_at
 from wirevow.emu.audit import Trial, score, trials
 from wirevow.emu.direct import direct_tester
@@ -115,7 +116,7 @@ def tasks_of(vow: Vow, seeds: int, every: int | None) -> list[Task]:
     clean: list[Task] = [(None, seed) for seed in range(seeds)]
     if every is not None:
         return [*clean, *((name, 0) for name in some_faults(vow, every))]
-    faults = [fault.name for fault in faults_for(vow)]
+    faults = [*(fault.name for fault in faults_for(vow)), *successors(vow.identity[0])]
     return [*clean, *((name, seed) for seed in range(FAULT_SEEDS) for name in faults)]
 
 
@@ -212,7 +213,8 @@ def told(name: str, results: Sequence[Trial]) -> Iterator[str]:
         )
     for trial in sorted(faulty, key=lambda each: (each.fault or "", each.seed)):
         if not is_right(trial):
-            held_out = " (held out)" if fault_named(trial.fault or "").holdout else ""
+            name = trial.fault or ""
+            held_out = " (held out)" if "/" not in name and fault_named(name).holdout else ""
             yield f"  {trial.fault}{held_out}, seed {trial.seed}: {trial.outcome} {trial.message}".rstrip()
 
 

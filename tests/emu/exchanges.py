@@ -57,6 +57,13 @@ def by_hand() -> dict[str, int]:
     return {name: lines_of(steps) for name, steps in found.items()}
 
 
+def successors(document: str) -> list[str]:
+    """The mutants of a document that have taken the place of faults."""
+    lines = Path(__file__).with_name("mutants.txt").read_text(encoding="ascii").splitlines()
+    rows = [line.split() for line in lines if not line.startswith(";")]
+    return [name for of, name in rows if of == document]
+
+
 def _bytes(text: str) -> bytes:
     value = ast.literal_eval(f"b'{text}'")
     assert isinstance(value, bytes)

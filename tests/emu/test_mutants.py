@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.emu.exchanges import successors
 from wirevow.emu.command import run as wirevow
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.mutants import FATES, attempt_mutant, behaving, behaviour, drawn, mutant_named, why_same
@@ -65,6 +66,27 @@ def test_an_instrument_by_a_mutant_is_found(name: str, accused: str) -> None:
     trial = attempt_mutant(vow_of("brae"), name, 0)
     assert trial.detected, trial
     assert fnmatchcase(trial.requirement or "", accused)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "actions.sink.stop.always/taken-out/1",
+        "records.image.fields/ordered/9",
+        "states.armed.leaves.0.after/timed/1",
+        "states.swinging.leaves.0.when/shortened/1",
+    ],
+)
+def test_a_mutant_that_has_taken_the_place_of_a_fault_is_found(name: str) -> None:
+    """All of them: `make campaign`."""
+    assert name in successors("tarn")
+    assert attempt_mutant(vow_of("tarn"), name, 0).detected
+
+
+def test_every_mutant_that_has_taken_a_fault_s_place_is_one() -> None:
+    for vow in map(vow_of, ("tarn", "skerry")):
+        for name in successors(vow.identity[0]):
+            assert behaviour(behaving(vow, mutant_named(vow.document, name))) != behaviour(vow)
 
 
 @pytest.mark.parametrize(
