@@ -95,8 +95,8 @@ class Regulation:
         """The greatest current wanted now, before the power guard."""
         limit = float(self._set["limit.current"])
         stage = self._set["stage"]
-        if stage == "swing":
-            limit = min(limit, float(self._set["swing.high" if self._swing.upper else "swing.low"]))
+        if stage in ("swing", "steps"):
+            limit = min(limit, self._swing.level(self._set))
         elif self.kind() == "current":
             limit = min(limit, float(self._set["level.current"]))
         return min(limit, self._level.last)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from wirevow.emu.faults.change import with_action, with_document, with_point
 from wirevow.emu.faults.fault import Kind
 from wirevow.emu.faults.overlay import Overlay
 from wirevow.protocol.device import Device
+from wirevow.protocol.document.model import rows_of
 from wirevow.protocol.message import Request
 from wirevow.protocol.vow import ActionEntry, PointEntry, Value, Vow, copies_of, puts_of
 
@@ -190,3 +192,50 @@ def fan_line_in_steps(vow: Vow) -> Vow:
     fan = vow.document.fan
     assert fan is not None
     return with_document(vow, fan=fan.model_copy(update={"between": "steps"}))
+
+
+def _list_of(vow: Vow, key: str) -> list[str]:
+    """The controls that hold the levels (`level`) or the times (`lasts`) of a list, row by row."""
+    rows = next((law.rows for law in vow.document.laws.values() if law.rows is not None), None)
+    names = [] if rows is None else rows_of(vow.document, getattr(rows, key))
+    return [drives for name in names if (drives := vow.points[name].drives) is not None]
+
+
+class _Listed(Overlay):
+    """A plant that steps through other rows than it is told."""
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        super().control({self.other(name): value for name, value in changes.items()}, now_ns)
+
+    def other(self, name: str) -> str:
+        """Where it keeps what this control says."""
+        return name
+
+
+@extras.plant("law.*.rows", lambda vow: bool(_list_of(vow, "lasts")))
+class ListTimesOneRowOn(_Listed):
+    """The times of a list are taken one row further on: each belongs to the level before."""
+
+    def other(self, name: str) -> str:
+        times = _list_of(self.vow, "lasts")
+        return times[times.index(name) - 1] if name in times else name
+
+
+@extras.plant("law.*.rows state.*.leave.*", lambda vow: bool(_list_of(vow, "level")))
+class ListForgetsTheLast(Overlay):
+    """The last row that is used is left out."""
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        rows = changes.get("steps.rows")
+        fewer = {"steps.rows": max(1.0, rows - 1.0)} if isinstance(rows, float) else {}
+        super().control({**changes, **fewer}, now_ns)
+
+
+@extras.plant("law.*.rows", lambda vow: bool(_list_of(vow, "lasts")))
+class ListRunsSlow(Overlay):
+    """Each row of a list lasts 3 % longer than it says: the timer is started anew a little late."""
+
+    def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
+        times = _list_of(self.vow, "lasts")
+        longer = {name: 1.03 * float(value) for name, value in changes.items() if name in times}
+        super().control({**changes, **longer}, now_ns)

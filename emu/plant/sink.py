@@ -104,6 +104,7 @@ _REGULATION = frozenset(
         "swing.cue",
         "swing.hold",
         "swing.count",
+        *(name for name in CONTROLS if name.startswith("steps.")),
     ]
 )
 """Controls that nothing depends on while the stage is off."""
@@ -132,6 +133,7 @@ class Stretch:
         "ramp",
         "reads",
         "rest",
+        "row",
         "sense_power",
         "sensed",
         "share",
@@ -174,6 +176,7 @@ class Stretch:
     unsensed: bool
     done: int
     upper: bool
+    row: int
     forced: Forced | None
     """What its power does to the ladder, once that has been worked out."""
     passed: list[int]
@@ -646,7 +649,7 @@ class Sink:
         s.share = self._feed.share()
         s.unsensed = world["sense"] == "open"
         s.shares = self._transistors.shares
-        s.done, s.upper = self._swing.done, self._swing.upper
+        s.done, s.upper, s.row = self._swing.done, self._swing.upper, self._swing.row
         s.goal = 0.0
         s.at_source = None
         s.steady = True
@@ -676,6 +679,7 @@ class Sink:
             regulation.code,
             self._loop,
             self._swing.upper,
+            self._swing.row,
             self._airs[-1].ceiling,
         )
         known = self._known.get(before)
@@ -1578,6 +1582,8 @@ _READERS: dict[str, Reader] = {
     ),
     "source.emf": _emf,
     "swing.done": lambda plant, ns, s, heat: float(s.done),
+    "steps.row": lambda plant, ns, s, heat: float(s.row),
+    "steps.done": lambda plant, ns, s, heat: float(s.done),
     "swing.upper": lambda plant, ns, s, heat: float(s.upper),
     "supply.rail": lambda plant, ns, s, heat: plant._plant.rail_volt,
 }

@@ -5,6 +5,7 @@ SI units; shares (duty, state of charge) from 0 to 1; temperatures in Cel; fan s
 
 from __future__ import annotations
 
+from wirevow.emu.control.swing import ROWS
 from wirevow.protocol.document.terminals import Control, Signal
 
 SIGNALS: dict[str, Signal] = {
@@ -33,6 +34,8 @@ SIGNALS: dict[str, Signal] = {
     "battery.soc": Signal("1", "state of charge of a battery at the input"),
     "source.emf": Signal("V", "open-circuit voltage of the source"),
     "swing.done": Signal("1", "ends of the upper level since the swing began"),
+    "steps.row": Signal("1", "the row of the list that it is at, from 0"),
+    "steps.done": Signal("1", "rounds of the list that have ended since it began"),
     "swing.upper": Signal("1", "1 while the swing is at its upper level, else 0"),
     "supply.rail": Signal("V", "the instrument's own supply rail"),
 }
@@ -40,7 +43,7 @@ SIGNALS: dict[str, Signal] = {
 CONTROLS: dict[str, Control] = {
     "relay": Control(choices=("open", "closed"), means="the input relay"),
     "stage": Control(
-        choices=("off", "hold", "swing", "run"),
+        choices=("off", "hold", "swing", "steps", "run"),
         means="what the stage does: hold regulates by mode, run holds level.current whatever the mode",
     ),
     "mode": Control(
@@ -61,6 +64,10 @@ CONTROLS: dict[str, Control] = {
         choices=("stay", "return"), means="what follows the upper level of a triggered swing"
     ),
     "swing.count": Control("1", 0, 1e9, means="upper levels until it stays at the lower one; 0: no end"),
+    **{f"steps.level{k}": Control("A", 0.0, 1e3, means=f"level of row {k} of the list") for k in range(ROWS)},
+    **{f"steps.time{k}": Control("s", 1e-3, 1e5, means=f"time at that of row {k}") for k in range(ROWS)},
+    "steps.rows": Control("1", 1, ROWS, means="rows of the list that are stepped through"),
+    "steps.count": Control("1", 0, 1e9, means="rounds until it stays at the first row; 0: no end"),
     "swing.trigger": Control(pulse=True, means="a trigger from the host"),
     "limit.current": Control("A", 0.0, 1e3, means="most current that the stage draws, whatever it does"),
     "limit.power": Control("W", 0.0, 1e5, means="most power that the stage draws, before derating"),
@@ -98,6 +105,10 @@ INITIAL: dict[str, float | str] = {
     "swing.cue": "timer",
     "swing.hold": "return",
     "swing.count": 0.0,
+    **dict.fromkeys((f"steps.level{row}" for row in range(ROWS)), 0.0),
+    **dict.fromkeys((f"steps.time{row}" for row in range(ROWS)), 1.0),
+    "steps.rows": float(ROWS),
+    "steps.count": 0.0,
     "limit.current": 1e3,
     "limit.power": 1e5,
     "fan.mode": "auto",

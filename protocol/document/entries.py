@@ -62,6 +62,8 @@ REFERENCES: dict[tuple[str, str], str] = {
     ("Law", "alternates"): "points",
     ("Law", "counted_by"): "points",
     ("Law", "rate_of"): "points",
+    ("Law", "steps"): "points",
+    ("Rows", "used"): "points",
     ("Law", "at_most"): "points",
     ("Law", "elapses"): "points",
     ("Law", "in"): "states",

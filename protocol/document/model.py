@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, takewhile
 from math import ceil, floor
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -626,6 +626,14 @@ class Phase(Section):
     lasts: Name = Field(description="Point that says for how long, in seconds.")
 
 
+class Rows(Section):
+    """A list of levels and times: rows of points, named with `#`."""
+
+    level: RowName = Field(description="The levels.")
+    lasts: RowName = Field(description="For how long each lasts, in seconds.")
+    used: Name | None = Field(default=None, description="How many of the rows are used; all when absent.")
+
+
 class Law(Section):
     """A relation that always holds in these states, once settled.
 
@@ -633,7 +641,8 @@ class Law(Section):
     (a counter is the time integral of a reading), `never_falls` with `while_rises` (one reading does not
     fall while another rises), `alternates` with `phases` (a reading is at two levels by turns, the first
     from when the state is entered), `rate_of` with `at_most` (a reading changes no faster than a point
-    says, in its unit per second), `elapses` (a counter of time runs on as time does).
+    says, in its unit per second), `elapses` (a counter of time runs on as time does), `steps` with `rows` (a
+    reading is at the level of one row after the other, from when the state is entered, and then again).
     """
 
     means: Prose = Field(description="A sentence for people. Not on the wire.")
@@ -659,6 +668,10 @@ class Law(Section):
     rate_of: Name | None = Field(default=None, description="Reading whose rate is bounded.")
     at_most: Name | None = Field(default=None, description="Setting that bounds the rate.")
     elapses: Name | None = Field(default=None, description="Counter that runs on as time does.")
+    steps: Name | None = Field(
+        default=None, description="Reading that is at one row's level after the other."
+    )
+    rows: Rows | None = Field(default=None, description="The rows that it goes through.")
     when: Formula | None = Field(default=None, description="While this holds; for alternates, rate_of.")
     armed_in: Annotated[list[Word], Field(min_length=1)] | None = Field(
         default=None, alias="in", description="States in which it holds; all when absent."
@@ -675,11 +688,15 @@ class Law(Section):
             self.alternates,
             self.rate_of,
             self.elapses,
+            self.steps,
         )
         if sum(form is not None for form in forms) != 1:
             raise ValueError(
-                "a law has exactly one of holds, integral_of, never_falls, alternates, rate_of, elapses"
+                "a law has exactly one of holds, integral_of, never_falls, alternates, rate_of, elapses,"
+                " steps"
             )
+        if (self.steps is None) != (self.rows is None):
+            raise ValueError("steps and rows go together: name the levels and how long each lasts")
         if (self.integral_of is None) != (self.counter is None):
             raise ValueError("integral_of and is go together: name the counter that is the integral")
         if (self.never_falls is None) != (self.while_rises is None):
@@ -802,6 +819,12 @@ def row_name(name: str) -> Iterator[str]:
     """The names with `#` that a point of this name can be a row of."""
     for found in re.finditer(r"[0-9]+", name):
         yield f"{name[: found.start()]}#{name[found.end() :]}"
+
+
+def rows_of(document: Document, name: str) -> list[str]:
+    """The points that a name with `#` stands for, from row 0 on."""
+    rows = (name.replace("#", str(row)) for row in range(MOST_ROWS))
+    return list(takewhile(lambda each: each in document.points, rows)) if "#" in name else []
 
 
 class Document(Section):

@@ -468,7 +468,9 @@ def _alternates(document: Document, law: Law) -> bool:
 
 
 LAWS = (
-    Aspect("", lambda d, law: law.alternates is None and law.rate_of is None, lambda d, n, law: _law(d, law)),
+    Aspect(
+        "", lambda d, law: not (law.alternates or law.rate_of or law.steps), lambda d, n, law: _law(d, law)
+    ),
     Aspect(
         "settling",
         lambda d, law: law.holds is not None and law.settle > 0,
@@ -480,6 +482,7 @@ LAWS = (
     Aspect("levels", _alternates, lambda d, n, law: _levels(d, law), "alternates"),
     Aspect("width", _alternates, lambda d, n, law: _widths(d, law), "phases"),
     Aspect("period", _alternates, lambda d, n, law: _period(d, law), "phases"),
+    Aspect("rows", lambda d, law: law.steps is not None, lambda d, n, law: _rows(d, law), "rows"),
     Aspect("rate", lambda d, law: law.rate_of is not None, lambda d, n, law: _rate(d, law), "rate_of"),
 )
 
@@ -786,6 +789,16 @@ def _while(document: Document, law: Law) -> str:
 
 def _rate(document: Document, law: Law) -> str:
     return f"{_while(document, law)}, {law.rate_of} changes by no more than {law.at_most} in a second."
+
+
+def _rows(document: Document, law: Law) -> str:
+    assert law.rows is not None
+    used = f", {law.rows.used} of them" if law.rows.used is not None else ""
+    return (
+        f"{_while(document, law)}, {law.steps} is {law.rows.level} for {law.rows.lasts},"
+        f" one row after the other{used}, within {law.tolerance_percent:f} %, from when the state is entered,"
+        " and then again."
+    )
 
 
 def _levels(document: Document, law: Law) -> str:

@@ -7,10 +7,12 @@ from pathlib import Path
 import pytest
 
 from wirevow.emu.emulation import emulate
+from wirevow.emu.instrument import Instrument
 from wirevow.protocol.client.failures import Refused
 from wirevow.protocol.codegen.c import generate
 from wirevow.protocol.document.load import DocumentError, read_document
 from wirevow.protocol.document.vet import vet
+from wirevow.protocol.message import check_of
 from wirevow.protocol.vow import compile_vow
 
 SPEC = Path(__file__).parents[2] / "spec"
@@ -89,3 +91,47 @@ def test_what_a_document_does_not_use_is_not_in_its_core() -> None:
     tarn = generate(compile_vow(read_document((SPEC / "tarn.yaml").read_bytes()).document))["tarn_vow.c"]
     assert "OF_ROW" not in tarn
     assert "NUMBERS" not in tarn
+
+
+ROWS = "rows: {level: program.r#.current, lasts: program.r#.time, used: program.rows}"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code"),
+    [
+        (ROWS, ROWS.replace("r#.time", "q#.time"), "row-number"),
+        (ROWS, ROWS.replace("program.r#.time", "preset.p#.mode"), "not-a-reading"),
+        (ROWS, ROWS.replace("program.r#.time", "program.r#.current"), "law-units"),
+        (ROWS, ROWS.replace("used: program.rows", "used: program.rounds"), "row-number"),
+        ("steps: adapter.current", "steps: adapter.voltage", "law-units"),
+    ],
+)
+def test_a_list_has_levels_times_and_no_more_rows_than_there_are(old: str, new: str, code: str) -> None:
+    assert TEXT.count(old) == 1
+    assert code in {each.code for each in vet(read_document(TEXT.replace(old, new))).errors}
+
+
+def test_a_list_is_stepped_through_as_often_as_it_says_and_then_left() -> None:
+    box = Instrument(compile_vow(read_document(TEXT).document))
+    now_ns = 10**9
+
+    def say(line: str) -> str:
+        box.receive(f"{line} ~{check_of(line.encode())}\n".encode(), now_ns)
+        return box.take().decode().rpartition("ok ")[2].partition(" ~")[0]
+
+    box.advance(now_ns)
+    for row, (level, seconds) in enumerate(((300, "1.0"), (900, "0.5"), (600, "2.0"))):
+        say(f"put program.r{row}.current {level} mA")
+        say(f"put program.r{row}.time {seconds} s")
+    say("put program.rows 3")
+    say("put program.rounds 2")
+    say("act load.program")
+    seen = []
+    for wait_ms in (900, 500, 1000, 1200, 700, 400, 1500):
+        now_ns += wait_ms * 10**6
+        box.advance(now_ns)
+        seen.append((round(int(say("ask adapter.current").split()[0]), -1), int(say("ask program.at"))))
+    assert seen == [(300, 0), (900, 1), (600, 2), (300, 0), (300, 0), (900, 1), (600, 2)]
+    box.advance(now_ns + 10**9)
+    now_ns += 10**9
+    assert say("ask self.state") == "rest"

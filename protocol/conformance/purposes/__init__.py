@@ -73,6 +73,7 @@ from wirevow.protocol.conformance.purposes import (  # noqa: E402,F401  (they en
     readings,
     reflash,
     robustness,
+    rows,
     saving,
     sessions,
     spelling,

@@ -145,7 +145,7 @@ def undisturbed(t: Tester, r: Requirement) -> None:
 
 def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
     rule = t.vow.document.laws[r.element]
-    state = _enterable(t, rule).state
+    state = enterable(t, rule).state
     trusted(t)
     # What is done on the spot is nothing to it, nor is what is refused because it has begun.
     asides = [
@@ -225,7 +225,7 @@ def series_across_edges(t: Tester, r: Requirement) -> None:
         action, point = filled_by(t, r.element), answered_by(t, r.element)
         if field.every is None or rule is None or action is None or point is None:
             continue
-        provoke = _enterable(t, rule)
+        provoke = enterable(t, rule)
         if provoke.state not in action.to:
             continue
         # Two periods in a series: whenever it begins, there is a whole level of each kind in it.
@@ -272,7 +272,7 @@ def pulses_instead_of_time(t: Tester, r: Requirement) -> None:
     if found is None:
         return
     name, rule = found
-    provoke = _enterable(t, rule)
+    provoke = enterable(t, rule)
     words = _untimed(t, rule)
     if not words:
         return
@@ -393,7 +393,7 @@ def _can_be(entry: PointEntry, value: Decimal) -> bool:
     return counts.denominator == 1 and scale.low <= counts <= scale.high
 
 
-def _enterable(t: Tester, rule: Law) -> Provoke:
+def enterable(t: Tester, rule: Law) -> Provoke:
     provoke = rule.provoke
     if provoke is None:
         raise NotSelected("the document does not say how to provoke it")
@@ -407,7 +407,7 @@ def _enterable(t: Tester, rule: Law) -> Provoke:
 
 def _enter(t: Tester, rule: Law, others: Mapping[str, Decimal | str] | None = None) -> Between:
     """Put the settings, with others perhaps, then enter the state; when that was."""
-    provoke = _enterable(t, rule)
+    provoke = enterable(t, rule)
     wanted = {**provoke.put, **(others or {})}
     for name in wanted:
         if not t.settable_here(t.vow.points[name]):

@@ -6,7 +6,7 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
-from wirevow.protocol.document.model import Fan, Law
+from wirevow.protocol.document.model import Fan, Law, rows_of
 from wirevow.protocol.document.vet.survey import Survey, Where, on_step, plain
 from wirevow.protocol.units import si_per_unit
 
@@ -175,6 +175,10 @@ def _law(survey: Survey, name: str, law: Law) -> None:
         _same_unit(survey, (*where, "lasts"), phase.lasts, "s")
     if law.counted_by is not None:
         _same_unit(survey, ("laws", name, "counted_by"), law.counted_by, "1")
+    if law.rows is not None and law.steps is not None:
+        level, lasts = (rows_of(survey.document, each)[0] for each in (law.rows.level, law.rows.lasts))
+        _same_unit(survey, ("laws", name, "rows", "level"), level, _unit(survey, law.steps))
+        _same_unit(survey, ("laws", name, "rows", "lasts"), lasts, "s")
     if law.elapses is not None:
         _same_unit(survey, ("laws", name, "elapses"), law.elapses, "s")
     if law.rate_of is not None and law.at_most is not None:

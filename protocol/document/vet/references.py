@@ -10,7 +10,17 @@ from collections.abc import Collection, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from wirevow.protocol.document.model import Action, Capture, FromPoint, Point, Pulse, Put, row_name
+from wirevow.protocol.document.model import (
+    Action,
+    Capture,
+    FromPoint,
+    Point,
+    Pulse,
+    Put,
+    Rows,
+    row_name,
+    rows_of,
+)
 from wirevow.protocol.document.vet.survey import Survey, Where, near
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.expression.tree import Comparison, Word, names, walk
@@ -185,12 +195,15 @@ def _envelope(survey: Survey) -> None:
             ("rate_of", law.rate_of),
             ("at_most", law.at_most),
             ("elapses", law.elapses),
+            ("steps", law.steps),
         ):
             if point is not None:
                 _number(survey, ("laws", name, key), point)
         for index, phase in enumerate(law.phases or ()):
             _number(survey, ("laws", name, "phases", index, "level"), phase.level)
             _number(survey, ("laws", name, "phases", index, "lasts"), phase.lasts)
+        if law.rows is not None:
+            _rows(survey, name, law.rows)
     if document.derating is not None:
         _number(survey, ("derating", "temperature"), document.derating.temperature)
         if _setting(survey, ("derating", "ceiling"), document.derating.ceiling):
@@ -198,6 +211,25 @@ def _envelope(survey: Survey) -> None:
     if document.fan is not None:
         _number(survey, ("fan", "temperature"), document.fan.temperature)
         _number(survey, ("fan", "duty"), document.fan.duty)
+
+
+def _rows(survey: Survey, name: str, rows: Rows) -> None:
+    """Levels and times are settings in as many rows, of which no more are used than there are."""
+    where: Where = ("laws", name, "rows")
+    levels, times = (rows_of(survey.document, each) for each in (rows.level, rows.lasts))
+    if len(levels) < 2 or len(levels) != len(times):
+        remedy = "name two points with # that have the same many"
+        survey.report("row-number", where, f"{rows.level} and {rows.lasts} have no rows in common", remedy)
+        return
+    for key, each in (("level", levels[0]), ("lasts", times[0]), ("used", rows.used)):
+        if each is not None and _setting(survey, (*where, key), each):
+            _number(survey, (*where, key), each)
+    used = survey.document.points.get(rows.used or "")
+    if used is not None and used.quantity in survey.document.quantities:
+        kind = survey.document.quantities[used.quantity]
+        if kind.low < 1 or kind.high > len(levels) or kind.unit != "1":
+            remedy = f"give it a quantity without a unit from 1 to {len(levels)}"
+            survey.report("row-number", (*where, "used"), f"{rows.used} is no number of rows", remedy)
 
 
 def _records(survey: Survey) -> None:
