@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 SHOWN = 3
 """So many names with each reason; the rest is in the JSON."""
+WIDTH = 120
+"""Characters of a change."""
 
 
 def audit_entries(
@@ -98,7 +100,7 @@ def _told(fates: Sequence[Fate], marks: Marks, path: Path) -> Iterator[str]:
             most = None if title == "not found" else SHOWN
             for fate in of_it[:most]:
                 place = f"{path}:{marks.line(*fate.mutant.path)}"
-                yield f"    {place}  {fate.mutant.name}  {fate.mutant.change}"
+                yield f"    {place}  {fate.mutant.name}  {' '.join(fate.mutant.change.split())[:WIDTH]}"
 
 
 TITLES = {
