@@ -19,7 +19,10 @@ from tests.protocol.conformance.instruments import hands_on
 from tests.stand_in import Tarn, plugged_in, read_once
 from wirevow.emu import checking
 from wirevow.emu.command import run as wirevow
+from wirevow.emu.loading import load
 from wirevow.emu.soak import Task, rounds, seeded
+from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.purposes.saving import Cuts
 from wirevow.protocol.conformance.search.actions import Cut, Doer
 from wirevow.protocol.conformance.tester import Broken
 
@@ -150,6 +153,16 @@ def test_what_was_allowed_is_for_all_checks_together(monkeypatch: pytest.MonkeyP
 
 
 # ------------------------------------------------------------------------------------- a cut inside a save
+
+
+def test_the_supply_of_firmware_goes_inside_a_save() -> None:
+    vow = load("tarn")
+    with hooked_up(vow, "emu://tarn?firmware=host") as hookup:
+        hookup.tester.acquaint()
+        hookup.tester.home()
+        saves = Cuts.begun(hookup.tester, "promise.saves_are_whole")
+        assert [saves.cut(0, steps) for steps in (0, 5, 5000)] == [False, False, True]
+        saves.end()
 
 
 def test_a_cut_of_the_supply_shows_a_save_that_is_torn_and_accuses_no_whole_one() -> None:

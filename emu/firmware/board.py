@@ -228,6 +228,10 @@ class FirmwareInstrument(Firmware):
             self._out.clear()
             self._start("reset")
 
+    def cut_after(self, steps: int) -> None:
+        """So many more bytes are written to the store until the supply comes back."""
+        self.board.writes_left = steps
+
     def ways(self) -> int:
         """A number with a bit for everything in it that has been reached; 0 where only lines are counted."""
         return 0
@@ -244,6 +248,7 @@ class FirmwareInstrument(Firmware):
     def _start(self, cause: str) -> None:
         self._capture_ns = None
         self._blocked = False
+        self.board.writes_left = -1
         tick, rest = divmod(self.now_ns, self._millisecond_ns)
         self._converters.follow(slow=True)
         # Between two ticks the sample's number is the instant itself.

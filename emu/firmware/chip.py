@@ -219,6 +219,8 @@ class ChipInstrument(FirmwareInstrument):
         self._chip = Chip(rig, elf, wire(self._wiring, section), section.clock_error_ppm)
         self._elf = (elf.read_bytes(), str(elf)) if covered else None
         self._ways = self._chip.watch() if covered else b""
+        self._work_left: int | None = None
+        """Characters' time until the supply goes, if it is about to."""
         self._begun = b""
         """Of a line from the host."""
         self._due = 0
@@ -269,6 +271,10 @@ class ChipInstrument(FirmwareInstrument):
 
     def _load(self, library: Path | None, section: SinkPlant) -> None:
         self._converters = Converters(self._chip.library, section, self.plant)
+
+    def cut_after(self, steps: int) -> None:
+        """It works so many more characters' time, and no longer until the supply comes back."""
+        self._work_left = steps
 
     def ways(self) -> int:
         return int.from_bytes(bytes(self._ways), "little")
@@ -358,6 +364,7 @@ class ChipInstrument(FirmwareInstrument):
 
     def _start(self, cause: str) -> None:
         self._stall(False)
+        self._work_left = None
         self._begun = self._line = b""
         self._due = 0
         self._driven = ()
@@ -412,6 +419,10 @@ class ChipInstrument(FirmwareInstrument):
         resets, said = chip.rig.resets, self._said
         chip.freeze()
         while left > 0 and not chip.rig.outputs.pins & CAPTURE:
+            if self._work_left is not None:
+                if not self._work_left:
+                    break
+                self._work_left -= 1
             self._converters.follow(slow=True)
             begun = chip.cycle
             chip.work(chip.frame)

@@ -85,6 +85,15 @@ class Slow(Protocol):
 
 
 @runtime_checkable
+class Interruptible(Protocol):
+    """Firmware whose supply can go in the middle of what it does."""
+
+    def cut_after(self, steps: int) -> None:
+        """It does so many more steps, and no other until its supply comes back: bytes written to the store,
+        or on a chip characters' times of work."""
+
+
+@runtime_checkable
 class Covered(Protocol):
     """Firmware that tells what of it has been reached, if that was asked for when it was built."""
 

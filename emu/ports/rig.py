@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING
 
 from wirevow.emu.clock import Clock
-from wirevow.emu.ports.interface import Covered, Repeated, Slow, Stepping, Storing, Wired
+from wirevow.emu.ports.interface import Covered, Interruptible, Repeated, Slow, Stepping, Storing, Wired
 from wirevow.emu.ports.line import Line
 from wirevow.protocol.conformance.rig import MOST_REPEATED, Hello, RigError
 
@@ -85,6 +85,14 @@ class InstrumentRig:
             if plant is None or signal not in plant.signals:
                 raise RigError(f"this instrument does not tell what {signal} is: use the simulated one")
             return float(plant.at(signal, plant.now_ns))
+
+    def cut_after(self, steps: int) -> None:
+        """The supply is about to go (`wirevow.protocol.conformance.rig.CuttingRig`)."""
+        with self._turn():
+            self._settle()
+            instrument = self._line.instrument
+            if isinstance(instrument, Interruptible):
+                instrument.cut_after(steps)
 
     def ways(self) -> int:
         """What of the firmware has been reached (`wirevow.protocol.conformance.rig.CoveringRig`)."""

@@ -113,6 +113,14 @@ class StoringRig(Rig, Protocol):
 
 
 @runtime_checkable
+class CuttingRig(Rig, Protocol):
+    """A rig whose supply can go inside what takes no time on a held clock."""
+
+    def cut_after(self, steps: int) -> None:
+        """After so many small steps of what it does next it does nothing any more; then the supply is cut."""
+
+
+@runtime_checkable
 class CoveringRig(Rig, Protocol):
     """A rig that sees what of the firmware has been reached."""
 

@@ -42,7 +42,7 @@ from wirevow.protocol.conformance.gate import DRY as DRY
 from wirevow.protocol.conformance.gate import NotSelected as NotSelected
 from wirevow.protocol.conformance.host import BUSY_NS, contended_ns, lateness_ns
 from wirevow.protocol.conformance.keeping import Found, found_counters, kept, saved_words
-from wirevow.protocol.conformance.rig import Repeating, Rig, RigError, StoringRig
+from wirevow.protocol.conformance.rig import CuttingRig, Repeating, Rig, RigError, StoringRig
 from wirevow.protocol.conformance.session import Entry, Session
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.dialect.narrow import Unasked
@@ -915,8 +915,9 @@ class Tester:
             self.session.settle()
         self.attend()
 
-    def cut_short(self, line: bytes, after_ns: int) -> None:
-        """Send a request and cut the supply so soon after it, then give it again.
+    def cut_short(self, line: bytes, after_ns: int, steps: int | None = None) -> None:
+        """Send a request and cut the supply so soon after it, then give it again. With `steps` after so many
+        small steps of what it does (`CuttingRig`), if the rig can.
 
         What comes in between is not judged, and what the store holds now is taken as it is.
         """
@@ -926,6 +927,8 @@ class Tester:
         self._afford(1)
         rig = self.boots("power")
         self.lines += 1
+        if steps is not None and isinstance(rig, CuttingRig):
+            rig.cut_after(steps)
         self.session.send(line + b"\n")
         if after_ns:
             self.session.wait(after_ns)

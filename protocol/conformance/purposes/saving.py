@@ -253,7 +253,7 @@ class Cuts:
         t.act(save)
         return cls(t, requirement, save, saved, moved)
 
-    def cut(self, after_ns: int) -> bool:
+    def cut(self, after_ns: int, steps: int | None = None) -> bool:
         """Cut it so soon after the request: whether all is as saved then. Broken: nor as before."""
         t = self.t
         before = _values(t, self.saved)
@@ -261,8 +261,9 @@ class Cuts:
             with suppress(NotSelected):
                 t.put(entry.name, other_value(t, entry))
         after = _values(t, self.saved)
-        t.cut_short(Request(t.new_tag(), "act", self.save, (), t.guard).line(), after_ns)
+        t.cut_short(Request(t.new_tag(), "act", self.save, (), t.guard).line(), after_ns, steps)
         sent = f"act {self.save}, and no supply {after_ns / 1e6:g} ms later"
+        sent += "" if steps is None else f", or after {steps} steps of it"
         return _look(t, self.requirement, sent, before, after)
 
     def end(self) -> None:

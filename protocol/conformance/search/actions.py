@@ -170,6 +170,8 @@ class Cut:
     """The supply is cut so long after a request to save: what is saved then is the old or the new."""
 
     after_ns: int
+    steps: int | None = None
+    """After so many steps of it instead, where the rig can (`CuttingRig`)."""
 
 
 Action = Say | Half | Split | Noise | Long | Again | Wait | Turn | Panel | Stall | Boot | Go | Provoke | Cut
@@ -365,7 +367,7 @@ class Doer:
         self._ready()
         self._t.home()
         saves = Cuts.begun(self._t, WHOLE)
-        saves.cut(action.after_ns)
+        saves.cut(action.after_ns, action.steps)
         saves.end()
 
     def _go(self, action: Go) -> None:

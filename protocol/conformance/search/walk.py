@@ -288,6 +288,10 @@ def _cut(exponent: int) -> Cut:
     return Cut(int(10 ** (exponent / 100)))
 
 
+def _cut_within(exponent: int) -> Cut:
+    return Cut(0, int(10 ** (exponent / 100)))
+
+
 def _strategies(given: Repertoire, cuts: bool) -> list[tuple[str, st.SearchStrategy[Action]]]:
     """What the rules choose from, by their names. A walk may leave a whole rule out."""
     share = st.integers(0, SHARES - 1)
@@ -362,6 +366,7 @@ def _strategies(given: Repertoire, cuts: bool) -> list[tuple[str, st.SearchStrat
         move.append((1, st.builds(Boot, st.sampled_from(given.boots))))
     if cuts and given.cuts:
         move.append((1, st.builds(_cut, st.integers(400, 850))))
+        move.append((1, st.builds(_cut_within, st.integers(0, 400))))
     if given.trips:
         move.append((1, st.builds(Provoke, st.sampled_from(given.trips))))
     return [
