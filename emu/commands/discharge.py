@@ -288,7 +288,7 @@ def _page(result: Result, plan: Plan, parts: Parts) -> Page:
         )
         tables += [
             Table(
-                f"Conditions of the direct method, after {drawn:.3f} A.h"
+                f"Conditions of the {each.method} method, after {drawn:.3f} A.h"
                 f" ({'all met' if each.named else 'not all met'})",
                 [(one.asks, one.was, "yes" if one.met else "no") for one in each.conditions],
                 ("asked", "was", "met"),

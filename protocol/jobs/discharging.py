@@ -15,7 +15,7 @@ from wirevow.protocol.jobs import battery as batteries
 from wirevow.protocol.jobs.battery import Battery
 from wirevow.protocol.jobs.box import ask, ask_si, at_rest, begin, put_si, safely, watchful, why_left
 from wirevow.protocol.jobs.capacity import SECONDS_PER_HOUR, Totals, left_seconds, rated_conditions, totals
-from wirevow.protocol.jobs.parts import MODES, Parts, PartsError, Start
+from wirevow.protocol.jobs.parts import MODES, Parts, Start
 from wirevow.protocol.jobs.resistance import (
     HIGH_RATE,
     HIGH_S,
@@ -27,6 +27,7 @@ from wirevow.protocol.jobs.resistance import (
     Resistance,
     Setting,
     Unmeasured,
+    after_rest,
     direct,
     no_tone,
 )
@@ -62,7 +63,7 @@ class Plan:
     """Time under load between two rests."""
     pause_s: float = 0.0
     pulses: bool = False
-    """Measure the internal resistance at the start and after each rest."""
+    """Measure the internal resistance by the direct method at the start and after each rest, at a current."""
     limits: Limits = field(default_factory=Limits)
     ambient: float | None = None
     rested_h: float | None = None
@@ -129,11 +130,7 @@ def check_plan(parts: Parts, plan: Plan) -> Start:
             f"{plan.level:g} {unit} is not what {level.name} holds: {max(level.low, 0):g} {unit} to"
             f" {level.high:g} {unit}"
         )
-    start = parts.start(plan.mode == "current", parts.voltage())
-    if start.cut_off is not None and plan.mode != "current":
-        raise PartsError(
-            f"{parts.vow.identity[0]} has no state that holds the {plan.mode}: discharge at a current"
-        )
+    start = parts.start(True, parts.voltage(), plan.mode)
     if plan.pulses:
         rated = plan.battery.rated_ah
         if rated is None:
@@ -228,7 +225,7 @@ class Course:
         tone = no_tone(self.parts.vow.identity[0], None if shortest is None else 1 / shortest)
         if not self.plan.pulses:
             return NO_PULSES, tone
-        if not self._pulses:
+        if not any(each.method == "direct" for _, each in self._pulses):
             return Unmeasured("direct", "the discharge ended before its pulses were over"), tone
         return (tone,)
 
@@ -286,7 +283,15 @@ class Course:
         """Look every so often, for so long; None until a rule ends it."""
         self._sleep(SETTLE_S)
         began = self.client.now_s()
-        self._look(phase)
+        rested = self.rows[-1]
+        row = self._look(phase)
+        if rested.phase == "rest" and phase == "load" and row.amperes > rested.amperes + self.amps.step:
+            found = after_rest(
+                Held(rested.amperes, rested.volts, self.plan.pause_s),
+                Held(row.amperes, row.volts, SETTLE_S),
+                *self.channels,
+            )
+            self._pulses.append((rested.ampere_hours, found))
         due = began + self.plan.every_s
         end = None if seconds is None else began + seconds - SETTLE_S
         while end is None or due < end:
@@ -437,17 +442,16 @@ class Course:
     def _counted(self) -> float | None:
         if self.start.cut_off is None:
             return None  # a box that only holds does not begin its counters at zero
-        total = 0.0
-        for segment in {row.segment for row in self.rows}:
-            seen = [
-                row.counted
-                for row in self.rows
-                if row.segment == segment and row.counted is not None and row.phase != "open"
-            ]
-            if not seen:
+        seen = [(row.segment, row.counted) for row in self.rows if row.phase != "open"]
+        total, before = 0.0, None
+        for segment, counted in seen:
+            if counted is None:
                 return None
-            total += seen[-1]
-        return total
+            # Each start begins at zero: a segment's, and after a rest with the input disconnected.
+            if before is not None and (segment != before[0] or counted < before[1]):
+                total += before[1]
+            before = segment, counted
+        return None if before is None else total + before[1]
 
     def _afterwards(self, ended: _End) -> None:
         """One more look, at rest: the current is gone, and the sum closed."""

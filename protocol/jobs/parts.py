@@ -217,12 +217,17 @@ class Parts:
             raise PartsError(f"{self._title} has no point that shows its state")
         return name
 
-    def start(self, counted: bool, voltage: Part) -> Start:
+    def start(self, counted: bool, voltage: Part, mode: str = "current") -> Start:
         """How to energise: to a state that ends by itself at a cut-off (`counted`), or to one that holds.
 
-        A document without the first kind gives the second: the host keeps the cut-off then.
+        A document without the first kind gives the second: the host keeps the cut-off then. In a `mode` other
+        than current, a state that holds a current whatever the mode (`stage: run`) is none.
         """
         starts = list(self._starts(voltage))
+        if mode != "current":
+            starts = [each for each in starts if each.state.outputs.get("stage") != "run"]
+            if not starts:
+                raise PartsError(f"{self._title} has no state that holds the {mode}: discharge at a current")
         name = self._named.get("start")
         if name is not None:
             starts = [each for each in starts if each.action.name == name]

@@ -41,7 +41,7 @@ class Resistance:
     """One result."""
 
     method: str
-    """`direct` or `alternating`."""
+    """`direct`, `alternating`, or `rest` (`after_rest`)."""
     ohms: Measured
     conditions: tuple[Condition, ...]
 
@@ -169,6 +169,21 @@ def direct(
             lasted(HIGH_S, high),
         ),
     )
+
+
+def after_rest(rest: Held, load: Held, volts: Channel, amperes: Channel) -> Resistance:
+    """(U0 - U1) / (I1 - I0), where a load follows a rest: the ohmic part, in whatever mode the load is.
+
+    What slower answers of the cells add grows with the time from the load's begin to its reading (the RC
+    pairs of an equivalent circuit; Plett, Battery Management Systems I, 2015, chapter 2, from memory).
+    `ValueError` when the currents are the same.
+    """
+    if load.amperes == rest.amperes:
+        raise ValueError("rest and load have the same current: load it more")
+    ohms = volts.difference(rest.volts, load.volts) / amperes.difference(load.amperes, rest.amperes)
+    was = f"a rest, and {load.seconds:g} s of load"
+    asked = Condition("two currents, one after the other without a pause", was, met=False)
+    return Resistance("rest", Measured.of(ohms, "Ohm"), (asked,))
 
 
 @dataclass(frozen=True, slots=True)

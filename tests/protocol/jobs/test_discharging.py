@@ -1,9 +1,12 @@
 """Whole discharges of the simulated instrument, on its own clock."""
 
 from contextlib import contextmanager
+from pathlib import Path
 from types import SimpleNamespace as After
 
+import numpy as np
 import pytest
+from ruamel.yaml import YAML
 
 import wirevow
 from wirevow.protocol.errors import WirevowError
@@ -12,6 +15,7 @@ from wirevow.protocol.jobs.discharging import Course, Plan
 from wirevow.protocol.jobs.parts import Parts, PartsError
 from wirevow.protocol.jobs.stopping import Limits
 
+SPEC = Path(__file__).parents[3] / "spec"
 VOW = wirevow.load("tarn")
 PACK = declared("lithium-ion", 3, 3.0, 5.0)
 
@@ -122,6 +126,31 @@ def test_power_and_resistance_are_held_and_the_host_keeps_the_cut_off(mode, leve
     assert min(held) == pytest.approx(level, rel=0.03)
     assert max(held) == pytest.approx(level, rel=0.03)
     assert box.state == "off"
+
+
+@pytest.mark.parametrize(("mode", "level"), [("power", 20.0), ("resistance", 6.0)])
+def test_where_the_state_holds_the_mode_the_box_keeps_the_cut_off_and_rests_show_the_ohms(
+    tmp_path, mode, level
+):
+    """A capacity run in any mode is a word in the document: its state holds (`stage: hold`)."""
+    text = (SPEC / "tarn.yaml").read_text(encoding="utf-8")
+    whole = "    outputs: {relay: closed, stage: run}\n"
+    assert text.count(whole) == 1
+    (tmp_path / "any.yaml").write_text(text.replace(whole, whole.replace("run", "hold")))
+    vow = wirevow.load(tmp_path / "any.yaml")
+    with wirevow.emulate(tmp_path / "any.yaml", bench="lithium-pack") as emulation:
+        plan = Plan(PACK, mode, level, 60.0, pause_every_s=1800.0, pause_s=120.0)
+        result = Course(emulation.client, Parts(vow), plan).run()
+    assert (result.reason, result.text) == ("cut-off", "the box ended it at its cut-off of 9.000 V")
+    assert result.totals.charge.value == pytest.approx(result.counted, rel=0.01)
+    drawn, found = result.resistances[0]
+    # The bench's own network (lithium-pack.yaml), at the share of its charge that is left: cells and leads.
+    bench = YAML(typ="safe").load((SPEC / "bench" / "lithium-pack.yaml").read_text(encoding="utf-8"))
+    table = bench["source"]["table"]
+    share = 1 - drawn / bench["source"]["ampere_hour"]
+    cells = 3 * np.interp(share, [row["soc"] for row in table], [row["ohm"] for row in table])
+    assert found.ohms.value == pytest.approx(cells + bench["leads"]["ohm"], rel=0.1)
+    assert not found.named
 
 
 def test_a_battery_that_is_reversed_is_one_error_and_nothing_starts():
