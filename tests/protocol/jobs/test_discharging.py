@@ -139,7 +139,7 @@ def test_where_the_state_holds_the_mode_the_box_keeps_the_cut_off_and_rests_show
     (tmp_path / "any.yaml").write_text(text.replace(whole, whole.replace("run", "hold")))
     vow = wirevow.load(tmp_path / "any.yaml")
     with wirevow.emulate(tmp_path / "any.yaml", bench="lithium-pack") as emulation:
-        plan = Plan(PACK, mode, level, 60.0, pause_every_s=1800.0, pause_s=120.0)
+        plan = Plan(PACK, mode, level, 20.0, pause_every_s=1800.0, pause_s=120.0)
         result = Course(emulation.client, Parts(vow), plan).run()
     assert (result.reason, result.text) == ("cut-off", "the box ended it at its cut-off of 9.000 V")
     assert result.totals.charge.value == pytest.approx(result.counted, rel=0.01)
