@@ -256,7 +256,7 @@ class ChipInstrument(FirmwareInstrument):
         }
 
     @property
-    def slow(self) -> Collection[str]:
+    def slow_events(self) -> Collection[str]:
         """Its front panel: hands on pins take time."""
         return {**self._wiring.keys, **self._wiring.encoders}
 

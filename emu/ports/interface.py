@@ -80,7 +80,7 @@ class Slow(Protocol):
     """What an instrument with a front panel on its pins has besides."""
 
     @property
-    def slow(self) -> Collection[str]:
+    def slow_events(self) -> Collection[str]:
         """Of `bench_events`, those that take time."""
 
 

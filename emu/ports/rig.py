@@ -41,7 +41,7 @@ class InstrumentRig:
     def hello(self) -> Hello:
         instrument = self._line.instrument
         # A checker counts on that what it does is done at once.
-        slow = frozenset(instrument.slow if isinstance(instrument, Slow) else ())
+        slow = frozenset(instrument.slow_events if isinstance(instrument, Slow) else ())
         return Hello(
             simulated=True,
             document=self._document,
