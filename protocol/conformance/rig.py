@@ -187,7 +187,7 @@ class SocketRig:
         self._stride_ns = STRIDE_NS
         self._held = False
         self._known: tuple[int, int] | None = None
-        """Bytes that the instrument had and had emitted after the last event, if nothing was asked since."""
+        """Bytes that the instrument had and had emitted after what was asked last, on a held clock."""
         try:
             self._hello = self._greet()
         except BaseException:
@@ -231,13 +231,13 @@ class SocketRig:
                 self._stride_ns = min(2 * stride_ns, LONGEST_STRIDE_NS) if quick else STRIDE_NS
             span_ns -= stride_ns
             if span_ns <= 0:
-                return emitted
+                return self._now_known(sent, emitted)
 
     def counts(self, sent: int) -> int:
         known = self._known
         if known is not None and known[0] == sent:
             return known[1]
-        return self._emitted(self._do({"do": "counts", "sent": sent}))
+        return self._now_known(sent, self._emitted(self._do({"do": "counts", "sent": sent})))
 
     def close(self) -> None:
         self._socket.close()
@@ -268,8 +268,14 @@ class SocketRig:
     def _happen(self, request: dict[str, object]) -> None:
         answer = self._do(request)
         received, emitted = answer.get("received"), answer.get("emitted")
-        if self._held and isinstance(received, int) and isinstance(emitted, int):
+        if isinstance(received, int) and isinstance(emitted, int):
+            self._now_known(received, emitted)
+
+    def _now_known(self, received: int, emitted: int) -> int:
+        """On a held clock nothing more comes until something is asked for; returns `emitted`."""
+        if self._held:
             self._known = received, emitted
+        return emitted
 
     def _do(self, request: dict[str, object]) -> dict[str, Any]:
         self._known = None

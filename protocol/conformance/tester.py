@@ -903,10 +903,14 @@ class Tester:
 
     def power_cycle(self) -> None:
         """Cut the instrument's own supply and give it again."""
-        self._done_before()
+        self.attend()
         rig = self.boots("power")
-        for on in (False, True):
-            self._power(rig, on)
+        self._power(rig, on=False)
+        try:
+            if self.session.held:
+                self._done_before()  # the rig has told how much came up to the cut: no need to ask it before
+        finally:
+            self._power(rig, on=True)
         self._expect_boot("power")
 
     def _done_before(self) -> None:
