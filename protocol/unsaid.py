@@ -43,8 +43,10 @@ class _Rule:
     """Since when it is true; None while it is false."""
     looked_ns: int = 0
     """Up to then `since_ns` is known."""
-    turns: tuple[tuple[Value, ...], list[int]] | None = None
-    """When the silence turns it, for which settings; see `Course._turns_ns`."""
+    others: tuple[str, ...] = ()
+    """What it looks at besides the silence."""
+    turns: tuple[tuple[Value, ...], tuple[list[int], bool]] | None = None
+    """What they were last, and `Course._turns` for that."""
 
 
 class _Silent(Values):
@@ -108,7 +110,9 @@ class Course:
             return
         levels = () if looks is None else _levels(when, looks)
         if levels is not None:
-            self._rules.append(_Rule(act, when, armed_in, every_ns, looks, levels))
+            rule = _Rule(act, when, armed_in, every_ns, looks, levels)
+            rule.others = tuple(when.names - {looks})
+            self._rules.append(rule)
 
     # ------------------------------------------------------------------------------------------ being told
 
@@ -203,8 +207,10 @@ class Course:
         """The first instant since which a rule on the silence has been true for its time, or up to now."""
         heard_ns = self._twin.accepted_ns
         begins = [max(rule.looked_ns, heard_ns)]
-        turns = [heard_ns + each for each in self._turns_ns(rule, now_ns)]
-        begins += [each for each in turns if begins[0] < each <= now_ns]
+        turns_ns, at_once = self._turns(rule, now_ns)
+        begins += [heard_ns + each for each in turns_ns if begins[0] < heard_ns + each <= now_ns]
+        if not at_once and begins == [heard_ns]:
+            return None
         since_ns: int | None = None
         for begin_ns, end_ns in zip(begins, [*begins[1:], now_ns], strict=True):
             if not self._true(rule, begin_ns):
@@ -215,14 +221,15 @@ class Course:
                 return since_ns
         return since_ns
 
-    def _turns_ns(self, rule: _Rule, now_ns: int) -> list[int]:
-        """How long a silence has lasted when a comparison of it changes its truth, in order."""
-        counts = Counts(self._twin, now_ns)
-        given = tuple([counts[name] for level in rule.levels for name in level.names])
+    def _turns(self, rule: _Rule, now_ns: int) -> tuple[list[int], bool]:
+        """How long a silence has lasted when a comparison of it changes its truth, in order; and whether the
+        rule is true while the host is just heard."""
+        twin = self._twin
+        given = tuple([twin.value(twin.vow.points[name], now_ns) for name in rule.others])
         if rule.turns is None or rule.turns[0] != given:
-            values = Values(self._twin, now_ns)
-            turns = sorted(int(level.number(values) * NS_PER_S) + 1 for level in rule.levels)
-            rule.turns = given, turns
+            values = Values(twin, now_ns)
+            turns_ns = sorted(int(level.number(values) * NS_PER_S) + 1 for level in rule.levels)
+            rule.turns = given, (turns_ns, self._true(rule, twin.accepted_ns))
         return rule.turns[1]
 
     def _slack_ns(self, rule: _Rule) -> int:

@@ -125,7 +125,8 @@ class Forced:
 
     def __init__(self, at: Ladder, power: Curve, span: float) -> None:
         self.ladder, self.span = at, span
-        self.modes = responses(at.rates, (0.0,) * 4, at.push, power, span)
+        idle = power.constant and not power.poly[0]
+        self.modes = [_NOTHING] * 4 if idle else responses(at.rates, (0.0,) * 4, at.push, power, span)
         self._nodes: list[_Split | None] = [None] * 4
         self._last: tuple[float, tuple[float, ...], tuple[float, ...]] = (0.0, (0.0,) * 4, (1.0,) * 4)
         self.peak = math.inf
@@ -181,6 +182,9 @@ class Second:
         """Kelvin above ambient in the stretch."""
         there = constant(0.0) if self._node is None else heat.node(self._node)
         return respond(self._rate, self.kelvin, there.scaled(self._rate), heat.forced.span)
+
+
+_NOTHING = constant(0.0)
 
 
 class HeatStretch:

@@ -387,11 +387,13 @@ class Sink:
     def control(self, changes: Mapping[str, float | str], now_ns: int) -> None:
         self._must_be_now(now_ns)
         checked: dict[str, float | str] = {}
+        present = self._set
         for name, value in changes.items():
+            if name in present and present[name] == value:
+                continue  # most of what is driven stays as it is
             if name not in CONTROLS:
                 raise ValueError(f"a sink has no control {name!r}: write one of {', '.join(CONTROLS)}")
             checked[name] = CONTROLS[name].checked(name, value)
-        present = self._set
         pulses = {name for name in checked if name in _PULSES and checked[name]}
         changed = {name for name in checked if name not in _PULSES and present[name] != checked[name]}
         if not pulses:
@@ -510,9 +512,13 @@ class Sink:
     def advance(self, to_ns: int) -> Crossing | None:
         while True:
             if self._check:
+                s, heat, values = self._stretches[-1], self._heats[-1], dict[str, float]()
                 for key in sorted(self._watches):
                     watch = self._watches[key]
-                    true = watch.holds(self.at(watch.signal, self.now_ns))
+                    value = values.get(watch.signal)
+                    if value is None:
+                        value = values[watch.signal] = self._value(watch.signal, self.now_ns, s, heat)
+                    true = watch.holds(value)
                     if true != watch.true:
                         watch.true = true
                         self._watched += 1
