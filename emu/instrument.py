@@ -120,6 +120,17 @@ class Instrument:
 
     def advance(self, now_ns: int) -> None:
         """Let the world run to `now_ns`: everything that happens on the way happens in order."""
+        self._run(now_ns, pausing=False)
+
+    def advance_to_output(self, to_ns: int) -> None:
+        """Run to `to_ns`, but stop at the first instant at which there is something to send."""
+        if type(self).next_event_ns is Instrument.next_event_ns:
+            self._run(to_ns, pausing=True)
+        else:  # one that sends at other times
+            due_ns = self.next_event_ns()
+            self.advance(due_ns if due_ns is not None and self.now_ns < due_ns < to_ns else to_ns)
+
+    def _run(self, now_ns: int, pausing: bool) -> None:
         if now_ns < self._quiet_ns:
             self.now_ns = now_ns
             return
@@ -136,6 +147,8 @@ class Instrument:
                 self.now_ns = target_ns
             due = crossing is not None or (timer_ns is not None and timer_ns <= self.now_ns)
             if due and self.powered and self._act():
+                if pausing and self.device.output:
+                    now_ns = self.now_ns  # all else of this instant comes yet
                 continue
             if crossing is None and self.now_ns >= now_ns:
                 self._quiet_ns = self._quiet_until_ns(timer_ns)
