@@ -287,8 +287,13 @@ class Instrument:
         for value in values:
             bench_value(self.vow, event, declared, value)
         self.advance(now_ns)
-        for value in (*values,) * times:
-            self.device.panel(event, value, now_ns)
+        device, rounds = self.device, times
+        if type(device) is Device and not device.notices and not self._rules.concern((event,)):
+            rounds = min(times, 1)  # the others do nothing but number what is not sent
+            turns = sum(one != other for one, other in zip(values, (*values[-1:], *values), strict=False))
+            device.number_on(turns * (times - rounds))
+        for value in (*values,) * rounds:
+            device.panel(event, value, now_ns)
             if self._owed:
                 self.advance(now_ns)  # a rule that is armed looks at who has control
         self._quiet_ns = 0

@@ -780,6 +780,11 @@ class Device:
             self.drops = min(self.drops + 1, 65535)
         self.waiting.append(line)
 
+    def number_on(self, count: int) -> None:
+        """Number so many notices of which none is sent."""
+        if count:
+            self._number = (self._number + count - 1) % LAST_NOTICE + 1
+
     def _flush(self) -> None:
         while self.waiting:
             self.output += self.waiting.popleft()

@@ -50,7 +50,7 @@ from wirevow.protocol.document.model import BenchEvent, Leave, Provoke
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.framing import Overlong
-from wirevow.protocol.message import LAST_NOTICE, Malformed, Notice, Reply, Request, parse_answer
+from wirevow.protocol.message import Malformed, Notice, Reply, Request, parse_answer
 from wirevow.protocol.oracle import Judgement, Oracle
 from wirevow.protocol.quantity import decimal_of
 from wirevow.protocol.vow import PointEntry, TripEntry, Value, Vow, bench_events, value_of
@@ -1570,7 +1570,7 @@ class Tester:
                 for value in turns * again:
                     twin.panel(event, value, now_ns)
             else:  # they are numbered all the same, and nothing else comes of it
-                twin.number = (twin.number + len(turns) * again - 1) % LAST_NOTICE + 1
+                twin.number_on(len(turns) * again)
         self.quiet()
         self.expect_notices()
 

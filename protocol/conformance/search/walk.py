@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from tempfile import TemporaryDirectory
 from typing import Any
 from unittest import SkipTest
@@ -292,6 +293,7 @@ def _cut_within(exponent: int) -> Cut:
     return Cut(0, int(10 ** (exponent / 100)))
 
 
+@lru_cache(maxsize=2)
 def _strategies(given: Repertoire, cuts: bool) -> list[tuple[str, st.SearchStrategy[Action]]]:
     """What the rules choose from, by their names. A walk may leave a whole rule out."""
     share = st.integers(0, SHARES - 1)
