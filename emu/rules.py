@@ -32,7 +32,7 @@ Lookup = Mapping[str, Fraction | str]
 _Node = TypeVar("_Node")
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Comparison:
     """One comparison of a rule: what it watches and its present truth."""
 
@@ -49,7 +49,7 @@ class _Comparison:
     """The threshold's level by the settings it depends on, in counts: the last that were worked out."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Rule:
     """A condition, the time it must hold, and what happens then."""
 

@@ -205,6 +205,7 @@ class Tester:
             self.abilities -= BOOTING
         self.events = hello.events if hello is not None else frozenset()
         self.declared: Mapping[str, BenchEvent] = bench_events(vow.document)
+        self._bases = {event: each.base for event, each in self.declared.items() if each.base is not None}
         self.deadline_ns = vow.document.wire.reply_deadline
         self.oracle = Oracle(vow, vague=unasked is not None)
         self.budget = budget
@@ -1521,12 +1522,11 @@ class Tester:
         if "bench" not in self.abilities:
             return []
         return [
-            (event, declared.base)
-            for event, declared in self.declared.items()
-            if declared.base is not None
+            (event, base)
+            for event, base in self._bases.items()
+            if self.bench_now.get(event) != base
             and event in self.events
-            and self.bench_now.get(event) != declared.base
-            and (self.gate is None or not self.gate.bench_refusal(event, declared.base))
+            and (self.gate is None or not self.gate.bench_refusal(event, base))
         ]
 
     def panel(self, event: str, value: Value) -> None:

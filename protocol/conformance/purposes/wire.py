@@ -310,14 +310,8 @@ def exact(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
     entry = a_number(t)
     low, high = t.bounds(entry)
-    whole = next(
-        (
-            counts
-            for counts in range(low, high + 1)
-            if counts * entry.number.grain % 10**entry.number.digits == 0 and counts != t.setting(entry.name)
-        ),
-        None,
-    )
+    grain, one, present = entry.number.grain, 10**entry.number.digits, t.setting(entry.name)
+    whole = next((each for each in range(low, high + 1) if each * grain % one == 0 and each != present), None)
     if whole is not None and entry.number.digits:
         unit_words = entry.words(whole)[1:]
         short = str(int(whole * entry.number.step))
