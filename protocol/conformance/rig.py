@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
+from wirevow.protocol.conformance.brisk import brisk
 from wirevow.protocol.errors import WirevowError
 
 VERSION = 1
@@ -289,6 +290,8 @@ class SocketRig:
         try:
             self._socket.settimeout(ANSWER_S)
             self._socket.sendall(json.dumps(request).encode() + b"\n")
+            if self._held:
+                brisk((self._socket.fileno(),))
             line = self._line()
         except TimeoutError as error:
             raise RigError(

@@ -19,6 +19,7 @@ from typing import Literal, NamedTuple
 import serial
 
 from wirevow.protocol.conformance.account import Account
+from wirevow.protocol.conformance.brisk import brisk
 from wirevow.protocol.conformance.gate import Gate
 from wirevow.protocol.conformance.interrupts import Interrupts
 from wirevow.protocol.conformance.rig import Rig
@@ -303,6 +304,8 @@ class Session:
         waker = None if self.interrupts is None else self.interrupts.waker
         wakers = [] if waker is None else [waker]
         reading = [] if writable is not None or self.descriptor is None else [self.descriptor]
+        if self.held and reading and timeout_s and brisk((*reading, *wakers)):
+            timeout_s = 0
         ready, free, _ = select.select([*reading, *wakers], writable or [], [], timeout_s)
         if waker in ready and self.interrupts is not None:
             self.interrupts.woken()
