@@ -391,6 +391,10 @@ class Twin(Device):
                 self.unknown.add("last_trip")
                 self.early_ns = early_ns
             return
+        # If it may have come round, nobody knows how often.
+        once = last == {before} and before not in closure(
+            {state}, lambda each: self._may_follow(each, now_ns)
+        )
         trips = [
             trip
             for trip in self.vow.trips.values()
@@ -405,7 +409,7 @@ class Twin(Device):
         else:
             self.enter(state, now_ns)
         self.early_ns = early_ns
-        self.number_known = self.number_known and last == {before}
+        self.number_known = self.number_known and once
         if trips or passed - {before}:
             self.unknown.add("last_trip")
 

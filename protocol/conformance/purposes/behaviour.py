@@ -338,7 +338,7 @@ def leave(t: Tester, r: Requirement) -> None:
         if t.read(name) < counts:
             due = f"{name} at least {' '.join(t.vow.points[name].words(counts))}"
             raise Broken(Judgement(False, r.id, due), f"ask {name}", "less: it was zeroed on the way")
-    if t.state not in _led_on(t, rule.to, by_time=False):
+    if t.state not in _led_on(t, rule.to, by_time=t.oracle.twin.told):
         raise Broken(Judgement(False, r.id, f"state {rule.to}"), "", f"state {t.state}")
     # And once more, without a boot in between.
     t.home()
