@@ -36,3 +36,10 @@ def test_an_instrument_passes_the_check_of_its_own_document(name: str, text: str
 def test_the_core_agrees_with_the_simulation(name: str, text: str, tmp_path: Path) -> None:
     vow = compile_vow(read_document(text, name).document)
     compare(vow, build_library(vow, tmp_path, ["-O1"]), LINES, 1)
+
+
+def test_a_condition_may_lead_to_a_state_that_time_ends() -> None:
+    text = Path("spec/brae.yaml").read_text(encoding="utf-8")
+    resting = text.index("  resting:")
+    edited = text[:resting] + text[resting:].replace("to: warming", "to: ready", 1)
+    assert result_of("brae", edited).outcome == "passed"
