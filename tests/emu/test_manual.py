@@ -239,11 +239,12 @@ def test_an_example_that_is_answered_otherwise_breaks_the_build(fault):
 
 
 def test_where_an_example_fails_nothing_is_written(tmp_path, capfd):
-    wrong = tmp_path / "brae.yaml"
-    wrong.write_text(BRAE.replace("bench: {sensor: open}, relief: {sensor: good}", "bench: {window: open}"))
+    wrong = tmp_path / "tarn.yaml"
+    text = files("wirevow.spec").joinpath("tarn.yaml").read_text(encoding="utf-8")
+    wrong.write_text(text.replace("bench: {lead.sense: open}", "bench: {ambient: 30.0}"))
     out = tmp_path / "manual.html"
     assert command.run(["generate", "manual", str(wrong), "-o", str(out)]) == 2
-    assert "faulted" in capfd.readouterr().err
+    assert "trip sense_open should lead to tripped" in capfd.readouterr().err
     assert not out.exists()
 
 
