@@ -222,7 +222,7 @@ class Author:
                     "means": "How warm it is.", "quantity": warmth, "signal": signal, "every": every,
                 }  # fmt: skip
                 highest = outside + (rise if signal == "room.temperature" else 0)
-                self.readings.append(Reading(name, Decimal(step), outside, highest, rise + 20, settled))
+                self.readings.append(Reading(name, Decimal(step), outside, highest, rise + 30, settled))
                 if self.chance():
                     which = self.one(("highest", "lowest"))
                     self.points[f"{name}.kept"] = {
@@ -230,7 +230,7 @@ class Author:
                     }  # fmt: skip
                 moves[name] = settled
         if moves and self.chance():
-            self.bench["outside.temperature"] |= {"other": Decimal(outside + 20), "moves": moves}
+            self.bench["outside.temperature"] |= {"other": Decimal(outside + 8), "moves": moves}
         if not bare and self.chance():
             self.bench["window"] = {"means": "The window.", "choice": ["closed", "open"], "base": "closed"}
         for state in self.states.values():
@@ -633,7 +633,7 @@ class Author:
 
     def too_warm(self, reading: Reading) -> None:
         """A trip that only the weather brings about."""
-        edge = Decimal(reading.highest + self.number(5, 15))
+        edge = Decimal(reading.highest + self.number(12, 20))  # no other value of the weather trips it
         name = f"heat_{reading.name.rpartition('.')[2]}"
         trip = self.trip(name, f"{reading.name} > {edge}", HOLDS, reading.name)
         if trip is None:
@@ -685,7 +685,7 @@ class Author:
         if self.readings and self.chance():
             self.draw_series()
         self.points["image.part"] = {
-            "means": "One part of it.", "record": "image", "part_bytes": self.number(1, 24),
+            "means": "One part of it.", "record": "image", "part_bytes": self.number(1, 22),
         }  # fmt: skip
 
     def draw_series(self) -> None:

@@ -28,7 +28,7 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 
 from tests.documents import documents
 from wirevow.emu.audit import tried
-from wirevow.emu.executor import results
+from wirevow.emu.executor import Ended, results
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.mutants import LIMIT_S, limited
 from wirevow.emu.plant.registry import looked_at
@@ -145,11 +145,19 @@ def _result_of(task: tuple[str, str]) -> Result:
     return result_of(*task)
 
 
+def _lost(task: tuple[str, str], ended: Ended) -> Result:
+    name, text = task
+    return Result(name, "error", "", str(ended), 0, 0.0, text)
+
+
 def results_of(
     found: Iterable[tuple[str, str]], jobs: int | None = None, on: str | None = None
 ) -> Iterator[Result]:
-    """What came of each, in the order in which they are done."""
-    with closing(results(_result_of, found, jobs=jobs, on=on)) as done:
+    """What came of each, in the order in which they are done; each in a process of its own.
+
+    What a process keeps of one document is of no use for the next, and after hundreds it is much.
+    """
+    with closing(results(_result_of, found, jobs=jobs, on=on, ended=_lost)) as done:
         for _, result in done:
             yield result
 

@@ -41,6 +41,10 @@ CABINET = Terminals(
 """What the plant of the good document would offer; it is described nowhere but here."""
 
 
+BY_REST = ("provoke-short", "event-trips")
+"""Rules that need a plant which knows where readings come to rest."""
+
+
 def findings(text: str, plant: Terminals | None = None) -> Findings:
     return vet(read_document(text, "hutch.yaml"), plant)
 
@@ -1213,6 +1217,14 @@ DEFECTS = [
         (", drives: limit}", "}"),
     ),
     defect(
+        "event-trips",
+        "outside: {means",
+        "with outside 59.5 in holding, too_warm trips, and a tester may turn it there",
+        ("base: 15.0}", "base: 15.0, other: 59.5}"),
+        ("    drives: wish\n", ""),
+        (", drives: limit}", "}"),
+    ),
+    defect(
         "provoke-time",
         "within: 500 ms",
         "trip too_warm takes 500 ms, and has 500 ms",
@@ -1313,7 +1325,7 @@ DEFECTS = [
 @pytest.mark.parametrize("one", DEFECTS, ids=[f"{one.code}-{index}" for index, one in enumerate(DEFECTS)])
 def test_exactly_the_planted_defect_is_told_at_its_line(one: Defect) -> None:
     text = edited(one.edits)
-    found = findings(text, CABINET if one.code.startswith(("plant-", "provoke-short")) else None).found
+    found = findings(text, CABINET if one.code.startswith(("plant-", *BY_REST)) else None).found
     assert [finding.code for finding in found] == [one.code], [
         finding.text("hutch.yaml") for finding in found
     ]

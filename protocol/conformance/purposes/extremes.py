@@ -19,6 +19,7 @@ from wirevow.protocol.conformance.purposes.behaviour import do, laws_hold, shown
 from wirevow.protocol.conformance.purposes.physics import (
     answered_by,
     arrive,
+    before_series,
     filled_by,
     plausible,
     record_fields,
@@ -220,7 +221,7 @@ def series_at_the_ends(t: Tester, r: Requirement) -> None:
         t.goto(states[0])
         if not high and not any(_raise(t, name) for _, name in series):
             continue
-        t.alive(t.vow.document.trial.settle)
+        before_series(t, record)
         do(t, action)
         fields = record_fields(t, point.name, record)
         for name, source in series:
@@ -250,7 +251,7 @@ def series_below_zero(t: Tester, r: Requirement) -> None:
             enable(t, entry)
             t.put(entry.name, t.bounds(entry)[0])
     t.goto(states[0])
-    t.alive(t.vow.document.trial.settle)
+    before_series(t, record)
     done = False
     for field, entry in fields:
         if entry.source == "signal" and t.read(entry.name) < 0:

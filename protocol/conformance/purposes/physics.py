@@ -1058,7 +1058,7 @@ def record_layout(t: Tester, r: Requirement) -> None:
             raise NotSelected("no action fills it")
         t.prepare()
         t.goto(target_state(t, action))
-        t.alive(t.vow.document.trial.settle)
+        before_series(t, record)
         do(t, action)
     else:
         # What it shows are the settings in force, not those of some moment before.
@@ -1139,6 +1139,12 @@ def _same(t: Tester, r: Requirement, field: str, seen: object, due: object) -> N
     if seen != due:
         raise Broken(Judgement(False, r.id, f"field {field} is {due}"), "", f"{seen}")
     t.keep(r.id)
+
+
+def before_series(t: Tester, record: Record) -> None:
+    """Wait until the readings show what a series will be taken of: the bench may just have been turned."""
+    periods = [t.vow.points[str(each.value)].period_ns for each in record.fields if each.count > 1]
+    t.alive(max(t.vow.document.trial.settle, *periods))
 
 
 def plausible(t: Tester, r: Requirement, field: str, series: object, name: str) -> None:

@@ -319,6 +319,8 @@ def _strategies(given: Repertoire, cuts: bool) -> list[tuple[str, st.SearchStrat
         form=st.sampled_from(("full", "word more")),
         ticket=st.sampled_from(("good", "old", "near", "none")),
     )
+    if not given.actions:
+        act, ticket = ask, odd
     tag = st.sampled_from(("new", "none", "same"))
     plain = st.builds(Line, st.one_of(ask, put, act), tag)
     ending = st.sampled_from(("\n", "\r\n"))

@@ -8,9 +8,10 @@ bears on, to be mixed among the purposes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Set
+from collections.abc import Callable, Iterable, Set
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 from wirevow.protocol.conformance.abstraction import (
     Answer,
@@ -53,6 +54,8 @@ class Group:
     """How the instrument is brought back to its start, in words."""
     hindrance: str = ""
     """Why there is no suite, if there is none."""
+    most_lines: int | None = None
+    """Requests that its sequences may take, where the check has a budget; what is beyond is left out."""
     done: int = 0
     undecided: list[str] = field(default_factory=list)
     """Sequences whose answers were allowed but not fixed by the document, and why."""
@@ -62,7 +65,8 @@ class Group:
     def batches(self, known: Set[str]) -> list[tuple[str, Purpose]]:
         """Requirement and purpose for every batch, in a good order. `known`: the requirements there are.
 
-        First a batch for each requirement, shortest sequences first, then the second for each, and so on.
+        First a batch for each requirement, shortest sequences first, then the second for each, and so on,
+        as far as the budget goes.
         """
         sharing: dict[str, list[Sequence]] = {}
         for each in self.sequences:
@@ -73,6 +77,9 @@ class Group:
             for start in range(0, len(sequences), BATCH)
         ]
         rounds.sort(key=lambda each: (each[0], len(each[2][0].word), each[1]))
+        if self.most_lines is not None:
+            spent = accumulate(self._lines(batch) for _, _, batch in rounds)
+            rounds = [each for each, lines in zip(rounds, spent, strict=True) if lines <= self.most_lines]
         return [
             (requirement, Purpose("machine", "sequence", RANK + number, self._work(batch)))
             for number, (_, requirement, batch) in enumerate(rounds)
@@ -125,10 +132,13 @@ class Group:
     @property
     def lines(self) -> int:
         """Requests that all sequences take, about."""
+        return self._lines(self.sequences)
+
+    def _lines(self, sequences: Iterable[Sequence]) -> int:
         given = self.document.abstraction
         per_start = 2 + len(given.vow.document.trial.put)
         requests = [_requests(each) for each in given.stimuli]
-        return sum(per_start + sum(requests[each] for each in sequence.word) for sequence in self.sequences)
+        return sum(per_start + sum(requests[each] for each in sequence.word) for sequence in sequences)
 
     def _seconds(self) -> float:
         given = self.document.abstraction
@@ -146,6 +156,8 @@ class Group:
             return f"No guarantee about the state machine: {self.hindrance}."
         if self.done < whole:
             ran = f"{self.done} of {whole} sequences of its suite were run"
+            if self.most_lines is not None and self.lines > self.most_lines:
+                ran += f", for all take about {self.lines} lines, and the budget leaves {self.most_lines}"
             return f"No guarantee about the state machine: {ran}."
         inputs = "input" if self.extra == 1 else "inputs"
         further = f"and at most {self.extra} further {inputs} " if self.extra else ""
@@ -214,7 +226,7 @@ def reach_of(t: Tester) -> Reach:
 
 
 def group_for(t: Tester, extra: int = 0) -> Group:
-    """The suite for what this tester can and may do."""
+    """The suite for what this tester can and may do; it may take half of the tester's budget."""
     reset = "a power cycle" if _by_power(t) else "the way back by its own actions"
     reach = reach_of(t)
     try:
@@ -222,7 +234,7 @@ def group_for(t: Tester, extra: int = 0) -> Group:
     except ValueError as why:
         nothing = DocumentMachine(abstraction(t.vow, reach), Machine((), ((),)))
         return Group(nothing, (), extra, reset, str(why))
-    return Group(document, sequences, extra, reset)
+    return Group(document, sequences, extra, reset, most_lines=None if t.budget is None else t.budget // 2)
 
 
 _Made = tuple[DocumentMachine, tuple[Sequence, ...]]

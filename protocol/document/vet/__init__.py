@@ -74,6 +74,7 @@ def vet(loaded: Loaded[Document], terminals: Terminals | None = None) -> Finding
                 plant.check(survey, terminals)
                 if not survey.found:
                     provoked.reached(survey, terminals)
+                    provoked.harmless(survey, terminals)
             whole = True
     found = tuple(sorted(survey.found, key=lambda finding: finding.line))
     return Findings(loaded.name, loaded.document, found, whole)

@@ -133,6 +133,7 @@ CODES: dict[str, tuple[Severity, str]] = {
     # Bench and trial.
     "event-form": ("error", "a bench event has a quantity, choices or neither"),
     "event-base": ("error", "the values of a bench event are among those that it can have"),
+    "event-trips": ("error", "the other value of a bench event trips nothing, by its plant"),
     "put-refused": ("error", "what a tester puts is accepted, in the order it is written"),
     "provoke-idle": ("error", "provoking something takes a put, a bench event, or silence"),
     "provoke-state": ("error", "a trip or leave is provoked in a state where it can happen"),

@@ -1,15 +1,15 @@
-"""What a provocation brings about: what it is for, and nothing else before that."""
+"""What a tester brings about: what it is for, and nothing else."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from wirevow.protocol.document.model import Provoke, duration_text
+from wirevow.protocol.document.model import Leave, Provoke, duration_text
 from wirevow.protocol.document.terminals import Terminals
-from wirevow.protocol.document.vet.points import Values, defaults
+from wirevow.protocol.document.vet.points import defaults
 from wirevow.protocol.document.vet.survey import Survey, Where
 from wirevow.protocol.expression import And, Comparison, Expression, ExpressionError
 from wirevow.protocol.units import convertible, si_per_unit
@@ -110,7 +110,7 @@ def _reaches(survey: Survey, plant: Terminals, each: _Provoked, part: Expression
     if len(thresholds) != 1 or not thresholds[0].expression.names <= values.keys():
         return
     (threshold,) = thresholds
-    rest = _rest(survey, plant, each, threshold.point, values)
+    rest = _rest(survey, plant, each.provoke.state, each.provoke.bench, threshold.point)
     if rest is None:
         return
     level = threshold.expression.number(values)
@@ -125,14 +125,16 @@ def _reaches(survey: Survey, plant: Terminals, each: _Provoked, part: Expression
         )
 
 
-def _rest(survey: Survey, plant: Terminals, each: _Provoked, point: str, values: Values) -> Fraction | None:
-    """Where a reading comes to rest in the state and with the bench of a provocation, in its own unit."""
+def _rest(
+    survey: Survey, plant: Terminals, state: str, bench: Mapping[str, Decimal | str], point: str
+) -> Fraction | None:
+    """Where a reading comes to rest in a state and with what the bench is turned to, in its own unit."""
     document = survey.document
     signal, unit = document.points[point].signal, survey.scales[point].unit
     if plant.rests is None or signal is None or not convertible(unit, plant.signals[signal].unit):
         return None
     controls: dict[str, float | str] = {}
-    for name, output in document.states[each.provoke.state].outputs.items():
+    for name, output in document.states[state].outputs.items():
         if not isinstance(output, Decimal | str):
             return None  # it follows a setting
         controls[name] = float(output) if isinstance(output, Decimal) else output
@@ -140,9 +142,57 @@ def _rest(survey: Survey, plant: Terminals, each: _Provoked, point: str, values:
         return None
     events: dict[str, float | str] = {}
     for name, declared in survey.events.items():
-        value = each.provoke.bench.get(name, declared.base)
+        value = bench.get(name, declared.base)
         if name in plant.events and value is not None:
             in_unit = document.quantities[declared.value].unit if declared.value is not None else "1"
             events[name] = value if isinstance(value, str) else float(value) * si_per_unit(in_unit)
     rest = plant.rests(signal, controls, events)
     return None if rest is None else Fraction(rest) / Fraction(si_per_unit(unit))
+
+
+def harmless(survey: Survey, plant: Terminals) -> None:
+    """Where the plant can tell, no `other` of a bench event trips what would not trip without it."""
+    document = survey.document
+    for event, declared in survey.events.items():
+        if declared.other is None:
+            continue
+        bench = {event: declared.other}
+        for name, trip in document.trips.items():
+            for state in document.states if trip.armed_in is None else trip.armed_in:
+                if (
+                    state != trip.to
+                    and not any(
+                        _leaves(survey, plant, state, bench, each) for each in document.states[state].leaves
+                    )
+                    and _holds(survey, plant, state, bench, trip.when)
+                    and not _holds(survey, plant, state, {}, trip.when)
+                ):
+                    survey.report(
+                        "event-trips",
+                        ("bench", event, "other"),
+                        f"with {event} {declared.other} in {state}, {name} trips, "
+                        "and a tester may turn it there",
+                        f"write a value with which {trip.when.text} stays false, or move the threshold",
+                    )
+                    return
+
+
+def _leaves(
+    survey: Survey, plant: Terminals, state: str, bench: Mapping[str, Decimal | str], leave: Leave
+) -> bool:
+    """Whether a state may end before readings have come to rest."""
+    return leave.when is None or _holds(survey, plant, state, bench, leave.when)
+
+
+def _holds(
+    survey: Survey, plant: Terminals, state: str, bench: Mapping[str, Decimal | str], when: Expression
+) -> bool:
+    """Whether a condition is true once readings have come to rest, settings at their defaults."""
+    values = defaults(survey)
+    for name in when.names - values.keys():
+        point = survey.document.points[name]
+        rest = _rest(survey, plant, state, bench, name) if point.signal and name in survey.scales else None
+        if rest is None:
+            return False
+        values[name] = rest
+    return when.truth(values)
