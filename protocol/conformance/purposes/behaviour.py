@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from decimal import Decimal
@@ -234,13 +234,13 @@ def not_left_in_time(t: Tester, r: Requirement) -> None:
     if not t.session.held or any(each.when is None for each in t.vow.states[r.element].leaves):
         return
     t.prepare()
-    _alternate_seldom(t, r.element)
+    alternate_seldom(t, r.element)
     t.goto(r.element)
     t.alive(max(spans, default=0) * 51 // 50)
     _look(t)
 
 
-def _alternate_seldom(t: Tester, state: str) -> None:
+def alternate_seldom(t: Tester, state: str) -> None:
     """What alternates in a state keeps each level as long as it may: a long time passes sooner so."""
     for law in t.vow.document.laws.values():
         if law.alternates is None or (law.armed_in is not None and state not in law.armed_in):
@@ -263,6 +263,11 @@ def leave(t: Tester, r: Requirement) -> None:
     if rule.when is None:
         if slow := t.too_long(rule.after):
             raise NotSelected(slow)
+        if t.session.held and r.element != t.vow.initial:
+            # The time of a stay is over with it: the next one lasts as long as the first.
+            t.alive(rule.after * 6 // 10)
+            t.goto(t.vow.initial)
+            t.goto(r.element)
         # Time moves the state, nothing else.
         own = [entry for entry in t.vow.settings if entry.set_in == frozenset({r.element})]
         slack_ns = max(rule.after // 500, 1) if t.session.held else 4 * HOST_SLACK_NS
@@ -493,7 +498,8 @@ def counted_anew(t: Tester, r: Requirement) -> None:
 
 
 def _entered_again(t: Tester, r: Requirement, rule: Leave, counting: tuple[Law, PointEntry]) -> None:
-    """Have it left by itself, and halfway by an action if one leads there; each time it is entered again."""
+    """Have it left by itself, and halfway by an action and by a trip; each time it is entered again."""
+    law, counts = counting
     free = [each for each in t.vow.actions.values() if each.takes_ticket is None and not each.always]
     back = next((each for each in free if each.to.get(rule.to) == r.element), None)
     over = next((each for each in free if each.to.get(r.element) == rule.to), None)
@@ -504,18 +510,44 @@ def _entered_again(t: Tester, r: Requirement, rule: Leave, counting: tuple[Law, 
     t.prepare()
     t.goto(r.element)
     t.leave(r.element, rule)
-    for _ in range(2):
+    number = t.setting(counts.name)
+    assert isinstance(number, int)
+    trips = trips_at_once(t, r.element)
+    for cut in (over, trips, None):
         if t.state != rule.to or not t.act(back.name).ok:
             return
         _as_long(t, r, counting, rule.to)
         t.keep(r.id)
-        if over is None or not t.session.held or not t.act(back.name).ok:
+        if not cut or not t.session.held:
+            break
+        if cut is trips:
+            _put_past(t, r, counting, back, rule.to)
+            for phase in law.phases or ():  # so that it lasts longer than a trip takes
+                entry = t.vow.points[phase.lasts]
+                t.put(entry.name, min(int(AT_ONCE_S / entry.number.step), t.bounds(entry)[1]))
+        if t.state != rule.to or not t.act(back.name).ok:
             return
-        number = t.setting(counting[1].name)
-        assert isinstance(number, int)
-        t.alive(int(number * _period(t, counting[0]) * NS_PER_S) // 2)
-        if t.state == r.element:
+        t.alive(int(number * _period(t, law) * NS_PER_S) // 2)
+        if t.state == r.element and cut is trips:
+            trip_and_clear(t, trips)
+            t.goto(rule.to)
+        elif t.state == r.element and over is not None:
             t.act(over.name)
+
+
+def _put_past(
+    t: Tester, r: Requirement, counting: tuple[Law, PointEntry], back: ActionEntry, to: str
+) -> None:
+    """Begun with no end in sight, it ends at once by a number that has long been passed."""
+    law, counts = counting
+    number = t.setting(counts.name)
+    assert isinstance(number, int)
+    t.put(counts.name, t.bounds(counts)[1])
+    if number > 1 and t.act(back.name).ok:
+        t.alive(int((number + 1) * _period(t, law) * NS_PER_S))
+        t.put(counts.name, number - 1)
+        t.until(partial(_left, t, r.element), t.vow.points[str(law.counted_by)].period_ns, r.id)
+    t.put(counts.name, number)
 
 
 def target_state(t: Tester, action: ActionEntry) -> str:
@@ -1020,6 +1052,42 @@ def laws_hold(t: Tester) -> None:
             steady(t, rule.holds, f"law.{name}", rule.settle)
 
 
+def hold_together(t: Tester, laws: Mapping[str, Law]) -> None:
+    """Relations hold, once settled, by one look at all that they name; on a running clock one by one."""
+    relations = {name: (rule, rule.holds) for name, rule in laws.items() if rule.holds is not None}
+    if t.session.held and relations:
+        t.alive(max(t.vow.document.trial.settle, *(rule.settle for rule, _ in relations.values())))
+        seen = values(t, sorted({each for _, holds in relations.values() for each in holds.names}))
+    for name, (rule, holds) in relations.items():
+        if not t.session.held:
+            steady(t, holds, f"law.{name}", rule.settle)
+            continue
+        about = {each: seen[each] for each in sorted(holds.names)}
+        if not holds.truth(about):
+            judgement = Judgement(False, f"law.{name}", holds.text)
+            raise Broken(judgement, f"ask {', '.join(about)}", shown_values(about))
+        t.keep(f"law.{name}")
+        was_kept(t, holds, f"law.{name}", about)
+
+
+def as_read(
+    t: Tester, holds: Expression, requirement: str, excused: Callable[[], bool] = lambda: False
+) -> None:
+    """A relation holds by what is read now, or may, to the accuracy of that; unless it is excused."""
+    for _ in range(CONSISTENT_READS):
+        with known_now(t, signals_of(t, holds), closely=True) as readings:
+            if t.oracle.twin.decide(holds, t.now_ns) is not False:
+                t.keep(requirement)
+                return
+    if excused():
+        return
+    shown = ", ".join(
+        f"{name} {t.vow.points[name].number.text((low + high) // 2)}"
+        for name, (low, high) in readings.items()
+    )
+    raise Broken(Judgement(False, requirement, holds.text), f"ask {', '.join(readings)}", shown)
+
+
 def values(t: Tester, names: Sequence[str]) -> dict[str, Fraction | int | str]:
     """Readings and settings in engineering units, asked one after another."""
     found: dict[str, Fraction | int | str] = {}
@@ -1088,9 +1156,9 @@ def signals_of(t: Tester, condition: Expression) -> list[str]:
 
 
 @contextmanager
-def known_now(t: Tester, names: Sequence[str]) -> Iterator[dict[str, tuple[int, int]]]:
+def known_now(t: Tester, names: Sequence[str], closely: bool = False) -> Iterator[dict[str, tuple[int, int]]]:
     """Read these points: inside the block the oracle knows them within bounds, which are given, in counts."""
-    found = t.oracle.twin.readings = {name: about(t, name) for name in names}
+    found = t.oracle.twin.readings = {name: about(t, name, closely) for name in names}
     try:
         yield found
     finally:
@@ -1103,6 +1171,30 @@ def shown_values(seen: Mapping[str, Fraction | int | str]) -> str:
 
 
 # --------------------------------------------------------------------------------------------------- trips
+
+AT_ONCE_S = 5
+"""What is provoked within this is provoked at once."""
+
+
+def trips_at_once(t: Tester, state: str) -> list[tuple[TripEntry, Provoke]]:
+    """Latched trips of a state that the bench alone makes happen, at once, and undoes."""
+    return [
+        (entry, provoke)
+        for name, entry in t.vow.trips.items()
+        if entry.latched and state in entry.armed_in
+        if (provoke := t.vow.document.trips[name].provoke) is not None
+        if provoke.bench and provoke.bench.keys() == provoke.relief.keys() and not provoke.put
+        if provoke.within <= AT_ONCE_S * NS_PER_S and all(t.may_turn(*each) for each in provoke.bench.items())
+    ]
+
+
+def trip_and_clear(t: Tester, trips: Sequence[tuple[TripEntry, Provoke]]) -> None:
+    """Have one of them happen, and clear it."""
+    trip, provoke = t.random.choice(trips)
+    t.strike(trip, provoke)
+    t.relieve(provoke)
+    t.alive(t.vow.document.trial.settle)
+    t.clear()
 
 
 def _trip(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
@@ -1804,8 +1896,9 @@ def _not_felt(t: Tester, trip: TripEntry, provoke: Provoke) -> bool:
     return bool(live and provoke.bench and readings - moved) and _holds_already(t, trip) is False
 
 
-def about(t: Tester, name: str) -> tuple[int, int]:
-    """Bounds in counts of what a reading stands for just now."""
-    counts = t.read(name)
-    width = _width(t, name)
+def about(t: Tester, name: str, closely: bool = False) -> tuple[int, int]:
+    """Bounds in counts of what a reading stands for just now: generous ones, or just to its accuracy."""
+    counts, entry = t.read(name), t.vow.points[name]
+    step = entry.number.step
+    width = int(entry.accuracy(counts * step) / step) + 1 if closely else _width(t, name)
     return counts - width, counts + width

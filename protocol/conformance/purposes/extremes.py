@@ -11,11 +11,19 @@ from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import partial
 from itertools import pairwise, product
 
 from wirevow.protocol.conformance.bracket import Kept
 from wirevow.protocol.conformance.purposes import purpose
-from wirevow.protocol.conformance.purposes.behaviour import do, laws_hold, shown_values, steady, values
+from wirevow.protocol.conformance.purposes.behaviour import (
+    as_read,
+    do,
+    hold_together,
+    laws_hold,
+    steady,
+    values,
+)
 from wirevow.protocol.conformance.purposes.physics import (
     answered_by,
     arrive,
@@ -101,7 +109,9 @@ def _work_hard(t: Tester, state: str) -> None:
 
 @purpose("law", "", 3)
 def told_from_nothing(t: Tester, r: Requirement) -> None:
-    """It holds at the least that it tells from nothing: there readings of zero would just break it."""
+    """It holds at the least that it tells from nothing: there readings of zero would just break it. And far
+    from where it is provoked, with the bench as high as may be, unless a limit holds it back there.
+    """
     rule = t.vow.document.laws[r.element]
     provoke = rule.provoke
     if rule.holds is None or provoke is None:
@@ -113,18 +123,37 @@ def told_from_nothing(t: Tester, r: Requirement) -> None:
         return
     arrive(t, provoke.state, provoke)
     for entry in numbers:
-        least = _least_told(t, rule, entry)
-        if least is None or not t.settable_here(entry) or not t.put(entry.name, least).ok:
-            continue
-        t.alive(max(rule.settle, t.vow.document.trial.settle))
-        seen = values(t, sorted(rule.holds.names))
-        if all(rule.holds.truth(seen | corner) is False for corner in _corners(t, rule, seen)):
-            raise Broken(
-                Judgement(False, r.id, rule.holds.text),
-                f"ask {', '.join(sorted(rule.holds.names))}",
-                shown_values(seen),
-            )
-        t.keep(r.id)
+        provoked = t.setting(entry.name)
+        assert isinstance(provoked, int)
+        for far, counts in ((False, _least_told(t, rule, entry)), (True, _far_from(t, entry, provoked))):
+            if far and not provoke.bench and t.gate is None:
+                any(_raise(t, name) for name in sorted(rule.holds.names))
+            if counts is None or not t.settable_here(entry) or not t.put(entry.name, counts).ok:
+                continue
+            t.alive(max(rule.settle, t.vow.document.trial.settle))
+            excused = partial(_limited, t, provoke.state) if far else lambda: False
+            as_read(t, rule.holds, r.id, excused)
+
+
+def _far_from(t: Tester, entry: PointEntry, provoked: int) -> int | None:
+    """The end of what may be put that is farther from this value."""
+    end = max(t.bounds(entry), key=lambda each: abs(each - provoked))
+    return end if t.allows(entry, end) else None
+
+
+def _limited(t: Tester, state: str) -> bool:
+    """Whether what a limit is of has come near its end, or the state has ended."""
+    if t.state != state:
+        return True
+    for rule in t.vow.document.limits.values():
+        ends = [end for end in (rule.low, rule.high) if end is not None]
+        if ends and t.state in (rule.armed_in if rule.armed_in is not None else t.vow.states):
+            seen = values(t, sorted({rule.of}.union(*(end.names for end in ends))))
+            for end in ends:
+                bound = end.number(seen)
+                if abs(Fraction(seen[rule.of]) - bound) <= abs(bound) * (1 - NEARLY):
+                    return True
+    return False
 
 
 def _corners(
@@ -464,7 +493,12 @@ def whatever_the_words(t: Tester, r: Requirement) -> None:
         t.put(entry.name, word)
         with suppress(NotSelected, Doubtful):  # a guard may look at the word
             t.goto(t.random.choice(states))
-        for name, rule in t.vow.document.laws.items():
-            armed = rule.armed_in is None or t.state in rule.armed_in
-            if armed and rule.holds is not None and entry.name not in rule.holds.names:
-                steady(t, rule.holds, f"law.{name}", rule.settle)
+        hold_together(
+            t,
+            {
+                name: rule
+                for name, rule in t.vow.document.laws.items()
+                if rule.armed_in is None or t.state in rule.armed_in
+                if rule.holds is not None and entry.name not in rule.holds.names
+            },
+        )

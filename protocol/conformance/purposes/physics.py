@@ -10,14 +10,15 @@ from fractions import Fraction
 from wirevow.protocol.conformance.bracket import Bracket, Kept, needed
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.behaviour import (
-    CONSISTENT_READS,
+    alternate_seldom,
+    as_read,
     do,
-    known_now,
     numbers,
     shown_values,
-    signals_of,
     steady,
     target_state,
+    trip_and_clear,
+    trips_at_once,
     values,
     was_kept,
 )
@@ -27,7 +28,7 @@ from wirevow.protocol.conformance.purposes.points import at_rest, other_value
 from wirevow.protocol.conformance.purposes.readings import is_what_it_follows, share_left
 from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
 from wirevow.protocol.device import NS_PER_S
-from wirevow.protocol.document.model import Fan, Law, Limit, Provoke, Record, RecordField
+from wirevow.protocol.document.model import Derating, Fan, Law, Limit, Provoke, Record, RecordField
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.message import Reply
@@ -43,8 +44,6 @@ FLOWS_SLACK = Fraction(1, 10)
 """What is counted then may be off by so much: samples are old, and a host is late."""
 HELD_BACK = Fraction(3, 4)
 """Below this share of what was put, a reading does not follow it."""
-AT_ONCE_NS = 5 * NS_PER_S
-"""What is provoked within this is provoked at once."""
 
 
 def states_of(t: Tester, names: Sequence[str] | None) -> list[str]:
@@ -158,15 +157,14 @@ def limits_whatever_the_mode(t: Tester, r: Requirement) -> None:
             t.safe()
         if word == mode.default or not t.settable_here(mode) or not t.put(mode.name, word).ok:
             continue
-        _tighten(t, tight[0][2], tight)
         t.goto(state)
-        for level in levels:
-            low, high = t.bounds(level)
-            assert isinstance(level.default, int)
-            t.put(level.name, low if level.default - low > high - level.default else high)
         for name, each, put in tight:
-            if not _tighten(t, put, tight):
+            _loosen(t, put, tight)
+            for level in levels:
+                _far_below(t, level, put)
+            if not _fits(t, put):
                 continue
+            t.settings(put)
             t.alive(max(t.vow.document.trial.settle, each.settle))
             if not _limited_still(t, state, each):
                 due = f"{state} still, within its limits in mode {word}"
@@ -180,21 +178,35 @@ def limits_whatever_the_mode(t: Tester, r: Requirement) -> None:
             t.put(level.name, level.default)  # limits may look at it
 
 
-def _tighten(t: Tester, put: Mapping[str, Decimal | str], limits: Sequence[_Tight]) -> bool:
-    """Put one limit's settings as it is provoked with and those of the others to their defaults, or one would
-    hide another; whether it may be put now.
-    """
+def _loosen(t: Tester, put: Mapping[str, Decimal | str], limits: Sequence[_Tight]) -> None:
+    """Put the settings of all limits but this one to their defaults: one would hide another."""
+    for _, _, others in limits:
+        for name in others.keys() - put.keys():
+            if t.setting(name) != t.vow.points[name].default:
+                t.put(name, t.vow.points[name].default)
+
+
+def _far_below(t: Tester, level: PointEntry, put: Mapping[str, Decimal | str]) -> None:
+    """Put a level as far from its default as can be, and nearer as long as these may not be put beside it."""
+    (low, high), default = t.bounds(level), level.default
+    assert isinstance(default, int)
+    away = max((low, high), key=lambda end: abs(end - default))
+    while (
+        (t.setting(level.name) == away or t.put(level.name, away).ok)
+        and away != default
+        and not _fits(t, put)
+    ):
+        away = default + int((away - default) / 2)
+
+
+def _fits(t: Tester, put: Mapping[str, Decimal | str]) -> bool:
+    """Whether all of it may be put now."""
     for name, value in put.items():
         entry = t.vow.points[name]
         counts = value_of(entry, value)
         low, high = t.bounds(entry) if isinstance(counts, int) else (0, 0)
         if isinstance(counts, int) and not low <= counts <= high:
             return False
-    t.settings(put)
-    for _, _, others in limits:
-        for name in others.keys() - put.keys():
-            if t.setting(name) != t.vow.points[name].default:
-                t.put(name, t.vow.points[name].default)
     return True
 
 
@@ -290,7 +302,28 @@ def derating(t: Tester, r: Requirement) -> None:
         raise NotSelected("it did not get warm enough to derate")
     if t.state == rule.provoke.state:
         is_what_it_follows(t, rule.ceiling, Fraction(celsius))
+        _derated_elsewhere(t, rule, rule.provoke)
     t.keep(r.id)
+
+
+def _derated_elsewhere(t: Tester, rule: Derating, provoke: Provoke) -> None:
+    """In the other states that handle power too, while it cools, and warms again; the panel has control."""
+    turns = [provoke.relief, {name: value for name, value in provoke.bench.items() if name in provoke.relief}]
+    for state, entry in t.vow.states.items():
+        if not entry.energised or state == provoke.state or not t.may_turn("panel.control", "local"):
+            continue
+        with suppress(NotSelected, Doubtful):
+            t.settings(t.vow.document.trial.put)  # with little of its own heat
+            alternate_seldom(t, state)
+            t.goto(state)
+            t.panel("panel.control", "local")
+            for event, value in turns[0].items():
+                t.bench(event, value)
+            turns.reverse()
+            t.wait(provoke.within)
+            celsius = t.read(rule.temperature) * t.vow.points[rule.temperature].number.step
+            is_what_it_follows(t, rule.ceiling, Fraction(celsius))
+            t.panel("panel.control", "remote")
 
 
 def _line_shown(t: Tester, r: Requirement, celsius: Fraction, share: Fraction, unsure: Fraction) -> None:
@@ -762,14 +795,7 @@ def _held_back(t: Tester, name: str) -> bool:
 def _trip_and_back(t: Tester) -> bool:
     """Have a trip that no setting is needed for, clear it, and come back by what else handles power."""
     state = t.state
-    trips = [
-        (entry, provoke)
-        for name, entry in t.vow.trips.items()
-        if entry.latched and state in entry.armed_in
-        if (provoke := t.vow.document.trips[name].provoke) is not None
-        if provoke.bench and provoke.bench.keys() == provoke.relief.keys() and not provoke.put
-        if provoke.within <= AT_ONCE_NS and all(t.may_turn(*each) for each in provoke.bench.items())
-    ]
+    trips = trips_at_once(t, state)
     if not trips:
         return False
     if t.may_turn("panel.control", "local"):
@@ -778,10 +804,7 @@ def _trip_and_back(t: Tester) -> bool:
     if t.may_turn("link.transmitter", "stalled"):
         for condition in ("stalled", "free"):
             t.transmitter(condition)
-    t.strike(*(struck := t.random.choice(trips)))
-    t.relieve(struck[1])
-    t.alive(t.vow.document.trial.settle)
-    t.clear()
+    trip_and_clear(t, trips)
     settings = {name: t.vow.points[name].exact(value) for name, value in t.oracle.twin.settings.items()}
     other = sorted(
         to
@@ -844,16 +867,7 @@ def _nearer(t: Tester, r: Requirement, holds: Expression, provoke: Provoke, sett
         return
     _put_beside(t, holds)
     t.alive(max(settle_ns, t.vow.document.trial.settle))
-    for _ in range(CONSISTENT_READS):
-        with known_now(t, signals_of(t, holds)) as readings:
-            if t.oracle.twin.decide(holds, t.now_ns) is not False:
-                t.keep(r.id)
-                return
-    shown = ", ".join(
-        f"{name} {t.vow.points[name].number.text((low + high) // 2)}"
-        for name, (low, high) in readings.items()
-    )
-    raise Broken(Judgement(False, r.id, holds.text), f"ask {', '.join(readings)}", shown)
+    as_read(t, holds, r.id)
 
 
 def _put_beside(t: Tester, holds: Expression) -> None:

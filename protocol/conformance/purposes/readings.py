@@ -23,8 +23,8 @@ from wirevow.protocol.vow import PointEntry
 
 QUICK_NS = NS_PER_S
 """What moves within this moves quickly."""
-SHARES = (Fraction(1, 14), Fraction(9, 14), Fraction(13, 14))
-"""Parts of a setting's range at which a reading that follows it is looked at: no round ones."""
+SHARES = (Fraction(1, 14), Fraction(9, 14), Fraction(13, 14), Fraction(5, 14))
+"""Parts of a setting's range at which a reading that follows it is looked at, none round; down at last."""
 
 
 def share_left(rule: Derating, celsius: Fraction) -> Fraction:
@@ -189,7 +189,7 @@ def is_what_it_follows(t: Tester, setting: str, celsius: Fraction) -> None:
 
 @purpose("point", "fresh", TOUR)
 def comes_to_what_it_follows(t: Tester, r: Requirement) -> None:
-    """A reading in the unit of the setting that it follows, with that low, in between and high."""
+    """A reading in the unit of the setting that it follows, with that low, in between, high, and lower."""
     entry = t.vow.points[r.element]
     follows = t.vow.document.points[entry.name].follows
     if follows is None or not _alike(t, entry) or t.vow.states[follows.state].energised:
@@ -198,7 +198,7 @@ def comes_to_what_it_follows(t: Tester, r: Requirement) -> None:
     setting = t.vow.points[follows.setting]
     t.settings({name: value for name, value in follows.put.items() if name != setting.name})
     for share in SHARES:
-        if share == SHARES[-1]:
+        if share == max(SHARES):
             # What is bounded by it does not move it.
             for each in t.vow.settings:
                 if each.high is not None and setting.name in each.high.names and t.settable_here(each):
