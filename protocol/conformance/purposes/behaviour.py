@@ -1900,5 +1900,5 @@ def about(t: Tester, name: str, closely: bool = False) -> tuple[int, int]:
     """Bounds in counts of what a reading stands for just now: generous ones, or just to its accuracy."""
     counts, entry = t.read(name), t.vow.points[name]
     step = entry.number.step
-    width = int(entry.accuracy(counts * step) / step) + 1 if closely else _width(t, name)
+    width = int(entry.accuracy(counts * step) / step) if closely else _width(t, name)
     return counts - width, counts + width
