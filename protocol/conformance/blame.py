@@ -12,8 +12,8 @@ from collections.abc import Callable, Set
 from dataclasses import dataclass
 
 from wirevow.protocol.framing import Overlong
-from wirevow.protocol.message import Malformed, Notice, Reply, parse_answer, parse_request
-from wirevow.protocol.vow import Vow
+from wirevow.protocol.message import Malformed, Notice, Reply, Request, parse_answer, parse_request
+from wirevow.protocol.vow import PointEntry, Vow
 
 EVENT = re.compile(rb"(?:^|[0-9t] )(?:boot|trip|state|local|control) |^n?ote? |^no?te? |^not |note \d")
 """What is left of a notice that is damaged, or stands inside another line."""
@@ -160,33 +160,42 @@ def _reasons_out_of_order(d: Difference, vow: Vow) -> str | None:
     return "wire.reasons" if late and re.search(r"refuse state guard\b", d.due) else None
 
 
-def _number_another(d: Difference, vow: Vow) -> str | None:
-    """What was put with fewer digits is answered as another number, by more than rounding does."""
+def _numbers(d: Difference, vow: Vow) -> tuple[Request, PointEntry, int, int] | None:
+    """What was asked or put, and the number due and the one that came, in counts, where both are numbers."""
     request = parse_request(d.line) if isinstance(d.line, bytes) else None
     due, reply = parse_answer(d.due.encode("latin-1")), d.reply
-    if request is None or isinstance(request, Malformed) or request.verb != "put" or reply is None:
+    if not isinstance(request, Request) or not isinstance(due, Reply) or reply is None:
         return None
     entry = vow.points.get(request.name)
-    if entry is None or entry.scale is None or not isinstance(due, Reply) or not (due.ok and reply.ok):
+    if entry is None or entry.scale is None or not (due.ok and reply.ok):
         return None
     right, seen = (entry.scale.parse(each.words[0]) if each.words else None for each in (due, reply))
-    if right is None or seen is None or request.arguments[:1] == due.words[:1]:
+    return None if right is None or seen is None else (request, entry, right[0], seen[0])
+
+
+def _number_another(d: Difference, vow: Vow) -> str | None:
+    """What was put with fewer digits is answered as another number, by more than rounding does."""
+    found = _numbers(d, vow)
+    if found is None or found[0].verb != "put" or f" {found[0].arguments[0]} " in f"{d.due} ":
         return None
-    return f"point.{entry.name}.quantum" if abs(right[0] - seen[0]) > 1 else None
+    _, entry, right, seen = found
+    return f"point.{entry.name}.quantum" if abs(right - seen) > 1 else None
 
 
 def _clock_ahead(d: Difference, vow: Vow) -> str | None:
     """The time since the boot is answered as more than has passed: that is no answer of before."""
-    request = parse_request(d.line) if isinstance(d.line, bytes) else None
-    due, reply = parse_answer(d.due.encode("latin-1")), d.reply
-    if request is None or isinstance(request, Malformed) or reply is None or not isinstance(due, Reply):
+    found = _numbers(d, vow)
+    if found is None or found[0].verb != "ask" or found[1].system != "uptime":
         return None
-    entry = vow.points.get(request.name)
-    if entry is None or entry.system != "uptime" or request.verb != "ask" or not (due.ok and reply.ok):
+    return f"point.{found[1].name}.readable" if found[3] > found[2] else None
+
+
+def counted_less(d: Difference, vow: Vow) -> str | None:
+    """The promise of a count that is answered as less than is due."""
+    found = _numbers(d, vow)
+    if found is None or found[1].system not in ("saves", "captures", "drops") or found[3] >= found[2]:
         return None
-    right, seen = (entry.number.parse(each.words[0]) if each.words else None for each in (due, reply))
-    ahead = right is not None and seen is not None and seen[0] > right[0]
-    return f"point.{entry.name}.readable" if ahead else None
+    return "wire.notice.queue" if found[1].system == "drops" else f"point.{found[1].name}.readable"
 
 
 KINDS: tuple[Callable[[Difference, Vow], str | None], ...] = (

@@ -19,7 +19,14 @@ from functools import partial
 
 from wirevow.protocol.conformance.account import Account
 from wirevow.protocol.conformance.allowance import NOT_READ, Allowance, Limits
-from wirevow.protocol.conformance.blame import Difference, Unexpected, blamed, blamed_for_notice, for_silence
+from wirevow.protocol.conformance.blame import (
+    Difference,
+    Unexpected,
+    blamed,
+    blamed_for_notice,
+    counted_less,
+    for_silence,
+)
 from wirevow.protocol.conformance.bracket import Evidence, Look, brackets
 from wirevow.protocol.conformance.envelope import (
     PATIENCE,
@@ -75,6 +82,8 @@ SHOWN_AS = frozenset(
     }
 )
 """What is tried, and what its breach looks like to whoever does not know what is tried."""
+LEAVES_ALONE = ("wire.atomic", "wire.notice.off", "wire.once")
+"""What does not happen by these: more would be counted if it did, and not less."""
 ABOUT_NOTICES = ("wire.notice.", "wire.watchdog")
 """What is tried with readings and hands: an answer that does not come has nothing to do with them."""
 BOOTING = frozenset({"power", "reset"})
@@ -321,9 +330,10 @@ class Tester:
         return parsed[0]
 
     def new_tag(self) -> str:
-        """A tag not used lately, one to four digits."""
+        """A tag not used lately, in each form: one to four digits, with zeros in front and without."""
         self._tag += 1
-        return f"@{self._tag % 0xFFFF + 1:x}"
+        number = self._tag % 0xFFFF + 1
+        return f"@{number:0{1 + number % 4}x}"
 
     def line(self, line: bytes) -> Reply | None:
         """Send one line and judge what comes; None only for a line that is not answered."""
@@ -470,6 +480,8 @@ class Tester:
             return trying if section == "point" and trying.startswith(f"point.{element}.") else requirement
         if requirement in PLAIN and trying.startswith(ABOUT_NOTICES):
             return requirement
+        if trying in LEAVES_ALONE and (counted := counted_less(difference, self.vow)) is not None:
+            return counted
         if requirement == "wire.deadline" and trying.startswith(("action.", "state.")):
             return requirement
         for name in for_silence(self.vow) if trying == "wire.watchdog" else ():
@@ -1339,7 +1351,14 @@ class Tester:
         if reply is None:
             text = line.decode("ascii")
             broken = Broken(Judgement(False, "wire.deadline", "an answer"), text, "no answer")
-            if delay := self.host_delay():
+            heard = parse_answer(self.heard)
+            if isinstance(heard, Reply) and heard.tag is None:
+                rule = "wire.check" if check else "wire.guard"
+                rule = rule if heard.words[:1] == ("check",) and not heard.ok else "wire.tag"
+                broken = Broken(
+                    Judgement(False, rule, f"an answer with the tag {tag}"), text, _shown(self.heard)
+                )
+            elif delay := self.host_delay():
                 raise Late(f"the answer to {text!r} did not come, and {delay}", silent=broken)
             raise broken
         self.oracle.twin.accepted_ns = self.now_ns

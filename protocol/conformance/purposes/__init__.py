@@ -63,6 +63,7 @@ from wirevow.protocol.conformance.purposes import (  # noqa: E402,F401  (they en
     behaviour,
     constancy,
     counters,
+    crossings,
     delays,
     extremes,
     hands,

@@ -106,7 +106,7 @@ def _discarded(t: Tester, begun: bytes, pauses: int = 1) -> None:
     t.trying = trying
 
 
-def _unheard(t: Tester) -> Iterator[Step]:
+def unheard(t: Tester) -> Iterator[Step]:
     """What the instrument does not understand as a request: it leaves everything as it is."""
     limit = t.vow.document.wire.line_limit
     for line in (b"", b"\r"):
@@ -132,7 +132,7 @@ def _unheard(t: Tester) -> Iterator[Step]:
                 yield partial(_discarded, t, begun)
 
 
-def _by_hand(t: Tester) -> Iterator[Step]:
+def by_hand(t: Tester) -> Iterator[Step]:
     """What others do, and the instrument says unasked; nothing is sent."""
     if not has_panel(t):
         return
@@ -157,8 +157,11 @@ def refused_here(t: Tester) -> Iterator[str]:
     """Requests that are understood and refused in the initial state, one for each reason there is."""
     entry, choice = a_number(t), a_choice(t)
     number, *unit = entry.words(entry.number.high)
-    yield "ask no.such"
-    yield f"act {entry.name}"
+    shut = next((each for each in t.vow.settings if not t.settable_here(each)), None)
+    plain = next(
+        (each for each in t.vow.actions.values() if each.takes_ticket is None and not each.many), None
+    )
+    yield from ("ask no.such", f"act {entry.name}", "put self.state 1")
     yield " ".join(("put", entry.name, "x", *unit))
     if unit:
         yield f"put {entry.name} {number} {unit[0]}x"
@@ -167,6 +170,12 @@ def refused_here(t: Tester) -> Iterator[str]:
     over = entry.number.text(t.bounds(entry)[1] + 1)
     if len(over.replace(".", "")) <= MOST_DIGITS:
         yield " ".join(("put", entry.name, over, *unit))
+    if shut is not None:
+        yield " ".join(("put", shut.name, *shut.words(shut.default)))
+    if plain is not None and t.may_do(plain.name):
+        yield f"act {plain.name} 1"
+    for record in [each.name for each in t.vow.points.values() if each.kind == "record"][:1]:
+        yield from (f"ask {record} x", f"ask {record} 250")
     for action in t.vow.actions.values():
         if t.state not in action.to and action.takes_ticket is None:
             yield f"act {action.name}"
@@ -182,7 +191,7 @@ def begun_through_notices(t: Tester, r: Requirement) -> None:
     """A line that has begun goes on after whatever is said unasked meanwhile, and a late one stays late."""
     if not has_panel(t):
         raise NotSelected("needs a rig that can turn the front panel")
-    for step in _by_hand(t):
+    for step in by_hand(t):
         t.raw(b"ask self.")
         step()
         t.raw(b"state\n")
@@ -355,27 +364,6 @@ def told_apart(t: Tester) -> tuple[bytes, int]:
     return f"@c0d ask {entry.name}".encode(), step_ns * 6 // 5
 
 
-@purpose("wire", "once", 1)
-def once_through(t: Tester, r: Requirement) -> None:
-    """What is no request leaves what is remembered."""
-    line, step_ns = told_apart(t)
-    for guard in (False, True):
-        if guard:
-            t.say("put link.guard on")
-        t.line(line)
-        t.wait(step_ns)
-        for steps in (_unheard, _by_hand):
-            for step in steps(t):
-                step()
-            t.line(line)
-        t.raw(line + b"\r\n")
-        checked = Request("@c0d", "ask", line.split(b" ")[2].decode(), (), True).line()
-        t.line(checked)  # other bytes
-        t.wait(step_ns)
-        t.line(b"ask self.state ~0000")
-        t.line(checked)
-
-
 @purpose("wire", "once", 3)
 def untagged_is_done_again(t: Tester, r: Requirement) -> None:
     """What has no tag is done and answered anew, however often it comes."""
@@ -394,28 +382,6 @@ def untagged_is_done_again(t: Tester, r: Requirement) -> None:
         t.panel(f"panel.{local.name}", other_value(t, local))
         t.panel("panel.control", "remote")
     t.ask(local.name)
-
-
-@purpose("wire", "once", 3)
-def once_replaced(t: Tester, r: Requirement) -> None:
-    """What is a request replaces it, whatever its answer; without a tag it clears it."""
-    line, step_ns = told_apart(t)
-    t.line(line)
-    for text in ("ask self.state", *refused_here(t)):
-        t.wait(step_ns)
-        t.line(text.encode())
-        t.line(line)
-    tagged = b"@c0e " + line.split(b" ", 1)[1]
-    t.line(tagged)
-    t.wait(step_ns)
-    t.line(line)
-    if has_panel(t):
-        entry = a_number(t)
-        t.panel("panel.control", "local")
-        t.wait(step_ns)
-        t.line(put_line(t, entry, int(t.setting(entry.name))).encode())
-        t.line(line)
-        t.panel("panel.control", "remote")
 
 
 @purpose("wire", "once", 1)
@@ -531,19 +497,10 @@ def _common(pair: tuple[str, str]) -> int:
 
 @purpose("wire", "watchdog", 3)
 def silence_through(t: Tester, r: Requirement) -> None:
-    """Nothing ends the host's silence but an accepted request: no other line, and no notice."""
+    """What changes by itself does not end the host's silence."""
     silence = t.vow.system_point("silence")
     if silence is None or not t.session.held:
         raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
-    for steps in (_by_hand, _unheard):
-        t.ask(silence.name)
-        for step in steps(t):
-            t.wait(NS_PER_S)
-            step()
-        t.raw(b"ask ")
-        t.wait(NS_PER_S)
-        t.raw(f"{silence.name}\n".encode())
-    # And what changes by itself.
     for state in t.vow.states.values():
         for leave in state.leaves:
             timed = leave.when is None and leave.after_ns <= 60 * NS_PER_S
@@ -551,12 +508,6 @@ def silence_through(t: Tester, r: Requirement) -> None:
                 t.goto(state.name)
                 t.wait(leave.after_ns + leave.after_ns // 100)
                 t.ask(silence.name)
-    t.home()
-    t.say("put link.guard on")
-    t.wait(NS_PER_S)
-    for step in _unheard(t):
-        step()
-    t.ask(silence.name)
 
 
 @purpose("wire", "ticket", 2)
@@ -574,6 +525,9 @@ def ticket_through(t: Tester, r: Requirement) -> None:
     t.line(again)
     t.wait(good_ns * 6 // 10)
     t.line(again)  # the ticket of before, and no younger
+    if t.energise and t.state in take.to:
+        for step in (*_failed(t, take), *by_hand(t)):
+            step()  # nor is it any younger for these, a miss among them
     t.ask("self.state")
     t.wait(good_ns * 4 // 10 + (1_000_000 if t.session.held else 4 * HOST_SLACK_NS))
     t.ask("self.state")
@@ -591,7 +545,7 @@ def ticket_through(t: Tester, r: Requirement) -> None:
         else:
             t.line(again)
             t.line(again)
-        for step in (*_failed(t, take), *_by_hand(t), *_unheard(t)):
+        for step in (*_failed(t, take), *by_hand(t), *unheard(t)):
             if t.now_ns < t.oracle.twin.entered_ns + good_ns // 2:
                 step()
         t.act(take.name)
@@ -673,7 +627,7 @@ def patience_to_its_step(t: Tester, r: Requirement) -> None:
         left_ns = counts * step_ns + max(step_ns, trip.provoke.within // 4)
         begun_ns = min(left_ns // 2, t.vow.document.wire.idle_checked * 9 // 10)
         t.wait(left_ns // 4)
-        for step in _by_hand(t):
+        for step in by_hand(t):
             step()
         for line in (overlong(t), b"act no.such"):
             t.line(line)  # nor is this an accepted request

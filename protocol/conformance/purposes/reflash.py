@@ -9,7 +9,7 @@ from wirevow.protocol.conformance.purposes.points import doing
 from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.oracle import Judgement
-from wirevow.protocol.store import ENTRY, marks, saves_mark, tied, whole_image
+from wirevow.protocol.store import ENTRY, MOST_ENTRIES, marks, saves_mark, tied, whole_image
 from wirevow.protocol.vow import PointEntry, Value
 
 STRANGE = 0x5A5A5A5A
@@ -21,7 +21,8 @@ def another_version(t: Tester, r: Requirement) -> None:
     """Images of versions in which one half of the settings means the same and the other something else.
 
     What limits tie together has the same fate. The entries stand in another order, with one of a setting that
-    this version does not have. The last image is damaged.
+    this version does not have, or as many of such before and behind them as an image has room for. The last
+    image is damaged.
     """
     t.need("store")
     save = doing(t, "save")
@@ -34,9 +35,10 @@ def another_version(t: Tester, r: Requirement) -> None:
     for half in (0, 1):
         same = frozenset().union(*groups[half::2])
         under = {name: mark if name in same else mark ^ STRANGE for name, mark in own.items()}
-        image = _image(
-            t, {STRANGE: 1, **{under[name]: values[name] for name in sorted(own, reverse=True)}}, saves
-        )
+        kept = {under[name]: values[name] for name in sorted(own, reverse=True)}
+        strange = {STRANGE ^ index: index for index in range(MOST_ENTRIES - 1 - len(kept) if half else 1)}
+        before = dict(list(strange.items())[: len(strange) // 2 + 1])
+        image = _image(t, {**before, **kept, **strange}, saves)
         _look(t, r, image, list(own))
     whole = _image(t, {own[name]: values[name] for name in own}, saves)
     _look(t, r, bytes([*whole[:-3], whole[-3] ^ 1, *whole[-2:]]), list(own)[:2])

@@ -480,23 +480,6 @@ def counted_for_days(t: Tester, r: Requirement) -> None:
     t.ask(uptime)
 
 
-@purpose("wire", "watchdog", 3)
-def fed_by_all_that_is_accepted(t: Tester, r: Requirement) -> None:
-    """Whatever is answered `ok` ends the host's silence: each verb, and asking for the silence itself."""
-    silence = t.vow.system_name("silence")
-    if silence is None or not t.session.held:
-        raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
-    pause_ns = int(t.vow.points[silence].number.step * NS_PER_S) + NS_PER_S
-    safe = t.vow.document.trial.safe
-    for text in ("ask self.state", "put link.guard off", f"act {safe}" if safe else "ask self.vow"):
-        t.wait(pause_ns)
-        t.say(text)
-        t.ask(silence)
-    for _ in range(2):
-        t.wait(pause_ns)
-        t.ask(silence)
-
-
 # ---------------------------------------------------------------------------------------- what is remembered
 
 

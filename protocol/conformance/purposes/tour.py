@@ -130,8 +130,8 @@ def lines(t: Tester, r: Requirement) -> None:
     for line in (
         b"ask  self.state",
         b"ask self.state\r\r",
-        b"get self.state",
-        b"a self.state",
+        b"@00d get self.state",
+        b"@0 a self.state",
     ):
         t.line(line)
     t.line(b"ask self.state.")

@@ -30,6 +30,8 @@ FEW = 4
 """Settings that are tried in every way; the rules are the same for all."""
 LONG = 1100
 """Notices after which a short count of them has come round."""
+LEAST = len("ask self.state x ~0000")
+"""The shortest line of those that differ in nothing but their length, and of which some have checks."""
 SHARE = 0.3
 """Part of the actions whose names are tried with every wrong verb."""
 
@@ -116,8 +118,12 @@ def framing(t: Tester, r: Requirement) -> None:
 def length(t: Tester, r: Requirement) -> None:
     limit = t.vow.document.wire.line_limit
     exact = b"ask self.state " + b"x" * (limit - len("ask self.state "))
-    t.line(exact)
-    t.line(exact + b"x")
+    # Every length that there is, with a check by turns; of the longest both.
+    odd = t.random.randrange(2)
+    for size in range(LEAST, limit + 2):
+        for checked in (False, True) if size >= limit else ((size + odd) % 2 == 0,):
+            word = "x" * (size - LEAST + (1 if checked else 7))
+            t.line(Request(None, "ask", "self.state", (word,), checked).line())
     t.raw(exact + b"\r\n")
     t.raw(exact + b"x\r\n")
     t.raw(exact + b"\rx\n")
@@ -147,7 +153,7 @@ def syntax(t: Tester, r: Requirement) -> None:
         b"ask self.state ~12345", b"ask self.state ~abcd", b"~1234", b"ask ~1234", b"note 1 boot power",
         b"ok", b"refuse syntax", b"@1f ok",
     ):  # fmt: skip
-        t.line(line)
+        t.line(line if line[:1] == b"@" or t.lines % 3 == 0 else f"{t.new_tag()} ".encode() + line)
     # What begins no request is not skipped either, whatever it may mean to a script.
     for mark in string.punctuation.encode():
         t.line(b"%cask self.st%cate" % (mark, mark))
@@ -228,10 +234,8 @@ def _words(text: str) -> tuple[str, str, tuple[str, ...]]:
 
 @purpose("wire", "tag", 3)
 def tag(t: Tester, r: Requirement) -> None:
-    for each in ("@0", "@1", "@00", "@0f", "@fff", "@0000", "@ffff", "@a9b"):
+    for each in ("@0", "@0000", "@ffff", "@a9b"):  # besides those that come by turns
         t.line(f"{each} ask self.state".encode())
-        t.line(f"{each} ask no.such".encode())
-    t.line(b"ask self.state")
     # A tag is its own line's, whatever that is refused for.
     overlong = b"@1f ".ljust(t.vow.document.wire.line_limit + 1, b"x")
     for line in (b"@1f ask self.state ~0000", b"@1f x", overlong):
@@ -579,23 +583,7 @@ def echo_check(t: Tester, r: Requirement) -> None:
 def once(t: Tester, r: Requirement) -> None:
     entry = a_number(t)
     low, high = t.bounds(entry)
-    first, second = low + (high - low) // 3, low + (high - low) // 2
-    line = f"@a1 {put_line(t, entry, first)}".encode()
-    t.line(line)
-    t.line(line)
-    # A damaged or blank line between does not clear what is remembered.
-    t.line(line + b" ~0000")
-    t.raw(b"\n")
-    t.line(b"x")
-    t.line(line)
-    # An untagged or another request does.
-    t.line(put_line(t, entry, second).encode())
-    t.line(line)
-    t.ask(entry.name)
-    t.line(f"@a2 {put_line(t, entry, second)}".encode())
-    t.line(f"@a1 {put_line(t, entry, second)}".encode())
-    t.line(line)
-    t.ask(entry.name)
+    first = low + (high - low) // 3
     # What is given again is the reply, not the deed: a ticket is the same one.
     if any(action.gives_ticket_ns is not None for action in t.vow.actions.values()):
         give = giver(t).name
@@ -607,12 +595,6 @@ def once(t: Tester, r: Requirement) -> None:
             t.line(again)
         t.line(f"@b2 act {give}".encode())
         t.home()
-    t.line(b"@c1 ask self.uptime")
-    if t.session.held:
-        t.wait(3_000_000_000)
-        t.line(b"@c1 ask self.uptime")
-        t.line(b"@c2 ask self.uptime")
-        t.line(b"@c1 ask self.uptime")
     # Refusals are remembered as well, and a boot forgets.
     if "panel.control" in t.events and "bench" in t.abilities:
         refused = f"@d1 {put_line(t, entry, first)}".encode()
@@ -862,31 +844,9 @@ def watchdog(t: Tester, r: Requirement) -> None:
     silence = t.vow.system_point("silence")
     if silence is None:
         raise NotSelected("the document has no point for the host's silence")
-    if not t.session.held:
-        t.ask(silence.name)
-        return
-    for fed in (
-        b"",
-        b"\n",
-        b"ask no.such\n",
-        b"x\n",
-        b"x" * 600 + b"\n",
-        b"ask self.state ~0000\n",
-        b"ask sel",
-    ):
-        t.ask("self.state")
-        t.wait(700_000_000)
-        if fed:
-            t.raw(fed)
-        t.wait(700_000_000)
-        if fed == b"ask sel":
-            t.raw(b"\n")
-        t.ask(silence.name)
-    # A remembered reply given again is no new request.
-    t.line(b"@77 ask self.state")
-    t.wait(1_500_000_000)
-    t.line(b"@77 ask self.state")
     t.ask(silence.name)
+    if not t.session.held:
+        return
     if not t.energise:
         return
     for name, trip in t.vow.document.trips.items():
@@ -908,53 +868,6 @@ def watchdog(t: Tester, r: Requirement) -> None:
                     Judgement(False, r.id, f"trip {name}"), "refused requests", f"still in {t.state}"
                 )
             t.ask("self.state")
-
-
-@purpose("wire", "watchdog", 3)
-def watchdog_by_reason(t: Tester, r: Requirement) -> None:
-    """No refusal feeds it or turns the guard on, whatever the reason; a part of a record does."""
-    silence = t.vow.system_point("silence")
-    if silence is None or not t.session.held:
-        raise NotSelected("needs a point for the host's silence and a clock that can be advanced")
-    entry, choice = a_number(t), a_choice(t)
-    shut = next((each for each in t.vow.settings if not t.settable_here(each)), None)
-    high = entry.words(entry.number.high)
-    fine = " ".join(("put", entry.name, *entry.words(t.setting(entry.name))))
-    refused = [
-        ("ask no.such", True),
-        (f"act {entry.name}", True),
-        (f"put {entry.name} x", True),
-        (f"put {entry.name} {high[0]}0 {' '.join(high[1:])}".rstrip(), False),
-        (f"put {entry.name} {entry.number.text(entry.number.high + 1)} {' '.join(high[1:])}".rstrip(), True),
-        (f"put {entry.name} {high[0]} xx", True),
-    ]
-    if choice is not None:
-        refused.append((f"put {choice.name} x", True))
-    if shut is not None:
-        refused.append((" ".join(("put", shut.name, *shut.words(shut.default))), True))
-    for record in (each for each in t.vow.points.values() if each.kind == "record"):
-        refused += [(f"ask {record.name} x", True), (f"ask {record.name} 250", True)]
-    for action in t.vow.actions.values():
-        if t.state not in action.to and action.takes_ticket is None:
-            refused.append((f"act {action.name}", True))
-        if action.takes_ticket is not None and t.state in action.to:
-            refused.append((f"act {action.name} 0000", True))
-    for text, check in refused:
-        t.say("ask self.state")
-        t.wait(700_000_000)
-        t.say(text, check=check)
-        t.ask(silence.name)
-    if "panel.control" in t.events:
-        t.panel("panel.control", "local")
-        t.say("ask self.state")
-        t.wait(700_000_000)
-        t.say(fine, check=True)
-        t.ask(silence.name)
-        t.panel("panel.control", "remote")
-    for record in (each for each in t.vow.points.values() if each.kind == "record"):
-        t.wait(700_000_000)
-        t.say(f"ask {record.name} 0")
-        t.ask(silence.name)
 
 
 @purpose("wire", "deadline", 3)

@@ -11,7 +11,7 @@ from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from tests.protocol.test_gate import hands_on as within
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
-from wirevow.protocol.conformance.purposes import PURPOSES, interludes, saving, sessions, spelling
+from wirevow.protocol.conformance.purposes import PURPOSES, crossings, interludes, saving, sessions, spelling
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.tester import Broken, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
@@ -24,17 +24,17 @@ from wirevow.protocol.serialport import open_port
 from wirevow.protocol.vow import LeaveEntry, TripEntry, Value
 
 Work = Callable[[Hands, Requirement], None]
-MODULES = {interludes.__name__, saving.__name__, sessions.__name__, spelling.__name__}
+MODULES = {crossings.__name__, interludes.__name__, saving.__name__, sessions.__name__, spelling.__name__}
 BETWEEN = {each.work.__name__: each for each in PURPOSES if each.work.__module__ in MODULES}
 SHOWS = [
     ("begun_through_notices", "notice-overwrites-begun-line", "wire.notice.whole"),
     ("begun_over_boot", "begun-line-kept-over-boot", "wire.boot"),
     ("idle_of_all_lines", "idle-time-comes-round", "wire.idle"),
     ("idle_of_all_lines", "overlong-outlasts-idle", "wire.idle"),
-    ("once_through", "once-cleared-by-missing-check", "wire.once"),
-    ("once_through", "once-lost-in-discarded-line", "wire.once"),
+    ("whatever_happens_between", "once-cleared-by-missing-check", "wire.once"),
+    ("whatever_happens_between", "once-lost-in-discarded-line", "wire.once"),
     ("once_compared", "once-compared-over-24", "wire.once"),
-    ("silence_through", "silence-ended-by-notice", "wire.watchdog"),
+    ("whatever_happens_between", "silence-ended-by-notice", "wire.once"),
     ("ticket_through", "ticket-kept-alive-by-lines", "wire.ticket"),
     ("patience_to_its_step", "patience-cut-to-whole-seconds", "wire.watchdog"),
     ("unsent_is_not_dropped", "off-counted-as-drops", "wire.notice.off"),
@@ -254,7 +254,7 @@ class MissingCheckVoidsTheTicket(Device):
     ("name", "about", "device", "document"),
     [
         ("begun_through_change", "wire.idle", BeginsAnewWithTheState, "tarn"),
-        ("once_replaced", "wire.once", RemembersThroughRefusals, "tarn"),
+        ("whatever_happens_between", "wire.once", RemembersThroughRefusals, "tarn"),
         ("notices_before_replies", "wire.notice.whole", RepliesOvertakeNotices, "tarn"),
         ("ticket_while_busy", "wire.ticket", BusyVoidsTheTicket, "tarn"),
         ("idle_of_all_lines", "wire.idle", StaysImpatient, "tarn"),

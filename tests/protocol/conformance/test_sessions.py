@@ -12,7 +12,7 @@ from wirevow.protocol.conformance.tester import Broken
 from wirevow.protocol.device import Answer, Device
 from wirevow.protocol.document.requirements import requirements
 from wirevow.protocol.framing import Framer, Overlong
-from wirevow.protocol.message import LAST_NOTICE, Reply, Request
+from wirevow.protocol.message import LAST_NOTICE, Malformed, Reply, Request
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value
 
 NS_PER_S = 10**9
@@ -507,6 +507,30 @@ class BusyBeforeDigits(Device):
         return self._busy() or super()._exact(*given)  # type: ignore[arg-type]
 
 
+class MissesRenewTheTicket(Device):
+    def _miss(self) -> None:
+        super()._miss()
+        if self._ticket is not None:
+            self._ticket = (*self._ticket[:2], self.world.now_ns + 5_000_000_000)
+
+
+class ChecksShortLinesOnly(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        return Malformed("check") if len(line) > 90 and getattr(parsed, "checked", False) else parsed
+
+
+class ReadsTagsAsNumbers(Device):
+    def _parse(self, line: bytes) -> Request | Malformed:
+        parsed = super()._parse(line)
+        return parsed._replace(tag=f"@{int(parsed.tag[1:], 16):x}") if parsed.tag else parsed
+
+
+class ReadsShortImages(Device):
+    def keep(self, image: bytes) -> None:
+        super().keep(image if len(image) < 1024 else b"")
+
+
 @pytest.mark.parametrize(
     ("name", "device"),
     [
@@ -554,8 +578,8 @@ class BusyBeforeDigits(Device):
         ("counted_for_days", MillisecondsIn32Bits),
         ("counted_for_days", SilenceIn16Bits),
         ("counted_for_days", IdlesIn32Bits),
-        ("fed_by_all_that_is_accepted", ActionsDoNotFeed),
-        ("fed_by_all_that_is_accepted", AskingForSilenceIsSilent),
+        ("whatever_happens_between", ActionsDoNotFeed),
+        ("whatever_happens_between", AskingForSilenceIsSilent),
         ("once_whatever_happens", TripsClearWhatIsRemembered),
         ("once_whatever_happens", TripsFeed),
         ("once_whatever_happens", TimeClearsWhatIsRemembered),
@@ -576,6 +600,10 @@ class BusyBeforeDigits(Device):
         ("patience_to_its_step", TripsEndTheGuard),
         ("every_reason", BusyClears),
         ("busy", BusyBeforeDigits),
+        ("ticket_through", MissesRenewTheTicket),
+        ("length", ChecksShortLinesOnly),
+        ("lines", ReadsTagsAsNumbers),
+        ("another_version", ReadsShortImages),
     ],
 )
 def test_it_shows_a_device_that(name: str, device: type[Device]) -> None:
