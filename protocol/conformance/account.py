@@ -314,6 +314,10 @@ class Account:
         cell = (self._state, round(volts / self._fine["V"]), round(amperes / self._fine["A"]))
         self._operating.setdefault(cell, (self._state, float(volts), float(amperes)))
 
+    def written_over(self) -> None:
+        """Hands have left another image in its store: its own counter of saves goes on from there."""
+        self._known.pop("saves", None)
+
     def _counted(self, kind: str, entry: PointEntry, word: bytes) -> None:
         """Its own counter shows what nobody has seen; but no more than one for every line since."""
         parsed = entry.number.parse(word.decode("latin-1"))

@@ -28,7 +28,6 @@ from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.selection import NOT_ASKED
 from wirevow.protocol.conformance.suite.group import Group, group_for
 from wirevow.protocol.conformance.tester import (
-    DRY,
     Broken,
     Doubtful,
     Late,
@@ -296,7 +295,7 @@ def _work(
                 finding.verdict = finding.verdict.overwritten(Verdict.PASS)
         except NotSelected as why:
             theirs = any(words in str(why) for words in (NEEDS, USED_UP))
-            if not finding.reason or (theirs and not finding.reason.endswith(DRY)):
+            if not finding.reason or theirs:
                 finding.reason = str(why)  # what the person can change is told first
         except Late as why:
             excuse, suspect = why, report.findings["wire.deadline"]

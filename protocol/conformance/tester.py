@@ -973,6 +973,7 @@ class Tester:
         self._power(rig, on=False)
         self.session.journal.append(Entry(self.now_ns, "store", value=image.hex()))
         rig.store(image)
+        self.account.written_over()
         self._power(rig, on=True)
         self.oracle.twin.keep(image)
         self.oracle.twin.unknown.discard("saves")
@@ -1352,7 +1353,8 @@ class Tester:
             text = line.decode("ascii")
             broken = Broken(Judgement(False, "wire.deadline", "an answer"), text, "no answer")
             heard = parse_answer(self.heard)
-            if isinstance(heard, Reply) and heard.tag is None:
+            if isinstance(heard, Reply) and int((heard.tag or tag)[1:], 16) >= int(tag[1:], 16):
+                # It answers no question of before.
                 rule = "wire.check" if check else "wire.guard"
                 rule = rule if heard.words[:1] == ("check",) and not heard.ok else "wire.tag"
                 broken = Broken(

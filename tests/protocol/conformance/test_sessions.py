@@ -520,10 +520,12 @@ class ChecksShortLinesOnly(Device):
         return Malformed("check") if len(line) > 90 and getattr(parsed, "checked", False) else parsed
 
 
-class ReadsTagsAsNumbers(Device):
+class ReadsTagsOfNothingAsNumbers(Device):
     def _parse(self, line: bytes) -> Request | Malformed:
         parsed = super()._parse(line)
-        return parsed._replace(tag=f"@{int(parsed.tag[1:], 16):x}") if parsed.tag else parsed
+        if not isinstance(parsed, Malformed) or not parsed.tag:
+            return parsed
+        return Malformed(parsed.reason, f"@{int(parsed.tag[1:], 16):x}")
 
 
 class ReadsShortImages(Device):
@@ -602,7 +604,7 @@ class ReadsShortImages(Device):
         ("busy", BusyBeforeDigits),
         ("ticket_through", MissesRenewTheTicket),
         ("length", ChecksShortLinesOnly),
-        ("lines", ReadsTagsAsNumbers),
+        ("lines", ReadsTagsOfNothingAsNumbers),
         ("another_version", ReadsShortImages),
     ],
 )
