@@ -1826,7 +1826,7 @@ class Tester:
                 moves.append((name, leave.to, partial(self.leave, state, leave), within_ns))
         for name, trip in self.vow.document.trips.items():
             if trip.provoke is not None and trip.provoke.state == state and self._possible(trip.provoke):
-                work_of = partial(self.provoke_trip, name, trip.provoke)
+                work_of = partial(self._trip_away, name, trip.provoke)
                 moves.append((name, trip.to, work_of, trip.provoke.within))
         return moves
 
@@ -1882,6 +1882,13 @@ class Tester:
         """Undo what a provocation did to the bench."""
         for event, value in provoke.relief.items():
             self.bench(event, value)
+
+    def _trip_away(self, name: str, provoke: Provoke) -> None:
+        """Make a trip happen to get where it leads. Without a latch it comes again while its cause lasts."""
+        self.provoke_trip(name, provoke)
+        if not self.vow.trips[name].latched:
+            with suppress(NotSelected):
+                self.relieve(provoke)
 
     def provoke_trip(self, name: str, provoke: Provoke) -> int:
         """Make a trip happen from its state; returns how long it took after the last hand, in nanoseconds."""
