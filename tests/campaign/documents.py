@@ -195,20 +195,21 @@ def main() -> int:
         found += [(each["name"], each["text"]) for each in earlier if each["outcome"] not in GOOD]
     given.results.parent.mkdir(parents=True, exist_ok=True)
     told_of: list[Result] = []
-    lines = []
-    for result in results_of(found, given.jobs, given.on):
-        told_of.append(result)
-        lines.append(json.dumps(asdict(result)))
-        if result.outcome in GOOD:
-            continue
-        print(result.name, f"    {result.outcome} {result.requirement}: {result.message[:300]}", sep="\n")
-        if given.shrink and result.name.startswith("random "):
-            SMALL.mkdir(parents=True, exist_ok=True)
-            path = SMALL / f"{result.name.replace(' ', '-')}.yaml"
-            path.write_text(shrunk(result), encoding="utf-8")
-            print(f"    a small one is in {path}")
-        sys.stdout.flush()
-    given.results.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with given.results.open("w", encoding="utf-8") as file:
+        for result in results_of(found, given.jobs, given.on):
+            told_of.append(result)
+            print(json.dumps(asdict(result)), file=file, flush=True)
+            at = f"{len(told_of)} of {len(found)}: {result.name} {result.outcome}"
+            print(f"{at}, {result.lines} lines, {result.seconds:.0f} s", file=sys.stderr, flush=True)
+            if result.outcome in GOOD:
+                continue
+            print(result.name, f"    {result.outcome} {result.requirement}: {result.message[:300]}", sep="\n")
+            if given.shrink and result.name.startswith("random "):
+                SMALL.mkdir(parents=True, exist_ok=True)
+                path = SMALL / f"{result.name.replace(' ', '-')}.yaml"
+                path.write_text(shrunk(result), encoding="utf-8")
+                print(f"    a small one is in {path}")
+            sys.stdout.flush()
     print(told(told_of))
     return int(any(result.outcome not in GOOD for result in told_of))
 
