@@ -151,6 +151,13 @@ def test_a_setting_that_leads_on_from_a_state_on_the_way_is_put_back() -> None:
     assert hands.ask("self.state").words == ("loft",)
 
 
+def test_what_made_a_trip_that_was_only_a_way_is_taken_back() -> None:
+    hands = hands_on_lift(telling=True, warm="latched: false\n    to: high")
+    hands.goto("high")
+    assert hands.ask("trip.last").words[0] == "warm"
+    assert hands.bench_now["outside.temperature"] == 10
+
+
 def test_a_latch_on_the_way_is_waited_for_until_its_cause_has_gone() -> None:
     hands = hands_on_lift(telling=True, hold="1 s", warm=HALTED)
     hands.bench("outside.temperature", "60")
