@@ -81,5 +81,6 @@ from wirevow.protocol.conformance.purposes import (  # noqa: E402,F401  (they en
     thresholds,
     timed,
     tour,
+    ways,
     wire,
 )

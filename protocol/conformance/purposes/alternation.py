@@ -108,7 +108,11 @@ def counted(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.laws[r.element]
     if rule.counted_by is None:
         return
-    trusted(t)
+    count(t, r.id, rule, uneven_spans(t, rule))
+
+
+def uneven_spans(t: Tester, rule: Law) -> dict[str, Decimal]:
+    """Times of an alternation too short to be watched, and no round numbers."""
     spans: dict[str, Decimal] = {}
     for phase in rule.phases or ():
         entry = t.vow.points[phase.lasts]
@@ -116,8 +120,14 @@ def counted(t: Tester, r: Requirement) -> None:
         shortest = low if t.session.held else low * UNHURRIED
         steps = t.random.choice([shortest * k + 1 for k in range(2, SHORT) if (shortest * k + 1) % 10])
         spans[phase.lasts] = Decimal(steps * entry.number.step.numerator) / entry.number.step.denominator
+    return spans
+
+
+def count(t: Tester, requirement: str, rule: Law, spans: Mapping[str, Decimal | str]) -> None:
+    """Enter the state with these times, and count its periods for a while."""
+    trusted(t)
     _enter(t, rule, spans)
-    counter = t.vow.points[rule.counted_by]
+    counter = t.vow.points[str(rule.counted_by)]
     period_ns = sum(_times_ns(t, rule))
     slack_ns = int(period_ns * (Fraction(rule.tolerance_percent) / 100 + Fraction(1, CLOCK_PARTS)))
     counted_ns = min(COUNTED * period_ns, COUNTED_NS)
@@ -131,8 +141,8 @@ def counted(t: Tester, r: Requirement) -> None:
     most = (last.late_ns - first.early_ns) // (period_ns - slack_ns) + 1
     if not least <= seen <= most:
         due = f"{counter.name} gains {least} to {most} in {counted_ns / 1e9:g} s, {period_ns / 1e6:g} ms each"
-        raise Broken(Judgement(False, r.id, due), f"ask {counter.name}", f"gained {float(seen):g}")
-    t.keep(r.id)
+        raise Broken(Judgement(False, requirement, due), f"ask {counter.name}", f"gained {float(seen):g}")
+    t.keep(requirement)
 
 
 @purpose("law", "period", 4)

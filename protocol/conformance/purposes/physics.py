@@ -691,18 +691,8 @@ def _turn_the_bench(t: Tester) -> None:
 @purpose("law", "", 2)
 def chosen_on_the_way(t: Tester, r: Requirement) -> None:
     """A relation holds as well where its words are put in a state on the way: for one relation."""
-    if "chosen on the way" not in t.done:
-        _chosen_on_the_way(t, r)
-
-
-@purpose("law", "", 4)
-def each_chosen_on_the_way(t: Tester, r: Requirement) -> None:
-    """The same for the others."""
-    if f"chosen on the way for {r.element}" not in t.done:
-        _chosen_on_the_way(t, r)
-
-
-def _chosen_on_the_way(t: Tester, r: Requirement) -> None:
+    if "chosen on the way" in t.done:
+        return
     rule = t.vow.document.laws[r.element]
     if rule.holds is None or rule.provoke is None or rule.provoke.bench:
         return
@@ -725,7 +715,7 @@ def _chosen_on_the_way(t: Tester, r: Requirement) -> None:
     t.settings(words)
     t.goto(rule.provoke.state)
     steady(t, rule.holds, r.id, rule.settle)
-    t.done |= {"chosen on the way", f"chosen on the way for {r.element}"}
+    t.done.add("chosen on the way")
 
 
 def _as_before(t: Tester, r: Requirement, holds: Expression, provoke: Provoke, settle_ns: int) -> None:

@@ -59,13 +59,13 @@ def like_empty_cells(t: Tester, r: Requirement) -> None:
                 kept.append(entry)
     if not kept:
         return
-    _act(t, save)
+    act_there(t, save)
     restart(t)
     with t.blaming("saved"):
         for entry in kept:
             t.ask(entry.name)
     t.home()
-    _act(t, save)
+    act_there(t, save)
 
 
 def with_nothing_saved(t: Tester) -> None:
@@ -91,7 +91,8 @@ def with_nothing_saved(t: Tester) -> None:
         t.trying = trying
 
 
-def _act(t: Tester, name: str) -> None:
+def act_there(t: Tester, name: str) -> None:
+    """Do an action where it is allowed."""
     t.goto(target_state(t, t.vow.actions[name]))
     t.act(name)
 
@@ -121,7 +122,7 @@ def saved_is_in_force(t: Tester, r: Requirement) -> None:
     if not move_all(t, own):
         return
     t.goto(t.vow.initial)
-    _act(t, save)
+    act_there(t, save)
     with suppress(Doubtful):  # what they move may be what a protection watches
         rest = _readings(t)
         before = _at_work(t)
@@ -136,7 +137,7 @@ def saved_is_in_force(t: Tester, r: Requirement) -> None:
         _as_before(t, r.id, before, _at_work(t), "what is saved is in force")
         _as_before(t, f"state.{t.vow.initial}.reachable", rest, rests, "nothing is driven")
     t.home()
-    _act(t, save)
+    act_there(t, save)
 
 
 @purpose("trip", "fires", 3)
@@ -180,7 +181,7 @@ def drives_no_more(t: Tester, r: Requirement) -> None:
         defaults = doing(t, "defaults")
         for about, back in (
             (f"point.{follows.setting}.default", boots(t)[-1]),
-            (f"action.{defaults}.effect", None if defaults is None else partial(_act, t, defaults)),
+            (f"action.{defaults}.effect", None if defaults is None else partial(act_there, t, defaults)),
         ):
             if back is None:
                 continue
