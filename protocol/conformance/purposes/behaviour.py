@@ -566,7 +566,8 @@ def target_state(t: Tester, action: ActionEntry) -> str:
 @purpose("action", "effect", 3)
 def effect(t: Tester, r: Requirement) -> None:
     action = t.vow.actions[r.element]
-    t.prepare()
+    if ("save", "") not in action.does:  # else each boot from then on would bring back what is put
+        t.prepare()
     state = target_state(t, action)
     t.goto(state)
     do(t, action)
@@ -1045,11 +1046,15 @@ def _left_by_itself(t: Tester, state: str) -> bool:
 
 def laws_hold(t: Tester) -> None:
     """The relations that hold in the present state, once it has settled."""
-    for name, rule in t.vow.document.laws.items():
-        if rule.holds is not None and t.state in (
-            rule.armed_in if rule.armed_in is not None else t.vow.states
-        ):
+    for name, rule in laws_here(t).items():
+        if rule.holds is not None:
             steady(t, rule.holds, f"law.{name}", rule.settle)
+
+
+def laws_here(t: Tester) -> dict[str, Law]:
+    """The laws that hold in the present state."""
+    laws = t.vow.document.laws
+    return {name: law for name, law in laws.items() if law.armed_in is None or t.state in law.armed_in}
 
 
 def hold_together(t: Tester, laws: Mapping[str, Law]) -> None:

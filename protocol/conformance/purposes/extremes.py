@@ -20,6 +20,7 @@ from wirevow.protocol.conformance.purposes.behaviour import (
     as_read,
     do,
     hold_together,
+    laws_here,
     laws_hold,
     steady,
     values,
@@ -493,12 +494,9 @@ def whatever_the_words(t: Tester, r: Requirement) -> None:
         t.put(entry.name, word)
         with suppress(NotSelected, Doubtful):  # a guard may look at the word
             t.goto(t.random.choice(states))
-        hold_together(
-            t,
-            {
-                name: rule
-                for name, rule in t.vow.document.laws.items()
-                if rule.armed_in is None or t.state in rule.armed_in
-                if rule.holds is not None and entry.name not in rule.holds.names
-            },
-        )
+        others = {name: rule for name, rule in laws_here(t).items() if entry.name not in _named(rule)}
+        hold_together(t, others)
+
+
+def _named(rule: Law) -> frozenset[str]:
+    return frozenset() if rule.holds is None else rule.holds.names
