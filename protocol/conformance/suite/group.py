@@ -33,6 +33,8 @@ from wirevow.protocol.vow import Vow
 
 BATCH = 6
 """Sequences in a row."""
+MOST_LINES = 300_000
+"""Requests that a suite may take unless extra states are asked for: some documents need hours for theirs."""
 RANK = 100
 """Of the first batch; the choices of a purpose depend on its rank."""
 HELD_LINE_S = 0.0006
@@ -55,7 +57,7 @@ class Group:
     hindrance: str = ""
     """Why there is no suite, if there is none."""
     most_lines: int | None = None
-    """Requests that its sequences may take, where the check has a budget; what is beyond is left out."""
+    """Requests that its sequences may take, about; what is beyond is left out."""
     done: int = 0
     undecided: list[str] = field(default_factory=list)
     """Sequences whose answers were allowed but not fixed by the document, and why."""
@@ -66,7 +68,7 @@ class Group:
         """Requirement and purpose for every batch, in a good order. `known`: the requirements there are.
 
         First a batch for each requirement, shortest sequences first, then the second for each, and so on,
-        as far as the budget goes.
+        up to `most_lines`.
         """
         sharing: dict[str, list[Sequence]] = {}
         for each in self.sequences:
@@ -157,7 +159,7 @@ class Group:
         if self.done < whole:
             ran = f"{self.done} of {whole} sequences of its suite were run"
             if self.most_lines is not None and self.lines > self.most_lines:
-                ran += f", for all take about {self.lines} lines, and the budget leaves {self.most_lines}"
+                ran += f", for all take about {self.lines} lines, more than {self.most_lines}"
             return f"No guarantee about the state machine: {ran}."
         inputs = "input" if self.extra == 1 else "inputs"
         further = f"and at most {self.extra} further {inputs} " if self.extra else ""
@@ -226,7 +228,7 @@ def reach_of(t: Tester) -> Reach:
 
 
 def group_for(t: Tester, extra: int = 0) -> Group:
-    """The suite for what this tester can and may do; it may take half of the tester's budget."""
+    """The suite for what this tester can and may do."""
     reset = "a power cycle" if _by_power(t) else "the way back by its own actions"
     reach = reach_of(t)
     try:
@@ -234,7 +236,7 @@ def group_for(t: Tester, extra: int = 0) -> Group:
     except ValueError as why:
         nothing = DocumentMachine(abstraction(t.vow, reach), Machine((), ((),)))
         return Group(nothing, (), extra, reset, str(why))
-    return Group(document, sequences, extra, reset, most_lines=None if t.budget is None else t.budget // 2)
+    return Group(document, sequences, extra, reset, most_lines=None if extra else MOST_LINES)
 
 
 _Made = tuple[DocumentMachine, tuple[Sequence, ...]]
