@@ -82,7 +82,7 @@ SHOWN_AS = frozenset(
     }
 )
 """What is tried, and what its breach looks like to whoever does not know what is tried."""
-LEAVES_ALONE = ("wire.atomic", "wire.notice.off", "wire.once")
+LEAVES_ALONE = ("wire.atomic", "wire.notice.off")
 """What does not happen by these: more would be counted if it did, and not less."""
 ABOUT_NOTICES = ("wire.notice.", "wire.watchdog")
 """What is tried with readings and hands: an answer that does not come has nothing to do with them."""
