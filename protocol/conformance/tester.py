@@ -971,8 +971,13 @@ class Tester:
         self.attend()
         self.boots("power")
         self._power(rig, on=False)
+        try:
+            rig.store(image)
+        except RigError as error:
+            self._power(rig, on=True)
+            self._expect_boot("power")
+            raise NotSelected(str(error)) from error
         self.session.journal.append(Entry(self.now_ns, "store", value=image.hex()))
-        rig.store(image)
         self.account.written_over()
         self._power(rig, on=True)
         self.oracle.twin.keep(image)

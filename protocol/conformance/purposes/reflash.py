@@ -36,10 +36,15 @@ def another_version(t: Tester, r: Requirement) -> None:
         same = frozenset().union(*groups[half::2])
         under = {name: mark if name in same else mark ^ STRANGE for name, mark in own.items()}
         kept = {under[name]: values[name] for name in sorted(own, reverse=True)}
-        strange = {STRANGE ^ index: index for index in range(MOST_ENTRIES - 1 - len(kept) if half else 1)}
-        before = dict(list(strange.items())[: len(strange) // 2 + 1])
-        image = _image(t, {**before, **kept, **strange}, saves)
-        _look(t, r, image, list(own))
+        for entries in (MOST_ENTRIES, 0) if half else (0,):
+            strange = {STRANGE ^ each: each for each in range(max(entries - 1 - len(kept), 1))}
+            before = dict(list(strange.items())[: len(strange) // 2 + 1])
+            try:
+                _look(t, r, _image(t, {**before, **kept, **strange}, saves), list(own))
+                break
+            except NotSelected:
+                if not entries:
+                    raise  # or else this firmware has no room for so many
     whole = _image(t, {own[name]: values[name] for name in own}, saves)
     _look(t, r, bytes([*whole[:-3], whole[-3] ^ 1, *whole[-2:]]), list(own)[:2])
     t.home()
