@@ -1026,9 +1026,16 @@ def stays(t: Tester, state: str) -> None:
         if any(leave.when is None and leave.to == left_to for leave in t.vow.states[state].leaves):
             return
         # By a condition, which what was refused may have made true: does it come true without that?
+        names = {name for when in _ways_out(t, state) if when is not None for name in when.names}
+        were = [(each, t.setting(each.name)) for each in t.vow.settings if each.name in names]
         t.home()
         t.prepare()
-        t.goto(state)
+        _put_again(t, [each for each in were if state not in (each[0].set_in or (state,))])
+        try:
+            t.goto(state)
+        except Doubtful:
+            return  # these settings lead away by themselves
+        _put_again(t, were)
         laws_hold(t)
         _look(t)
         if t.state != state:
@@ -1036,12 +1043,26 @@ def stays(t: Tester, state: str) -> None:
     raise Broken(Judgement(False, "wire.atomic", f"still {state}"), "", f"state {left_to}")
 
 
+def _put_again(t: Tester, were: Sequence[tuple[PointEntry, Value]]) -> None:
+    """Settings to what they were, where they can be put, until that leads away."""
+    state = t.state
+    for entry, value in were:
+        if t.state != state:
+            return
+        if t.setting(entry.name) != value and t.settable_here(entry) and t.allows(entry, value):
+            t.put(entry.name, value)
+
+
 def _left_by_itself(t: Tester, state: str) -> bool:
     """Whether time, or the settings in force, lead out of a state."""
     twin, now_ns = t.oracle.twin, t.now_ns
+    return any(when is None or twin.decide(when, now_ns) is True for when in _ways_out(t, state))
+
+
+def _ways_out(t: Tester, state: str) -> list[Expression | None]:
+    """The conditions that lead out of a state; None for time."""
     whens = [leave.when for leave in t.vow.states[state].leaves]
-    whens += [trip.when for trip in t.vow.trips.values() if state in trip.armed_in]
-    return any(when is None or twin.decide(when, now_ns) is True for when in whens)
+    return whens + [trip.when for trip in t.vow.trips.values() if state in trip.armed_in]
 
 
 def laws_hold(t: Tester) -> None:
