@@ -1083,7 +1083,9 @@ def hold_together(t: Tester, laws: Mapping[str, Law]) -> None:
     relations = {name: (rule, rule.holds) for name, rule in laws.items() if rule.holds is not None}
     if t.session.held and relations:
         t.alive(max(t.vow.document.trial.settle, *(rule.settle for rule, _ in relations.values())))
-        seen = values(t, sorted({each for _, holds in relations.values() for each in holds.names}))
+        points = [t.vow.points[each] for _, holds in relations.values() for each in sorted(holds.names)]
+        seen = values(t, sorted({each.name for each in points if each.source != "setting"}))
+        seen |= {each.name: each.exact(t.setting(each.name)) for each in points if each.source == "setting"}
     for name, (rule, holds) in relations.items():
         if not t.session.held:
             steady(t, holds, f"law.{name}", rule.settle)

@@ -109,8 +109,8 @@ def acts_when_brought_back(t: Tester, r: Requirement) -> None:
     t.done.add("acts when brought back")
     for turn, case in enumerate(_cases(t)):
         ways: list[Callable[[], object]] = [] if recall is None else [partial(act_there, t, recall)]
-        if turn % 2 or not ways:
-            ways.append(boots(t)[turn // 2 % len(boots(t))])
+        if turn % 3 == 1 or not ways:
+            ways.append(boots(t)[turn // 3 % len(boots(t))])
         with suppress(NotSelected, Doubtful):
             t.settings(case.put)
             act_there(t, save)
