@@ -197,7 +197,6 @@ def test_a_reading_that_stands_still_is_what_its_trip_has_to_report(name: str) -
     ("fault", "purpose", "name"),
     [
         ("reading-stuck", "beside_what_is_read", "state.holding.leave.1"),
-        ("clear-without-hysteresis", "fires", "trip.dry.clears"),
     ],
 )
 def test_what_a_bath_hides_is_seen_beside_what_is_read(fault: str, purpose: str, name: str) -> None:

@@ -709,6 +709,8 @@ def notice_whole(t: Tester, r: Requirement) -> None:
 
 @purpose("wire", "notice.off", TOUR)
 def notice_off(t: Tester, r: Requirement) -> None:
+    causes_notices(t, 1)  # they tell where the numbers are
+    t.ask("self.state")
     t.say("put link.notices off")
     t.ask("link.notices")
     causes_notices(t, 2)
