@@ -222,7 +222,7 @@ class Author:
                     "means": "How warm it is.", "quantity": warmth, "signal": signal, "every": every,
                 }  # fmt: skip
                 highest = outside + (rise if signal == "room.temperature" else 0)
-                self.readings.append(Reading(name, Decimal(step), outside, highest, rise + 30, settled))
+                self.readings.append(Reading(name, Decimal(step), outside, highest, rise + 25, settled))
                 if self.chance():
                     which = self.one(("highest", "lowest"))
                     self.points[f"{name}.kept"] = {
