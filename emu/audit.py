@@ -34,7 +34,7 @@ from wirevow.emu.faults import build_instrument, fault_named
 from wirevow.emu.kept import Kept
 from wirevow.emu.ports.interface import Instrument
 from wirevow.protocol.conformance import campaign
-from wirevow.protocol.conformance.tester import NoInstrument
+from wirevow.protocol.conformance.outcome import NoInstrument
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.vow import Vow, compile_vow

@@ -23,7 +23,7 @@ from wirevow.protocol.compare.uses import unshown, uses
 from wirevow.protocol.compare.uses.way import Question, Telling, Use
 from wirevow.protocol.conformance.casefile import Step, doings, steps_of
 from wirevow.protocol.conformance.gate import NotSelected
-from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, OutOfBudget
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, NoInstrument, OutOfBudget
 from wirevow.protocol.document.model import duration_ns, duration_text
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.vow import Vow

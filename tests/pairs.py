@@ -28,7 +28,8 @@ from wirevow.protocol.compare.comparison import compare
 from wirevow.protocol.compare.uses.way import Telling, Use, ask_whole
 from wirevow.protocol.conformance.casefile import Step
 from wirevow.protocol.conformance.gate import NotSelected
-from wirevow.protocol.conformance.tester import Doubtful, Tester
+from wirevow.protocol.conformance.outcome import Doubtful
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.entries import MISSING, Site, at, replaced, sites
 from wirevow.protocol.document.load import DocumentError, Loaded, load_document, read_document
 from wirevow.protocol.document.model import Document

@@ -27,7 +27,7 @@ from tests.stand_in import Tarn, plugged_in
 from wirevow.emu.executor import results
 from wirevow.protocol.conformance import host
 from wirevow.protocol.conformance.ending import ANSWER_S
-from wirevow.protocol.conformance.tester import BUSY_SHARE
+from wirevow.protocol.conformance.plain import BUSY_SHARE
 
 ENVELOPE = """\
 document: tarn
@@ -65,7 +65,7 @@ from wirevow.emu import checking, command
 from wirevow.emu.commands import check
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.search.walk import Search
-from wirevow.protocol.conformance.tester import Late
+from wirevow.protocol.conformance.outcome import Late
 from wirevow.protocol.document import load, vet
 from wirevow.protocol.report import document, terminal
 

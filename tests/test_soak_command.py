@@ -22,9 +22,9 @@ from wirevow.emu.command import run as wirevow
 from wirevow.emu.loading import load
 from wirevow.emu.soak import Task, rounds, seeded
 from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes.saving import Cuts
 from wirevow.protocol.conformance.search.actions import Cut, Doer
-from wirevow.protocol.conformance.tester import Broken
 
 FAULTY = ["check", "brae", "emu://brae?fault=unit-in-any-case", "--only", "wire.unit"]
 PATIENCE_S = 30.0

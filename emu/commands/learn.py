@@ -58,12 +58,12 @@ def command(
         raise WirevowError("learning needs the package aalpy: pip install 'wirevow[automata]'")
     from wirevow.emu.loading import load
     from wirevow.protocol.conformance.abstraction import abstraction, machine_of
+    from wirevow.protocol.conformance.gate import NotSelected
     from wirevow.protocol.conformance.hookup import hooked_up
     from wirevow.protocol.conformance.learning import compared, learn, met, named
     from wirevow.protocol.conformance.plan import LEARNED_EACH, ceilings_of, plan_of
     from wirevow.protocol.conformance.suite.drawing import dot, svg
     from wirevow.protocol.conformance.suite.group import reach_of
-    from wirevow.protocol.conformance.tester import NotSelected
 
     vow = load(doc)
     for option, file in (("--dot", dot_file), ("--svg", svg_file)):

@@ -54,10 +54,11 @@ def command(
     """
     from wirevow.emu.loading import spoken
     from wirevow.protocol.conformance.casefile import read_case, write_case
+    from wirevow.protocol.conformance.gate import NotSelected
     from wirevow.protocol.conformance.hookup import hooked_up
+    from wirevow.protocol.conformance.outcome import Doubtful
     from wirevow.protocol.conformance.plan import ceilings_of, plan_of
     from wirevow.protocol.conformance.replay import MOST_TRIES_REAL, replay, shortened
-    from wirevow.protocol.conformance.tester import Doubtful, NotSelected
     from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
     from wirevow.protocol.document.load import load_document
     from wirevow.protocol.vow import compile_vow

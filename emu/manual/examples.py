@@ -12,7 +12,9 @@ from contextlib import suppress
 
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
-from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, Tester
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, NoInstrument
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Provoke
 from wirevow.protocol.errors import WirevowError

@@ -19,7 +19,9 @@ from wirevow.protocol.conformance.allowance import NEEDS, USED_UP
 from wirevow.protocol.conformance.blame import names_of, shape
 from wirevow.protocol.conformance.bracket import Evidence, judged
 from wirevow.protocol.conformance.casefile import Case, steps_of
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.host import lateness_ns
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, Late, NoInstrument, OutOfBudget
 from wirevow.protocol.conformance.purposes import TOUR, Purpose, purposes_for
 from wirevow.protocol.conformance.purposes.tour import ORDER
 from wirevow.protocol.conformance.replay import Recurrence, purpose_random, recurrence, shortened
@@ -27,15 +29,7 @@ from wirevow.protocol.conformance.replies import ReplyTimes, reply_times
 from wirevow.protocol.conformance.search.group import Searches
 from wirevow.protocol.conformance.selection import NOT_ASKED
 from wirevow.protocol.conformance.suite.group import Group, group_for
-from wirevow.protocol.conformance.tester import (
-    Broken,
-    Doubtful,
-    Late,
-    NoInstrument,
-    NotSelected,
-    OutOfBudget,
-    Tester,
-)
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import Marks
 from wirevow.protocol.document.model import Document

@@ -11,16 +11,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from wirevow.protocol.conformance.envelope import PATIENCE, kind_of, reaction_s
-from wirevow.protocol.conformance.gate import NS_PER_S, UNTRIED, EnvelopeGate
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected
+from wirevow.protocol.conformance.gate import NS_PER_S, UNTRIED, EnvelopeGate, NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.vow import TripEntry
 
 if TYPE_CHECKING:
-    from wirevow.protocol.conformance.tester import Tester
+    from wirevow.protocol.conformance.navigation import Navigation
 
 
-def prove(t: Tester) -> None:
+def prove(t: Navigation) -> None:
     """See the link watchdog stop the instrument, once; until then the gate energises nothing.
 
     Raises Broken if it does not stop in time. Where it cannot be tried nothing is energised, and the gate
@@ -51,7 +52,7 @@ def prove(t: Tester) -> None:
             gate.unguarded = UNTRIED  # cut short: it is tried again
 
 
-def _try(t: Tester, gate: EnvelopeGate, watchdog: TripEntry) -> None:
+def _try(t: Navigation, gate: EnvelopeGate, watchdog: TripEntry) -> None:
     t.home()
     for name in t.vow.document.trial.put:
         entry = t.vow.points[name]
@@ -77,7 +78,7 @@ def _try(t: Tester, gate: EnvelopeGate, watchdog: TripEntry) -> None:
     t.home()
 
 
-def _start(t: Tester, watchdog: TripEntry) -> None:
+def _start(t: Navigation, watchdog: TripEntry) -> None:
     """Go to a state that it watches. Raises NotSelected if none can be reached."""
     why: NotSelected | None = None
     for state in t.vow.states:

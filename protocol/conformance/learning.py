@@ -28,9 +28,11 @@ from wirevow.protocol.conformance.abstraction import (
     Stimulus,
 )
 from wirevow.protocol.conformance.keeping import Found
+from wirevow.protocol.conformance.outcome import Broken
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.suite.hsi import suite
 from wirevow.protocol.conformance.suite.machine import Machine, Step, Word, differences, minimised
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.errors import WirevowError
 from wirevow.protocol.message import Reply, Request, parse_answer

@@ -7,15 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from wirevow.protocol.conformance.casefile import Case, Step, doings, sent, steps_of
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, NoInstrument, OutOfBudget
 from wirevow.protocol.conformance.purposes import purposes_for
-from wirevow.protocol.conformance.tester import (
-    Broken,
-    Doubtful,
-    NoInstrument,
-    NotSelected,
-    OutOfBudget,
-    Tester,
-)
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.model import duration_ns
 from wirevow.protocol.document.requirements import Requirement, requirements
 from wirevow.protocol.vow import value_of

@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 from wirevow.protocol.conformance.envelope import PATIENCE
 from wirevow.protocol.conformance.foresight import would_trip
 from wirevow.protocol.conformance.gate import NS_PER_S, WATCH_NS, NotSelected, exact_request
-from wirevow.protocol.conformance.tester import Broken, Doubtful, Tester
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.journal.exchanges import Exchange, Line, Pairing
 from wirevow.protocol.journal.layout import Kind
 from wirevow.protocol.journal.meaning import Parts, left_open, unlike, unlike_notices

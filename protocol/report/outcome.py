@@ -17,11 +17,10 @@ from wirevow.protocol.conformance.allowance import NEEDS, NOT_READ, USED_UP
 from wirevow.protocol.conformance.bracket import Bracket, Evidence, needed
 from wirevow.protocol.conformance.campaign import Report
 from wirevow.protocol.conformance.casefile import Step
-from wirevow.protocol.conformance.gate import BEYOND, MISHAP
+from wirevow.protocol.conformance.gate import BEYOND, DRY, MISHAP
 from wirevow.protocol.conformance.hookup import Profile
 from wirevow.protocol.conformance.replay import Recurrence
 from wirevow.protocol.conformance.replies import ReplyTimes
-from wirevow.protocol.conformance.tester import DRY
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.canonical import document_digest
 from wirevow.protocol.document.load import Loaded

@@ -21,6 +21,8 @@ from wirevow.emu.audit import attempt, vow_at
 from wirevow.emu.direct import BUDGET, direct_tester
 from wirevow.emu.executor import results
 from wirevow.emu.faults import build_instrument, faults_for
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, NoInstrument, OutOfBudget
 from wirevow.protocol.conformance.search.actions import (
     Boot,
     Damage,
@@ -33,14 +35,7 @@ from wirevow.protocol.conformance.search.actions import (
     Wait,
     repertoire,
 )
-from wirevow.protocol.conformance.tester import (
-    Broken,
-    Doubtful,
-    NoInstrument,
-    NotSelected,
-    OutOfBudget,
-    Tester,
-)
+from wirevow.protocol.conformance.tester import Tester
 
 BARS = {"blind_ratio": ("at least", 10.0), "blind_hands_ratio": ("at least", 1.0)}
 

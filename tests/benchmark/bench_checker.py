@@ -34,9 +34,10 @@ from wirevow.emu.executor import results
 from wirevow.emu.faults import build_instrument, faults_for
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.outcome import NoInstrument
 from wirevow.protocol.conformance.session import Session
 from wirevow.protocol.conformance.suite.group import group_for
-from wirevow.protocol.conformance.tester import NoInstrument, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.serialport import open_port
 from wirevow.protocol.vow import Vow, compile_vow

@@ -53,9 +53,9 @@ from wirevow.emu.firmware.mutants.workshop import Workshop
 from wirevow.emu.kept import Kept
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.casefile import steps_of
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.search.walk import Search
-from wirevow.protocol.conformance.tester import Broken
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.document.plant import PythonPlant

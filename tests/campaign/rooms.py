@@ -23,7 +23,7 @@ from wirevow.emu.faults import build_instrument, faults_for
 from wirevow.emu.ports.address import find
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.campaign import Spent
-from wirevow.protocol.conformance.tester import NoInstrument
+from wirevow.protocol.conformance.outcome import NoInstrument
 
 FAULTS = 60
 DOOR, NOWHERE = "(getting acquainted)", "(not found)"

@@ -21,7 +21,7 @@ from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import Plant
 from wirevow.emu.plant.registry import fitted
-from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.vow import compile_vow
 

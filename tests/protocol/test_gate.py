@@ -26,9 +26,9 @@ from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.allowance import Allowance, Limits
 from wirevow.protocol.conformance.envelope import Envelope, Reach
 from wirevow.protocol.conformance.gate import DryGate, EnvelopeGate, Exceeded, NeedsIsolation, NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, NoInstrument, OutOfBudget
 from wirevow.protocol.conformance.purposes import purposes_for
 from wirevow.protocol.conformance.session import Session
-from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, OutOfBudget
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.device import Device
 from wirevow.protocol.document.load import read_yaml_model

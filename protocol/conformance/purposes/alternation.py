@@ -16,13 +16,16 @@ from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, Late
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import do, steady
+from wirevow.protocol.conformance.purposes.actions import do
+from wirevow.protocol.conformance.purposes.looking import steady
 from wirevow.protocol.conformance.purposes.meanwhile import MEANWHILE
-from wirevow.protocol.conformance.purposes.physics import answered_by, filled_by, record_series
 from wirevow.protocol.conformance.purposes.points import enable, other_value
+from wirevow.protocol.conformance.purposes.records import answered_by, filled_by, record_series
 from wirevow.protocol.conformance.purposes.timed import LONGEST_NS, Sample, sample, trusted
-from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, Provoke, Pulse
 from wirevow.protocol.document.requirements import Requirement

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from contextlib import suppress
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Doubtful
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.images import images, look_at_settings
 from wirevow.protocol.conformance.purposes.points import move_all
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.record import span_ns
 from wirevow.protocol.vow import ActionEntry, record_of

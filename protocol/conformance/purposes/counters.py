@@ -6,9 +6,12 @@ from collections.abc import Mapping
 from contextlib import suppress
 from fractions import Fraction
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import target_state
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from wirevow.protocol.conformance.purposes.looking import target_state
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Action, Law, Pulse
 from wirevow.protocol.document.requirements import Requirement

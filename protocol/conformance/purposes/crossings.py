@@ -12,18 +12,21 @@ from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import purpose
-from wirevow.protocol.conformance.purposes.interludes import (
+from wirevow.protocol.conformance.purposes.meddling import (
     Step,
+    a_number,
     by_hand,
     has_panel,
+    put_line,
     refused_here,
-    told_apart,
     unheard,
 )
+from wirevow.protocol.conformance.purposes.once import told_apart
 from wirevow.protocol.conformance.purposes.points import restart
-from wirevow.protocol.conformance.purposes.wire import a_number, put_line
-from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 

@@ -13,10 +13,12 @@ from fractions import Fraction
 from functools import partial
 
 from wirevow.protocol.conformance.bracket import Bracket, needed
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.purposes import purpose
-from wirevow.protocol.conformance.purposes.behaviour import bringing, decided
+from wirevow.protocol.conformance.purposes.looking import decided
 from wirevow.protocol.conformance.purposes.points import LOOKS_AT_SLOW
-from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.conformance.purposes.trips import bringing
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Provoke
 from wirevow.protocol.document.requirements import Requirement

@@ -15,29 +15,31 @@ from functools import partial
 from itertools import pairwise, product
 
 from wirevow.protocol.conformance.bracket import Kept
+from wirevow.protocol.conformance.gate import DRY, NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
-from wirevow.protocol.conformance.purposes.behaviour import (
+from wirevow.protocol.conformance.purposes.actions import do
+from wirevow.protocol.conformance.purposes.laws import plausible
+from wirevow.protocol.conformance.purposes.looking import (
     as_read,
-    do,
     hold_together,
     laws_here,
     laws_hold,
     steady,
     values,
 )
-from wirevow.protocol.conformance.purposes.physics import (
-    answered_by,
-    arrive,
-    before_series,
-    filled_by,
-    plausible,
-    record_fields,
-    record_series,
-    states_of,
-)
+from wirevow.protocol.conformance.purposes.operating import arrive, states_of
 from wirevow.protocol.conformance.purposes.points import SLOW_NS, at_rest, enable
 from wirevow.protocol.conformance.purposes.readings import neutral
-from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.purposes.records import (
+    answered_by,
+    before_series,
+    filled_by,
+    record_fields,
+    record_series,
+)
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, Record, RecordField
 from wirevow.protocol.document.requirements import Requirement

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import steady
-from wirevow.protocol.conformance.purposes.physics import arrive, states_of
-from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.conformance.purposes.looking import steady
+from wirevow.protocol.conformance.purposes.operating import arrive, states_of
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 
-from wirevow.protocol.conformance.tester import Broken, Tester
+from wirevow.protocol.conformance.outcome import Broken
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.vow import PointEntry, part_count, record_of
 
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from decimal import Decimal
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.points import SLOW_NS, boots, entry_of, has_moved
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.vow import PointEntry

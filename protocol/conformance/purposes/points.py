@@ -6,9 +6,12 @@ from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from fractions import Fraction
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.images import see_settings
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.oracle import Judgement

@@ -11,10 +11,13 @@ from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
 
+from wirevow.protocol.conformance.gate import DRY, NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.meanwhile import at_the_panel, unheard
 from wirevow.protocol.conformance.purposes.points import enable, expect_moved, has_moved
-from wirevow.protocol.conformance.tester import DRY, HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Derating, Follow
 from wirevow.protocol.document.requirements import Requirement

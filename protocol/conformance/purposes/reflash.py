@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.points import doing
-from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.store import ENTRY, MOST_ENTRIES, marks, saves_mark, tied, whole_image

@@ -15,10 +15,12 @@ from contextlib import suppress
 
 import serial
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
-from wirevow.protocol.conformance.purposes.behaviour import laws_hold
-from wirevow.protocol.conformance.purposes.wire import a_number, put_line
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, NotSelected, Tester
+from wirevow.protocol.conformance.purposes.looking import laws_hold
+from wirevow.protocol.conformance.purposes.meddling import a_number, put_line
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 
 CHUNKS = 12

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Late
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.alternation import enterable
 from wirevow.protocol.conformance.purposes.timed import LONGEST_NS, sample, trusted
-from wirevow.protocol.conformance.tester import Broken, Late, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, rows_of
 from wirevow.protocol.document.requirements import Requirement

@@ -6,9 +6,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import target_state
-from wirevow.protocol.conformance.purposes.physics import PROMISES
+from wirevow.protocol.conformance.purposes.laws import PROMISES
+from wirevow.protocol.conformance.purposes.looking import target_state
 from wirevow.protocol.conformance.purposes.points import (
     SLOW_NS,
     boots,
@@ -19,7 +22,7 @@ from wirevow.protocol.conformance.purposes.points import (
     other_value,
     restart,
 )
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.message import Request

@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.meddling import a_number, put_line
 from wirevow.protocol.conformance.purposes.points import enable
-from wirevow.protocol.conformance.purposes.wire import a_number, put_line
-from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.message import Request, check_of
 from wirevow.protocol.quantity import MOST_DIGITS, decimal_of

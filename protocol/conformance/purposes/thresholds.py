@@ -13,17 +13,14 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.behaviour import (
-    SURELY,
-    act_guarded,
-    decided,
-    known_now,
-    signals_of,
-    target_state,
-)
+from wirevow.protocol.conformance.purposes.actions import act_guarded
+from wirevow.protocol.conformance.purposes.looking import decided, known_now, signals_of, target_state
 from wirevow.protocol.conformance.purposes.points import at_rest
-from wirevow.protocol.conformance.tester import Broken, NotSelected, Tester
+from wirevow.protocol.conformance.purposes.trips import SURELY
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Provoke
 from wirevow.protocol.document.requirements import Requirement

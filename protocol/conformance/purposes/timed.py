@@ -11,10 +11,14 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.host import lateness_ns
+from wirevow.protocol.conformance.outcome import Broken, Late
+from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
-from wirevow.protocol.conformance.purposes.physics import PROMISES, arrive, arrive_anew, settled, states_of
-from wirevow.protocol.conformance.tester import HOST_SLACK_NS, Broken, Late, NotSelected, Tester
+from wirevow.protocol.conformance.purposes.laws import PROMISES
+from wirevow.protocol.conformance.purposes.operating import arrive, arrive_anew, settled, states_of
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.oracle import CLOCK_PARTS, Judgement

@@ -10,33 +10,33 @@ from collections.abc import Iterable
 from contextlib import suppress
 from fractions import Fraction
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
 from wirevow.protocol.conformance.purposes import (
     TOUR,
     alternation,
-    behaviour,
+    booting,
+    cooling,
     counters,
+    framing,
     hands,
-    interludes,
-    physics,
+    noticing,
+    once,
     purpose,
     readings,
     saving,
-    sessions,
+    silence,
     thresholds,
-    wire,
+    tickets,
+    trips,
 )
-from wirevow.protocol.conformance.purposes.behaviour import (
-    act_guarded,
-    do,
-    laws_hold,
-    stays,
-    target_state,
-    values,
-)
+from wirevow.protocol.conformance.purposes.actions import act_guarded, do
+from wirevow.protocol.conformance.purposes.framing import below_zero
+from wirevow.protocol.conformance.purposes.looking import laws_hold, stays, target_state, values
+from wirevow.protocol.conformance.purposes.meddling import a_choice, a_number, giver, put_line, taker
 from wirevow.protocol.conformance.purposes.points import between, boots, doing, enable, off_step, other_value
 from wirevow.protocol.conformance.purposes.saving import with_nothing_saved
-from wirevow.protocol.conformance.purposes.wire import a_choice, a_number, below_zero, giver, put_line, taker
-from wirevow.protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.expression import Expression
@@ -754,39 +754,39 @@ def left_alone(t: Tester, r: Requirement) -> None:
 
 
 ORDER = (
-    behaviour.at_the_default_threshold,
-    sessions.waiting_of_every_kind,
+    trips.at_the_default_threshold,
+    noticing.waiting_of_every_kind,
     stale,
-    wire.notice_queue,
+    noticing.notice_queue,
     by_itself,
-    interludes.patience_to_its_step,
+    silence.patience_to_its_step,
     parts,
     guarded,
     saving.like_empty_cells,
-    sessions.once_whatever_happens,
+    once.once_whatever_happens,
     notices,
     lines,
     long_lines,
     refusals,
     numbers,
-    interludes.idle_of_all_lines,
+    framing.idle_of_all_lines,
     again,
     readings.comes_to_what_it_follows,
-    sessions.before_every_reply,
+    noticing.before_every_reply,
     thresholds.over_quick_changes_of_state,
     counters.counted_for_hours,
-    physics.least_drive,
+    cooling.least_drive,
     depending,
     hands.acts_from_the_panel,
     booted,
-    wire.boot_forgets,
+    booting.boot_forgets,
     queued,
     alternation.counted,
     started,
     one_trip,
     shut,
-    interludes.ticket_while_busy,
-    wire.notice_off,
+    tickets.ticket_while_busy,
+    noticing.notice_off,
     signed,
     left_alone,
     thresholds.close_to_the_guard,

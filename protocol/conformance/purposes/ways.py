@@ -13,14 +13,16 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import partial
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Doubtful
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.alternation import count, uneven_spans
-from wirevow.protocol.conformance.purposes.behaviour import as_read
-from wirevow.protocol.conformance.purposes.physics import hold_limit
+from wirevow.protocol.conformance.purposes.limits import hold_limit
+from wirevow.protocol.conformance.purposes.looking import as_read
 from wirevow.protocol.conformance.purposes.points import boots, doing
 from wirevow.protocol.conformance.purposes.saving import act_there
 from wirevow.protocol.conformance.purposes.timed import begins_no_faster
-from wirevow.protocol.conformance.tester import Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.model import Law, Limit
 from wirevow.protocol.document.requirements import Requirement
 

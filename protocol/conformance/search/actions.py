@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.purposes.saving import WHOLE, Cuts
-from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.message import Request, check_of
 from wirevow.protocol.vow import PointEntry, Value, Vow, part_count

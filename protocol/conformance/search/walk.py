@@ -24,6 +24,8 @@ from hypothesis.database import ExampleDatabase
 from hypothesis.errors import Flaky
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
 from wirevow.protocol.conformance.rig import CoveringRig
 from wirevow.protocol.conformance.search.actions import (
     SHARES,
@@ -51,7 +53,7 @@ from wirevow.protocol.conformance.search.actions import (
 )
 from wirevow.protocol.conformance.search.constants import without_constants
 from wirevow.protocol.conformance.search.memory import Memory
-from wirevow.protocol.conformance.tester import Broken, Doubtful, NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 
 STEPS = 24
 """Steps of a walk, at most."""

@@ -23,10 +23,11 @@ from wirevow.protocol.conformance.abstraction import (
     abstraction,
     machine_of,
 )
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.purposes import Purpose
 from wirevow.protocol.conformance.suite.hsi import Sequence, suite
 from wirevow.protocol.conformance.suite.machine import Machine
-from wirevow.protocol.conformance.tester import NotSelected, Tester
+from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.vow import Vow

@@ -17,10 +17,10 @@ from wirevow.protocol.conformance.casefile import Case, Step, write_case
 from wirevow.protocol.conformance.envelope import Envelope, Reach, load_envelope
 from wirevow.protocol.conformance.gate import DryGate, EnvelopeGate, Gate, NotSelected
 from wirevow.protocol.conformance.keeping import Found
+from wirevow.protocol.conformance.outcome import NoInstrument
 from wirevow.protocol.conformance.search.walk import Search
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.suite.group import reach_of
-from wirevow.protocol.conformance.tester import NoInstrument
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.device import Device
 from wirevow.protocol.document.requirements import requirement_ids

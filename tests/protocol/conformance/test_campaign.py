@@ -11,7 +11,7 @@ from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
 from wirevow.protocol.conformance import campaign, purposes
 from wirevow.protocol.conformance.campaign import Report
-from wirevow.protocol.conformance.tester import NoInstrument
+from wirevow.protocol.conformance.outcome import NoInstrument
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.device import Answer, Device

@@ -13,7 +13,7 @@ from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import Plant
 from wirevow.emu.rules import Rules
-from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.device import Answer, Device
 from wirevow.protocol.message import Request

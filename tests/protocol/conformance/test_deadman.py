@@ -12,8 +12,8 @@ from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.allowance import Limits
 from wirevow.protocol.conformance.envelope import Reach, if_the_host_dies
 from wirevow.protocol.conformance.gate import UNTRIED, EnvelopeGate, NotSelected
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.plan import ceilings_of, plan_of
-from wirevow.protocol.conformance.tester import Broken
 from wirevow.protocol.document.load import DocumentError, read_yaml_model
 
 NS_PER_S = 10**9

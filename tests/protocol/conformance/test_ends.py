@@ -8,8 +8,17 @@ from decimal import Decimal
 import pytest
 
 from tests.protocol.conformance.instruments import hands_on
-from wirevow.protocol.conformance.purposes import alternation, counters, extremes, hands, physics, thresholds
-from wirevow.protocol.conformance.tester import Broken, NotSelected
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
+from wirevow.protocol.conformance.purposes import (
+    alternation,
+    cooling,
+    counters,
+    extremes,
+    hands,
+    laws,
+    thresholds,
+)
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.document.requirements import Requirement, requirements
 
@@ -33,9 +42,9 @@ SHOWN: list[tuple[str, Purpose, str, str]] = [
         "point.sink.level.local",
         "law.current_follows_level",
     ),
-    ("fan-manual-replaces-curve", physics.least_drive, "fan.curve", ""),
-    ("elapsed-in-binary-milliseconds", physics.law, "law.elapsed_is_time", ""),
-    ("run-holds-the-mode", physics.law, "law.run_follows_level", ""),
+    ("fan-manual-replaces-curve", cooling.least_drive, "fan.curve", ""),
+    ("elapsed-in-binary-milliseconds", laws.law, "law.elapsed_is_time", ""),
+    ("run-holds-the-mode", laws.law, "law.run_follows_level", ""),
     ("alternation-in-whole-milliseconds", alternation.counted, "law.swing_alternates.period", ""),
 ]
 """A fault, the purpose that shows it, what that is tried for, and what is accused if not that."""

@@ -11,9 +11,23 @@ from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from tests.protocol.test_gate import hands_on as within
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
-from wirevow.protocol.conformance.purposes import PURPOSES, crossings, interludes, saving, sessions, spelling
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
+from wirevow.protocol.conformance.purposes import (
+    PURPOSES,
+    booting,
+    crossings,
+    framing,
+    meddling,
+    noticing,
+    once,
+    refusing,
+    saving,
+    silence,
+    spelling,
+    tickets,
+)
 from wirevow.protocol.conformance.session import Session
-from wirevow.protocol.conformance.tester import Broken, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.device import Answer, Device
 from wirevow.protocol.document.requirements import Requirement, requirements
@@ -24,7 +38,10 @@ from wirevow.protocol.serialport import open_port
 from wirevow.protocol.vow import LeaveEntry, TripEntry, Value
 
 Work = Callable[[Hands, Requirement], None]
-MODULES = {crossings.__name__, interludes.__name__, saving.__name__, sessions.__name__, spelling.__name__}
+MODULES = {
+    each.__name__
+    for each in (booting, crossings, framing, noticing, once, refusing, saving, silence, spelling, tickets)
+}
 BETWEEN = {each.work.__name__: each for each in PURPOSES if each.work.__module__ in MODULES}
 SHOWS = [
     ("begun_through_notices", "notice-overwrites-begun-line", "wire.notice.whole"),
@@ -318,7 +335,7 @@ def test_it_bears_a_clock_that_runs(running: Hands, name: str) -> None:
 
 
 def test_a_count_comes_round_when_its_width_is_used_up() -> None:
-    assert interludes.rounds(30 * 10**9) == [
+    assert meddling.rounds(30 * 10**9) == [
         65_536_000_000,
         256_000_000_000,
         655_360_000_000,

@@ -13,8 +13,8 @@ from wirevow.emu.faults.overlay import Overlay
 from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.plant.interface import Plant
+from wirevow.protocol.conformance.outcome import Broken, NoInstrument
 from wirevow.protocol.conformance.purposes import PURPOSES
-from wirevow.protocol.conformance.tester import Broken, NoInstrument
 from wirevow.protocol.device import Answer, Device
 from wirevow.protocol.document.requirements import requirements
 from wirevow.protocol.framing import Overlong

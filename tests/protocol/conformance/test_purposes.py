@@ -10,9 +10,9 @@ import pytest
 from tests.protocol.conformance.instruments import SPEC, hands_on, try_purpose, vow_of
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import PURPOSES, TOUR
 from wirevow.protocol.conformance.purposes.tour import ORDER
-from wirevow.protocol.conformance.tester import Broken
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.vow import compile_vow
 

@@ -14,7 +14,7 @@ from wirevow.emu.faults.overlay import Overlay
 from wirevow.emu.instrument import Instrument
 from wirevow.emu.plant.build import plant_of
 from wirevow.emu.rules import Rule, Rules
-from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.expression import parse
 from wirevow.protocol.vow import Vow

@@ -11,7 +11,7 @@ from wirevow.emu.direct import direct_tester
 from wirevow.emu.faults.lines import ByteFramer
 from wirevow.emu.faults.trips import RefusedClearEnergises
 from wirevow.emu.instrument import Instrument
-from wirevow.protocol.conformance.tester import Broken
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.device import Answer, Device
 from wirevow.protocol.framing import Overlong

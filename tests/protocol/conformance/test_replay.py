@@ -13,9 +13,10 @@ from tests.protocol.conformance.instruments import first_case, hands_on, served,
 from wirevow.emu.command import run as wirevow
 from wirevow.emu.faults import build_instrument
 from wirevow.protocol.conformance.casefile import Case, Step, doings, read_case, write_case
+from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.hookup import hooked_up
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.replay import perform, replay, shortened
-from wirevow.protocol.conformance.tester import Broken, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
 
 FAULTS = {

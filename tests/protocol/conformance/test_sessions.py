@@ -7,8 +7,8 @@ import pytest
 from tests.protocol.conformance.instruments import vow_of
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import PURPOSES
-from wirevow.protocol.conformance.tester import Broken
 from wirevow.protocol.device import Answer, Device
 from wirevow.protocol.document.requirements import requirements
 from wirevow.protocol.framing import Framer, Overlong

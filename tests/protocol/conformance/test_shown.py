@@ -15,7 +15,8 @@ from wirevow.emu.instrument import Instrument
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.bracket import Bracket, Look, brackets, judged
 from wirevow.protocol.conformance.campaign import Finding
-from wirevow.protocol.conformance.tester import Broken, NotSelected
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.device import Device

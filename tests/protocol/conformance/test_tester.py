@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from wirevow.emu.faults import build_instrument
 from wirevow.protocol.conformance.allowance import Limits
-from wirevow.protocol.conformance.gate import DryGate
+from wirevow.protocol.conformance.gate import DryGate, NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, NoInstrument, OutOfBudget
 from wirevow.protocol.conformance.session import Session
-from wirevow.protocol.conformance.tester import Broken, Doubtful, NoInstrument, NotSelected, OutOfBudget
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.serialport import open_port
 

@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from wirevow.emu.faults import build_instrument
 from wirevow.emu.faults.change import with_document
-from wirevow.protocol.conformance.purposes import alternation, physics, timed
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Late
+from wirevow.protocol.conformance.purposes import alternation, laws, timed
 from wirevow.protocol.conformance.purposes.alternation import Alternation, Between
 from wirevow.protocol.conformance.session import Session
-from wirevow.protocol.conformance.tester import Broken, Late, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.document.model import Law
 from wirevow.protocol.document.requirements import Requirement, requirements
@@ -85,11 +86,11 @@ def test_a_rate_that_is_kept_is_told_from_one_that_is_not() -> None:
 def test_what_settles_too_late_is_told_from_what_never_does() -> None:
     slow = ready("rest-late")
     with pytest.raises(Broken) as broken:
-        physics.law(slow, requirement(slow, "law.off_draws_nothing"))
+        laws.law(slow, requirement(slow, "law.off_draws_nothing"))
     assert broken.value.judgement.requirement == "law.off_draws_nothing.settling"
     wrong = ready("reading-low")
     with pytest.raises(Broken) as broken:
-        physics.law(wrong, requirement(wrong, "law.current_follows_level"))
+        laws.law(wrong, requirement(wrong, "law.current_follows_level"))
     assert broken.value.judgement.requirement == "law.current_follows_level"
 
 

@@ -9,9 +9,10 @@ import pytest
 from tests.protocol.conformance.instruments import hands_on, served, vow_of
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Late
 from wirevow.protocol.conformance.purposes import PURPOSES, robustness, saving
 from wirevow.protocol.conformance.session import Session
-from wirevow.protocol.conformance.tester import Broken, Late, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.device import Device
 from wirevow.protocol.document.requirements import Requirement, requirements

@@ -17,6 +17,7 @@ from wirevow.emu.instrument import Instrument
 from wirevow.protocol.conformance import campaign
 from wirevow.protocol.conformance.casefile import Case, steps_of
 from wirevow.protocol.conformance.gate import DryGate
+from wirevow.protocol.conformance.outcome import Broken, OutOfBudget
 from wirevow.protocol.conformance.replay import shortened
 from wirevow.protocol.conformance.search.actions import (
     Boot,
@@ -35,7 +36,6 @@ from wirevow.protocol.conformance.search.actions import (
 from wirevow.protocol.conformance.search.group import LINES, Searches
 from wirevow.protocol.conformance.search.memory import Memory
 from wirevow.protocol.conformance.search.walk import STEPS, Search
-from wirevow.protocol.conformance.tester import Broken, OutOfBudget
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.device import Device

@@ -16,12 +16,13 @@ from wirevow.emu.faults import build_instrument
 from wirevow.emu.instrument import Instrument
 from wirevow.protocol.conformance import campaign, host
 from wirevow.protocol.conformance import tester as tester_module
+from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.outcome import Broken, Doubtful, Late, NoInstrument
 from wirevow.protocol.conformance.purposes import timed
 from wirevow.protocol.conformance.replies import Bin, reply_times
 from wirevow.protocol.conformance.rig import Hello, Rig
 from wirevow.protocol.conformance.selection import selected
 from wirevow.protocol.conformance.session import Session
-from wirevow.protocol.conformance.tester import Broken, Doubtful, Late, NoInstrument, NotSelected
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.device import Device

@@ -23,10 +23,10 @@ from wirevow.protocol.conformance.abstraction import (
     machine_of,
 )
 from wirevow.protocol.conformance.envelope import energising_actions
+from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.replay import purpose_random
 from wirevow.protocol.conformance.suite.group import BATCH, Group, group_for
 from wirevow.protocol.conformance.suite.machine import is_minimal, state_cover
-from wirevow.protocol.conformance.tester import Broken
 from wirevow.protocol.conformance.verdict import Verdict
 from wirevow.protocol.document.load import load_document
 from wirevow.protocol.document.requirements import requirements
