@@ -88,8 +88,12 @@ ISR(TIMER1_COMPA_vect)
 {
 #if TARN_PANEL
     /* Of the two contacts A is the first to close on the way up: 0, 1, 2 and 3 edges from where both are open. A
-     * contact that bounces goes back and forth. */
+     * contact that bounces goes back and forth. A capture's samples come first: they are not kept waiting for it. */
     uint8_t pins = PINC;
+    if ((pins & _BV(CAPTURING)) != 0) {
+        ++steps;
+        return;
+    }
     uint8_t on = (pins & _BV(ENCODER_B)) != 0 ? 0 : 3;
     if ((pins & _BV(ENCODER_A)) == 0) {
         on ^= 1;

@@ -42,7 +42,7 @@ def _roomiest(t: Tester) -> str:
 
 
 def visited(t: Tester, states: Iterable[str]) -> bool:
-    """Whether all of these states that these hands may use have been visited (`behaviour.reachable`)."""
+    """Whether all of these states that these hands may use have been visited (`states.reachable`)."""
     return all(f"visited {state}" in t.done for state in states if t.may_enter(state))
 
 

@@ -588,7 +588,7 @@ def over_a_change_of_state(t: Tester, r: Requirement) -> None:
         return
     t.alive(trip.after_ns * 6 // 10)
     if t.state != before:
-        return  # `behaviour.delay` judges that
+        return  # `trips.delay` judges that
     t.act(ways[0])
     t.alive(due_ns - t.now_ns)
     t.ask("self.state")

@@ -1,7 +1,7 @@
 """Purposes about times: replies within their deadline, the clock, and times on a clock that runs by itself.
 
-On a held clock times are exact, and most are looked at where what they belong to is (`behaviour.leave`,
-`behaviour.delay`, `wire.idle`). On a running clock the host is late itself now and then. How late is measured
+On a held clock times are exact, and most are looked at where what they belong to is (`states.leave`,
+`trips.delay`, `framing.idle`). On a running clock the host is late itself now and then. How late is measured
 beside each time (`host.lateness_ns`); what that could explain is inconclusive, never a failure.
 """
 
@@ -167,7 +167,7 @@ def trips_in_time(t: Tester, r: Requirement) -> None:
     """On a running clock: a trip with a delay, provoked at once, acts after it and within its time."""
     trip, provoke = t.vow.trips[r.element], t.vow.document.trips[r.element].provoke
     if t.session.held and provoke is not None and provoke.relief:
-        return  # `behaviour.delay` has looked
+        return  # `trips.delay` has looked
     if provoke is None or not provoke.bench or provoke.silence:
         raise NotSelected("the document does not say how to provoke it at once")
     if any(event not in t.events for event in provoke.bench):
