@@ -30,7 +30,7 @@ def _elsewhere(tmp_path, monkeypatch):
 @pytest.fixture
 def _impatient(monkeypatch):
     """Devices that will never answer are not asked as often as a person would want it."""
-    monkeypatch.setattr("wirevow.protocol.conformance.tester.SYNC_TRIES", 4)
+    monkeypatch.setattr("wirevow.protocol.conformance.plain.SYNC_TRIES", 4)
 
 
 @pytest.fixture(autouse=True, scope="module")

@@ -238,7 +238,7 @@ def test_the_guard_is_off_afterwards(tmp_path):
 
 
 def test_whoever_is_no_acquaintance_is_told_nothing(tmp_path, monkeypatch):
-    monkeypatch.setattr("wirevow.protocol.conformance.tester.SYNC_TRIES", 2)
+    monkeypatch.setattr("wirevow.protocol.conformance.plain.SYNC_TRIES", 2)
     device = Device()
     with plugged_in(device, tmp_path) as port:
         assert command.run(["check", "tarn", port, "--yes"]) == 2

@@ -111,7 +111,7 @@ class NumberFromOne(Device):
 
     def _number_of(self, request: Request) -> int:
         given = super()._number_of(request)
-        return given if given >= self.vow.actions[request.name].many else max(0, given - 1)
+        return given - 1 if 0 < given < self.vow.actions[request.name].many else given
 
 
 @extras.device("action.*.number", lambda vow: _numbered(vow) is not None)
