@@ -14,6 +14,7 @@ from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.images import see_settings
 from wirevow.protocol.conformance.purposes.looking import (
+    each_reached,
     gained,
     known_now,
     laws_hold,
@@ -62,15 +63,7 @@ def effect(t: Tester, r: Requirement) -> None:
 def effect_everywhere(t: Tester, r: Requirement) -> None:
     """From every state that allows it."""
     action = t.vow.actions[r.element]
-    for state in action.to:
-        if not t.may_enter(state):
-            continue
-        t.home()
-        t.prepare()
-        try:
-            t.goto(state)
-        except NotSelected:
-            continue
+    for _ in each_reached(t, action.to):
         do(t, action)
         look(t)
 
@@ -191,22 +184,13 @@ def refused(t: Tester, r: Requirement) -> None:
         t.keep(r.id)
         return
     tried = False
-    for state in t.vow.states:
-        if state in action.to or not t.may_enter(state):
-            continue
-        t.home()
-        t.prepare()
-        try:
-            t.goto(state)
-        except NotSelected:
-            continue
+    for _ in each_reached(t, others):
         tried = True
         t.act(action.name)
         look(t)
         laws_hold(t)
     if not tried:
-        barred = (t.barred(state) for state in t.vow.states if state not in action.to)
-        reason = next((each for each in barred if each), "")
+        reason = next((each for each in map(t.barred, others) if each), "")
         raise NotSelected(reason or "no state in which it is refused can be reached")
 
 
@@ -476,15 +460,7 @@ def always(t: Tester, r: Requirement) -> None:
     if "panel.control" not in t.events:
         raise NotSelected("needs a rig that can turn the front panel")
     states = [state for state, to in action.to.items() if to != state] or list(action.to)
-    for state in states:
-        if not t.may_enter(state):
-            continue
-        t.home()
-        t.prepare()
-        try:
-            t.goto(state)
-        except NotSelected:
-            continue
+    for _ in each_reached(t, states):
         t.panel("panel.control", "local")
         t.act(action.name)
         look(t)

@@ -20,7 +20,7 @@ from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.outcome import Broken, Doubtful, Late
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.actions import do
-from wirevow.protocol.conformance.purposes.looking import steady
+from wirevow.protocol.conformance.purposes.looking import provocation, steady
 from wirevow.protocol.conformance.purposes.meanwhile import MEANWHILE
 from wirevow.protocol.conformance.purposes.points import enable, other_value
 from wirevow.protocol.conformance.purposes.records import answered_by, filled_by, record_series
@@ -408,14 +408,9 @@ def _can_be(entry: PointEntry, value: Decimal) -> bool:
 
 def enterable(t: Tester, rule: Law) -> Provoke:
     provoke = rule.provoke
-    if provoke is None:
-        raise NotSelected("the document does not say how to provoke it")
-    if not t.may_enter(provoke.state):
+    if provoke is not None and not t.may_enter(provoke.state):
         raise NotSelected(t.barred(provoke.state))
-    for event in provoke.bench:
-        if event not in t.events:
-            raise NotSelected(f"needs a rig that can make {event} happen")
-    return provoke
+    return provocation(t, provoke)
 
 
 def _enter(t: Tester, rule: Law, others: Mapping[str, Decimal | str] | None = None) -> Between:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from fractions import Fraction
 
@@ -11,7 +11,7 @@ from wirevow.protocol.conformance.bracket import kept
 from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.outcome import Broken, Doubtful
 from wirevow.protocol.conformance.tester import Tester
-from wirevow.protocol.document.model import Law
+from wirevow.protocol.document.model import Law, Provoke
 from wirevow.protocol.expression import Expression
 from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.vow import ActionEntry, PointEntry, Value
@@ -70,6 +70,30 @@ def target_state(t: Tester, action: ActionEntry) -> str:
     raise NotSelected(barred or "no state in which it is done can be reached")
 
 
+def provocation(t: Tester, provoke: Provoke | None) -> Provoke:
+    """How something is provoked, if the document says so and the rig can make it happen; else NotSelected."""
+    if provoke is None:
+        raise NotSelected("the document does not say how to provoke it")
+    for event in provoke.bench:
+        if event not in t.events:
+            raise NotSelected(f"needs a rig that can make {event} happen")
+    return provoke
+
+
+def each_reached(t: Tester, states: Iterable[str]) -> Iterator[str]:
+    """Each of these states that these hands reach, entered from the initial one."""
+    for state in states:
+        if not t.may_enter(state):
+            continue
+        t.home()
+        t.prepare()
+        try:
+            t.goto(state)
+        except NotSelected:
+            continue
+        yield state
+
+
 def _width(t: Tester, name: str) -> int:
     entry = t.vow.points[name]
     return int(2 * entry.range_error / entry.number.step) + 2
@@ -82,25 +106,27 @@ def stays(t: Tester, state: str) -> None:
     left_to = t.state
     if left_to == state:
         return
-    if _left_by_itself(t, state):
-        if any(leave.when is None and leave.to == left_to for leave in t.vow.states[state].leaves):
-            return
-        # By a condition, which what was refused may have made true: does it come true without that?
-        names = {name for when in _ways_out(t, state) if when is not None for name in when.names}
-        were = [(each, t.setting(each.name)) for each in t.vow.settings if each.name in names]
-        t.home()
-        t.prepare()
-        _put_again(t, [each for each in were if state not in (each[0].set_in or (state,))])
-        try:
-            t.goto(state)
-        except Doubtful:
-            return  # these settings lead away by themselves
-        _put_again(t, were)
-        laws_hold(t)
-        look(t)
-        if t.state != state:
-            return
+    in_time = any(leave.when is None and leave.to == left_to for leave in t.vow.states[state].leaves)
+    if _left_by_itself(t, state) and (in_time or _left_anyway(t, state)):
+        return
     raise Broken(Judgement(False, "wire.atomic", f"still {state}"), "", f"state {left_to}")
+
+
+def _left_anyway(t: Tester, state: str) -> bool:
+    """Whether a condition leads out of a state also without what was refused, which may have made it true."""
+    names = {name for when in _ways_out(t, state) if when is not None for name in when.names}
+    were = [(each, t.setting(each.name)) for each in t.vow.settings if each.name in names]
+    t.home()
+    t.prepare()
+    _put_again(t, [each for each in were if state not in (each[0].set_in or (state,))])
+    try:
+        t.goto(state)
+    except Doubtful:
+        return True  # these settings lead away by themselves
+    _put_again(t, were)
+    laws_hold(t)
+    look(t)
+    return t.state != state
 
 
 def _put_again(t: Tester, were: Sequence[tuple[PointEntry, Value]]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import combinations, pairwise
 
 from wirevow.protocol.conformance.gate import NotSelected
@@ -28,7 +29,7 @@ from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.message import Request
-from wirevow.protocol.vow import PointEntry, part_count
+from wirevow.protocol.vow import ActionEntry, PointEntry, part_count
 
 
 @purpose("wire", "once", 3)
@@ -95,14 +96,21 @@ def untagged_is_done_again(t: Tester, r: Requirement) -> None:
     t.ask(local.name)
 
 
-def _enter_twice(t: Tester) -> None:
-    """Do an action without a tag, and again where it leads: the time of that state begins anew."""
+def _timed_ways(t: Tester) -> Iterator[tuple[ActionEntry, str, int]]:
+    """Actions that lead to a state without power that time ends; which, and after how many ns."""
     for action in t.vow.actions.values():
         to = t.vow.states.get(action.to.get(t.state, ""))
         leave_ns = min((each.after_ns for each in to.leaves if each.when is None), default=0) if to else 0
-        if to is None or not leave_ns or action.to.get(to.name) != to.name or action.takes_ticket is not None:
+        if to is None or not leave_ns or to.name == t.state or to.energised or not may_wait(t, leave_ns):
             continue
-        if to.energised or not t.may_enter(to.name) or not may_wait(t, leave_ns):
+        if t.may_enter(to.name):
+            yield action, to.name, leave_ns
+
+
+def _enter_twice(t: Tester) -> None:
+    """Do an action without a tag, and again where it leads: the time of that state begins anew."""
+    for action, to, leave_ns in _timed_ways(t):
+        if action.to.get(to) != to or action.takes_ticket is not None:
             continue
         for _ in range(2):
             t.say(f"act {action.name}", tag=False)
@@ -194,13 +202,7 @@ def once_is_not_done_again(t: Tester, r: Requirement) -> None:
         t.line(line)
         t.ask(local.name)
     # Nor does the time of a state begin anew.
-    for action in t.vow.actions.values():
-        to = t.vow.states.get(action.to.get(t.state, ""))
-        leave_ns = min((each.after_ns for each in to.leaves if each.when is None), default=0) if to else 0
-        if to is None or not leave_ns or to.name == t.state or to.energised or not may_wait(t, leave_ns):
-            continue
-        if not t.may_enter(to.name):
-            continue
+    for action, _, leave_ns in _timed_ways(t):
         line = f"@e7 act {action.name}".encode()
         t.line(line)
         t.wait(leave_ns * 6 // 10)

@@ -19,6 +19,7 @@ from wirevow.protocol.conformance.purposes.looking import (
     led_on,
     left,
     look,
+    provocation,
     refused_while_busy,
     values,
 )
@@ -274,27 +275,19 @@ def leave(t: Tester, r: Requirement) -> None:
         for entry in own:
             t.ask(entry.name)
         return
-    if rule.provoke is None:
-        raise NotSelected("the document does not say how to provoke it")
-    for event in rule.provoke.bench:
-        if event not in t.events:
-            raise NotSelected(f"needs a rig that can make {event} happen")
-    if slow := t.too_long(rule.provoke.within):
+    provoke = provocation(t, rule.provoke)
+    if slow := t.too_long(provoke.within):
         raise NotSelected(slow)
     t.settings(
-        {
-            n: v
-            for n, v in rule.provoke.put.items()
-            if t.setting(n) is not None and t.vow.points[n].set_in is None
-        }
+        {n: v for n, v in provoke.put.items() if t.setting(n) is not None and t.vow.points[n].set_in is None}
     )
-    if rule.provoke.bench and rule.after and rule.provoke.within < 3 * rule.after and t.session.held:
+    if provoke.bench and rule.after and provoke.within < 3 * rule.after and t.session.held:
         # Held for less than its time it must not act, and a break starts the time afresh.
         for _ in range(2):
-            for event, value in rule.provoke.bench.items():
+            for event, value in provoke.bench.items():
                 t.bench(event, value)
             t.alive(rule.after * 6 // 10)
-            t.relieve(rule.provoke)
+            t.relieve(provoke)
             t.alive(rule.after * 6 // 10)
             look(t)
             if t.state != r.element:
@@ -320,7 +313,7 @@ def leave(t: Tester, r: Requirement) -> None:
     t.home()
     counting = _counting(t, r.element, rule)
     if counting is not None:
-        t.settings(rule.provoke.put)
+        t.settings(provoke.put)
     t.prepare()
     t.goto(r.element)
     if counting is None:

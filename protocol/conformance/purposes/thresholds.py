@@ -17,7 +17,13 @@ from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.actions import act_guarded
-from wirevow.protocol.conformance.purposes.looking import decided, known_now, signals_of, target_state
+from wirevow.protocol.conformance.purposes.looking import (
+    decided,
+    known_now,
+    provocation,
+    signals_of,
+    target_state,
+)
 from wirevow.protocol.conformance.purposes.points import at_rest
 from wirevow.protocol.conformance.purposes.trips import SURELY
 from wirevow.protocol.conformance.tester import Tester
@@ -57,12 +63,7 @@ class Held:
 
 
 def _provoked(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
-    provoke = t.vow.document.trips[r.element].provoke
-    if provoke is None:
-        raise NotSelected("the document does not say how to provoke it")
-    for event in provoke.bench:
-        if event not in t.events:
-            raise NotSelected(f"needs a rig that can make {event} happen")
+    provoke = provocation(t, t.vow.document.trips[r.element].provoke)
     if not t.session.held or t.gate is not None:
         raise NotSelected("needs a rig that can hold the clock, and no envelope")
     return t.vow.trips[r.element], provoke

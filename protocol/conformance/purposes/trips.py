@@ -22,6 +22,7 @@ from wirevow.protocol.conformance.purposes.looking import (
     led_on,
     left,
     look,
+    provocation,
     signals_of,
     stays,
 )
@@ -71,12 +72,7 @@ def trip_and_clear(t: Tester, trips: Sequence[tuple[TripEntry, Provoke]]) -> Non
 
 
 def _trip(t: Tester, r: Requirement) -> tuple[TripEntry, Provoke]:
-    provoke = t.vow.document.trips[r.element].provoke
-    if provoke is None:
-        raise NotSelected("the document does not say how to provoke it")
-    for event in provoke.bench:
-        if event not in t.events:
-            raise NotSelected(f"needs a rig that can make {event} happen")
+    provoke = provocation(t, t.vow.document.trips[r.element].provoke)
     if not t.session.held and provoke.within > 30 * NS_PER_S:
         raise NotSelected("it takes too long on a clock that cannot be advanced")
     return t.vow.trips[r.element], provoke
