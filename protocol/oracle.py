@@ -442,8 +442,7 @@ class Twin(Device):
         entry = self.vow.points[trip.reports]
         if entry.scale is None:
             return len(words) == 1 and words[0] in entry.choices
-        parsed = entry.number.parse(words[0]) if words else None
-        return parsed is not None and entry.number.words(parsed[0]) == words
+        return _counts_in(entry, words) is not None
 
     def _may_follow(self, state: str, now_ns: int) -> set[str]:
         """Where time, readings and protections may have led from this state, since the present one began."""
@@ -621,9 +620,7 @@ class Twin(Device):
 
     def _counts_seen(self, entry: PointEntry) -> int | None:
         """The value seen, if it is written as the point writes values."""
-        words = self._words_seen()
-        parsed = entry.number.parse(words[0]) if words else None
-        return parsed[0] if parsed is not None and entry.number.words(parsed[0]) == words else None
+        return _counts_in(entry, self._words_seen())
 
     def _words_seen(self) -> tuple[str, ...]:
         return self.seen.words if self.seen is not None and self.seen.ok else ()
@@ -793,6 +790,12 @@ class Twin(Device):
     def forget_request(self) -> None:
         """What was remembered for `wire.once` is not known any more."""
         self._remembered = None
+
+
+def _counts_in(entry: PointEntry, words: tuple[str, ...]) -> int | None:
+    """The number in these words, if they are written as the point writes values."""
+    parsed = entry.number.parse(words[0]) if words else None
+    return parsed[0] if parsed is not None and entry.number.words(parsed[0]) == words else None
 
 
 _comparison = lru_cache(maxsize=256)(Expression.of)

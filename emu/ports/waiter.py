@@ -1,11 +1,12 @@
 """Sleeping until a descriptor has something, or it is time."""
 
 import contextlib
-import os
 import select
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from typing import Protocol
+
+from wirevow.protocol.conformance.brisk import let_others
 
 _EARLY_S = 60e-6
 """How late a sleeper may wake up: whoever has to be punctual is awake so long before the time."""
@@ -94,10 +95,6 @@ class SelectWaiter:
 def make_waiter(punctual: bool) -> Waiter:
     """The best there is; `punctual` if fractions of a millisecond matter."""
     return EpollWaiter(punctual) if hasattr(select, "epoll") else SelectWaiter()
-
-
-let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
-"""Whoever waits for this processor gets it; a host may be the one."""
 
 
 BRISK_S = 300e-6

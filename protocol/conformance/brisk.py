@@ -8,8 +8,8 @@ from collections.abc import Callable, Sequence
 BRISK_S = 200e-6
 """What takes longer is slept for. A simulated instrument answers most lines in a third of it."""
 
-_let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
-"""Whoever waits for this processor gets it; the simulator may be the one."""
+let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
+"""Whoever waits for this processor gets it; a host or a simulator may be the one."""
 
 
 def brisk(descriptors: Sequence[int]) -> bool:
@@ -18,5 +18,5 @@ def brisk(descriptors: Sequence[int]) -> bool:
     while not select.select(descriptors, (), (), 0)[0]:
         if time.perf_counter() >= until_s:
             return False
-        _let_others()
+        let_others()
     return True
