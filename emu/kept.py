@@ -23,12 +23,14 @@ class Kept:
     """Results by their keys, while nothing has changed that they depend on. OSError: it cannot be kept."""
 
     def __init__(self, path: Path, *, anew: bool = True, **depends: object) -> None:
-        """`depends`: what the results depend on. `anew`: on Wirevow's own code and documents as well, and
-        where anything has changed, what was kept is dropped; else that is a WirevowError."""
+        """`depends`: what the results depend on, the first of them named by what they are results of.
+        `anew`: on Wirevow's own code and documents as well, and where anything has changed, what was kept is
+        dropped; else that is a WirevowError, as any file is that holds no such results."""
         self.known: dict[str, Any] = {}
         head = json.dumps({**depends, "wirevow": fingerprint()} if anew else depends)
-        lines = path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
-        if lines and lines[0] != head and not anew:
+        # A file of any other kind, which need not be text, is somebody's: it must not be written over.
+        lines = path.read_text(encoding="utf-8", errors="replace").splitlines() if path.is_file() else []
+        if lines and lines[0] != head and not (anew and _is_of(lines[0], next(iter(depends)))):
             raise WirevowError(f"--keep {path}: what it holds is of something else; name another file")
         for line in lines[1:] if lines[:1] == [head] else ():
             try:
@@ -46,6 +48,15 @@ class Kept:
         self.known[key] = result
         with self._path.open("a", encoding="utf-8") as file:
             print(json.dumps([key, result]), file=file)
+
+
+def _is_of(line: str, kind: str) -> bool:
+    """Whether a first line is one of such results."""
+    try:
+        head = json.loads(line)
+    except ValueError:
+        return False
+    return isinstance(head, dict) and kind in head
 
 
 @cache

@@ -39,7 +39,7 @@ def audit_entries(
     path = find(doc)
     loaded = load_document(path)
     vow = compile_vow(fitted(loaded))
-    kept = Kept(keep, mutants=document_digest(vow.document)) if keep is not None else None
+    kept = Kept(keep, entries=document_digest(vow.document)) if keep is not None else None
 
     clean = clean_check(vow, seed)
     click.echo(f"good instrument: {clean.verdict} after {clean.lines} lines")

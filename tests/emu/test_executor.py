@@ -154,6 +154,15 @@ def test_what_is_kept_is_not_done_again_unless_what_it_depends_on_has_changed(tm
     assert Kept(file, seed=5).known == {}
 
 
+@pytest.mark.parametrize("held", [b"vow:\n  name: mine\n", b'{"soak": 1}\n["7", {}]\n', b"[1]\n", b"\xff\n"])
+def test_what_is_not_of_the_same_kind_is_not_written_over(tmp_path: Path, held: bytes) -> None:
+    file = tmp_path / "mine.yaml"
+    file.write_bytes(held)
+    with pytest.raises(WirevowError, match="name another file"):
+        Kept(file, audit="brae")
+    assert file.read_bytes() == held
+
+
 # ------------------------------------------------------------------------------------------- many machines
 
 
