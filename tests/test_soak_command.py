@@ -19,6 +19,7 @@ from tests.protocol.conformance.instruments import hands_on
 from tests.stand_in import Tarn, plugged_in, read_once
 from wirevow.emu import checking
 from wirevow.emu.command import run as wirevow
+from wirevow.emu.commands.files import write_cases
 from wirevow.emu.loading import load
 from wirevow.emu.soak import Task, rounds, seeded
 from wirevow.protocol.conformance.hookup import hooked_up
@@ -98,6 +99,14 @@ def test_what_does_not_go_together_is_said(
 ) -> None:
     assert wirevow(["check", "brae", "emu://brae", *words]) == 2
     assert message in capfd.readouterr().err
+
+
+def test_no_file_takes_the_place_of_another(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    words = ["check", "tarn", "emu://tarn?firmware=chip", "--for", "1s", "--json", "one", "--coverage", "one"]
+    assert wirevow(words) == 2
+    assert "--coverage one: that is the file of --json already" in capfd.readouterr().err
+    written = write_cases(tmp_path, [("first", "tarn-0-wire.tag", "a"), ("second", "tarn-0-wire.tag", "b")])
+    assert [Path(written[key]).read_text() for key in ("first", "second")] == ["a", "b"]
 
 
 def test_the_instrument_has_a_fresh_seed_as_well() -> None:

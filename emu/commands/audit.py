@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from wirevow.emu.commands.files import Output, prove
 from wirevow.emu.commands.machines import on_machines
 from wirevow.protocol.errors import WirevowError
 
@@ -102,7 +103,9 @@ def command(
     Status 0: the good instrument passes, and all is found that can show and is tried; 1: not so.
     """
     if json_file is not None:
-        _prove(Path(json_file))
+        from wirevow.emu.ports.address import find
+
+        prove(str(find(doc)), [Output("--json", Path(json_file))])
     where = Path(json_file) if json_file is not None else None
     kept = Path(keep) if keep is not None else None
     if holdout and not faults:
@@ -169,15 +172,6 @@ def _audit_faults(
     if interrupt is not None:
         raise interrupt
     return 0 if clean.outcome == "passed" and all(trial.detected for trial in results) else 1
-
-
-def _prove(path: Path) -> None:
-    """Find out before the work whether a file can be written after it. Raises OSError with its name."""
-    existed = path.exists()
-    with path.open("ab"):
-        pass
-    if not existed:
-        path.unlink()
 
 
 def _say(results: Sequence[Trial], named: Sequence[Trial]) -> None:

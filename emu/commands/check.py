@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import os
-import shutil
-import stat
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import click
 
 from wirevow.emu.commands.consent import allowing, before_changes, consented, within_envelope
+from wirevow.emu.commands.files import Output, prove, write_cases
 from wirevow.emu.commands.machines import on_machines
 from wirevow.emu.commands.soak import span
-from wirevow.protocol.errors import WirevowError
 
 if TYPE_CHECKING:
     from rich.progress import Progress as RichProgress
@@ -26,8 +23,6 @@ if TYPE_CHECKING:
     from wirevow.protocol.conformance.campaign import Finding, Progress, Report
     from wirevow.protocol.conformance.envelope import Envelope
     from wirevow.protocol.conformance.plan import Plan
-    from wirevow.protocol.document.load import Loaded
-    from wirevow.protocol.document.model import Document
     from wirevow.protocol.report.outcome import Outcome
     from wirevow.protocol.report.past import Past
     from wirevow.protocol.report.since import Since
@@ -35,8 +30,8 @@ if TYPE_CHECKING:
 
 CASES = "cases"
 """Folder of case files, beside the first report file that was asked for, else in the current folder."""
-ROOM_BYTES = 4_000_000
-"""More than all the files of a check take."""
+Text: TypeAlias = "Callable[[Outcome, Since | None], str]"
+"""Of an outcome, and what has changed since an earlier one if that was asked for."""
 
 
 @click.command("check")
@@ -184,14 +179,14 @@ def command(
 
     envelope = None if envelope_file is None else consented(envelope_file, vow, yes, plan)
     agree = None if yes or envelope is not None else before_changes(plan, progress.paused)
-    outputs = _outputs(loaded, whole, json_file, junit_file, html_file)
-    folder = outputs[0].path.parent if outputs else Path()
+    reports = _reports(whole, json_file, junit_file, html_file)
+    folder = reports[0][0].path.parent if reports else Path()
+    traced = None if coverage is None else Output("--coverage", Path(coverage))
+    prove(loaded.name, [*(output for output, _ in reports), *([] if traced is None else [traced])])
     if for_s is not None:
         from wirevow.emu.commands.soak import soak
         from wirevow.emu.soak import Task
 
-        if coverage is not None:
-            Output("--coverage", Path(coverage), lambda *_: "").prove()
         covered = f"{port}&coverage=yes" if coverage is not None and "coverage=" not in port else port
         return soak(
             Task(os.path.realpath(loaded.name), covered, seed, rig, dialect_file, only, allow),
@@ -199,8 +194,8 @@ def command(
             vow.identity,
             keep=None if keep is None else Path(keep),
             cases=folder / CASES,
-            json_file=None if json_file is None else Path(json_file),
-            coverage=None if coverage is None else Path(coverage),
+            json_file=reports[0][0] if reports else None,  # no other report goes with --for
+            coverage=traced,
             until_failure=until_failure,
             on=on,
             agree=agree,
@@ -225,7 +220,7 @@ def command(
         kept=lambda report: _write_cases(report, folder / CASES),
     )
     changed = None if past is None else _since(past, ended.outcome)
-    written = [output.write(ended.outcome, changed) for output in outputs]
+    written = [output.write(text(ended.outcome, changed)) for output, text in reports]
     if ended.outcome.lines:
         _show(ended.outcome, brief=isinstance(ended.trouble, KeyboardInterrupt))
         if changed is not None:
@@ -238,79 +233,27 @@ def command(
 # ------------------------------------------------------------------------------------------------- files
 
 
-@dataclass(frozen=True, slots=True)
-class Output:
-    """A report file that was asked for."""
-
-    option: str
-    path: Path
-    text: Callable[[Outcome, Since | None], str]
-    """Of an outcome, and what has changed since an earlier one if that was asked for."""
-
-    def prove(self) -> None:
-        """Find out before the check whether it can be written after it. Raises WirevowError."""
-        try:
-            existed = self.path.exists()
-            special = existed and not stat.S_ISREG(self.path.stat().st_mode)
-            if special and not self.path.is_dir():
-                return  # a pipe would wait for its reader
-            with self.path.open("ab"):
-                pass
-            if not existed:
-                self.path.unlink()
-            free = shutil.disk_usage(self.path.parent).free
-        except OSError as error:
-            raise self._unwritable(error.strerror or str(error)) from error
-        if free < ROOM_BYTES:
-            raise self._unwritable(f"{free // 1000} kB are free there, {ROOM_BYTES // 1000} kB are needed")
-
-    def write(self, outcome: Outcome, changed: Since | None) -> bool:
-        """Write it; if that fails, say so."""
-        try:
-            self.path.write_text(self.text(outcome, changed), encoding="utf-8")
-        except OSError as error:
-            click.echo(f"wirevow: {self._unwritable(error.strerror or str(error)).message}", err=True)
-            return False
-        return True
-
-    def _unwritable(self, why: str) -> WirevowError:
-        return WirevowError(f"{self.option} {self.path}: it cannot be written ({why}); name another file")
-
-
-def _outputs(
-    loaded: Loaded[Document],
-    vow: Vow,
-    json_file: str | None,
-    junit_file: str | None,
-    html_file: str | None,
-) -> list[Output]:
-    """The report files that were asked for, proved to be writable. Raises WirevowError."""
+def _reports(
+    vow: Vow, json_file: str | None, junit_file: str | None, html_file: str | None
+) -> list[tuple[Output, Text]]:
+    """The report files that were asked for, each with what makes its text."""
     # Imported before the check, so that its end takes no longer than it must.
-    outputs = []
+    reports: list[tuple[Output, Text]] = []
     if json_file is not None:
         from wirevow.protocol.report import document as json_report
 
-        outputs.append(Output("--json", Path(json_file), json_report.text))
+        reports.append((Output("--json", Path(json_file)), json_report.text))
     if junit_file is not None:
         from wirevow.protocol.report import junit
 
-        outputs.append(Output("--junit", Path(junit_file), lambda outcome, _: junit.text(outcome)))
+        reports.append((Output("--junit", Path(junit_file)), lambda outcome, _: junit.text(outcome)))
     if html_file is not None:
         from wirevow.protocol.report import page
 
-        outputs.append(
-            Output("--html", Path(html_file), lambda outcome, since: page.text(outcome, vow, since))
+        reports.append(
+            (Output("--html", Path(html_file)), lambda outcome, since: page.text(outcome, vow, since))
         )
-    taken = {os.path.realpath(loaded.name): "the document"}
-    for output in outputs:
-        real = os.path.realpath(output.path)
-        if real in taken:
-            what = f"{output.option} {output.path}: that is {taken[real]} already"
-            raise WirevowError(f"{what}; name another file")
-        if not output.path.is_char_device():
-            taken[real] = f"the file of {output.option}"
-        output.prove()
-    return outputs
+    return reports
 
 
 def _past(file: str, instrument: str) -> Past:
@@ -325,20 +268,14 @@ def _past(file: str, instrument: str) -> Past:
 
 def _write_cases(report: Report, folder: Path) -> dict[int, str]:
     """Write a case file for each failure; their paths by the failure's index."""
-    cases: dict[int, str] = {}
-    numbers: dict[str, int] = {}
-    try:
-        for index, failure in enumerate(report.failures):
-            folder.mkdir(parents=True, exist_ok=True)
-            number = numbers[failure.requirement] = numbers.get(failure.requirement, 0) + 1
-            again = "" if number == 1 else f"-{number}"
-            path = folder / f"{report.vow_name}-{report.seed}-{failure.requirement}{again}.case"
-            path.write_text(failure.case.text(), encoding="utf-8")
-            cases[index] = str(path)
-    except OSError as error:
-        why = error.strerror or str(error)
-        click.echo(f"wirevow: {folder}: the case files cannot be written ({why}).", err=True)
-    return cases
+    prefix = f"{report.vow_name}-{report.seed}"
+    return write_cases(
+        folder,
+        (
+            (index, f"{prefix}-{each.requirement}", each.case.text())
+            for index, each in enumerate(report.failures)
+        ),
+    )
 
 
 # ------------------------------------------------------------------------------------------------- screen

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from wirevow.emu.commands.files import Output, write_cases
 from wirevow.emu.commands.jobs import Progress, duration
 from wirevow.protocol.errors import WirevowError
 
@@ -43,8 +44,8 @@ def soak(
     *,
     keep: Path | None,
     cases: Path,
-    json_file: Path | None,
-    coverage: Path | None,
+    json_file: Output | None,
+    coverage: Output | None,
     until_failure: bool,
     on: str | None,
     agree: Callable[[], None] | None,
@@ -53,7 +54,7 @@ def soak(
     """Do it; the exit status. Whatever ends it, what was found is told, and then that is raised."""
     from wirevow.emu.kept import Kept
     from wirevow.emu.soak import Soak, rounds
-    from wirevow.protocol.conformance.verdict import EXIT_CODE
+    from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
 
     port = task.port.removesuffix("&coverage=yes")
     kept = None
@@ -91,16 +92,17 @@ def soak(
         trouble = ended
     progress.done()
     found.keep_coverage()
+    written = []
     if trouble is None or found.seeds:
-        _tell(found, identity, port, _written(found, identity[0], cases))
+        _tell(found, identity, port, _write_cases(found, identity[0], cases))
         if coverage is not None:
-            coverage.write_text(found.coverage.tracefile(), encoding="utf-8")
-            click.echo(f"{coverage}: {found.coverage.told()}")
+            written.append(coverage.write(found.coverage.tracefile()))
+            click.echo(f"{coverage.path}: {found.coverage.told()}")
         if json_file is not None:
-            json_file.write_text(json.dumps(found.as_json(), indent=1) + "\n", encoding="utf-8")
+            written.append(json_file.write(json.dumps(found.as_json(), indent=1) + "\n"))
     if trouble is not None:
         raise trouble
-    return EXIT_CODE[found.verdict]
+    return EXIT_CODE[found.verdict] if all(written) else EXIT_CODE[Verdict.ERROR]
 
 
 def _counts(found: Soak) -> str:
@@ -111,19 +113,12 @@ def _counts(found: Soak) -> str:
     )
 
 
-def _written(found: Soak, name: str, folder: Path) -> dict[str, str]:
-    """The case file of each cause's first failure."""
-    written = {}
-    for cause, ((seed, first), *_) in found.grouped():
-        path = folder / f"{name}-{seed}-{first.requirement}.case"
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            path.write_text(first.case, encoding="utf-8")
-        except OSError as error:
-            click.echo(f"wirevow: {path}: it cannot be written ({error.strerror or error})", err=True)
-            break
-        written[cause] = str(path)
-    return written
+def _write_cases(found: Soak, name: str, folder: Path) -> dict[str, str]:
+    """Write a case file for each cause's first failure; their paths by the cause."""
+    firsts = ((cause, *failures[0]) for cause, failures in found.grouped())
+    return write_cases(
+        folder, ((cause, f"{name}-{seed}-{each.requirement}", each.case) for cause, seed, each in firsts)
+    )
 
 
 def _tell(found: Soak, identity: tuple[str, str, str], port: str, cases: dict[str, str]) -> None:
