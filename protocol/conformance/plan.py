@@ -67,7 +67,9 @@ class Plan:
         about = f"about {self.lines} lines, {_about(self.seconds)} (an estimate)"
         if self.for_s is not None:
             times = max(1, round(self.for_s / self.seconds))
-            about = f"one check after the other for {_about(self.for_s)}, about {times} times; each {about}"
+            long = f"{self.for_s:g} s" if self.for_s < 90 else _about(self.for_s)
+            often = "once" if times == 1 else f"{times} times"
+            about = f"one check after the other for {long}, about {often}; each {about}"
         return [f"{what}: {much}" for what, much in (*self.rows, ("effort", about))]
 
 
