@@ -132,6 +132,11 @@ def children(node: Node) -> tuple[Node, ...]:
     return ()
 
 
+def conjuncts(condition: Condition) -> tuple[Condition, ...]:
+    """What must all hold for it to hold: the parts of an `and`, else itself."""
+    return condition.parts if isinstance(condition, And) else (condition,)
+
+
 def substituted(node: Any, values: Mapping[str, Fraction | Point]) -> Any:
     """The same tree with numbers, or other points, in the place of some points."""
     match node:

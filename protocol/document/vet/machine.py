@@ -9,8 +9,8 @@ from itertools import combinations
 from wirevow.protocol.closure import closure
 from wirevow.protocol.document.model import Action, Document, Leave, duration_text
 from wirevow.protocol.document.vet.survey import Survey, Where
-from wirevow.protocol.expression import And, Comparison, Condition, Expression, ExpressionError, Word
-from wirevow.protocol.expression.tree import names, walk
+from wirevow.protocol.expression import Comparison, Condition, Expression, ExpressionError, Word
+from wirevow.protocol.expression.tree import conjuncts, names, walk
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +131,7 @@ def _may_stay_shut(survey: Survey, edge: Edge) -> frozenset[str]:
     if condition is None:
         return frozenset()
     effects = [effect for each in document.actions.values() if state in each.allowed for effect in each.does]
-    root = condition.atoms()
-    for part in root.parts if isinstance(root, And) else (root,):
+    for part in conjuncts(condition.atoms()):
         names = Expression.of(part).names if isinstance(part, Comparison) else condition.names
         if names and all(_fixed_in(survey, each, state, effects) for each in names):
             return frozenset(names)
@@ -400,14 +399,12 @@ def stops(survey: Survey, action: Action, state: str) -> bool:
 
 def demands_checks(document: Document, action: Action) -> bool:
     """Whether the action is refused to a host whose lines carry no check: then no damage starts it."""
-    guard = None if action.guard is None else action.guard.atoms()
-    parts = guard.parts if isinstance(guard, And) else (guard,)
-    return any(
+    return action.guard is not None and any(
         isinstance(part, Comparison)
         and part.relation == "=="
         and Word("on") in (part.left, part.right)
         and any(document.points[name].system == "guard" for name in names(part))
-        for part in parts
+        for part in conjuncts(action.guard.atoms())
     )
 
 

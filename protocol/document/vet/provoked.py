@@ -11,7 +11,8 @@ from wirevow.protocol.document.model import Leave, Provoke, duration_text
 from wirevow.protocol.document.terminals import Terminals
 from wirevow.protocol.document.vet.points import defaults
 from wirevow.protocol.document.vet.survey import Survey, Where
-from wirevow.protocol.expression import And, Comparison, Expression, ExpressionError
+from wirevow.protocol.expression import Comparison, Expression, ExpressionError
+from wirevow.protocol.expression.tree import conjuncts
 from wirevow.protocol.units import convertible, si_per_unit
 
 
@@ -89,8 +90,7 @@ def reached(survey: Survey, plant: Terminals) -> None:
     for each in _all(survey):
         if not each.provoke.bench or each.provoke.silence or each.provoke.state not in each.states:
             continue
-        root = each.when.atoms()
-        for part in root.parts if isinstance(root, And) else (root,):
+        for part in conjuncts(each.when.atoms()):
             if isinstance(part, Comparison):
                 _reaches(survey, plant, each, Expression.of(part))
 

@@ -9,7 +9,7 @@ from wirevow.protocol.document.vet.logic import negation
 from wirevow.protocol.document.vet.machine import edges
 from wirevow.protocol.document.vet.survey import Survey, plain
 from wirevow.protocol.expression import Expression, ExpressionError
-from wirevow.protocol.expression.tree import And, Comparison, Condition, Point
+from wirevow.protocol.expression.tree import Comparison, Condition, Point, conjuncts
 
 
 def check(survey: Survey) -> None:
@@ -73,10 +73,8 @@ def _against_limits(survey: Survey, condition: Condition) -> bool:
 def _reach(survey: Survey, name: str, trip: Trip) -> None:
     """No setting moves the threshold to where the reading cannot follow."""
     # Behind an `or` or a `not` another part may still fire, so only what must hold is judged.
-    root = trip.when.atoms()
-    needed = root.parts if isinstance(root, And) else (root,)
     measured = frozenset(name for name in survey.full_ranges if not survey.is_setting(name))
-    for part in needed:
+    for part in conjuncts(trip.when.atoms()):
         if not isinstance(part, Comparison):
             continue
         try:
