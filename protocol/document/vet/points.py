@@ -408,17 +408,12 @@ def _put_by_actions(survey: Survey) -> None:
                 )
             for number in range(action.many or 1):
                 put = {
-                    each.replace("#", str(number)): given.point.replace("#", str(number))
+                    each.replace("#", str(number)): PointNode(given.point.replace("#", str(number)))
                     if isinstance(given, FromPoint)
                     else given
                     for each, given in effect.put.items()
                 }
-                others = {
-                    each.replace("#", str(number))
-                    for each, given in effect.put.items()
-                    if isinstance(given, FromPoint)
-                }
-                if not _put_fits(survey, where, name, action, put, others):
+                if not _put_fits(survey, where, name, action, put):
                     break
 
 
@@ -427,13 +422,12 @@ def _put_fits(
     where: Where,
     name: str,
     action: Action,
-    put: Mapping[str, Decimal | str],
-    others: set[str],
+    put: Mapping[str, Decimal | str | PointNode],
 ) -> bool:
-    """Whether all settings keep their limits with these at their values, `others` at what a point is."""
+    """Whether all settings keep their limits with these at their values, or at what a point is."""
     points = survey.document.points
     numbers: dict[str, Fraction | PointNode] = {
-        each: PointNode(str(given)) if each in others else Fraction(given)
+        each: given if isinstance(given, PointNode) else Fraction(given)
         for each, given in put.items()
         if each in survey.scales
     }
