@@ -2,54 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from decimal import Decimal
 from fractions import Fraction
 
 from wirevow.protocol.document.model import Leave, Provoke, duration_text
 from wirevow.protocol.document.terminals import Terminals
 from wirevow.protocol.document.vet.points import defaults
-from wirevow.protocol.document.vet.survey import Survey, Where
+from wirevow.protocol.document.vet.survey import Departure, Survey
 from wirevow.protocol.expression import Comparison, Expression, ExpressionError
 from wirevow.protocol.expression.tree import conjuncts
 from wirevow.protocol.units import convertible, si_per_unit
 
 
-@dataclass(frozen=True)
-class _Provoked:
-    """A trip, or a condition that ends a state, and how it is provoked."""
-
-    where: Where
-    name: str
-    provoke: Provoke
-    when: Expression
-    after: int
-    states: frozenset[str]
-    """Where it can happen."""
-    to: str
-
-
-def _all(survey: Survey) -> Iterator[_Provoked]:
-    document = survey.document
-    for each in survey.provocations():
-        match each.where:
-            case ("trips", str(name), *_):
-                trip = document.trips[name]
-                yield _Provoked(
-                    each.where, each.name, each.provoke, trip.when, trip.after, each.states, trip.to
-                )  # fmt: skip
-            case ("states", str(state), "leaves", int(index), *_):
-                leave = document.states[state].leaves[index]
-                if leave.when is not None:
-                    yield _Provoked(
-                        each.where, each.name, each.provoke, leave.when, leave.after, each.states, leave.to
-                    )  # fmt: skip
+def _departures(survey: Survey) -> list[Departure]:
+    return [each for each in survey.provocations() if isinstance(each, Departure)]
 
 
 def check(survey: Survey) -> None:
     """What provokes one thing does not provoke another that may come first, and lead away from it."""
-    found = list(_all(survey))
+    found = _departures(survey)
     for one in found:
         for other in found:
             if other is one or one.provoke.state not in other.states or other.to in one.states:
@@ -78,7 +50,7 @@ def _within(other: Provoke, one: Provoke) -> bool:
     )
 
 
-def _sooner(survey: Survey, one: _Provoked, other: _Provoked) -> bool:
+def _sooner(survey: Survey, one: Departure, other: Departure) -> bool:
     """Whether it surely comes before the other."""
     if one.provoke.within <= other.after:
         return True
@@ -87,7 +59,7 @@ def _sooner(survey: Survey, one: _Provoked, other: _Provoked) -> bool:
 
 def reached(survey: Survey, plant: Terminals) -> None:
     """Where the plant can tell what a bench event brings a reading to, that is beyond the threshold."""
-    for each in _all(survey):
+    for each in _departures(survey):
         if not each.provoke.bench or each.provoke.silence or each.provoke.state not in each.states:
             continue
         for part in conjuncts(each.when.atoms()):
@@ -95,7 +67,7 @@ def reached(survey: Survey, plant: Terminals) -> None:
                 _reaches(survey, plant, each, Expression.of(part))
 
 
-def _reaches(survey: Survey, plant: Terminals, each: _Provoked, part: Expression) -> None:
+def _reaches(survey: Survey, plant: Terminals, each: Departure, part: Expression) -> None:
     document = survey.document
     measured = frozenset(name for name, point in document.points.items() if point.signal is not None)
     try:

@@ -40,11 +40,30 @@ class Provocation:
     states: frozenset[str]
 
 
+@dataclass(frozen=True, slots=True)
+class Departure(Provocation):
+    """Of a trip, or of a condition that ends a state: what has to hold, and the state that it leads to."""
+
+    when: Expression
+    to: str
+
+
 def _provocation(
-    where: Where, name: str, provoke: Provoke | None, after: int, states: frozenset[str]
+    where: Where,
+    name: str,
+    provoke: Provoke | None,
+    after: int,
+    states: frozenset[str],
+    when: Expression | None = None,
+    to: str = "",
 ) -> Iterator[Provocation]:
-    if provoke is not None:
-        yield Provocation((*where, "provoke"), name, provoke, after, states)
+    if provoke is None:
+        return
+    at = (*where, "provoke")
+    if when is None:
+        yield Provocation(at, name, provoke, after, states)
+    else:
+        yield Departure(at, name, provoke, after, states, when, to)
 
 
 class Survey:
@@ -153,12 +172,16 @@ class Survey:
         every = frozenset(document.states)
         for name, trip in document.trips.items():
             states = (every if trip.armed_in is None else frozenset(trip.armed_in)) - {trip.to}
-            yield from _provocation(("trips", name), f"trip {name}", trip.provoke, trip.after, states)
+            yield from _provocation(
+                ("trips", name), f"trip {name}", trip.provoke, trip.after, states, trip.when, trip.to
+            )
         for name, state in document.states.items():
             for index, leave in enumerate(state.leaves):
                 label = f"leave {index + 1} of {name}"
                 where = ("states", name, "leaves", index)
-                yield from _provocation(where, label, leave.provoke, leave.after, frozenset((name,)))
+                yield from _provocation(
+                    where, label, leave.provoke, leave.after, frozenset((name,)), leave.when, leave.to
+                )
         for key, sections in (("limits", document.limits), ("laws", document.laws)):
             for name, section in sections.items():
                 states = every if section.armed_in is None else frozenset(section.armed_in)
