@@ -73,8 +73,7 @@ def vet(loaded: Loaded[Document], terminals: Terminals | None = None) -> Finding
             if terminals is not None:
                 plant.check(survey, terminals)
                 if not survey.found:
-                    provoked.reached(survey, terminals)
-                    provoked.harmless(survey, terminals)
+                    provoked.at_rest(survey, terminals)
             whole = True
     found = tuple(sorted(survey.found, key=lambda finding: finding.line))
     return Findings(loaded.name, loaded.document, found, whole)

@@ -57,8 +57,16 @@ def _sooner(survey: Survey, one: Departure, other: Departure) -> bool:
     return one.after < other.after and survey.prover.implies(other.when.atoms(), one.when.atoms())
 
 
-def reached(survey: Survey, plant: Terminals) -> None:
-    """Where the plant can tell what a bench event brings a reading to, that is beyond the threshold."""
+def at_rest(survey: Survey, plant: Terminals) -> None:
+    """Where the plant can tell: the bench brings readings to where a tester needs them, and only there."""
+    # Where settings drive it, its states alone do not say what is driven.
+    if plant.rests is not None and all(point.drives is None for point in survey.document.points.values()):
+        _reached(survey, plant)
+        _harmless(survey, plant)
+
+
+def _reached(survey: Survey, plant: Terminals) -> None:
+    """What a bench event brings a reading to is beyond the threshold."""
     for each in _departures(survey):
         if not each.provoke.bench or each.provoke.silence or each.provoke.state not in each.states:
             continue
@@ -103,15 +111,14 @@ def _rest(
     """Where a reading comes to rest in a state and with what the bench is turned to, in its own unit."""
     document = survey.document
     signal, unit = document.points[point].signal, survey.scales[point].unit
-    if plant.rests is None or signal is None or not convertible(unit, plant.signals[signal].unit):
+    assert plant.rests is not None
+    if signal is None or not convertible(unit, plant.signals[signal].unit):
         return None
     controls: dict[str, float | str] = {}
     for name, output in document.states[state].outputs.items():
         if not isinstance(output, Decimal | str):
             return None  # it follows a setting
         controls[name] = float(output) if isinstance(output, Decimal) else output
-    if any(each.drives is not None for each in document.points.values()):
-        return None
     events: dict[str, float | str] = {}
     for name, declared in survey.events.items():
         value = bench.get(name, declared.base)
@@ -122,8 +129,8 @@ def _rest(
     return None if rest is None else Fraction(rest) / Fraction(si_per_unit(unit))
 
 
-def harmless(survey: Survey, plant: Terminals) -> None:
-    """Where the plant can tell, no `other` of a bench event trips what would not trip without it."""
+def _harmless(survey: Survey, plant: Terminals) -> None:
+    """No `other` of a bench event trips what would not trip without it."""
     document = survey.document
     for event, declared in survey.events.items():
         if declared.other is None:
