@@ -2,8 +2,6 @@
 
 #include "sluice.h"
 
-struct kept kept;
-uint16_t boots;
 int32_t tank, motor, speed;
 char said[4096];
 int32_t length;
@@ -28,16 +26,6 @@ int board_temperature(void)
 void board_motor(int to)
 {
     speed = to;
-}
-
-struct kept *board_kept(void)
-{
-    return &kept;
-}
-
-uint16_t *board_boots(void)
-{
-    return &boots;
 }
 
 void board_reset(void)

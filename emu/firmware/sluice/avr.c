@@ -18,8 +18,6 @@ enum { RING = 64, BOOTS = 0, KEPT = 2, FASTEST = 600 };
 static volatile char ring[RING];
 static volatile uint8_t first, passed; /* bytes, and milliseconds */
 static uint8_t last, done, resetting;
-static struct kept kept;
-static uint16_t boots;
 
 ISR(USART_RX_vect)
 {
@@ -66,16 +64,6 @@ void board_motor(int speed)
 {
     PORTB = (uint8_t)(speed < 0 ? _BV(PB0) : 0);
     OCR1A = (uint16_t)(speed < 0 ? -speed : speed);
-}
-
-struct kept *board_kept(void)
-{
-    return &kept;
-}
-
-uint16_t *board_boots(void)
-{
-    return &boots;
 }
 
 void board_reset(void)

@@ -14,8 +14,6 @@
 
 #include "sluice.h"
 
-static struct kept kept;
-static uint16_t boots;
 static int port, tank = 80, motor = 250, resetting;
 
 void board_send(char byte)
@@ -37,16 +35,6 @@ int board_temperature(void)
 void board_motor(int speed)
 {
     fprintf(stderr, "motor at %d.%d mL/min\n", speed / 10, abs(speed) % 10);
-}
-
-struct kept *board_kept(void)
-{
-    return &kept;
-}
-
-uint16_t *board_boots(void)
-{
-    return &boots;
 }
 
 void board_reset(void)

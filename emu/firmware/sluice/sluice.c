@@ -12,6 +12,8 @@
 enum { IDLE, PRIMED, RUNNING, FAULTED };
 enum { LONGEST = 24, PRIMED_MS = 20000, SAMPLE_MS = 100, DRY_MS = 1000 };
 
+struct kept kept;
+uint16_t boots;
 static char line[LONGEST + 1];
 static uint8_t length, state, backward, rebooting, dry;
 static uint16_t rate, ceiling, dose, soak;
@@ -80,14 +82,13 @@ static void defaults(void)
 
 static void recall(void)
 {
-    const struct kept *kept = board_kept();
     rate = 100;
     ceiling = 300;
     dose = 100;
-    if (kept->valid == 0x51CE) {
-        rate = kept->rate;
-        ceiling = kept->ceiling;
-        dose = kept->dose;
+    if (kept.valid == 0x51CE) {
+        rate = kept.rate;
+        ceiling = kept.ceiling;
+        dose = kept.dose;
     }
 }
 
@@ -99,7 +100,7 @@ static void sample(void)
 
 void sluice_boot(void)
 {
-    ++*board_boots();
+    ++boots;
     length = rebooting = 0;
     up_ms = sample_ms = 0;
     up_s = 0;
@@ -155,7 +156,7 @@ static void asked(char letter)
     switch (letter) {
     case 'S': say("S="); number(state); end(); break;
     case 'U': say("U="); number((int32_t)up_s); end(); break;
-    case 'N': say("N="); number(*board_boots()); end(); break;
+    case 'N': say("N="); number(boots); end(); break;
     case 'L': say("L="); number(level); say("%"); end(); break;
     case 'V':
         say("V ");
@@ -210,11 +211,10 @@ static void told(char letter, const char *text)
 
 static void keep(void)
 {
-    struct kept *kept = board_kept();
-    kept->rate = rate;
-    kept->ceiling = ceiling;
-    kept->dose = FAULT == 5 ? 100 : dose;
-    kept->valid = 0x51CE;
+    kept.rate = rate;
+    kept.ceiling = ceiling;
+    kept.dose = FAULT == 5 ? 100 : dose;
+    kept.valid = 0x51CE;
 }
 
 static uint8_t cause_gone(void)

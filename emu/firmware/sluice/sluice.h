@@ -5,10 +5,12 @@
 
 #include <stdint.h>
 
-struct kept {
+/* What outlives a loss of power, if the board stores it. */
+extern struct kept {
     uint16_t rate, ceiling, dose; /* 0.1 mL/min, 0.1 mL/min, mL */
     uint16_t valid;
-};
+} kept;
+extern uint16_t boots;
 
 /* The board calls these. */
 void sluice_boot(void);
@@ -20,8 +22,6 @@ void board_send(char byte);
 int board_level(void);       /* of the tank, percent */
 int board_temperature(void); /* of the motor, 0.1 Cel */
 void board_motor(int speed); /* 0.1 mL/min, negative backwards */
-struct kept *board_kept(void);
-uint16_t *board_boots(void);
 void board_reset(void);      /* calls sluice_boot, now or soon */
 
 #endif
