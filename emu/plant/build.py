@@ -44,14 +44,15 @@ def plant_of(document: Document, bench: Bench | None, seed: int) -> Plant:
 def _cooling(document: Document) -> Cooling:
     """What a document says that its firmware does about heat."""
     fan, derating = document.fan, document.derating
+    drives = () if fan is None else fan.drives()
     gone_by = (document.points[each.temperature].signal for each in (fan, derating) if each is not None)
     return Cooling(
         None
         if fan is None
         else FanCurve(
             fan.tick,
-            tuple(float(drive.at) for drive in fan.drives()),
-            tuple(float(drive.duty) for drive in fan.drives()),
+            tuple(float(drive.at) for drive in drives),
+            tuple(float(drive.duty) for drive in drives),
             float(fan.hysteresis),
         ),
         None
