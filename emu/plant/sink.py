@@ -226,7 +226,6 @@ class Sink:
         "_airs",
         "_amps",
         "_bead",
-        "_by_second",
         "_check",
         "_converters",
         "_cooled",
@@ -288,11 +287,11 @@ class Sink:
         self.cooling = cooling
         """The firmware's; None where that is somebody's own, around the plant."""
         gone_by = cooling.signals if cooling is not None else frozenset()
-        self._by_second = not gone_by.isdisjoint(SECOND_SIGNALS)
-        if self._by_second and "heat.temperature" in gone_by:
+        by_second = not gone_by.isdisjoint(SECOND_SIGNALS)
+        if by_second and "heat.temperature" in gone_by:
             raise ValueError("the fan and the derating go by two thermistors: let both go by one")
-        self._cools_by = "second_thermistor" if self._by_second else "thermistor"
-        self._cooled = SECOND if self._by_second else BEAD
+        self._cools_by = "second_thermistor" if by_second else "thermistor"
+        self._cooled = SECOND if by_second else BEAD
         self._agenda: list[Planned] = timeline(bench, EVENTS)
         self._next_planned = 0
         self._watches: dict[int, Watch] = {}
@@ -512,7 +511,8 @@ class Sink:
     def advance(self, to_ns: int) -> Crossing | None:
         while True:
             if self._check:
-                s, heat, values = self._stretches[-1], self._heats[-1], dict[str, float]()
+                s, heat = self._stretches[-1], self._heats[-1]
+                values: dict[str, float] = {}
                 for key in sorted(self._watches):
                     watch = self._watches[key]
                     value = values.get(watch.signal)
@@ -1107,14 +1107,13 @@ class Sink:
 
     def _measured_celsius(self) -> float:
         """What the firmware's cooling goes by."""
-        plant = self._plant
-        ambient = float(self._world["ambient"])
-        if plant.second_thermistor is not None and self._by_second:
-            condition = self._condition("second_thermistor")
-            bead = ambient + self._second_kelvin
-            return told_celsius(plant.second_thermistor, plant.rail_volt, condition, bead)
-        bead = ambient + _at_node(self._ladder.shape[BEAD], self._modes)
-        return told_celsius(plant.thermistor, plant.rail_volt, self._condition("thermistor"), bead)
+        sensor: Sensor = self._plant.thermistor
+        if self._cooled == SECOND and self._plant.second_thermistor is not None:
+            sensor, kelvin = self._plant.second_thermistor, self._second_kelvin
+        else:
+            kelvin = _at_node(self._ladder.shape[BEAD], self._modes)
+        bead = float(self._world["ambient"]) + kelvin
+        return told_celsius(sensor, self._plant.rail_volt, self._condition(self._cools_by), bead)
 
     def _fan_tick(self) -> bool:
         """The firmware's slow tick: fan level and ceiling. Whether regulation has to look at the ceiling."""
@@ -1161,7 +1160,7 @@ class Sink:
         if not low < here < high:
             self._fan_due_ns = self.cooling.tick_from(now + 1, now)
         elif self._world[self._cools_by] == "good" and (
-            self._by_second or min(here - low, high - here) <= heat.bead_way
+            self._cooled == SECOND or min(here - low, high - here) <= heat.bead_way
         ):
             if span > _SURE_SECONDS and self._loop != "slow":
                 # Most stretches end long before: it is worked out once it may matter.
