@@ -76,6 +76,16 @@ def test_numbers_and_rows_fit(old: str, new: str, code: str) -> None:
     assert code in {each.code for each in vet(read_document(TEXT.replace(old, new))).errors}
 
 
+def test_what_is_put_at_another_row_has_one_for_each_number_too() -> None:
+    other = '  other.q#.level: {means: "Another.", many: 2, quantity: level, access: set, default: 100}\n'
+    put = RECALL.replace(
+        "load.current: {from: preset.p#.current}", "preset.p#.current: {from: other.q#.level}"
+    )
+    (found,) = vet(read_document(TEXT.replace(ROW, other + ROW).replace(RECALL, put))).errors
+    assert (found.code, found.remedy) == ("row-number", "write many: 2 in the action")
+    assert "other.q#.level has no row for each number" in found.message
+
+
 def test_a_limit_has_to_allow_what_another_setting_may_be() -> None:
     """The ceiling may be 1 W, and then a current of 100 mA at most: a preset of 2 A would be beyond it."""
     assert "put-limit" in {each.code for each in vet(read_document(LIMITED)).errors}

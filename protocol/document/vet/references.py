@@ -320,11 +320,15 @@ def _put_by_action(survey: Survey, where: Where, action: Action, put: Mapping[st
     for name, given in put.items():
         at = (*where, name)
         rows = [name, given.point] if isinstance(given, FromPoint) else [name]
-        rows = [each for each in rows if "#" in each]
-        if rows and (action.many is None or rows[0].replace("#", str(action.many - 1)) not in points):
-            known = [each for each in points if rows[0] in row_name(each)]
+        short = (
+            each
+            for each in rows
+            if "#" in each and (action.many is None or each.replace("#", str(action.many - 1)) not in points)
+        )
+        if row := next(short, None):
+            known = [each for each in points if row in row_name(each)]
             remedy = f"write many: {len(known)} in the action" if known else "name a point that has many"
-            survey.report("row-number", at, f"{rows[0]} has no row for each number of the action", remedy)
+            survey.report("row-number", at, f"{row} has no row for each number of the action", remedy)
             continue
         name, other = (each.replace("#", "0") for each in (name, getattr(given, "point", "")))
         if not _setting(survey, at, name):
