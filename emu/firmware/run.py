@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
 import weakref
+from contextlib import ExitStack
 from pathlib import Path
 
 from wirevow.emu.bench import Bench
@@ -66,17 +66,14 @@ def run_firmware(
             "or name the .elf file that is made for it"
         )
     source = None if how in REFERENCE else own
-    here = how == "host" or (source is not None and own.is_dir())
-    if here and covered:
-        folder = Path(tempfile.mkdtemp(prefix="wirevow-"))
-        library = build_library(vow, folder, COUNTED, own=source)
-        instrument = FirmwareInstrument(vow, library, bench, seed, folder)
-        weakref.finalize(instrument, shutil.rmtree, folder, True)
-        return instrument
-    with tempfile.TemporaryDirectory(prefix="wirevow-") as name:
-        folder = Path(name)
-        if here:
-            return FirmwareInstrument(vow, build_library(vow, folder, own=source), bench, seed)
+    with ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wirevow-")))
+        if how == "host" or (source is not None and own.is_dir()):
+            library = build_library(vow, folder, COUNTED if covered else ("-O2",), own=source)
+            instrument = FirmwareInstrument(vow, library, bench, seed, folder if covered else None)
+            if covered:  # what is counted is there as long as the instrument
+                weakref.finalize(instrument, stack.pop_all().close)
+            return instrument
         if how == "chip":
             options = ("-gdwarf-4", f"-fdebug-prefix-map={folder}={CORE}") if covered else ()
             elf = build_elf(vow, folder, options)
