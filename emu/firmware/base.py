@@ -78,7 +78,7 @@ class Firmware(ABC):
 
     def _happen(self, event: str, value: float | str | None, now_ns: int) -> None:
         declared = declared_event(self.bench_events, event)
-        steps = steps_of(declared, value)
+        steps = steps_of(declared, value) if event.startswith(PANEL) else None
         given = None if steps is not None else bench_value(self.vow, event, declared, value)
         if event == "link.transmitter":
             self._stall(given == "stalled")

@@ -270,3 +270,9 @@ def test_keys_and_encoder_are_pins_or_calls_and_do_the_same(make: Make) -> None:
         b"local sink.level 0.013 A",
         b"control remote",
     ]
+
+
+def test_what_is_no_encoder_takes_no_steps(make: Make) -> None:
+    box = make()
+    with pytest.raises(ValueError, match="ambient needs a number in Cel, not '\\+3 steps'"):
+        box.bench("ambient", "+3 steps", box.now_ns)
