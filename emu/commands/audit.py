@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from wirevow.emu.commands.files import Output, prove
+from wirevow.emu.commands.gathering import gathered
 from wirevow.emu.commands.machines import on_machines
 from wirevow.protocol.errors import WirevowError
 
@@ -148,19 +148,9 @@ def _audit_faults(
         f"good instrument: {clean.outcome} after {clean.lines} lines" + (": " if clean.message else "")
         + clean.message
     )  # fmt: skip
-    results: list[Trial] = []
-    interrupt: KeyboardInterrupt | None = None
-    quiet = not sys.stderr.isatty()
-    try:
-        made = trials(path, [(name, seed) for name in faults], on=on, kept=kept)
-        with click.progressbar(
-            made, len(faults), "faults", hidden=quiet, show_pos=True, file=sys.stderr
-        ) as bar:
-            for trial in bar:
-                results.append(trial)
-    except KeyboardInterrupt as ended:
-        interrupt = ended
-        made.close()
+    made = trials(path, [(name, seed) for name in faults], on=on, kept=kept)
+    results, interrupt = gathered(made, len(faults), "faults")
+    if interrupt is not None:
         click.echo(f"\nwirevow: ended after {len(results)} of {len(faults)} faults.", err=True)
     order = {name: index for index, name in enumerate(faults)}
     results.sort(key=lambda trial: order[trial.fault or ""])

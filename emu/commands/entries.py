@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import statistics
-import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from wirevow.emu.commands.gathering import gathered
 
 if TYPE_CHECKING:
     from wirevow.emu.mutants import Fate
@@ -49,20 +50,12 @@ def audit_entries(
         click.echo("nothing can be said of its mutants until it passes: mend the document first")
         return 1
     mutants = {each.name: each for each in drawn(vow, sample)}
-    fates = [fate_of(each, None, clean, vow) for each in mutants.values() if each.same]
     others = [name for name, each in mutants.items() if not each.same]
-    interrupt: KeyboardInterrupt | None = None
     made = trials(path, [(name, seed) for name in others], on=on, kept=kept)
-    try:
-        quiet = not sys.stderr.isatty()
-        with click.progressbar(
-            made, len(others), "mutants", hidden=quiet, show_pos=True, file=sys.stderr
-        ) as bar:
-            for trial in bar:
-                fates.append(fate_of(mutants[trial.fault or ""], trial, clean, vow))
-    except KeyboardInterrupt as ended:
-        interrupt = ended
-        made.close()
+    tried, interrupt = gathered(made, len(others), "mutants")
+    fates = [fate_of(each, None, clean, vow) for each in mutants.values() if each.same]
+    fates += [fate_of(mutants[trial.fault or ""], trial, clean, vow) for trial in tried]
+    if interrupt is not None:
         click.echo(f"\nwirevow: ended after {len(fates)} of {len(mutants)} mutants.", err=True)
     order = {name: index for index, name in enumerate(mutants)}
     fates.sort(key=lambda fate: order[fate.mutant.name])

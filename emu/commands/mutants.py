@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import sys
 import tempfile
 from pathlib import Path
 
 import click
 
+from wirevow.emu.commands.gathering import gathered
 from wirevow.protocol.errors import WirevowError
 
 
@@ -49,19 +49,9 @@ def audit_mutants(
             click.echo("nothing can be said of its mutants until it passes")
             return 1
         made = survey.fates(workshop.drawn(each), min(PATIENCE * clean.seconds, LIMIT_S))
-        fates = []
-        interrupt: KeyboardInterrupt | None = None
-        try:
-            quiet = not sys.stderr.isatty()
-            with click.progressbar(
-                made, workshop.most(each), "mutants", hidden=quiet, show_pos=True, file=sys.stderr
-            ) as bar:
-                for fate in bar:
-                    fates.append(fate)
-        except KeyboardInterrupt as ended:
-            interrupt = ended
-            made.close()
-            click.echo(f"\nwirevow: ended after {len(fates)} mutants.", err=True)
+        fates, interrupt = gathered(made, workshop.most(each), "mutants")
+    if interrupt is not None:
+        click.echo(f"\nwirevow: ended after {len(fates)} mutants.", err=True)
     fates.sort(key=lambda fate: (fate.mutant.file, fate.mutant.line, fate.mutant.name))
     click.echo()
     for line in told(fates):

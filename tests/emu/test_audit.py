@@ -251,7 +251,7 @@ def test_a_survivor_is_status_1_and_named_unless_held_out(
 def test_a_false_alarm_is_status_1(few: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     alarm = Trial(None, 0, "failure", 10, 0.1, "wire.once", "wire.once", None, "expected x, seen y")
     monkeypatch.setattr("wirevow.emu.audit.attempt", lambda *_: alarm)
-    monkeypatch.setattr("wirevow.emu.audit.trials", lambda *_, **__: iter(()))
+    monkeypatch.setattr("wirevow.emu.audit.trials", lambda *_, **__: (each for each in ()))
     assert wirevow(["audit", "brae", "--faults"]) == 1
 
 
