@@ -398,20 +398,6 @@ class LeaveOncePerBoot(Device):
             super().leave(leave, now_ns)
 
 
-def _one_way(vow: Vow) -> ActionEntry | None:
-    """The last action that leads from one state to another without a ticket or a trip."""
-    found = [
-        action
-        for action in vow.actions.values()
-        if len(action.to) == 1
-        and action.takes_ticket is None
-        and not action.does
-        and action.guard is None
-        and next(iter(action.to)) not in action.to.values()
-    ]
-    return found[-1] if found else None
-
-
 @behaviour.device(
     "action.*.effect wire.atomic point.*.readable",
     lambda vow: any(action.always for action in vow.actions.values()),
