@@ -54,6 +54,8 @@ class Task:
     dialect: str | None = None
     only: tuple[str, ...] = ()
     allow: tuple[str, ...] = ()
+    coverage: bool = False
+    """Whether the firmware tells what of it has been reached."""
     seen: str = "0"
     """What of the firmware earlier checks have reached, in hex (`CoveringRig`)."""
 
@@ -113,7 +115,7 @@ def _run(task: Task, **around: Any) -> checking.Ended:
     return checking.run(
         loaded,
         vow,
-        seeded(task.port, task.seed),
+        seeded(task.port, task.seed, task.coverage),
         rig=task.rig,
         seed=task.seed,
         envelope=None,
@@ -127,8 +129,8 @@ def _run(task: Task, **around: Any) -> checking.Ended:
     )
 
 
-def seeded(port: str, seed: int) -> str:
-    """The address of a simulated instrument with another seed; any other as it is."""
+def seeded(port: str, seed: int, coverage: bool = False) -> str:
+    """The address of a simulated instrument with another seed, and with coverage; any other as it is."""
     if not port.startswith(SCHEME):
         return port
     where, _, query = port.partition("?")
@@ -136,6 +138,8 @@ def seeded(port: str, seed: int) -> str:
     own = given.get("seed", "0")
     if own.isdigit():
         given["seed"] = str(int(own) + seed)
+    if coverage:
+        given["coverage"] = "yes"
     return f"{where}?{urlencode(given, safe='/.')}"
 
 

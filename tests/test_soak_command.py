@@ -112,6 +112,7 @@ def test_no_file_takes_the_place_of_another(tmp_path: Path, capfd: pytest.Captur
 def test_the_instrument_has_a_fresh_seed_as_well() -> None:
     assert seeded("emu://tarn?bench=lithium-pack&seed=4", 3) == "emu://tarn?bench=lithium-pack&seed=7"
     assert seeded("emu://./mine.yaml", 3) == "emu://./mine.yaml?seed=3"
+    assert seeded("emu://tarn?firmware=chip", 3, True) == "emu://tarn?firmware=chip&seed=3&coverage=yes"
     assert seeded("/dev/ttyUSB0", 3) == "/dev/ttyUSB0"
 
 

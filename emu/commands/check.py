@@ -187,9 +187,10 @@ def command(
         from wirevow.emu.commands.soak import soak
         from wirevow.emu.soak import Task
 
-        covered = f"{port}&coverage=yes" if coverage is not None and "coverage=" not in port else port
         return soak(
-            Task(os.path.realpath(loaded.name), covered, seed, rig, dialect_file, only, allow),
+            Task(
+                os.path.realpath(loaded.name), port, seed, rig, dialect_file, only, allow, traced is not None
+            ),
             for_s,
             vow.identity,
             keep=None if keep is None else Path(keep),

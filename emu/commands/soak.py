@@ -56,10 +56,9 @@ def soak(
     from wirevow.emu.soak import Soak, rounds
     from wirevow.protocol.conformance.verdict import EXIT_CODE, Verdict
 
-    port = task.port.removesuffix("&coverage=yes")
     kept = None
     if keep is not None:
-        kept = Kept(keep, anew=False, soak=1, document=" ".join(identity), port=port)
+        kept = Kept(keep, anew=False, soak=1, document=" ".join(identity), port=task.port)
     found = Soak(kept)
     if found.seeds:
         click.echo(f"wirevow: {keep}: {len(found.seeds)} checks are known from before", err=True)
@@ -94,7 +93,7 @@ def soak(
     found.keep_coverage()
     written = []
     if trouble is None or found.seeds:
-        _tell(found, identity, port, _write_cases(found, identity[0], cases))
+        _tell(found, identity, task.port, _write_cases(found, identity[0], cases))
         if coverage is not None:
             written.append(coverage.write(found.coverage.tracefile()))
             click.echo(f"{coverage.path}: {found.coverage.told()}")
