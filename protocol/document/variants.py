@@ -172,9 +172,7 @@ def _refers(site: Site) -> bool:
 
 def _choices(site: Site, data: Data) -> Iterator[str]:
     """The words that a point or a bench event can have, where its value stands."""
-    if site.section == "Point":
-        owner = at(data, site.path[:-1])
-    elif site.section == "Follow" and site.key == "to":
+    if site.section == "Follow" and site.key == "to":
         owner = data["points"].get(at(data, site.path[:-1]).get("setting"), {})
     elif site.key in ("put", "bench", "relief"):
         section = data.get("points" if site.key == "put" else "bench", {})
@@ -218,18 +216,16 @@ def _put_in(site: Site, data: Data) -> Iterator[Any]:
 
 def _ordered(site: Site, _: Data) -> Iterator[Any]:
     """Neighbours exchanged, in lists and in mappings: the order of trips and choices means something."""
+    within = inside(site.hint, site.value)
     if isinstance(site.value, list):
-        for index in range(len(site.value) - 1):
-            yield [
-                *site.value[:index], site.value[index + 1], site.value[index], *site.value[index + 2 :]
-            ]  # fmt: skip
-    elif isinstance(site.value, Mapping) and inside(site.hint, site.value) is not None:
-        kind, _what = inside(site.hint, site.value) or ("", None)
-        items = list(site.value.items())
-        for index in range(len(items) - 1) if kind == "members" else ():
-            yield dict(
-                [*items[:index], items[index + 1], items[index], *items[index + 2 :]]
-            )  # fmt: skip
+        yield from _exchanged(site.value)
+    elif within is not None and within[0] == "members":
+        yield from map(dict, _exchanged(list(site.value.items())))
+
+
+def _exchanged(items: list[Any]) -> Iterator[list[Any]]:
+    for index in range(len(items) - 1):
+        yield [*items[:index], items[index + 1], items[index], *items[index + 2 :]]
 
 
 _COMPARISONS = {"<": "<=", "<=": "<", ">": ">=", ">=": ">"}
