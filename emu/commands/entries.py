@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wirevow.emu.commands.gathering import gathered
+from wirevow.emu.commands.gathering import bar, gathered
 
 if TYPE_CHECKING:
     from wirevow.emu.mutants import Fate
@@ -49,7 +49,8 @@ def audit_entries(
             click.echo(f"  {failure.requirement}: expected {failure.expected}, seen {failure.seen}")
         click.echo("nothing can be said of its mutants until it passes: mend the document first")
         return 1
-    mutants = {each.name: each for each in drawn(vow, sample)}
+    with bar(drawn(vow, sample), sample, "drawn") as shown:
+        mutants = {each.name: each for each in shown}
     others = [name for name, each in mutants.items() if not each.same]
     made = trials(path, [(name, seed) for name in others], on=on, kept=kept)
     tried, interrupt = gathered(made, len(others), "mutants")
