@@ -12,11 +12,11 @@ let_others: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
 """Whoever waits for this processor gets it; a host or a simulator may be the one."""
 
 
-def brisk(descriptors: Sequence[int]) -> bool:
-    """Whether one of them can be read within so short a time."""
+def brisk(descriptors: Sequence[int]) -> Sequence[int]:
+    """Those of them that can be read within so short a time; none if none can."""
     until_s = time.perf_counter() + BRISK_S
-    while not select.select(descriptors, (), (), 0)[0]:
+    while not (ready := select.select(descriptors, (), (), 0)[0]):
         if time.perf_counter() >= until_s:
-            return False
+            break
         let_others()
-    return True
+    return ready

@@ -182,9 +182,8 @@ class Fixture(Exchange):
             self.expect_notices()
 
     def panel_taken(self, times: int) -> None:
-        """The front panel takes control and gives it back, so many times; what comes of it is judged at the
-        end. For counts that no notice tells of: with notices on, more than the queue holds would be dropped.
-        """
+        """The front panel takes control and gives it back, so many times. What comes of it is judged at the
+        end; of what is told of, as much at a time as the queue of notices holds."""
         event = "panel.control"
         turns = ("local", "remote")
         if self.gate is not None or not self.session.held:
@@ -196,9 +195,10 @@ class Fixture(Exchange):
         rig, twin, now_ns = self.need("bench"), self.oracle.twin, self.now_ns
         entries = [Entry(now_ns, "bench", name=event, value=value) for value in turns]
         together = rig if "repeat" in self.abilities and isinstance(rig, Repeating) else None
-        for left in range(times - 1, 0, -TAKEN_TOGETHER):
+        most = max(1, self.vow.document.wire.notice_queue // 2) if twin.told else TAKEN_TOGETHER
+        for left in range(times - 1, 0, -most):
             self.session.look()
-            again = min(left, TAKEN_TOGETHER)
+            again = min(left, most)
             self.session.journal += entries * again
             if together is not None:
                 together.repeat(event, turns, again)
@@ -210,8 +210,12 @@ class Fixture(Exchange):
                     twin.panel(event, value, now_ns)
             else:  # they are numbered all the same, and nothing else comes of it
                 twin.number_on(len(turns) * again)
-        self.quiet()
-        self.expect_notices()
+            if twin.told:
+                self.quiet()
+                self.expect_notices()
+        if not twin.told and not twin.blocked:
+            self.quiet()
+            self.expect_notices()
 
     def transmitter(self, condition: str) -> None:
         """The instrument's transmitter is stalled, or free again."""

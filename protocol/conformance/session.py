@@ -304,7 +304,9 @@ class Session:
         waker = None if self.interrupts is None else self.interrupts.waker
         wakers = [] if waker is None else [waker]
         reading = [] if writable is not None or self.descriptor is None else [self.descriptor]
-        if self.held and reading and timeout_s and brisk((*reading, *wakers)):
+        if self.held and reading and timeout_s and (ready := brisk((*reading, *wakers))):
+            if waker not in ready:
+                return True
             timeout_s = 0
         ready, free, _ = select.select([*reading, *wakers], writable or [], [], timeout_s)
         if waker in ready and self.interrupts is not None:

@@ -49,7 +49,7 @@ def notice_number_long(t: Tester, r: Requirement) -> None:
     """Past what a byte can count, and three digits."""
     if "panel.control" not in t.events or "bench" not in t.abilities or not t.session.held:
         raise NotSelected("needs a rig that can turn the front panel and hold the clock")
-    causes_notices(t, LONG)
+    t.panel_taken(LONG // 2)
 
 
 @purpose("wire", "notice.number", 3)
@@ -93,8 +93,9 @@ def notice_queue(t: Tester, r: Requirement) -> None:
     for extra in (0, 301 if t.session.held else 3):
         restart(t)
         t.transmitter("stalled")
-        for index in range(limit + extra):
-            t.panel("panel.control", "local" if index % 2 == 0 else "remote")
+        t.panel_taken((limit + extra) // 2)
+        if (limit + extra) % 2:
+            t.panel("panel.control", "local")
         t.transmitter("free")
         t.ask("link.drops")
         t.panel("panel.control", "remote")
