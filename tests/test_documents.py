@@ -19,6 +19,8 @@ from wirevow.protocol.vow import compile_vow
 DRAWN = random_documents(30, 200)
 SMALL = [each for each in DRAWN if len(each[1]) < 3500]
 LINES = 1000
+FOUND = sorted((Path(__file__).parent / "found").glob("*.yaml"))
+"""Drawn ones of which the good instrument was accused once; the first line says of what kind it was."""
 
 
 def test_almost_all_that_is_drawn_is_sound() -> None:
@@ -30,6 +32,12 @@ def test_almost_all_that_is_drawn_is_sound() -> None:
 def test_an_instrument_passes_the_check_of_its_own_document(name: str, text: str) -> None:
     result = result_of(name, text)
     assert result.outcome in ("passed", "unsound"), f"{result.requirement}: {result.message}"
+
+
+@pytest.mark.parametrize("path", FOUND, ids=[path.stem for path in FOUND])
+def test_what_was_accused_once_passes(path: Path) -> None:
+    result = result_of(path.stem, path.read_text(encoding="utf-8"))
+    assert result.outcome == "passed", f"{result.requirement}: {result.message}"
 
 
 @pytest.mark.parametrize(("name", "text"), SMALL[1:4], ids=[name for name, _ in SMALL[1:4]])

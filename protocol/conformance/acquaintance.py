@@ -61,6 +61,8 @@ class Acquaintance(Navigation):
             )
         twin.state = state.words[0]
         twin.entered_ns = self.now_ns
+        # Who knows since when? Its time may be over at once.
+        twin.early_ns = max((each.after_ns for each in self.vow.states[twin.state].leaves), default=0)
         twin.latched = None
         self._clear_trips()
         self._learn_store()

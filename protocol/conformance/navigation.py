@@ -372,6 +372,9 @@ class Navigation(Fixture):
     def leave(self, state: str, leave: Leave) -> None:
         """Let an unasked transition happen. NotSelected where nobody waits so long for it."""
         within_ns = leave.after if leave.provoke is None else leave.provoke.within
+        if leave.when is None and state == self.state:
+            # A part of it may be over: who waits longer may find it gone and back.
+            within_ns = max(self.oracle.twin.entered_ns + leave.after - self.now_ns, 0)
         if slow := self.too_long(within_ns):
             raise NotSelected(slow)
         if leave.provoke is not None:
@@ -385,7 +388,8 @@ class Navigation(Fixture):
             within_ns,
             f"state.{state}.leave.{self.vow.document.states[state].leaves.index(leave) + 1}",
             silent=leave.provoke is not None and leave.provoke.silence,
-            to=leave.to if leave.when is not None else None,
+            # It may be over sooner than time tells, and what it leads to as well.
+            to=leave.to if leave.when is not None or self.oracle.twin.early_ns else None,
         )
         with suppress(NotSelected):
             if leave.provoke is not None:
@@ -495,7 +499,7 @@ class Navigation(Fixture):
         self.attend()
         while not happened():
             if left_ns <= 0:
-                if to is not None and self._returns(to):
+                if to is not None and (self._returns(to) or self._trips_away(to)):
                     raise NotSelected(f"without notices {to} may be over before it is seen")
                 seconds = within_ns / NS_PER_S
                 raise Broken(
@@ -526,6 +530,12 @@ class Navigation(Fixture):
         if within_ns > MOST_LOOKS * (lasts_ns // 2):
             raise NotSelected(f"without notices {to} may be over before it is seen")
         return max(lasts_ns // 2, 1)
+
+    def _trips_away(self, state: str) -> bool:
+        """Whether a trip may end this state at once, and nothing tells of that."""
+        twin, trips = self.oracle.twin, self.vow.trips.values()
+        armed = [each for each in trips if state in each.armed_in]
+        return not twin.told and any(twin.decide(each.when, self.now_ns) is not False for each in armed)
 
     def _returns(self, state: str) -> bool:
         """Whether a condition may end this state, and nothing tells of that."""

@@ -142,12 +142,17 @@ def has_transmitter(t: Tester) -> bool:
 
 
 def on_the_panel(t: Tester) -> PointEntry | None:
-    """A setting that can be put at the panel to whatever is allowed at all."""
+    """A setting that can be put at the panel to whatever is allowed at all, and nothing else comes of it."""
+    leaves, trips = t.vow.states[t.state].leaves, t.vow.trips.values()
+    whens = [each.when for each in leaves if each.when is not None]
+    whens += [trip.when for trip in trips if t.state in trip.armed_in]
+    leading = {name for when in whens for name in when.names}
     return next(
         (
             each
             for each in t.vow.settings
-            if each.local and t.settable_here(each) and f"panel.{each.name}" in t.events and t.gate is None
+            if each.local and t.settable_here(each) and each.name not in leading
+            if f"panel.{each.name}" in t.events and t.gate is None
         ),
         None,
     )
