@@ -122,10 +122,13 @@ class Twin(Device):
             self._follow(line, now_ns)
         self._course.heard(now_ns)
         self.line(line, now_ns)
-        if self.told and not told and now_ns > self._sure_ns:
+        if self.told and not told:
             # From now on notices tell, and not of what has happened before.
-            self._elsewhere |= self._may_be(now_ns) - {self.state}
-            self._overlook(now_ns)
+            elsewhere = self._may_be(now_ns) - {self.state}
+            if elsewhere or now_ns > self._sure_ns:
+                self._elsewhere |= elsewhere
+                self.number_known = self.number_known and not elsewhere
+                self._overlook(now_ns)
         self.output.clear()
         return self.reply
 
@@ -409,7 +412,8 @@ class Twin(Device):
         else:
             self.enter(state, now_ns)
         self.early_ns = early_ns
-        self.number_known = self.number_known and once
+        # It may have come there before the numbers that have been told since.
+        self.number_known = self.number_known and once and state not in elsewhere
         if trips or passed - {before}:
             self.unknown.add("last_trip")
 
