@@ -126,14 +126,16 @@ def uneven_spans(t: Tester, rule: Law) -> dict[str, Decimal]:
     return spans
 
 
-def count(t: Tester, requirement: str, rule: Law, spans: Mapping[str, Decimal | str]) -> None:
-    """Enter the state with these times, and count its periods for a while."""
+def count(
+    t: Tester, requirement: str, rule: Law, spans: Mapping[str, Decimal | str], periods: int = COUNTED
+) -> None:
+    """Enter the state with these times, and count so many periods, or for a while."""
     trusted(t)
     _enter(t, rule, spans)
     counter = t.vow.points[str(rule.counted_by)]
     period_ns = sum(_times_ns(t, rule))
     slack_ns = int(period_ns * (Fraction(rule.tolerance_percent) / 100 + Fraction(1, CLOCK_PARTS)))
-    counted_ns = min(COUNTED * period_ns, COUNTED_NS)
+    counted_ns = min(periods * period_ns, COUNTED_NS)
     # What it says sooner may be from before the state was entered, and count what went on then.
     t.alive(max(2 * period_ns, 2 * counter.period_ns))
     first = sample(t, counter)
@@ -248,8 +250,8 @@ def series_across_edges(t: Tester, r: Requirement) -> None:
         if not all(_can_be(t.vow.points[lasts], span) for lasts, span in spans.items()):
             continue
         _enter(t, rule, spans)
-        # On a running clock no longer than has to be: a simulation falls behind edges that come so fast.
-        t.alive(t.vow.document.trial.settle if t.session.held else 2 * sum(_times_ns(t, rule)) + rule.settle)
+        # No longer than has to be: edges that come so fast are work for a simulation.
+        t.alive(2 * sum(_times_ns(t, rule)) + rule.settle)
         do(t, action)
         t.safe()
         seen = record_series(t, point.name, t.vow.document.records[r.element], field)

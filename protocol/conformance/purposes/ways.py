@@ -26,6 +26,9 @@ from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.model import Law, Limit
 from wirevow.protocol.document.requirements import Requirement
 
+SOME = 40
+"""Periods that show which times are in force."""
+
 Puts = Mapping[str, Decimal | str]
 Look = Callable[[Tester, Requirement, str, Puts], None]
 """Goes to where a rule, of this name, shows with these settings in force, and looks."""
@@ -47,7 +50,7 @@ def _no_faster(t: Tester, r: Requirement, name: str, put: Puts) -> None:
 
 
 def _as_often(t: Tester, r: Requirement, name: str, put: Puts) -> None:
-    count(t, f"law.{name}.period", t.vow.document.laws[name], put)
+    count(t, f"law.{name}.period", t.vow.document.laws[name], put, SOME)
 
 
 def _limited(t: Tester, r: Requirement, name: str, put: Puts) -> None:
