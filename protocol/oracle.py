@@ -124,10 +124,10 @@ class Twin(Device):
         self.line(line, now_ns)
         if self.told and not told:
             # From now on notices tell, and not of what has happened before.
-            elsewhere = self._may_be(now_ns) - {self.state}
-            if elsewhere or now_ns > self._sure_ns:
-                self._elsewhere |= elsewhere
-                self.number_known = self.number_known and not elsewhere
+            at_once = self._course.may_act(now_ns)
+            if at_once or now_ns > self._sure_ns:
+                self._elsewhere |= self._may_be(now_ns) - {self.state}
+                self.number_known = self.number_known and not at_once
                 self._overlook(now_ns)
         self.output.clear()
         return self.reply

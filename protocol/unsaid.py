@@ -186,6 +186,12 @@ class Course:
         due_ns, _, act = min(found, key=lambda each: each[:2])
         return due_ns, act
 
+    def may_act(self, now_ns: int) -> bool:
+        """Whether settings and silence alone may have made something happen by now, surely or not."""
+        armed = [rule for rule in self._rules if rule.armed]
+        due = [(rule, self._due_ns(rule, now_ns)) for rule in armed]
+        return any(at_ns is not None and now_ns >= at_ns - self._slack_ns(rule) for rule, at_ns in due)
+
     def between_ns(self, act: Act, now_ns: int) -> tuple[int, int] | None:
         """Between which times it has acted by now, if that is known without having been told."""
         for rule in self._rules:
