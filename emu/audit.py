@@ -13,7 +13,8 @@ outcome        meaning                                                          
 `error`        the check itself came to grief: a defect of Wirevow                            no
 =============  =============================================================================  ========
 
-Firmware in C has three more (`wirevow.emu.firmware.mutants.trials`): `crash`, `hang`, `timeout`.
+Changed code has more: `crash`, `hang`, `timeout` (`wirevow.emu.slips`,
+`wirevow.emu.firmware.mutants.trials`).
 """
 
 from __future__ import annotations
@@ -135,6 +136,10 @@ def vow_at(document: str) -> Vow:
 
 def _attempt(task: tuple[str, str | None, int]) -> Trial:
     document, fault, seed = task
+    if fault is not None and ":" in fault:
+        from wirevow.emu.slips import attempt_slip
+
+        return attempt_slip(vow_at(document), fault, seed)
     if fault is not None and "/" in fault:
         from wirevow.emu.mutants import attempt_mutant
 

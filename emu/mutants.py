@@ -75,13 +75,13 @@ def drawn(vow: Vow, count: int | None = None) -> Iterator[Mutant]:
     data = _data(vow.document)
     good, wire = behaviour(vow), canonical(vow.document, wire_only=True)
     pairs = [(site, operator) for site in sites(data) for operator in MUTATING]
-    pairs.sort(key=lambda pair: _digest(f"{'.'.join(map(str, pair[0].path))}/{pair[1]}"))
+    pairs.sort(key=lambda pair: digest(f"{'.'.join(map(str, pair[0].path))}/{pair[1]}"))
     made = 0
     for site, operator in pairs:
         if made == count:
             return
         found = variants_at(site, data, {operator: MUTATING[operator]})
-        variant = min(found, key=lambda each: _digest(each.name), default=None)
+        variant = min(found, key=lambda each: digest(each.name), default=None)
         if variant is None:
             continue
         try:
@@ -93,7 +93,7 @@ def drawn(vow: Vow, count: int | None = None) -> Iterator[Mutant]:
         yield Mutant(variant, behaviour(tables) == good, off_wire)
 
 
-def _digest(name: str) -> bytes:
+def digest(name: str) -> bytes:
     return hashlib.sha256(name.encode()).digest()
 
 
