@@ -13,8 +13,7 @@ outcome        meaning                                                          
 `error`        the check itself came to grief: a defect of Wirevow                            no
 =============  =============================================================================  ========
 
-Changed code has more: `crash`, `hang`, `timeout` (`wirevow.emu.slips`,
-`wirevow.emu.firmware.mutants.trials`).
+Firmware in C has three more (`wirevow.emu.firmware.mutants.trials`): `crash`, `hang`, `timeout`.
 """
 
 from __future__ import annotations
@@ -136,10 +135,6 @@ def vow_at(document: str) -> Vow:
 
 def _attempt(task: tuple[str, str | None, int]) -> Trial:
     document, fault, seed = task
-    if fault is not None and ":" in fault:
-        from wirevow.emu.slips import attempt_slip
-
-        return attempt_slip(vow_at(document), fault, seed)
     if fault is not None and "/" in fault:
         from wirevow.emu.mutants import attempt_mutant
 

@@ -1,9 +1,13 @@
-"""Slips: small changes of the code by which a simulated instrument behaves, one at a time.
+"""Slips: small changes of the machine's code, one at a time. Are they noticed?
 
-Operators over the syntax tree make them, of every function of the modules in `MODULES`. The instrument is built
-from a copy of these modules in which one has the slip; the checker and its oracle keep the originals, and the
-two meet through bytes, times and hands only. A slip's name says its module, function, operator and which of
-them: `device:Device._put/dropped/2`.
+    python -m tests.campaign.slips [DOC] [--sample N] [--keep FILE] [--both]
+
+Operators over the syntax tree make them, of every function of the modules in `SLIPPING`. Without `--both` the
+instrument is built from a copy of these modules in which one has the slip; the checker and its oracle keep
+the originals, and the two meet through bytes, times and hands only: the checker has to find it. With `--both`
+the module itself has the slip, for device and oracle alike: then the vectors that were written by hand, the C
+core or the checker have to. A slip's name says its module, function, operator and which of them:
+`device:Device._put/dropped/2`. Those of `slips.txt`, beside this file, can show in nothing that is promised.
 
 =============  ============================================================================================
 operator       what is otherwise
@@ -21,25 +25,36 @@ operator       what is otherwise
 
 from __future__ import annotations
 
+import argparse
 import ast
+import inspect
 import sys
+import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, replace
 from functools import cache, wraps
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
-from types import CodeType, FunctionType, ModuleType
+from types import CodeType, FrameType, FunctionType, ModuleType
 from typing import Any
 
-from wirevow.emu.audit import Trial, tried
+from tests.codegen.build import build_library
+from tests.codegen.differential import compare
+from tests.protocol.test_vectors import SPEC, Player
+from wirevow.emu.audit import Trial, tried, vow_at
+from wirevow.emu.executor import Ended, results
+from wirevow.emu.instrument import Instrument
+from wirevow.emu.kept import Kept
 from wirevow.emu.mutants import TooLong, digest, limited
-from wirevow.emu.ports.interface import Instrument
+from wirevow.emu.ports.address import find
+from wirevow.protocol.document.load import load_document
 from wirevow.protocol.errors import WirevowError
-from wirevow.protocol.vow import Vow
+from wirevow.protocol.vectors import read_vectors
+from wirevow.protocol.vow import Vow, compile_vow
 
 MODULES = (
     "protocol.framing",
@@ -58,14 +73,20 @@ MODULES = (
 SLIPPING = ("framing", "message", "record", "store", "formulas", "device", "rules", "instrument")
 """Those of which slips are made: the tables and the plant have mutants and faults of their own."""
 
+SHARED = ("framing", "message", "quantity", "record", "store", "formulas", "device")
+"""Those on which the oracle stands as well."""
+
 UNSEEN = frozenset({"__repr__", "__len__", "__iter__", "__contains__"})
 """Functions that no instrument's behaviour comes from."""
 
-LIMIT_S = 40
+LINES = 2000
+"""Of a comparison with the C core."""
+
+LIMIT_S = 25
 """Of a processor's time: several times what the check of a good instrument takes."""
 
 Step = tuple[str, int | None]
-Path_ = tuple[Step, ...]
+Way = tuple[Step, ...]
 """The way from the root of a tree to a node: fields, and places in their lists."""
 
 
@@ -77,7 +98,7 @@ class Slip:
     line: int
     change: str
     """Old and new, as source."""
-    path: Path_
+    path: Way
     new: ast.AST | None
     """What comes in the node's place; None: two neighbours change places."""
 
@@ -157,11 +178,6 @@ def _reckoned(node: ast.AST) -> Iterator[ast.AST]:
         yield ast.Call(ast.Name(_EXTREME[node.func.id], ast.Load()), node.args, node.keywords)
 
 
-def _exchanged(node: ast.AST) -> Iterator[ast.AST]:
-    """Of a list of statements: the first of a pair says that its place and the next are exchanged."""
-    return iter(())
-
-
 def _forgotten(node: ast.AST) -> Iterator[ast.AST]:
     if isinstance(node, ast.Match):
         for place in range(len(node.cases)):
@@ -208,7 +224,7 @@ def slips(module: str) -> Iterator[Slip]:
 
 
 def _slip(
-    module: str, function: str, operator: str, number: int, path: Path_, old: ast.AST, new: ast.AST | None
+    module: str, function: str, operator: str, number: int, path: Way, old: ast.AST, new: ast.AST | None
 ) -> Slip:
     name = f"{module}:{function}/{operator}/{number}"
     now = "behind the next" if new is None else _shown(new)
@@ -219,7 +235,7 @@ def _shown(node: ast.AST) -> str:
     return ast.unparse(ast.fix_missing_locations(deepcopy(node))).split("\n")[0][:100]
 
 
-def _functions(node: ast.AST, path: Path_, inside: str = "") -> Iterator[tuple[str, Path_, ast.AST]]:
+def _functions(node: ast.AST, path: Way, inside: str = "") -> Iterator[tuple[str, Way, ast.AST]]:
     for place, each in enumerate(getattr(node, "body", ())):
         here = (*path, ("body", place))
         if isinstance(each, ast.FunctionDef):
@@ -228,7 +244,7 @@ def _functions(node: ast.AST, path: Path_, inside: str = "") -> Iterator[tuple[s
             yield from _functions(each, here, f"{inside}{each.name}.")
 
 
-def _nodes(node: ast.AST, path: Path_) -> Iterator[tuple[Path_, ast.AST]]:
+def _nodes(node: ast.AST, path: Way) -> Iterator[tuple[Way, ast.AST]]:
     """Everything in a function's body that does something: no words for people, no types."""
     for field, value in ast.iter_fields(node):
         if field in ("annotation", "returns", "decorator_list", "args") and not isinstance(node, ast.Call):
@@ -241,7 +257,7 @@ def _nodes(node: ast.AST, path: Path_) -> Iterator[tuple[Path_, ast.AST]]:
                 yield from _nodes(each, here)
 
 
-def _behind(root: ast.AST, start: Path_, path: Path_) -> ast.AST | None:
+def _behind(root: ast.AST, start: Way, path: Way) -> ast.AST | None:
     """The statement behind one, in its list."""
     field, place = path[-1]
     if place is None or field != "body":
@@ -250,16 +266,20 @@ def _behind(root: ast.AST, start: Path_, path: Path_) -> ast.AST | None:
     return body[place + 1] if isinstance(body, list) and place + 1 < len(body) else None
 
 
-def _at(node: ast.AST, path: Path_) -> Any:
+def _at(node: ast.AST, path: Way) -> Any:
     for field, place in path:
         value = getattr(node, field)
         node = value if place is None else value[place]
     return node
 
 
-def drawn(count: int | None = None) -> list[Slip]:
-    """Slips of all modules: so many, or all, in an order that a digest of the names gives."""
-    found = [slip for module in SLIPPING for slip in slips(module)]
+def drawn(vow: Vow, count: int | None = None, of: Sequence[str] = SLIPPING) -> list[Slip]:
+    """Slips that the check of a good instrument comes by: so many, or all, in an order that a digest gives.
+
+    Of what never runs in it, nothing can show.
+    """
+    run = lines_run(vow)
+    found = [slip for module in of for slip in slips(module) if (module, slip.line) in run]
     return sorted(found, key=lambda each: digest(each.name))[:count]
 
 
@@ -283,12 +303,13 @@ def _tree(module: str) -> ast.Module:
 
 @cache
 def _code(module: str) -> CodeType:
-    return compile(_tree(module), "<slip>", "exec", dont_inherit=True)
+    return compile(_tree(module), f"<{module}>", "exec", dont_inherit=True)
 
 
 def changed(slip: Slip) -> CodeType:
     """The module with the slip."""
-    tree = deepcopy(_tree(slip.name.partition(":")[0]))
+    module = slip.name.partition(":")[0]
+    tree = deepcopy(_tree(module))
     field, place = slip.path[-1]
     parent = _at(tree, slip.path[:-1])
     if slip.new is None:
@@ -299,7 +320,7 @@ def changed(slip: Slip) -> CodeType:
         setattr(parent, field, deepcopy(slip.new))
     else:
         getattr(parent, field)[place] = deepcopy(slip.new)
-    return compile(ast.fix_missing_locations(tree), "<slip>", "exec", dont_inherit=True)
+    return compile(ast.fix_missing_locations(tree), f"<{module}>", "exec", dont_inherit=True)
 
 
 def copied(slip: Slip | None) -> dict[str, ModuleType]:
@@ -317,6 +338,33 @@ def copied(slip: Slip | None) -> dict[str, ModuleType]:
     finally:
         sys.modules.update(kept)
     return made
+
+
+def lines_run(vow: Vow) -> frozenset[tuple[str, int]]:
+    """The lines of the modules that run in a whole check of the good instrument: module and number."""
+    run: set[tuple[str, int]] = set()
+    file_of = {f"<{name}>": name for name in (*SLIPPING, *SHARED)}
+
+    def called(frame: FrameType, event: str, _: object) -> Callable[..., Any] | None:
+        module = file_of.get(frame.f_code.co_filename)
+        if module is None:
+            return None
+
+        def line(frame: FrameType, event: str, _: object) -> Any:
+            run.add((module, frame.f_lineno))
+            return line
+
+        return line
+
+    before = sys.gettrace()
+    sys.settrace(called)
+    try:
+        made = copied(None)
+        tables = made["vow"].compile_vow(vow.document)
+        tried(vow, lambda: made["instrument"].Instrument(tables), None, 0)
+    finally:
+        sys.settrace(before)
+    return frozenset(run)
 
 
 def slip_named(name: str) -> Slip:
@@ -363,8 +411,10 @@ def _guarded(work: Callable[..., Any]) -> Callable[..., Any]:
 # ---------------------------------------------------------------------------------------------- trying them
 
 
-def attempt_slip(vow: Vow, name: str, seed: int) -> Trial:
-    """One trial. An instrument whose code breaks off crashes, and one that takes too long hangs."""
+def attempt(task: tuple[str, str, int]) -> Trial:
+    """One trial of document, slip and seed. Whose code breaks off crashes, and who takes too long hangs."""
+    document, name, seed = task
+    vow = vow_at(document)
     begun = time.perf_counter()
     try:
         with limited(LIMIT_S):
@@ -372,3 +422,117 @@ def attempt_slip(vow: Vow, name: str, seed: int) -> Trial:
     except Crashed as broken:
         return Trial(name, seed, "crash", 0, round(time.perf_counter() - begun, 3), message=str(broken))
     return replace(trial, outcome="hang") if trial.message.startswith(TooLong.__name__) else trial
+
+
+def slip_into(name: str) -> None:
+    """Change the module itself, for the rest of this process: for everything that stands on it."""
+    slip = slip_named(name)
+    module, _, function = name.partition("/")[0].partition(":")
+    code = next(each for where, each in _codes(changed(slip), "") if where == function)
+    owner: Any = import_module(_source(module)[0])
+    for part in function.split("."):
+        owner = inspect.getattr_static(owner, part)
+    owner = getattr(owner, "fget", None) or getattr(owner, "__func__", owner)
+    inspect.unwrap(owner).__code__ = code
+
+
+def _codes(code: CodeType, inside: str) -> Iterator[tuple[str, CodeType]]:
+    for each in code.co_consts:
+        if isinstance(each, CodeType) and not each.co_name.startswith("<"):
+            yield f"{inside}{each.co_name}", each
+            yield from _codes(each, f"{inside}{each.co_name}.")
+
+
+NOT_CAUGHT = "nothing"
+
+
+def caught_by(task: tuple[str, str, str]) -> str:
+    """What notices a slip in both views: `vectors`, `core`, `check`, or `nothing`; the process keeps it."""
+    document, name, library = task
+    slip_into(name)
+    try:
+        with limited(LIMIT_S):
+            vow = compile_vow(load_document(document).document)
+            for case in read_vectors(SPEC / "vectors"):
+                Player(vow).play(case)
+    except Exception:
+        return "vectors"
+    try:
+        with limited(LIMIT_S):
+            compare(vow, Path(library), LINES, 1)
+    except Exception:
+        return "core"
+    with limited(LIMIT_S):
+        trial = tried(vow, lambda: Instrument(vow), name, 0)
+    return NOT_CAUGHT if trial.outcome == "passed" else "check"
+
+
+def _lost(task: tuple[str, str, str], ended: Ended) -> str:
+    return "hang"
+
+
+def found(document: Path, count: int | None, keep: Path | None) -> Iterator[tuple[Slip, str]]:
+    """Slips of the instrument alone, and what came of each: an outcome of a `Trial`."""
+    drawn_ones = {slip.name: slip for slip in drawn(vow_at(str(document)), count)}
+    kept = Kept(keep, slips=str(document)) if keep is not None else None
+    known = {} if kept is None else kept.known
+    yield from ((slip, known[name]) for name, slip in drawn_ones.items() if name in known)
+    tasks = [(str(document), name, 0) for name in drawn_ones if name not in known]
+    for (_, name, _), trial in results(attempt, tasks):
+        if kept is not None:
+            kept.add(name, trial.outcome)
+        yield drawn_ones[name], trial.outcome
+
+
+def found_in_both(document: Path, count: int | None, keep: Path | None) -> Iterator[tuple[Slip, str]]:
+    """Slips of both views, and what caught each."""
+    drawn_ones = {slip.name: slip for slip in drawn(vow_at(str(document)), count, of=SHARED)}
+    kept = Kept(keep, slips=f"both {document}") if keep is not None else None
+    known = {} if kept is None else kept.known
+    yield from ((slip, known[name]) for name, slip in drawn_ones.items() if name in known)
+    with tempfile.TemporaryDirectory() as folder:
+        library = build_library(vow_at(str(document)), Path(folder), ["-O1"])
+        tasks = [(str(document), name, str(library)) for name in drawn_ones if name not in known]
+        for (_, name, _), by in results(caught_by, tasks, ended=_lost, limit_s=4 * LIMIT_S):
+            if kept is not None:
+                kept.add(name, by)
+            yield drawn_ones[name], by
+
+
+def excused() -> dict[str, str]:
+    """Slips of which nothing can show, and why."""
+    lines = Path(__file__).with_name("slips.txt").read_text(encoding="ascii").splitlines()
+    rows = (line.partition("  ") for line in lines if line and not line.startswith(";"))
+    return {name: why.strip() for name, _, why in rows}
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("document", nargs="?", default="tarn")
+    parser.add_argument("--sample", type=int, metavar="N", help="So many, drawn by a digest of their names.")
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="Keep what came of each, and go on there.")
+    parser.add_argument("--both", action="store_true", help="In device and oracle alike.")
+    given = parser.parse_args()
+    document = find(given.document).resolve()
+    why = excused()
+    counted: Counter[str] = Counter()
+    holes: list[Slip] = []
+    for slip, outcome in (found_in_both if given.both else found)(document, given.sample, given.keep):
+        missed = outcome in (NOT_CAUGHT, "passed", "inconclusive", "error")
+        told = "cannot show" if missed and slip.name in why else outcome
+        counted[told] += 1
+        if missed and told == outcome:
+            holes.append(slip)
+            print(f"{slip.name}, line {slip.line}: {slip.change} [{outcome}]", flush=True)
+    whole = counted.total() - counted["cannot show"]
+    figures = ", ".join(f"{count} {name}" for name, count in counted.most_common())
+    print(f"{document.stem}: {whole - len(holes)} of {whole} slips noticed ({figures})")
+    return int(bool(holes))
+
+
+if __name__ == "__main__":
+    from tests.campaign import slips as module  # as other processes import it
+
+    sys.exit(module.main())
