@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
@@ -41,16 +42,7 @@ def test_every_slip_has_a_name_of_its_own_and_changes_the_code() -> None:
 
 def test_each_operator_makes_some() -> None:
     made = {slip.name.split("/")[1] for module in SLIPPING for slip in slips(module)}
-    assert made >= {
-        "compared",
-        "negated",
-        "halved",
-        "dropped",
-        "counted",
-        "reckoned",
-        "exchanged",
-        "forgotten",
-    }
+    assert made == {*OPERATORS, "exchanged"}
 
 
 def test_a_slip_tells_its_line_and_what_is_otherwise() -> None:
@@ -89,5 +81,7 @@ def test_a_slip_of_both_views_is_caught_without_the_check(tmp_path: Path) -> Non
 
 
 def test_what_is_excused_is_there() -> None:
-    names = {slip.name for module in {*SLIPPING, *SHARED} for slip in slips(module)}
-    assert set(excused()) <= names
+    names = [slip.name for module in SHARED for slip in slips(module)]
+    for pattern, why in excused().items():
+        assert any(fnmatchcase(name, pattern) for name in names), pattern
+        assert why, pattern
