@@ -20,7 +20,7 @@ from wirevow.protocol.formulas import Formulas
 from wirevow.protocol.vow import LeaveEntry, TripEntry, Value
 
 if TYPE_CHECKING:
-    from wirevow.protocol.oracle import Twin
+    from wirevow.protocol.twin import Twin
 
 Act = TripEntry | LeaveEntry
 

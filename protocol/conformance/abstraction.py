@@ -23,7 +23,7 @@ from wirevow.protocol.conformance.envelope import energising_actions
 from wirevow.protocol.conformance.suite.machine import Machine, Step, minimised
 from wirevow.protocol.device import MISSES, NS_PER_S, Device
 from wirevow.protocol.document.model import Provoke
-from wirevow.protocol.oracle import Twin
+from wirevow.protocol.twin import Twin
 from wirevow.protocol.vow import ActionEntry, LeaveEntry, PointEntry, TripEntry, Value, Vow, value_of
 
 IDLE = "-"

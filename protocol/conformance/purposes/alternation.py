@@ -30,8 +30,9 @@ from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, Provoke, Pulse
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.expression import Expression
-from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.quantity import decimal_of
+from wirevow.protocol.twin import CLOCK_PARTS
 from wirevow.protocol.vow import ActionEntry, PointEntry
 
 EDGES = 5

@@ -25,7 +25,8 @@ from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, Provoke
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.expression import Expression
-from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.twin import CLOCK_PARTS
 from wirevow.protocol.vow import PointEntry
 
 FLOWS_NS = 8 * NS_PER_S

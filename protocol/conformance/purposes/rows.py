@@ -16,8 +16,9 @@ from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, rows_of
 from wirevow.protocol.document.requirements import Requirement
-from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.quantity import decimal_of
+from wirevow.protocol.twin import CLOCK_PARTS
 from wirevow.protocol.vow import value_of
 
 SHORTEST = 4

@@ -33,7 +33,8 @@ from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.model import Law, Leave
 from wirevow.protocol.document.requirements import Requirement, requirements
-from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.twin import CLOCK_PARTS
 from wirevow.protocol.vow import ActionEntry, PointEntry
 
 SOME_HELD = 4

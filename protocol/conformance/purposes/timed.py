@@ -21,7 +21,8 @@ from wirevow.protocol.conformance.purposes.operating import arrive, arrive_anew,
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
-from wirevow.protocol.oracle import CLOCK_PARTS, Judgement
+from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.twin import CLOCK_PARTS
 from wirevow.protocol.vow import PointEntry
 
 QUESTIONS = 40
