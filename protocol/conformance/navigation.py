@@ -374,7 +374,9 @@ class Navigation(Fixture):
         within_ns = leave.after if leave.provoke is None else leave.provoke.within
         if leave.when is None and state == self.state:
             # A part of it may be over: who waits longer may find it gone and back.
-            within_ns = max(self.oracle.twin.entered_ns + leave.after - self.now_ns, 0)
+            twin = self.oracle.twin
+            left_ns = twin.entered_ns + leave.after - self.now_ns
+            within_ns = max(left_ns, 0) + twin.slack_of(leave.after) + 1
         if slow := self.too_long(within_ns):
             raise NotSelected(slow)
         if leave.provoke is not None:

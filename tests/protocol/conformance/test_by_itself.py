@@ -125,6 +125,17 @@ def test_a_state_that_is_left_and_entered_again_at_once_was_left() -> None:
     try_purpose(hands, "leave", "state.high.leave.1")
 
 
+def test_a_state_that_is_left_and_entered_again_untold_was_left_too() -> None:
+    hands = hands_on_lift(telling=False)
+    hands.goto("high")
+    hands.put("way.mode", "up")
+    hands.wait(10**9)
+    (leave,) = hands.vow.document.states["high"].leaves
+    hands.leave("high", leave)
+    assert hands.ask("self.state").words == ("high",)
+    assert hands.oracle.twin.entered_ns == hands.now_ns // 10**9 * 10**9
+
+
 def test_where_nothing_tells_a_state_that_may_be_another_is_asked_for() -> None:
     hands = hands_on_lift(telling=False)
     hands.bench("outside.temperature", "60")
