@@ -91,6 +91,8 @@ class Twin(Device):
         self._sure_ns = 0
         self._elsewhere: set[str] = set()
         """Where it may be instead, since what readings decide may have come before what time has done."""
+        self._elsewhere_ns = 0
+        """Since when at the earliest."""
         self.boot("power", 0)
         self.unknown = set(LEARNED)
 
@@ -112,7 +114,7 @@ class Twin(Device):
             # From now on notices tell, and not of what has happened before.
             at_once = self._course.may_act(now_ns)
             if at_once or now_ns > self._sure_ns:
-                self._elsewhere |= self._may_be(now_ns) - {self.state}
+                self._or_in(self._may_be(now_ns) - {self.state}, self._sure_ns)
                 self.number_known = self.number_known and not at_once
                 self._overlook(now_ns)
         self.output.clear()
@@ -169,8 +171,14 @@ class Twin(Device):
             elsewhere = self._may_be(now_ns) - {act.to, self.state}
             if elsewhere:
                 # Something that readings decide may have come before it.
-                self._elsewhere |= elsewhere
+                self._or_in(elsewhere, self._sure_ns)
                 self.number_known = False
+            # Or a protection that readings decide has led there before it.
+            rivals = [
+                trip
+                for trip in self.vow.trips.values()
+                if trip is not act and trip.to == act.to and self._may_fire(trip, self.state, now_ns)
+            ]
             self._by_hand = self.blocked
             try:
                 if isinstance(act, LeaveEntry):
@@ -179,6 +187,16 @@ class Twin(Device):
                     self._fire_unseen(act, due_ns)
             finally:
                 self._by_hand = False
+            if rivals:
+                self.unknown.add("last_trip")
+                self.number_known = False
+                self._untold = rivals if isinstance(act, LeaveEntry) else [act, *rivals]
+
+    def _or_in(self, states: Set[str], since_ns: int) -> None:
+        """It may be in one of these as well, since then at the earliest."""
+        if states and not self._elsewhere:
+            self._elsewhere_ns = since_ns
+        self._elsewhere |= states
 
     def when(self, act: TripEntry | LeaveEntry, now_ns: int) -> tuple[int, int] | None:
         """Between which times it has acted by itself by now, if settings and silence alone tell."""
@@ -225,7 +243,7 @@ class Twin(Device):
         else:
             self._course.changed(names, now_ns)
             if not self.told:
-                self._elsewhere |= self._crossed(names, now_ns)
+                self._or_in(self._crossed(names, now_ns), now_ns)
 
     def _crossed(self, names: Sequence[str], now_ns: int) -> set[str]:
         """Where it may be because it has gone on by time just before these settings changed."""
@@ -363,7 +381,8 @@ class Twin(Device):
         if state not in self.vow.states:
             return
         elsewhere, self._elsewhere = self._elsewhere, set()
-        before, early_ns = self.state, now_ns - self._sure_ns
+        since_ns = min(self._elsewhere_ns, self._sure_ns) if state in elsewhere else self._sure_ns
+        before, early_ns = self.state, now_ns - since_ns
         if state == before:
             self._elsewhere = elsewhere & {state}  # it may have left it and come back
             later = closure(
