@@ -5,6 +5,7 @@ from __future__ import annotations
 from tests.protocol.conformance.instruments import try_purpose
 from wirevow.emu.direct import direct_tester
 from wirevow.emu.instrument import Instrument
+from wirevow.protocol.conformance.purposes import meddling
 from wirevow.protocol.conformance.tester import Tester as Hands
 from wirevow.protocol.document.load import read_document
 from wirevow.protocol.document.vet import vet
@@ -190,3 +191,9 @@ def test_a_state_that_a_trip_has_led_to_may_end_so_much_sooner() -> None:
         hands.wait(3 * 10**9)  # what lasts 5 s may have begun up to 4 s before it was seen
         found.add(hands.state)
     assert found == {"high", "middle"}
+
+
+def test_a_trip_to_a_state_that_time_has_ended_is_no_failure() -> None:
+    hands = hands_on_lift(telling=False, warm="latched: false\n    to: high")
+    meddling.struck(hands, "warm")
+    assert hands.state == "middle"
