@@ -8,19 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.campaign.slips import (
-    OPERATORS,
-    SHARED,
-    SLIPPING,
-    attempt,
-    build_slip,
-    caught_by,
-    changed,
-    copied,
-    excused,
-    slip_named,
-    slips,
-)
+from tests.campaign.operators import OPERATORS, SHARED, SLIPPING, changed, slip_named, slips
+from tests.campaign.slips import attempt, build_slip, caught_by, copied, excused
 from tests.codegen.build import build_library
 from wirevow.emu.audit import vow_at
 from wirevow.emu.executor import results
