@@ -1,9 +1,7 @@
-"""Purposes about lines: framing, length, syntax, tags, units, digits and rounding."""
+"""Purposes about lines in time and among others: pauses in a line, many at once, answers in order."""
 
 from __future__ import annotations
 
-import string
-from collections.abc import Iterator
 from contextlib import suppress
 from fractions import Fraction
 
@@ -27,9 +25,7 @@ from wirevow.protocol.conformance.purposes.meddling import (
     rounds,
 )
 from wirevow.protocol.conformance.purposes.points import (
-    between,
     boots,
-    enable,
     other_value,
 )
 from wirevow.protocol.conformance.purposes.records import filled_by
@@ -37,96 +33,7 @@ from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.message import Request
-from wirevow.protocol.vow import PointEntry, record_of
-
-FEW = 4
-"""Settings that are tried in every way; the rules are the same for all."""
-
-LEAST = len("ask self.state x ~0000")
-"""The shortest line of those that differ in nothing but their length, and of which some have checks."""
-
-
-@purpose("wire", "framing", 1)
-def framing(t: Tester, r: Requirement) -> None:
-    t.raw(b"ask self.state\r\n")
-    t.raw(b"\n\r\n\n")
-    t.quiet()
-    t.raw(b"ask self.state\n")
-    for line in (b"ask  self.state", b" ask self.state", b"ask self.state ", b"ask\tself.state"):
-        t.line(line)
-    t.raw(b"ask self.state\r\r\n")
-    t.raw(b"ask self.\rstate\n")
-    t.raw(b"\rask self.state\n")
-    t.raw(b"ask self.state\nask self.state\n")
-    t.raw(b"ask self.state\n", pieces=7)
-
-
-@purpose("wire", "length", 3)
-def length(t: Tester, r: Requirement) -> None:
-    limit = t.vow.document.wire.line_limit
-    exact = b"ask self.state " + b"x" * (limit - len("ask self.state "))
-    # Every length that there is, with a check by turns; of the longest both.
-    odd = t.random.randrange(2)
-    for size in range(LEAST, limit + 2):
-        for checked in (False, True) if size >= limit else ((size + odd) % 2 == 0,):
-            word = "x" * (size - LEAST + (1 if checked else 7))
-            t.line(Request(None, "ask", "self.state", (word,), checked).line())
-    t.raw(exact + b"\r\n")
-    t.raw(exact + b"x\r\n")
-    t.raw(exact + b"\rx\n")
-    for size in (limit + 2, 2 * limit, 255 + limit, 256 + limit, 1024):
-        t.line(b"x" * size)
-    # The tail of a line that is too long is no command.
-    entry = a_number(t)
-    value = other_value(t, entry)
-    assert isinstance(value, int)
-    command = put_line(t, entry, value).encode()
-    for pad in (limit, limit + 1, 2 * limit, 256):
-        t.line(b"x" * pad + b" " + command)
-        t.line(b"x" * pad + command)
-    t.ask(entry.name)
-    t.line(b"@1f " + exact)
-
-
-@purpose("wire", "syntax", 3)
-def syntax(t: Tester, r: Requirement) -> None:
-    for line in (
-        b"x", b"ask", b"ask ", b"Ask self.state", b"ASK self.state", b"get self.state", b"asks self.state",
-        b"ask Self.state", b"ask self..state", b"ask .self", b"ask self.", b"ask 1self", b"ask self-state",
-        b"ask self.1state", b"ask _self", b"@ ask self.state", b"@12345 ask self.state",
-        b"@1F ask self.state",
-        b"@1g ask self.state", b"@1f  ask self.state", b"@1f", b"@1f ", b"@1f ask", b"1f ask self.state",
-        b"@1f ask Self", b"@1f@2 ask self.state", b"ask self.state ~", b"ask self.state ~123",
-        b"ask self.state ~12345", b"ask self.state ~abcd", b"~1234", b"ask ~1234", b"note 1 boot power",
-        b"ok", b"refuse syntax", b"@1f ok",
-    ):  # fmt: skip
-        t.line(line if line[:1] == b"@" or t.lines % 3 == 0 else f"{t.new_tag()} ".encode() + line)
-    # What begins no request is not skipped either, whatever it may mean to a script.
-    for mark in string.punctuation.encode():
-        t.line(b"%cask self.st%cate" % (mark, mark))
-    t.line(b"   ")
-    for byte in (0x00, 0x01, 0x07, 0x08, 0x09, 0x0B, 0x1B, 0x1F, 0x7F, 0x80, 0xA0, 0xC3, 0xFE, 0xFF):
-        t.raw(b"ask self.st" + bytes((byte,)) + b"ate\n")
-        t.raw(b"@2a ask self.state" + bytes((byte,)) + b"\n")
-    t.raw(bytes((0x80 | value if value != 0x0A else value) for value in b"ask self.state\n"))
-    t.ask("self.state")
-
-
-@purpose("wire", "resync", 1)
-def resync(t: Tester, r: Requirement) -> None:
-    for garbage in (
-        b"\xff\x00\xfe",
-        b"@@@@",
-        b"put ",
-        bytes(range(0x20, 0x7F)),
-        b"\x00" * 40,
-        b"~0000 ~0000",
-    ):
-        t.raw(garbage + b"\nask self.state\n")
-    noise = bytes(t.random.randrange(256) for _ in range(400)).replace(b"\n", b"?")
-    t.raw(noise + b"\n")
-    t.raw(b"ask self.state\n")
-    t.quiet()
+from wirevow.protocol.vow import record_of
 
 
 @purpose("wire", "idle", 3)
@@ -179,17 +86,6 @@ def _words(text: str) -> tuple[str, str, tuple[str, ...]]:
     return verb, name, tuple(arguments)
 
 
-@purpose("wire", "tag", 3)
-def tag(t: Tester, r: Requirement) -> None:
-    for each in ("@0", "@0000", "@ffff", "@a9b"):  # besides those that come by turns
-        t.line(f"{each} ask self.state".encode())
-    # A tag is its own line's, whatever that is refused for.
-    overlong = b"@1f ".ljust(t.vow.document.wire.line_limit + 1, b"x")
-    for line in (b"@1f ask self.state ~0000", b"@1f x", overlong):
-        t.line(line)
-        t.line(b"x")
-
-
 @purpose("wire", "order", 3)
 def order(t: Tester, r: Requirement) -> None:
     count = t.vow.document.wire.pipeline
@@ -203,157 +99,6 @@ def order(t: Tester, r: Requirement) -> None:
     t.raw("".join(lines).encode())
     t.ask(entry.name)
     t.quiet()
-
-
-@purpose("wire", "unit", 3)
-def unit(t: Tester, r: Requirement) -> None:
-    units = {entry.number.unit: entry for entry in t.vow.settings if entry.scale is not None}
-    units.pop("1", None)
-    for entry in t.random.sample(list(units.values()), min(FEW, len(units))):
-        enable(t, entry)
-        value = other_value(t, entry)
-        assert isinstance(value, int)
-        number, ours = entry.words(value)
-        for wrong in (f"m{ours}", ours.swapcase(), ours + ours, "x", "1", f"{ours} {ours}"):
-            if wrong != ours:
-                t.say(f"put {entry.name} {number} {wrong}")
-        t.say(f"put {entry.name} {number}")
-        t.say(f"put {entry.name} {number} m{ours}", check=True)
-        t.ask(entry.name)
-        t.home()
-    entry = a_number(t)
-    if entry.number.unit != "1":
-        value = other_value(t, entry)
-        assert isinstance(value, int)
-        t.say(f"put {entry.name} {entry.number.text(value)}", check=True)
-        t.ask(entry.name)
-
-
-@purpose("wire", "exact", 3)
-def exact(t: Tester, r: Requirement) -> None:
-    written = {
-        (entry.number.unit, entry.number.digits): entry
-        for entry in t.vow.settings
-        if entry.scale is not None and (entry.set_in is None or t.vow.initial in entry.set_in)
-    }
-    for entry in t.random.sample(list(written.values()), min(FEW, len(written))):
-        scale = entry.number
-        value = other_value(t, entry)
-        assert isinstance(value, int)
-        # A value that is whole in units, so that fewer digits mean the same.
-        number, *rest = entry.words(value)
-        shorter = number.rstrip("0").rstrip(".") if "." in number else ""
-        for wrong in dict.fromkeys((shorter, number + "0" if "." in number else number + ".0", number[:-1])):
-            if wrong and wrong != number:
-                t.say(" ".join(("put", entry.name, wrong, *rest)))
-        tail = number[number.index(".") :] if "." in number else ""
-        longer = (
-            [f"{power + int(number.split('.')[0])}{tail}" for power in (1 << 16, 1 << 32)]
-            if number[0] != "-"
-            else []
-        )
-        for wrong in (
-            f"+{number}", f"0{number}", f"-{scale.text(0)}", number.replace(".", ","), f"{number}e0",
-            f"{number}x", "-", ".", "1000000000", *longer,
-        ):  # fmt: skip
-            if wrong != number:
-                t.say(" ".join(("put", entry.name, wrong, *rest)))
-        t.ask(entry.name)
-    entry = a_number(t)
-    low, high = t.bounds(entry)
-    grain, one, present = entry.number.grain, 10**entry.number.digits, t.setting(entry.name)
-    whole = next((each for each in range(low, high + 1) if each * grain % one == 0 and each != present), None)
-    if whole is not None and entry.number.digits:
-        unit_words = entry.words(whole)[1:]
-        short = str(int(whole * entry.number.step))
-        t.say(" ".join(("put", entry.name, short, *unit_words)))
-        t.say(" ".join(("put", entry.name, short, *unit_words)), check=True)
-        t.ask(entry.name)
-
-
-@purpose("wire", "round", 3)
-def rounding(t: Tester, r: Requirement) -> None:
-    entry = a_number(t)
-    low, high = t.bounds(entry)
-    middle = (low + high) // 2
-    shares = Fraction(49, 100), Fraction(1, 2), Fraction(51, 100)
-    for counts in (middle, high, low):
-        for share in shares:
-            _round(t, entry, counts + share)
-    # The range of the quantity is as far as what was rounded may go, and no further.
-    whole = next((each for each in t.vow.settings if t.settable_here(each) and _unlimited(t, each)), None)
-    if whole is not None and whole is not entry:
-        for share in (Fraction(2, 5), Fraction(1, 2)):
-            _round(t, whole, whole.number.high + share)
-    # Below zero, half a step goes down.
-    below = next(below_zero(t), None)
-    if below is not None:
-        t.home()
-        enable(t, below)
-        for counts in (-3, -1, 0):
-            for share in (Fraction(2, 5), Fraction(1, 2)):
-                _round(t, below, counts - share)
-
-
-def below_zero(t: Tester) -> Iterator[PointEntry]:
-    """Settings that may be below zero just now."""
-    return (each for each in t.vow.settings if each.scale is not None and t.bounds(each)[0] < 0)
-
-
-def _unlimited(t: Tester, entry: PointEntry) -> bool:
-    """Whether a number may go to the ends of its quantity just now."""
-    return entry.scale is not None and t.bounds(entry) == (entry.number.low, entry.number.high)
-
-
-def _round(t: Tester, entry: PointEntry, counts: Fraction) -> None:
-    """A number with more digits than its step has, and what it became."""
-    shown = between(entry, counts)
-    if shown:
-        t.say(" ".join(("put", entry.name, shown, *entry.words(0)[1:])), check=True)
-        t.ask(entry.name)
-
-
-@purpose("wire", "echo_check", 3)
-def echo_check(t: Tester, r: Requirement) -> None:
-    t.say("ask self.state", tag=False)
-    t.say("ask self.state", check=True)
-    t.say("ask self.state")
-    t.say("ask no.such")
-    t.line(b"x")
-    t.line(b"x" * 600)
-    t.line(b"ask self.state ~0000")
-    t.say("put link.guard off", check=True)
-    t.say("ask self.state")
-    t.say("ask no.such", check=True)
-    t.say("put link.guard on")
-    t.say("put link.guard off", check=True)
-
-
-@purpose("wire", "identity", 2)
-def identity(t: Tester, r: Requirement) -> None:
-    t.ask("self.vow")
-    t.raw(b"\n")
-    t.line(b"@beef ask self.vow")
-    t.line(b"@c0de ask self.vow")
-
-
-@purpose("wire", "bulk", 1)
-def bulk(t: Tester, r: Requirement) -> None:
-    for entry in t.vow.points.values():
-        if entry.kind == "record":
-            for text in ("-1", "x", "00", "1 1", "999999999", "1.0"):
-                t.say(f"ask {entry.name} {text}")
-            t.say(f"put {entry.name} 1")
-            t.say(f"ask {entry.name} 0", check=True)
-            t.ask("self.state")  # the guard is on now, and this answer shows it
-            t.guard_off()
-
-
-@purpose("wire", "deadline", 3)
-def deadline(t: Tester, r: Requirement) -> None:
-    for name in list(t.vow.points)[:8]:
-        if t.vow.points[name].kind != "record":
-            t.ask(name)
 
 
 QUICK_NS = 20 * 60 * NS_PER_S

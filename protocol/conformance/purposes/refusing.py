@@ -9,7 +9,6 @@ from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import purpose
 from wirevow.protocol.conformance.purposes.actions import do
 from wirevow.protocol.conformance.purposes.constancy import captured_ns
-from wirevow.protocol.conformance.purposes.framing import FEW
 from wirevow.protocol.conformance.purposes.images import ask_parts
 from wirevow.protocol.conformance.purposes.looking import signals_of, target_state
 from wirevow.protocol.conformance.purposes.meddling import (
@@ -29,6 +28,7 @@ from wirevow.protocol.conformance.purposes.points import (
     other_value,
 )
 from wirevow.protocol.conformance.purposes.records import answered_by, filled_by, record_fields, record_series
+from wirevow.protocol.conformance.purposes.spelling import FEW
 from wirevow.protocol.conformance.purposes.trips import try_clear
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement

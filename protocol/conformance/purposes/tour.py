@@ -31,11 +31,11 @@ from wirevow.protocol.conformance.purposes import (
     trips,
 )
 from wirevow.protocol.conformance.purposes.actions import act_guarded, do
-from wirevow.protocol.conformance.purposes.framing import below_zero
 from wirevow.protocol.conformance.purposes.looking import laws_hold, stays, target_state, values
 from wirevow.protocol.conformance.purposes.meddling import a_choice, a_number, giver, put_line, taker
 from wirevow.protocol.conformance.purposes.points import between, boots, doing, enable, off_step, other_value
 from wirevow.protocol.conformance.purposes.saving import with_nothing_saved
+from wirevow.protocol.conformance.purposes.spelling import below_zero
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement

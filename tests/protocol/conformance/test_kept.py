@@ -260,11 +260,11 @@ def tried(name: str, about: str, device: type[Device], plant: Plant | None = Non
 @pytest.mark.parametrize(
     ("name", "about", "device"),
     [
-        ("checked_otherwise", "wire.exact", ScalesIn32Bits),
-        ("checked_otherwise", "wire.exact", HasNoPlaceForTheSign),
-        ("checked_otherwise", "wire.exact", AddsTheDigitsAfterThePoint),
-        ("checked_otherwise", "wire.exact", AddsThemBelowZero),
-        ("checked_otherwise", "wire.exact", WantsAllDigitsWithoutAUnit),
+        ("written_otherwise", "wire.exact", ScalesIn32Bits),
+        ("written_otherwise", "wire.exact", HasNoPlaceForTheSign),
+        ("written_otherwise", "wire.exact", AddsTheDigitsAfterThePoint),
+        ("written_otherwise", "wire.exact", AddsThemBelowZero),
+        ("written_otherwise", "wire.exact", WantsAllDigitsWithoutAUnit),
         ("saved", "point.sink.level.saved", KeepsWhatIsNotSaved),
         ("saved", "point.sink.level.saved", EmptiesTheStoreByRecall),
         ("saved", "point.sink.level.saved", LimitsByDefaultsAfterABoot),
