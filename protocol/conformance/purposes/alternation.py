@@ -151,14 +151,6 @@ def count(
     t.keep(requirement)
 
 
-@purpose("law", "period", 4)
-def undisturbed(t: Tester, r: Requirement) -> None:
-    """What the law does not name changes nothing: choices beside its times, and pulses that the state allows,
-    such as a trigger that the present cue does not heed.
-    """
-    _watch(t, r, disturbed=True)
-
-
 def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
     rule = t.vow.document.laws[r.element]
     state = enterable(t, rule).state

@@ -1,19 +1,22 @@
-"""Purposes about what stays as it is: settings, whatever is done but putting them."""
+"""Purposes about what stays as it is: settings and what has been counted, whatever is done besides."""
 
 from __future__ import annotations
 
 from contextlib import suppress
 
 from wirevow.protocol.conformance.gate import NotSelected
-from wirevow.protocol.conformance.outcome import Doubtful
+from wirevow.protocol.conformance.outcome import Broken, Doubtful
 from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import purpose
+from wirevow.protocol.conformance.purposes.counters import COUNTED_S, running, zeroes
 from wirevow.protocol.conformance.purposes.images import images, look_at_settings
 from wirevow.protocol.conformance.purposes.points import move_all
 from wirevow.protocol.conformance.tester import Tester
+from wirevow.protocol.device import NS_PER_S
 from wirevow.protocol.document.requirements import Requirement
+from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.record import span_ns
-from wirevow.protocol.vow import ActionEntry, record_of
+from wirevow.protocol.vow import ActionEntry, PointEntry, record_of
 
 LOOK_EVERY = 7
 """Settings are looked at after so many actions, and at the end."""
@@ -33,7 +36,9 @@ def captured_ns(t: Tester, action: ActionEntry) -> int:
 
 @purpose("action", "effect", 3)
 def settings_stay(t: Tester, r: Requirement) -> None:
-    """Once for all actions: with all settings moved, every action is done in every state that allows it."""
+    """Once for all actions: with all settings moved, and something counted, every action is done in every
+    state that allows it.
+    """
     left = {
         (action.name, state)
         for action in t.vow.actions.values()
@@ -44,6 +49,8 @@ def settings_stay(t: Tester, r: Requirement) -> None:
     if "settings stay" in t.done or r.element not in {name for name, _ in left}:
         return
     t.done.add("settings stay")
+    counter = _counted(t)
+    t.home()
     beside = [entry for entry in t.vow.settings if not t.settable_here(entry)]
     some = t.random.sample(beside, min(SOME, len(beside)))
     moved = move_all(t, [entry for entry in t.vow.settings if entry not in beside or entry in some])
@@ -54,18 +61,29 @@ def settings_stay(t: Tester, r: Requirement) -> None:
     for entry in moved:
         if entry.name in looked_at:
             t.put(entry.name, entry.default)
-    done = 0
+    done, settled = 0, False
     never: NotSelected | None = None
-    while left:
+    late = {each for each in left if zeroes(t, each[0])}
+    left -= late
+    while left or late:
+        if not left:
+            left, late = late, set()
         here = sorted(name for name, state in left if state == t.state)
         if not here and not _go_on(t, left):
-            break
+            left.clear()
         if not here:
+            settled = False
             continue
         # What stays comes first, then what leads furthest.
         name = min(here, key=lambda each: _order(t, t.vow.actions[each], left))
         left.remove((name, t.state))
         t.trying = f"action.{name}.effect"  # or one of the few before it
+        before = 0
+        if counter is not None and not zeroes(t, name):
+            if not settled and not t.vow.states[t.state].energised:
+                t.alive(2 * t.vow.points[counter].period_ns)  # the way may have zeroed it
+                settled = True
+            before = t.read(counter) if settled else 0
         try:
             if t.vow.actions[name].takes_ticket is not None:
                 t.with_ticket(name)
@@ -75,6 +93,9 @@ def settings_stay(t: Tester, r: Requirement) -> None:
             if name == r.element:
                 never = why
         t.alive(captured_ns(t, t.vow.actions[name]))
+        if counter is not None:
+            _not_less(t, name, t.vow.points[counter], before)
+            settled = True
         done += 1
         if done % LOOK_EVERY == 0:
             look_at_settings(t)
@@ -95,6 +116,29 @@ def _order(t: Tester, action: ActionEntry, left: set[tuple[str, str]]) -> tuple[
     to = action.to[t.state]
     more = sum(state == to for _, state in left)
     return to != t.state, action.always, -more, action.name
+
+
+def _counted(t: Tester) -> str | None:
+    """A counter that some action zeroes, above zero where the document says that it runs."""
+    zeroed = {name for action in t.vow.actions for name in zeroes(t, action)}
+    found = running(t, zeroed)
+    if found is None or not t.may_enter(found[1]):
+        return None
+    with suppress(NotSelected, Doubtful):
+        t.prepare()
+        t.goto(found[1])
+        t.alive((COUNTED_S if t.session.held else 2) * NS_PER_S)
+        return found[0]
+    return None
+
+
+def _not_less(t: Tester, action: str, entry: PointEntry, before: int) -> None:
+    t.alive(2 * entry.period_ns)
+    after = t.read(entry.name)
+    if after < before:
+        due = f"{entry.name} at least {' '.join(entry.words(before))}: {action} does not zero it"
+        judgement = Judgement(False, f"action.{action}.effect", due)
+        raise Broken(judgement, f"ask {entry.name}", " ".join(entry.words(after)))
 
 
 def _go_on(t: Tester, left: set[tuple[str, str]]) -> bool:

@@ -10,13 +10,11 @@ from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.plain import HOST_SLACK_NS
 from wirevow.protocol.conformance.purposes import TOUR, purpose
-from wirevow.protocol.conformance.purposes.looking import target_state
 from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.device import NS_PER_S
-from wirevow.protocol.document.model import Action, Law, Pulse
+from wirevow.protocol.document.model import Law, Pulse
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.oracle import Judgement
-from wirevow.protocol.vow import ActionEntry
 
 COUNTED_S = 20
 """So long counters run on a held clock, to be well above zero."""
@@ -31,13 +29,17 @@ TRIES = 2
 """Heat that an earlier purpose has left may hold back what is drawn at first; hours later it does not."""
 
 
-def _zeroes(action: Action) -> list[str]:
-    """The counters that it zeroes; without an impulse nothing is counted."""
-    effects = [each for each in action.does if isinstance(each, Pulse) and each.pulse is not None]
+def zeroes(t: Tester, action: str) -> list[str]:
+    """The counters that an action zeroes; without an impulse nothing is counted."""
+    effects = [
+        each
+        for each in t.vow.document.actions[action].does
+        if isinstance(each, Pulse) and each.pulse is not None
+    ]
     return [name for effect in effects for name in effect.zeroes]
 
 
-def _running(t: Tester, counters: set[str]) -> tuple[str, str] | None:
+def running(t: Tester, counters: set[str]) -> tuple[str, str] | None:
     """A counter, and a state in which the document says that it runs."""
     for law in t.vow.document.laws.values():
         counter = law.counter if law.integral_of is not None else law.elapses
@@ -47,58 +49,11 @@ def _running(t: Tester, counters: set[str]) -> tuple[str, str] | None:
 
 
 @purpose("action", "effect", 3)
-def leaves_counters(t: Tester, r: Requirement) -> None:
-    """Once for all actions that do not zero: a counter above zero stays where it is, or goes on."""
-    if "counters left" in t.done:
-        return
-    t.done.add("counters left")
-    declared = t.vow.document.actions
-    zeroing = {name for name, action in declared.items() if _zeroes(action)}
-    found = _running(t, {each for name in zeroing for each in _zeroes(declared[name])})
-    if found is None:
-        return
-    counter, running = found
-    if not t.may_enter(running):
-        raise NotSelected(t.barred(running))
-    stands = 0
-    for action in t.vow.actions.values():
-        if action.name not in zeroing and ("reboot", "") not in action.does:
-            with suppress(NotSelected):
-                stands = _leaves(t, action, counter, running, stands)
-
-
-def _leaves(t: Tester, action: ActionEntry, counter: str, running: str, stands: int) -> int:
-    """Do an action where the counter stands, if need be after a while where it runs; what it shows then."""
-    if not stands or any(t.bench_now.get(name, each.base) != each.base for name, each in t.declared.items()):
-        t.home()
-    if not stands:
-        t.prepare()
-        t.goto(running)
-        t.alive((COUNTED_S if t.session.held else 2) * NS_PER_S)
-        t.safe()
-    t.goto(target_state(t, action))
-    before = stands or t.read(counter)
-    if action.takes_ticket is not None:
-        t.with_ticket(action.name)
-    else:
-        t.act(action.name)
-    t.ask("self.state")
-    t.alive(2 * t.vow.points[counter].period_ns)
-    entry, after = t.vow.points[counter], t.read(counter)
-    if after < before:
-        due = f"{counter} at least {' '.join(entry.words(before))}: {action.name} does not zero it"
-        judgement = Judgement(False, f"action.{action.name}.effect", due)
-        raise Broken(judgement, f"ask {counter}", " ".join(entry.words(after)))
-    t.keep(f"action.{action.name}.effect")
-    return after
-
-
-@purpose("action", "effect", 3)
 def zeroing_elsewhere(t: Tester, r: Requirement) -> None:
     """What zeroes counters does so in every state that allows it and handles no power; there they stand."""
     action = t.vow.actions[r.element]
-    counters = _zeroes(t.vow.document.actions[r.element])
-    found = _running(t, set(counters))
+    counters = zeroes(t, r.element)
+    found = running(t, set(counters))
     if found is None or not t.may_enter(found[1]):
         return
     laws = t.vow.document.laws.values()
@@ -152,8 +107,8 @@ def _stand_there(t: Tester, state: str, laws: Mapping[str, Law]) -> None:
     """Look at them where they stand, and at those of time that nothing zeroes on the way where they go on."""
     stood = _stand(t, laws)
     way = {state, *(each.name for each in t.vow.states.values() if not each.energised)}
-    beginning = [action for action in t.vow.document.actions.values() if action.to in way]
-    zeroed = {counter for action in beginning for counter in _zeroes(action)}
+    beginning = [name for name, action in t.vow.document.actions.items() if action.to in way]
+    zeroed = {counter for name in beginning for counter in zeroes(t, name)}
     timed = {name: each for name, each in laws.items() if each.elapses and each.elapses not in zeroed}
     if timed:
         t.goto(state)

@@ -60,12 +60,20 @@ def _watched(
     if any(event not in t.events for event in provoke.bench):
         raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
     work = _bench_hand(t, provoke.bench)
+    name = _by_a_setting(t, condition)
+    if r.section == "state" and not provoke.bench and name in provoke.put:
+        # It begins with what is put.
+        moved = {name: provoke.put[name]}
+        others = {each: value for each, value in provoke.put.items() if each != name}
+        t.arrange(provoke.model_copy(update={"put": others}))
+        begin = partial(t.settings, moved)
+        _acts_after(t, r, condition, after_ns, every_ns, max(provoke.within, 2 * after_ns), begin)
+        return
     if provoke.within <= LONGEST_NS:
         t.arrange(provoke)
         _acts_after(t, r, condition, after_ns, every_ns, max(provoke.within, 2 * after_ns), work)
         return
     # The bench is slow: a setting brings the threshold to what is read, once that has come near enough.
-    name = _by_a_setting(t, condition)
     if name is None:
         return
     others = {each: value for each, value in provoke.put.items() if each != name}
@@ -127,7 +135,7 @@ def _acts_after(
         early_ns, late_ns = _begun(t, condition, period_ns, within_ns, early_ns)
         if t.state != state or not late_ns:
             return
-    t.alive(max(0, late_ns + int(after_ns * SOON) - t.now_ns))
+    t.alive(max(0, early_ns + int(after_ns * SOON) - t.now_ns))
     t.ask("self.state")
     step_ns = max(after_ns // STEPS, FINEST_NS)
     last_ns = t.now_ns if t.state == state else late_ns

@@ -23,8 +23,6 @@ from wirevow.protocol.conformance.purposes.actions import do
 from wirevow.protocol.conformance.purposes.laws import plausible
 from wirevow.protocol.conformance.purposes.looking import (
     as_read,
-    hold_together,
-    laws_here,
     laws_hold,
     steady,
     values,
@@ -56,8 +54,6 @@ QUICK_NS = NS_PER_S
 CHANNELS = 8
 """So many channels a converter goes round in, and one of them may be read too soon (common practice, no
 source)."""
-ACROSS = 4
-"""A change that is put lasts so many times as long as the series that is recorded of it."""
 JITTER = Fraction(1, 5)
 """A sample of a series may be late by so much of their spacing: an interrupt was served first (common
 practice, no source)."""
@@ -420,25 +416,6 @@ def _top_of(t: Tester, mover: PointEntry) -> int:
     return low + int((high - low) * NEARLY)
 
 
-@purpose("law", "rate", 3)
-def series_of_a_change(t: Tester, r: Requirement) -> None:
-    """Where a record has a series of what changes, each sample is held against the one before.
-
-    A change is put that lasts longer than the series, and both requests go out at once.
-    """
-    rate = _at_rate(t, r)
-    if rate is None:
-        return
-    goal, present = _top_of(t, rate.mover), t.setting(rate.mover.name)
-    assert isinstance(present, int)
-    change = abs(goal - present) * rate.mover.number.step
-    counts = int(
-        change / (ACROSS * rate.field.count * Fraction(rate.every_ns, NS_PER_S)) / rate.bound.number.step
-    )
-    slowest, fastest = t.bounds(rate.bound)
-    _change_in_a_series(t, r, rate, goal, min(max(counts, slowest), fastest))
-
-
 @purpose("law", "rate", 1)
 def series_of_fast_changes(t: Tester, r: Requirement) -> None:
     """The same upwards at the default rate, and downwards as fast as may be put."""
@@ -478,27 +455,3 @@ def _change_in_a_series(t: Tester, r: Requirement, rate: _Rate, goal: int, count
             apart = f"samples of {rate.field.name}, {rate.every_ns / 1e3:g} us apart,"
             due = f"{apart} differ by at most {float(allowed):.3g}"
             raise Broken(Judgement(False, r.id, due), "", f"by {float(moved):g}")
-
-
-@purpose("point", "choices", 4)
-def whatever_the_words(t: Tester, r: Requirement) -> None:
-    """Relations that do not name a word that drives something hold whatever it is, where power is handled."""
-    entry = t.vow.points[r.element]
-    states = [state.name for state in t.vow.states.values() if state.energised]
-    if entry.source != "setting" or entry.drives is None or not states or not t.energise:
-        return
-    for word in entry.choices:
-        if word == entry.default:
-            continue
-        t.home()
-        t.prepare()
-        enable(t, entry)
-        t.put(entry.name, word)
-        with suppress(NotSelected, Doubtful):  # a guard may look at the word
-            t.goto(t.random.choice(states))
-        others = {name: rule for name, rule in laws_here(t).items() if entry.name not in _named(rule)}
-        hold_together(t, others)
-
-
-def _named(rule: Law) -> frozenset[str]:
-    return frozenset() if rule.holds is None else rule.holds.names

@@ -117,36 +117,6 @@ def _turn_the_bench(t: Tester) -> None:
     t.alive(t.vow.document.trial.settle)
 
 
-@purpose("law", "", 2)
-def chosen_on_the_way(t: Tester, r: Requirement) -> None:
-    """A relation holds as well where its words are put in a state on the way: for one relation."""
-    if "chosen on the way" in t.done:
-        return
-    rule = t.vow.document.laws[r.element]
-    if rule.holds is None or rule.provoke is None or rule.provoke.bench:
-        return
-    states_of(t, [rule.provoke.state])
-    points = {name: t.vow.points[name] for name in rule.provoke.put}
-    words = {n: v for n, v in rule.provoke.put.items() if points[n].scale is None and n in rule.holds.names}
-    others = {n: v for n, v in rule.provoke.put.items() if n not in words and points[n].set_in is None}
-    ways = [
-        state.name
-        for state in t.vow.states.values()
-        if not state.energised
-        and state.name != t.vow.initial
-        and all(state.name in (points[name].set_in or ()) for name in words)
-    ]
-    if not words or not ways:
-        return
-    t.settings(others)
-    t.prepare()
-    t.goto(ways[0])
-    t.settings(words)
-    t.goto(rule.provoke.state)
-    steady(t, rule.holds, r.id, rule.settle)
-    t.done.add("chosen on the way")
-
-
 def _as_before(t: Tester, r: Requirement, holds: Expression, provoke: Provoke, settle_ns: int) -> None:
     """Once for each word that is put for a relation: after a trip and a run it is in force again."""
     words = [name for name in provoke.put if name in holds.names and t.vow.points[name].scale is None]

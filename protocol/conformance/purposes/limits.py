@@ -56,27 +56,6 @@ def _arrive_pressed(t: Tester, state: str, provoke: Provoke | None) -> None:
 
 
 @purpose("limit", "", 3)
-def limit_closing_in(t: Tester, r: Requirement) -> None:
-    """A limit that is moved while what it bounds is beyond where it will be."""
-    rule = t.vow.document.limits[r.element]
-    if rule.provoke is None or rule.provoke.state not in states_of(t, rule.armed_in):
-        return
-    bounds = {name for bound in (rule.low, rule.high) if bound is not None for name in bound.names}
-    moved = {
-        name: value
-        for name, value in rule.provoke.put.items()
-        if name in bounds and t.vow.points[name].set_in is None
-    }
-    if not moved:
-        return
-    others = {name: value for name, value in rule.provoke.put.items() if name not in moved}
-    arrive(t, rule.provoke.state, rule.provoke.model_copy(update={"put": others}))
-    t.alive(max(rule.settle, t.vow.document.trial.settle))
-    t.settings(moved)
-    hold_limit(t, r, rule)
-
-
-@purpose("limit", "", 3)
 def limits_whatever_the_mode(t: Tester, r: Requirement) -> None:
     """Once for all limits that need no bench: with each other word that has a relation of its own, and the
     numbers of that as far from their defaults as they can be.

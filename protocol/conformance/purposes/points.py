@@ -15,6 +15,7 @@ from wirevow.protocol.conformance.tester import Tester
 from wirevow.protocol.document.requirements import Requirement
 from wirevow.protocol.expression import Expression, ExpressionError
 from wirevow.protocol.oracle import Judgement
+from wirevow.protocol.quantity import MOST_DIGITS
 from wirevow.protocol.vow import PointEntry, Value, part_count
 
 
@@ -235,11 +236,11 @@ def bounds(t: Tester, r: Requirement) -> None:
     _edges(t, entry)
 
 
-def _edges(t: Tester, entry: PointEntry) -> None:
-    scale = entry.number
-    low, high = t.bounds(entry)
-    for counts in (high, low, low - 1, high + 1):
-        if len(scale.text(counts).replace(".", "").replace("-", "")) <= 9:
+def _edges(t: Tester, entry: PointEntry, ends: Sequence[int] = (1, 0)) -> None:
+    """Put what is just inside its limits, and then what is just outside."""
+    bounds = t.bounds(entry)
+    for counts in (*(bounds[end] for end in ends), *(bounds[end] + (-1, 1)[end] for end in reversed(ends))):
+        if len(entry.number.text(counts).replace(".", "").replace("-", "")) <= MOST_DIGITS:
             t.put(entry.name, counts)
     t.ask(entry.name)
 
@@ -267,19 +268,14 @@ def limits_of_all_moved(t: Tester, r: Requirement) -> None:
 
 @purpose("point", "bounds", 3)
 def dependent_bounds(t: Tester, r: Requirement) -> None:
-    """Limits that depend on other settings, with one of those moved, and all words."""
+    """Limits that depend on other settings, with each of those moved, and between two steps."""
     entry = entry_of(t, r)
-    _with_others_moved(t, entry, sorted(_limiting(entry))[-1:])
-
-
-@purpose("point", "bounds", 3)
-def dependent_on_each(t: Tester, r: Requirement) -> None:
-    """The same with each of the others moved, and where a limit lies between two steps."""
-    entry = entry_of(t, r)
-    _with_others_moved(t, entry, sorted(_limiting(entry))[:-1])
-    for limit in (entry.low, entry.high):
-        if limit is not None and off_step(t, entry, limit):
-            _edges(t, entry)
+    limits = [(end, limit) for end, limit in enumerate((entry.low, entry.high)) if limit is not None]
+    ends = [end for end, limit in limits if limit.names]
+    _with_others_moved(t, entry, sorted(_limiting(entry)), ends)
+    for end, limit in limits:
+        if off_step(t, entry, limit):
+            _edges(t, entry, [end])
 
 
 def _limiting(entry: PointEntry) -> frozenset[str]:
@@ -287,7 +283,7 @@ def _limiting(entry: PointEntry) -> frozenset[str]:
     return frozenset(name for limit in (entry.low, entry.high) if limit is not None for name in limit.names)
 
 
-def _with_others_moved(t: Tester, entry: PointEntry, names: Sequence[str]) -> None:
+def _with_others_moved(t: Tester, entry: PointEntry, names: Sequence[str], ends: Sequence[int]) -> None:
     last = max(_limiting(entry), default="")
     for name in names:
         t.home()
@@ -301,7 +297,7 @@ def _with_others_moved(t: Tester, entry: PointEntry, names: Sequence[str]) -> No
         third, present = low + (high - low) // 3, t.setting(name)
         t.put(name, third if third != present else high)
         enable(t, entry)
-        _edges(t, entry)
+        _edges(t, entry, ends)
 
 
 def moved_while_busy(t: Tester) -> None:
@@ -367,52 +363,34 @@ def off_step(t: Tester, entry: PointEntry, limit: Expression) -> bool:
 
 @purpose("point", "set_in", 4)
 def set_in(t: Tester, r: Requirement) -> None:
-    entry = entry_of(t, r)
-    assert entry.set_in is not None
-    if visited(t, [state for state in t.vow.states if state not in entry.set_in]):
-        t.keep(r.id)
-        return
-    enable(t, entry)
-    value = other_value(t, entry)
-    t.put(entry.name, value)
-    tried = False
-    for state in t.vow.states:
-        if state in entry.set_in or not t.may_enter(state):
-            continue
-        try:
-            t.prepare()
-            t.goto(state)
-        except NotSelected:
-            continue
-        tried = True
-        t.put(entry.name, entry.default)
-        t.ask(entry.name)
-        t.home()
-    if not tried:
-        raise NotSelected("no state in which it is refused can be reached")
-
-
-@purpose("point", "set_in", 2)
-def locked_again(t: Tester, r: Requirement) -> None:
-    """What is settled in a state of its own is refused again, whichever action ends that state.
-
-    Once for all settings of the same states.
+    """Elsewhere it is refused: in each state that nothing else has visited, and, once for all settings of the
+    same states, after each action that ends one of them.
     """
     entry = entry_of(t, r)
     own = entry.set_in
     assert own is not None
-    if t.vow.initial in own or f"locked again: {sorted(own)}" in t.done:
-        return
-    t.done.add(f"locked again: {sorted(own)}")
-    value = other_value(t, entry)
-    for action in sorted(t.vow.actions.values(), key=lambda each: not each.always):
-        state = next((each for each in sorted(own) if action.to.get(each, each) not in own), None)
-        if state is None or not t.may_enter(state):
+    ends: list[tuple[str, str]] = []
+    if t.vow.initial not in own and f"locked again: {sorted(own)}" not in t.done:
+        t.done.add(f"locked again: {sorted(own)}")
+        ending = sorted(t.vow.actions.values(), key=lambda each: not each.always)
+        ends = [(each.name, s) for each in ending for s in sorted(own) if each.to.get(s, s) not in own]
+    others = [state for state in t.vow.states if state not in own and t.may_enter(state)]
+    places = [*ends, *(() if visited(t, others) else (("", state) for state in others))]
+    value = other_value(t, entry) if t.settable_here(entry) else entry.default
+    for action, state in places:
+        if not t.may_enter(state):
             continue
-        t.goto(state)
-        t.act(action.name)
-        t.put(entry.name, value)
+        with suppress(NotSelected):
+            t.prepare()
+            t.goto(state)
+            if action:
+                t.act(action)
+            t.put(entry.name, value)
+            t.ask(entry.name)
         t.home()
+    if not others:
+        raise NotSelected("no state in which it is refused can be reached")
+    t.keep(r.id)
 
 
 @purpose("point", "saved", 1)
@@ -667,6 +645,7 @@ def expect_moved(t: Tester, entry: PointEntry, before: int, after: int, why: str
 
 @purpose("point", "derived", 1)
 def derived(t: Tester, r: Requirement) -> None:
+    """With each setting it is made of moved, where it lies between two steps, and with all at either end."""
     entry = entry_of(t, r)
     assert entry.derived is not None
     t.ask(entry.name)
@@ -682,6 +661,13 @@ def derived(t: Tester, r: Requirement) -> None:
         t.ask(entry.name)
     if t.session.held and any(t.vow.points[name].source == "signal" for name in entry.derived.names):
         ask_computed(t, entry)
+    for end in (0, 1):
+        for point in settings:
+            with suppress(NotSelected):  # an envelope may not let it
+                enable(t, point)
+                if point.scale is not None:
+                    t.put(point.name, t.bounds(point)[end])
+        ask_computed(t, entry)
 
 
 def ask_computed(t: Tester, entry: PointEntry) -> None:
@@ -694,21 +680,6 @@ def ask_computed(t: Tester, entry: PointEntry) -> None:
         t.ask(entry.name)
     finally:
         t.oracle.twin.readings = {}
-
-
-@purpose("point", "derived", 3)
-def computed_at_the_ends(t: Tester, r: Requirement) -> None:
-    """With every setting it is made of at either end of what may be put: below zero, where it can be."""
-    entry = entry_of(t, r)
-    assert entry.derived is not None
-    settings = [t.vow.points[n] for n in sorted(entry.derived.names) if t.vow.points[n].source == "setting"]
-    for end in (0, 1):
-        for point in settings:
-            with suppress(NotSelected):  # an envelope may not let it
-                enable(t, point)
-                if point.scale is not None:
-                    t.put(point.name, t.bounds(point)[end])
-        ask_computed(t, entry)
 
 
 def _rounded_up(t: Tester, entry: PointEntry, settings: Sequence[PointEntry]) -> list[Value]:

@@ -109,26 +109,6 @@ def endless_lines(t: Tester, r: Requirement) -> None:
     _unmoved(t)
 
 
-@purpose("wire", "framing", 4)
-def half_lines(t: Tester, r: Requirement) -> None:
-    """Lines in two parts with a pause between, and halves of lines that others run into."""
-    entry = a_number(t)
-    line = put_line(t, entry, int(t.setting(entry.name))).encode()
-    pause_ns = min(t.vow.document.wire.idle_checked // 4, 10**9 if t.session.held else 10**8)
-    for cut in sorted(t.random.sample(range(1, len(line)), min(5, len(line) - 1))):
-        t.raw(line[:cut])
-        t.wait(pause_ns)
-        t.raw(line[cut:] + b"\n")
-        t.raw(line[:cut])
-        t.raw(line + b"\n")
-    t.raw(line)
-    t.raw(b"\r")
-    t.wait(pause_ns)
-    t.raw(b"\n")
-    t.raw(b"\r")
-    _unmoved(t)
-
-
 @purpose("wire", "order", 4)
 def flood(t: Tester, r: Requirement) -> None:
     """As many requests as may wait, byte by byte; then many more than that, and nothing read meanwhile."""

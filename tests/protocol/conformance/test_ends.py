@@ -12,8 +12,8 @@ from wirevow.protocol.conformance.gate import NotSelected
 from wirevow.protocol.conformance.outcome import Broken
 from wirevow.protocol.conformance.purposes import (
     alternation,
+    constancy,
     cooling,
-    counters,
     extremes,
     hands,
     laws,
@@ -27,15 +27,20 @@ Purpose = Callable[[Hands, Requirement], None]
 SHOWN: list[tuple[str, Purpose, str, str]] = [
     ("trip-threshold-without-constant", thresholds.close_to_the_threshold, "trip.overcurrent.fires", ""),
     ("trip-reports-threshold", thresholds.reports_what_is_read, "trip.overvoltage.report", ""),
-    ("trip-delay-afresh-after-change", thresholds.over_a_change_of_state, "trip.fan_stalled.delay", ""),
+    (
+        "trip-delay-afresh-after-change",
+        thresholds.over_quick_changes_of_state,
+        "trip.thermistor_open.delay",
+        "",
+    ),
     ("rail-sags-with-current", extremes.working_hard, "state.sinking.reachable", "law.rail_stands"),
     ("small-current-reads-zero", extremes.told_from_nothing, "law.current_follows_level", ""),
     ("capture-series-in-16-bits", extremes.series_at_the_ends, "record.capture.layout", ""),
-    ("capture-every-other-sample", extremes.series_of_a_change, "law.current_slews.rate", ""),
+    ("capture-every-other-sample", extremes.series_of_fast_changes, "law.current_slews.rate", ""),
     ("reading-clipped", extremes.reads_the_bench, "point.input.voltage.accuracy", ""),
     ("channel-not-settled", extremes.reads_the_bench, "point.input.voltage.accuracy", ""),
     ("temperature-ten-low", extremes.reads_the_bench, "point.heat.sink.accuracy", ""),
-    ("start-zeroes-counters", counters.leaves_counters, "action.sink.start.effect", ""),
+    ("start-zeroes-counters", constancy.settings_stay, "action.sink.start.effect", ""),
     (
         "panel-level-unheeded",
         hands.acts_from_the_panel,

@@ -19,7 +19,7 @@ from wirevow.protocol.vow import compile_vow
 SHOWS = [
     ("begins_no_faster", "law.current_slews.rate", "rate-not-at-the-start", "tarn"),
     ("changes_no_faster", "law.current_slews.rate", "rate-in-whole-thousands", "tarn"),
-    ("computed_at_the_ends", "point.room.lack.derived", "derived-not-below-zero", "brae"),
+    ("derived", "point.room.lack.derived", "derived-not-below-zero", "brae"),
     ("fires", "trip.overheat.fires", "derived-not-below-zero", "tarn"),
     ("fires", "trip.sensor.fires", "watchdog-opens-latch", "brae"),
     ("fires_in_any_session", "trip.sensor.fires", "trips-wait-for-transmitter", "brae"),
@@ -31,7 +31,7 @@ SHOWS = [
     ("there_in_time", "point.input.voltage.fresh", "reading-averaged-over-eight", "tarn"),
     ("drives_no_more", "point.fan.manual.default", "defaults-of-unsaved-unheeded", "tarn"),
     ("ticket_through", "wire.ticket", "ticket-age-in-whole-seconds", "tarn"),
-    ("locked_again", "point.trim.voltage_gain.set_in", "lock-open-after-stop", "tarn"),
+    ("set_in", "point.trim.voltage_gain.set_in", "lock-open-after-stop", "tarn"),
     ("saved", "point.sink.level.saved", "save-leaves-out-the-panel", "tarn"),
     ("check_where_it_works", "wire.check", "check-not-compared-in-operation", "tarn"),
     ("check_where_it_works", "wire.check", "check-not-compared-in-operation", "brae"),
