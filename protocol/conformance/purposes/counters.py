@@ -222,3 +222,28 @@ def counted_for_hours(t: Tester, r: Requirement) -> None:
             raise Broken(Judgement(False, f"law.{name}", said), f"ask {entry.name}", f"{float(gained):.4g}")
         t.keep(f"law.{name}")
     t.panel("panel.control", "remote")
+
+
+@purpose("point", "fresh", 3)
+def follows_what_zeroes_it(t: Tester, r: Requirement) -> None:
+    """A counter shows that an action has zeroed it as soon as it is sampled."""
+    entry, found = t.vow.points[r.element], running(t, {r.element})
+    action = next((each for each in t.vow.actions.values() if entry.name in zeroes(t, each.name)), None)
+    if action is None or found is None or not t.may_enter(found[1]) or not t.session.held:
+        return
+    state = next((state for state, to in action.to.items() if state == to == t.vow.initial), None)
+    if state is None:
+        return
+    t.prepare()
+    t.goto(found[1])
+    t.alive(COUNTED_S * NS_PER_S)
+    t.safe()
+    t.goto(state)
+    if t.read(entry.name) > NOTHING:
+        t.act(action.name)
+        t.alive(entry.period_ns)
+        counts = t.read(entry.name)
+        if abs(counts) > NOTHING:
+            due = f"{entry.name} zero, {entry.period_ns / NS_PER_S:g} s after {action.name}"
+            raise Broken(Judgement(False, r.id, due), f"ask {entry.name}", " ".join(entry.words(counts)))
+        t.keep(r.id)

@@ -66,7 +66,12 @@ def _watched(
         moved = {name: provoke.put[name]}
         others = {each: value for each, value in provoke.put.items() if each != name}
         t.arrange(provoke.model_copy(update={"put": others}))
-        begin = partial(t.settings, moved)
+
+        def begin() -> None:
+            t.settings(moved)
+            if not decided(t, condition):
+                raise NotSelected("what is put does not begin it at once")
+
         _acts_after(t, r, condition, after_ns, every_ns, max(provoke.within, 2 * after_ns), begin)
         return
     if provoke.within <= LONGEST_NS:
