@@ -61,21 +61,14 @@ def _watched(
         raise NotSelected(f"needs a rig that can make {' and '.join(provoke.bench)} happen")
     work = _bench_hand(t, provoke.bench)
     name = _by_a_setting(t, condition)
-    if r.section == "state" and not provoke.bench and name in provoke.put:
-        # It begins with what is put.
-        moved = {name: provoke.put[name]}
-        others = {each: value for each, value in provoke.put.items() if each != name}
-        t.arrange(provoke.model_copy(update={"put": others}))
-
-        def begin() -> None:
-            t.settings(moved)
-            if not decided(t, condition):
-                raise NotSelected("what is put does not begin it at once")
-
-        _acts_after(t, r, condition, after_ns, every_ns, max(provoke.within, 2 * after_ns), begin)
-        return
     if provoke.within <= LONGEST_NS:
         t.arrange(provoke)
+        if not provoke.bench and name in provoke.put and decided(t, condition) is not False:
+            # There it holds on the way in: it begins with what is put, if that is put last.
+            others = {each: value for each, value in provoke.put.items() if each != name}
+            t.home()
+            t.arrange(provoke.model_copy(update={"put": others}))
+            work = partial(_put_at_once, t, condition, {name: provoke.put[name]})
         _acts_after(t, r, condition, after_ns, every_ns, max(provoke.within, 2 * after_ns), work)
         return
     # The bench is slow: a setting brings the threshold to what is read, once that has come near enough.
@@ -94,6 +87,13 @@ def _watched(
         if not look:
             work()
         t.alive(provoke.within // LOOKS_AT_SLOW)
+
+
+def _put_at_once(t: Tester, condition: Expression, values: Mapping[str, Decimal | str]) -> None:
+    """A put that is a hand: NotSelected if what is looked at is not beyond it at once."""
+    t.settings(values)
+    if not decided(t, condition):
+        raise NotSelected("what is put does not begin it at once")
 
 
 def _bench_hand(t: Tester, events: Mapping[str, Decimal | str]) -> Callable[[], None]:
