@@ -14,6 +14,9 @@ from wirevow.protocol.oracle import Judgement
 from wirevow.protocol.store import ENTRY, MOST_ENTRIES, marks, saves_mark, tied, whole_image
 from wirevow.protocol.vow import PointEntry, Value
 
+MOST_SAVES = 65535
+"""The count of saves stays there."""
+
 STRANGE = 0x5A5A5A5A
 """A mark that differs from one of this document's in these bits is a mark of another one's."""
 
@@ -33,7 +36,7 @@ def another_version(t: Tester, r: Requirement) -> None:
     values = _others(t)
     groups = sorted(set(tied(t.vow).values()), key=min)
     own = marks(t.vow)
-    saves = min(t.oracle.twin.store.saves + 3, 65535)
+    saves = min(t.oracle.twin.store.saves + 3, MOST_SAVES)
     for half in (0, 1):
         same = frozenset().union(*groups[half::2])
         under = {name: mark if name in same else mark ^ STRANGE for name, mark in own.items()}
@@ -51,6 +54,24 @@ def another_version(t: Tester, r: Requirement) -> None:
     _look(t, r, bytes([*whole[:-3], whole[-3] ^ 1, *whole[-2:]]), list(own)[:2])
     t.home()
     t.act(save)
+    t.keep(r.id)
+
+
+@purpose("wire", "store", 4)
+def saves_at_their_end(t: Tester, r: Requirement) -> None:
+    """The count of saves stays at the greatest, and goes on from what an image says."""
+    t.need("store")
+    save, counted = doing(t, "save"), t.vow.system_name("saves")
+    if save is None or counted is None or t.vow.initial not in t.vow.actions[save].to:
+        raise NotSelected(f"nothing saves in state {t.vow.initial}, or nothing counts it")
+    before = t.oracle.twin.store.saves
+    # Behind it what is counted can be told from what was.
+    for saves in (MOST_SAVES - 1, min(before + 1, MOST_SAVES - 2)):
+        _look(t, r, _image(t, {}, saves), [])
+        t.home()
+        for _ in range(2):
+            t.act(save)
+            t.ask(counted)
     t.keep(r.id)
 
 
