@@ -54,6 +54,8 @@ campaign: $(VENV)/developing
 	$(PY) -m tests.signals $(SIGNALS)
 	$(PY) -m tests.emu.recorded $(KILLS)
 	$(if $(TRAFFIC),$(PY) -m tests.emu.panel.traffic $(TRAFFIC))
+	$(if $(CI),,$(PY) -m tests.campaign.slips tarn --keep build/slips.jsonl)
+	$(if $(CI),,$(PY) -m tests.campaign.slips tarn --both --keep build/slips-both.jsonl)
 	$(if $(CI),,.ci/debian)
 
 # It goes on from what earlier runs have found (build/fuzz). Needs clang, libclang-rt-dev and llvm.

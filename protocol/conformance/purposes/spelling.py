@@ -81,6 +81,7 @@ def length(t: Tester, r: Requirement) -> None:
             t.line(_remarkable(word, left) if checked else Request(None, "ask", "self.state", (word,)).line())
     exact = (Q + b" ").ljust(limit, b"x")
     written(t, (exact + b"\r\n", exact + b"x\r\n", exact + b"\rx\n", b"@1f " + exact))
+    t.raw(exact + b"\n", pieces=3)
     written(t, (b"x" * size for size in (limit + 2, 2 * limit, 255, 255 + limit, 256 + limit, 1024)))
     # The tail of a line that is too long is no command.
     entry = a_number(t)
