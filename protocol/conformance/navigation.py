@@ -201,6 +201,11 @@ class Navigation(Fixture):
         """Put right what leads on by itself from these states: settings at once, readings by waiting."""
         names = self._put_right(states)
         moves = [ns for each in self.declared.values() for point, ns in each.moves.items() if point in names]
+        for name, trip in self.vow.document.trips.items():
+            # What the bench moves as far as to a trip comes back in as long.
+            if trip.provoke is not None and trip.provoke.bench:
+                seen = self.vow.trips[name].when.names & self.vow.measured & names
+                moves += [trip.provoke.within] if seen else []
         if self.session.held and moves:
             self.alive(max(moves))
 

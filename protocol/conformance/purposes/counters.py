@@ -228,17 +228,16 @@ def counted_for_hours(t: Tester, r: Requirement) -> None:
 def follows_what_zeroes_it(t: Tester, r: Requirement) -> None:
     """A counter shows that an action has zeroed it as soon as it is sampled."""
     entry, found = t.vow.points[r.element], running(t, {r.element})
-    action = next((each for each in t.vow.actions.values() if entry.name in zeroes(t, each.name)), None)
+    initial = t.vow.initial
+    zeroing = (each for each in t.vow.actions.values() if entry.name in zeroes(t, each.name))
+    action = next((each for each in zeroing if each.to.get(initial) == initial), None)
     if action is None or found is None or not t.may_enter(found[1]) or not t.session.held:
-        return
-    state = next((state for state, to in action.to.items() if state == to == t.vow.initial), None)
-    if state is None:
         return
     t.prepare()
     t.goto(found[1])
     t.alive(COUNTED_S * NS_PER_S)
     t.safe()
-    t.goto(state)
+    t.goto(initial)
     if t.read(entry.name) > NOTHING:
         t.act(action.name)
         t.alive(entry.period_ns)

@@ -154,7 +154,7 @@ def misspelt(t: Tester, r: Requirement) -> None:
     # No name stands for another: not by its beginning, its end, a part of it or its length.
     names = [*t.vow.points, *t.vow.actions]
     for name in (max(names, key=len), t.random.choice(names)):
-        first, *_, last = name.split(".")
+        first, last = name.split(".")[0], name.split(".")[-1]
         near = (name[:-1], f"{name}0", f"{name}.{last}", first, last, f"x{name}", name[1:])
         verb = "ask" if name in t.vow.points else "act"
         written(
