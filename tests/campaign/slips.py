@@ -126,7 +126,7 @@ def build_slip(vow: Vow, name: str, seed: int = 0) -> Instrument:
     for method, work in vars(made_of).items():
         if isinstance(work, FunctionType) and not method.startswith("_"):
             setattr(made_of, method, _guarded(work))
-    instrument: Instrument = made_of(tables, None, seed)
+    instrument: Instrument = _guarded(made_of)(tables, None, seed)
     return instrument
 
 

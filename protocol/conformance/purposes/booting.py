@@ -124,6 +124,12 @@ def begun_over_boot(t: Tester, r: Requirement) -> None:
         t.raw(overlong(t))
         again()
         t.raw(b"ask self.state\n")
+        if may_wait(t, idle_limit_ns(t)):
+            # Nor is it waited for: what comes long after the boot is no rest of it.
+            t.raw(b"ask self.")
+            again()
+            t.wait(idle_limit_ns(t))
+            t.raw(b"ask self.state\n")
         t.say("put link.guard on")
         if may_wait(t, idle_limit_ns(t)):
             t.raw(b"ask self.")
