@@ -252,8 +252,8 @@ UNITS = ("", "m{u}", "{u}x", "{U}", "{u}{u}", "xx", "x", "1", "{u} {u}")
 """The same of units."""
 
 
-def _spelt(entry: PointEntry, counts: int, units: Iterable[str]) -> Iterator[str]:
-    """Rows of both tables, behind `put` and the name."""
+def _spelt(entry: PointEntry, counts: int) -> Iterator[str]:
+    """Rows of the numbers, behind `put` and the name."""
     number, *rest = entry.words(counts)
     unit = "".join(f" {each}" for each in rest)
     whole, point, part = number.partition(".")
@@ -267,8 +267,13 @@ def _spelt(entry: PointEntry, counts: int, units: Iterable[str]) -> Iterator[str
         spelt = row.format(**fields)
         if spelt != number:
             yield f"put {entry.name} {spelt}{unit}"
+
+
+def _with_units(entry: PointEntry, counts: int, units: Iterable[str]) -> Iterator[str]:
+    """Rows of the units, and these, behind `put`, the name and a number."""
+    number, *rest = entry.words(counts)
     for row in UNITS if rest else ():
-        for told in dict.fromkeys((number, fields["zero"], "0")) if row == "{u}x" else (number,):
+        for told in dict.fromkeys((number, entry.number.text(0), "0")) if row == "{u}x" else (number,):
             yield f"put {entry.name} {told} {row.format(u=rest[0], U=rest[0].swapcase())}".rstrip()
     for other in units:
         if [other] != rest:
@@ -279,14 +284,22 @@ def _spelt(entry: PointEntry, counts: int, units: Iterable[str]) -> Iterator[str
 def written_otherwise(t: Tester, r: Requirement) -> None:
     """One number in every way there is."""
     entry = a_number(t)
+    both_ways(t, _spelt(entry, t.bounds(entry)[1]))
+    t.ask(entry.name)
+    _checked_otherwise(t, entry)
+
+
+@purpose("wire", "unit", 1)
+def units_of_one_number(t: Tester, r: Requirement) -> None:
+    """One number with every unit there is, and one without a unit with some."""
+    entry = a_number(t)
     units = sorted({each.unit for each in t.vow.document.quantities.values()} - {"1"})
-    both_ways(t, _spelt(entry, t.bounds(entry)[1], units))
+    both_ways(t, _with_units(entry, t.bounds(entry)[1], units))
     t.ask(entry.name)
     bare = (e for e in t.vow.settings if e.scale is not None and e.number.unit == "1" and t.settable_here(e))
     for each in list(bare)[:1]:
         shown = each.words(each.default)[0]
         both_ways(t, (f"put {each.name} {shown}{more}" for more in (" 1", " x", f" {units[0]}", "0", ".0")))
-    _checked_otherwise(t, entry)
 
 
 @purpose("wire", "unit", 3)
@@ -299,7 +312,7 @@ def numbers_of_other_units(t: Tester, r: Requirement) -> None:
         enable(t, other)
         value = other_value(t, other)
         assert isinstance(value, int)
-        for text in _spelt(other, value, ()):
+        for text in (*_spelt(other, value), *_with_units(other, value, ())):
             if t.random.random() < SHARE:
                 t.say(text, check=t.random.random() < SHARE)
                 t.guard_off()

@@ -27,6 +27,7 @@ from wirevow.protocol.conformance.purposes.looking import (
     stays,
 )
 from wirevow.protocol.conformance.purposes.points import (
+    LOOKS_AT_SLOW,
     SLOW_NS,
     ask_computed,
 )
@@ -392,6 +393,40 @@ def delay(t: Tester, r: Requirement) -> None:
         )
 
 
+@purpose("trip", "delay", 4)
+def delay_by_setting(t: Tester, r: Requirement) -> None:
+    """Where the bench takes long to move what is watched, its threshold is brought there at once instead."""
+    trip, provoke = _trip(t, r)
+    if not t.session.held:
+        raise NotSelected("needs a rig that can hold the clock")
+    if provoke.silence or (provoke.within <= LONG_NS and not _moves_slowly(t, trip, provoke)):
+        return
+    try:
+        thresholds = trip.when.as_threshold(t.vow.measured)
+    except ExpressionError:
+        return
+    if len(thresholds) != 1 or t.vow.points[thresholds[0].point].source != "signal":
+        return
+    (threshold,) = thresholds
+    for name in sorted(threshold.expression.names & t.oracle.twin.settings.keys()):
+        entry = t.vow.points[name]
+        if entry.scale is None or (entry.set_in is not None and provoke.state not in entry.set_in):
+            continue
+        t.home()
+        others = {each: value for each, value in provoke.put.items() if each != name}
+        t.arrange(provoke.model_copy(update={"put": others}))
+        for event, value in provoke.bench.items():
+            t.bench(event, value)
+        for _ in range(LOOKS_AT_SLOW):
+            there = bringing(t, threshold, entry)
+            if there is not None or t.state not in trip.armed_in:
+                break
+            t.alive(provoke.within // LOOKS_AT_SLOW)
+        if there is not None and t.state in trip.armed_in and _holds_already(t, trip) is False:
+            _delayed(t, trip, entry, there)
+        t.relieve(provoke)
+
+
 def bringing(t: Tester, threshold: Threshold, entry: PointEntry) -> int | None:
     """Counts of a setting with which a threshold is surely passed by what is read just now, if allowed."""
     settings = {
@@ -412,6 +447,28 @@ def bringing(t: Tester, threshold: Threshold, entry: PointEntry) -> int | None:
     wanted = present + (math.floor(steps) if (slope > 0) == threshold.above else math.ceil(steps))
     least, most = t.bounds(entry)
     return wanted if least <= wanted <= most else None
+
+
+def _delayed(t: Tester, trip: TripEntry, entry: PointEntry, there: int) -> None:
+    """Not before its time, not for what came and went, and then in time."""
+    part_ns, every_ns = trip.after_ns * 6 // 10, t.vow.document.trips[trip.name].every
+    away = t.setting(entry.name)
+    for _ in range(3):
+        for value, wait_ns in ((there, part_ns), (away, every_ns * 11 // 10)):
+            t.put(entry.name, value)
+            t.alive(wait_ns)
+            look(t)
+            if t.state not in trip.armed_in:
+                held = f"the condition held for at most {part_ns / 1e6:g} ms"
+                judgement = Judgement(False, f"trip.{trip.name}.delay", f"no trip: {held}")
+                raise Broken(judgement, "", " ".join(t.oracle.twin.last_trip))
+    t.put(entry.name, there)
+    due_ns = trip.after_ns + trip.after_ns // 100 + every_ns
+    t.alive(due_ns)
+    look(t)
+    if t.state != trip.to:
+        due = f"within {due_ns / NS_PER_S:g} s of {entry.name} {' '.join(entry.words(there))}"
+        raise Broken(Judgement(False, f"trip.{trip.name}.fires", due), "", f"still in state {t.state}")
 
 
 def _holds_already(t: Tester, trip: TripEntry) -> bool | None:
@@ -665,9 +722,8 @@ def _everywhere(t: Tester, r: Requirement, states: Sequence[str]) -> None:
             t.relieve(provoke)
             continue
         came = t.oracle.twin.fired[trip.name] > before[trip.name]
-        if not came and t.oracle.twin.fired != before:
-            t.relieve(provoke)
-            continue  # another may act here, and has come first: what was warmed before is warm still, say
+        if not came and not provoke.bench and t.oracle.twin.fired != before:
+            continue  # another has come first, of what was done before: what was warmed is warm still, say
         if not came and t.state != trip.to:
             raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
         if not came and "notices" in t.vow.parts:

@@ -348,6 +348,7 @@ def test_it_shows_a_wrong_table(name: str, about: str, tables: Callable[[Vow], V
 
 DELAYS = [
     ("by_what_a_setting_moves", STALLED),
+    ("delay_by_setting", "trip.overheat.delay"),
 ]
 
 
