@@ -560,6 +560,45 @@ def reports_what_stands(t: Tester, r: Requirement) -> None:
     t.relieve(provoke)
 
 
+@purpose("trip", "delay", 3)
+def over_a_change_of_state(t: Tester, r: Requirement) -> None:
+    """Its time goes on while the state changes to another that it watches as well."""
+    trip, provoke = _provoked(t, r)
+    period_ns = max((t.vow.points[name].period_ns for name in trip.when.names), default=0)
+    if provoke.silence or not 2 * period_ns <= trip.after_ns <= LONGEST_NS:
+        return
+    t.arrange(provoke)
+    ways = [
+        action.name
+        for action in t.vow.actions.values()
+        if action.to.get(t.state, t.state) in trip.armed_in - {t.state}
+        and action.takes_ticket is None
+        and action.guard is None
+        and not action.does
+    ]
+    if not ways:
+        return
+    before = t.state
+    for event, value in provoke.bench.items():
+        t.bench(event, value)
+    left_ns = provoke.within
+    while not (holds := decided(t, trip.when)) and left_ns > 0 and t.state == before:
+        t.alive(trip.after_ns // LOOKS)
+        left_ns -= trip.after_ns // LOOKS
+    due_ns = t.now_ns + trip.after_ns + trip.after_ns // CLOCK_PARTS + t.vow.document.trips[trip.name].every
+    if holds is not True or t.state != before:
+        return
+    t.alive(trip.after_ns * 6 // 10)
+    if t.state != before:
+        return  # `trips.delay` judges that
+    t.act(ways[0])
+    t.alive(due_ns - t.now_ns)
+    t.ask("self.state")
+    if t.state != trip.to and decided(t, trip.when):
+        due = f"state {trip.to}: the condition has held for {trip.after_ns / NS_PER_S:g} s, in two states"
+        raise Broken(Judgement(False, r.id, due), "", f"state {t.state}")
+
+
 @purpose("trip", "delay", TOUR)
 def over_quick_changes_of_state(t: Tester, r: Requirement) -> None:
     """The same for the longest of the delays that are too short to be watched: there and back, on and on."""
