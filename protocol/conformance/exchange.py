@@ -477,12 +477,17 @@ class Exchange(Plain):
         self._let_pass(max(0, end_ns - self.now_ns))
 
     def _let_pass(self, ns: int) -> None:
-        self.oracle.looked_ns = self.now_ns
+        self._judged_all()
         if not self.session.held:
             self._contended[1:] = [(self.now_ns, contended_ns())]
         self.session.wait(ns)
         self.attend()
         if self.session.held:
+            self._judged_all()
+
+    def _judged_all(self) -> None:
+        """All that has come is judged. What cannot be told yet may have happened long before it is."""
+        if not self.oracle.twin.blocked:
             self.oracle.looked_ns = self.now_ns
 
     @contextmanager
