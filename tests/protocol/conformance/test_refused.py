@@ -303,9 +303,9 @@ SHOWS: list[tuple[str, str, type[Device]]] = [
     ("longest_at_once", "wire.order", EmptiesItsBufferBehindUnknown),
     ("longest_at_once", "wire.order", EmptiesItsBufferBehindChecks),
     ("idle_of_all_lines", "wire.idle", EndsDiscardingAtASecondPause),
-    ("written_otherwise", "wire.exact", TakesAnyUnit),
+    ("units_of_one_number", "wire.unit", TakesAnyUnit),
     ("written_otherwise", "wire.exact", LooseAfterAChecked),
-    ("written_otherwise", "wire.exact", LooseAfterARefused),
+    ("units_of_one_number", "wire.unit", LooseAfterARefused),
     ("tag", "wire.tag", KeepsTheTagOfALongLine),
 ]
 
