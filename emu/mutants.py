@@ -94,6 +94,7 @@ def drawn(vow: Vow, count: int | None = None) -> Iterator[Mutant]:
 
 
 def digest(name: str) -> bytes:
+    """What orders names when some are drawn: the same every time, and as good as by chance."""
     return hashlib.sha256(name.encode()).digest()
 
 

@@ -71,6 +71,6 @@ def test_a_slip_of_both_views_is_caught_without_the_check(tmp_path: Path) -> Non
 
 def test_what_is_excused_is_there() -> None:
     names = [slip.name for module in SHARED for slip in slips(module)]
-    for pattern, why in excused().items():
+    for pattern, why in excused("tarn").items():
         assert any(fnmatchcase(name, pattern) for name in names), pattern
         assert why, pattern

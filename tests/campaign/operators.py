@@ -139,7 +139,7 @@ def _counted(node: ast.AST) -> Iterator[ast.AST]:
 
 def _reckoned(node: ast.AST) -> Iterator[ast.AST]:
     if isinstance(node, ast.BinOp) and type(node.op) in _OTHER:
-        if isinstance(node.left, ast.Constant | ast.JoinedStr) and isinstance(node.left.value, str | bytes):  # type: ignore[union-attr]
+        if isinstance(node.left, ast.Constant) and isinstance(node.left.value, str | bytes):
             return
         yield ast.BinOp(node.left, _OTHER[type(node.op)](), node.right)  # type: ignore[arg-type]
     if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in _EXTREME:

@@ -7,7 +7,8 @@ instrument is built from a copy of these modules in which one has the slip; the 
 the originals, and the two meet through bytes, times and hands only: the checker has to find it. With `--both`
 the module itself has the slip, for device and oracle alike: then the vectors that were written by hand, the C
 core or the checker have to. A slip's name says its module, function, operator and which of them:
-`device:Device._put/dropped/2`. Those of `slips.txt`, beside this file, can show in nothing that is promised.
+`device:Device._put/dropped/2`. Those of `slips_tarn.txt`, beside this file, can show in nothing that Tarn's
+document promises.
 """
 
 from __future__ import annotations
@@ -91,7 +92,7 @@ def copied(slip: Slip | None) -> dict[str, ModuleType]:
 def lines_run(vow: Vow) -> frozenset[tuple[str, int]]:
     """The lines of the modules that run in a whole check of the good instrument: module and number."""
     run: set[tuple[str, int]] = set()
-    file_of = {f"<{name}>": name for name in (*SLIPPING, *SHARED)}
+    file_of = {f"<{name}>": name for name in SHARED}
 
     def called(frame: FrameType, event: str, _: object) -> Callable[..., Any] | None:
         module = file_of.get(frame.f_code.co_filename)
@@ -210,45 +211,37 @@ def _lost(task: tuple[str, str, str], ended: Ended) -> str:
     return "hang"
 
 
-def found(document: Path, count: int | None, keep: Path | None) -> Iterator[tuple[Slip, str]]:
-    """Slips of the instrument alone, and what came of each: an outcome of a `Trial`."""
-    drawn_ones = {slip.name: slip for slip in drawn(vow_at(str(document)), count)}
-    kept = Kept(keep, slips=str(document)) if keep is not None else None
+def noticed(document: Path, count: int | None, keep: Path | None, both: bool) -> Iterator[tuple[Slip, str]]:
+    """Slips and what came of each: an outcome of a `Trial`, or, in both views, what caught it."""
+    where, vow = str(document), vow_at(str(document))
+    made = {slip.name: slip for slip in drawn(vow, count, SHARED if both else SLIPPING)}
+    kept = Kept(keep, slips=f"{'both' if both else 'alone'} {document}") if keep is not None else None
     known = {} if kept is None else kept.known
-    yield from ((slip, known[name]) for name, slip in drawn_ones.items() if name in known)
-    tasks = [(str(document), name, 0) for name in drawn_ones if name not in known]
-    for (_, name, _), trial in results(attempt, tasks):
-        if kept is not None:
-            kept.add(name, trial.outcome)
-        yield drawn_ones[name], trial.outcome
-
-
-def found_in_both(document: Path, count: int | None, keep: Path | None) -> Iterator[tuple[Slip, str]]:
-    """Slips of both views, and what caught each."""
-    drawn_ones = {slip.name: slip for slip in drawn(vow_at(str(document)), count, of=SHARED)}
-    kept = Kept(keep, slips=f"both {document}") if keep is not None else None
-    known = {} if kept is None else kept.known
-    yield from ((slip, known[name]) for name, slip in drawn_ones.items() if name in known)
+    yield from ((slip, known[name]) for name, slip in made.items() if name in known)
+    left = [name for name in made if name not in known]
     with tempfile.TemporaryDirectory() as folder:
-        library = build_library(vow_at(str(document)), Path(folder), ["-O1"])
-        tasks = [(str(document), name, str(library)) for name in drawn_ones if name not in known]
-        for (_, name, _), by in results(caught_by, tasks, ended=_lost, limit_s=4 * LIMIT_S):
+        if both:
+            library = str(build_library(vow, Path(folder), ["-O1"]))
+            tried_both = results(
+                caught_by, [(where, name, library) for name in left], ended=_lost, limit_s=4 * LIMIT_S
+            )
+            done = ((name, by) for (_, name, _), by in tried_both)
+        else:
+            tried_alone = results(attempt, [(where, name, 0) for name in left])
+            done = ((name, trial.outcome) for (_, name, _), trial in tried_alone)
+        for name, outcome in done:
             if kept is not None:
-                kept.add(name, by)
-            yield drawn_ones[name], by
+                kept.add(name, outcome)
+            yield made[name], outcome
 
 
 @cache
-def excused() -> dict[str, str]:
-    """Slips of which nothing can show, by name or pattern, and why."""
-    lines = Path(__file__).with_name("slips.txt").read_text(encoding="ascii").splitlines()
+def excused(document: str) -> dict[str, str]:
+    """Slips of which nothing can show in an instrument of this document, by name or pattern, and why."""
+    path = Path(__file__).with_name(f"slips_{document}.txt")
+    lines = path.read_text(encoding="ascii").splitlines() if path.is_file() else []
     rows = (line.partition("  ") for line in lines if line and not line.startswith(";"))
     return {name: why.strip() for name, _, why in rows}
-
-
-def is_excused(name: str) -> bool:
-    """Whether nothing of it can show."""
-    return any(fnmatchcase(name, pattern) for pattern in excused())
 
 
 def main() -> int:
@@ -263,9 +256,10 @@ def main() -> int:
     document = find(given.document).resolve()
     counted: Counter[str] = Counter()
     holes: list[Slip] = []
-    for slip, outcome in (found_in_both if given.both else found)(document, given.sample, given.keep):
+    excuses = excused(document.stem)
+    for slip, outcome in noticed(document, given.sample, given.keep, given.both):
         missed = outcome in (NOT_CAUGHT, "passed", "inconclusive", "error")
-        told = "cannot show" if missed and is_excused(slip.name) else outcome
+        told = "cannot show" if missed and any(fnmatchcase(slip.name, each) for each in excuses) else outcome
         counted[told] += 1
         if missed and told == outcome:
             holes.append(slip)
