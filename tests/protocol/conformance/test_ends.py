@@ -27,6 +27,7 @@ Purpose = Callable[[Hands, Requirement], None]
 SHOWN: list[tuple[str, Purpose, str, str]] = [
     ("trip-threshold-without-constant", thresholds.close_to_the_threshold, "trip.overcurrent.fires", ""),
     ("trip-reports-threshold", thresholds.reports_what_is_read, "trip.overvoltage.report", ""),
+    ("trip-delay-afresh-after-change", thresholds.over_a_change_of_state, "trip.fan_stalled.delay", ""),
     (
         "trip-delay-afresh-after-change",
         thresholds.over_quick_changes_of_state,
