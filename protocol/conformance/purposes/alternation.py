@@ -103,7 +103,7 @@ def alternation(t: Tester, r: Requirement) -> None:
     """Two periods, from when the state is entered; all requirements of the law are judged by them."""
     if f"alternated {r.element}" in t.done:
         return
-    _watch(t, r, disturbed=False)
+    _watch(t, r)
 
 
 @purpose("law", "period", TOUR)
@@ -151,7 +151,7 @@ def count(
     t.keep(requirement)
 
 
-def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
+def _watch(t: Tester, r: Requirement) -> None:
     rule = t.vow.document.laws[r.element]
     state = enterable(t, rule).state
     trusted(t)
@@ -162,9 +162,7 @@ def _watch(t: Tester, r: Requirement, disturbed: bool) -> None:
         if action.to.get(state) == state or (state in action.to.values() and state not in action.to)
         if action.takes_ticket is None and not action.always
     ]
-    if disturbed and not asides:
-        return
-    began = _enter(t, rule, _other_choices(t, rule) if disturbed else _longer(t, rule, 0))
+    began = _enter(t, rule, _longer(t, rule, 0))
     _nearer(t, rule)
     promised = _promised(t, r.element, rule)
     edges = [began]

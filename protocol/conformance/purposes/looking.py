@@ -164,26 +164,6 @@ def laws_here(t: Tester) -> dict[str, Law]:
     return {name: law for name, law in laws.items() if law.armed_in is None or t.state in law.armed_in}
 
 
-def hold_together(t: Tester, laws: Mapping[str, Law]) -> None:
-    """Relations hold, once settled, by one look at all that they name; on a running clock one by one."""
-    relations = {name: (rule, rule.holds) for name, rule in laws.items() if rule.holds is not None}
-    if t.session.held and relations:
-        t.alive(max(t.vow.document.trial.settle, *(rule.settle for rule, _ in relations.values())))
-        points = [t.vow.points[each] for _, holds in relations.values() for each in sorted(holds.names)]
-        seen = values(t, sorted({each.name for each in points if each.source != "setting"}))
-        seen |= {each.name: each.exact(t.setting(each.name)) for each in points if each.source == "setting"}
-    for name, (rule, holds) in relations.items():
-        if not t.session.held:
-            steady(t, holds, f"law.{name}", rule.settle)
-            continue
-        about = {each: seen[each] for each in sorted(holds.names)}
-        if not holds.truth(about):
-            judgement = Judgement(False, f"law.{name}", holds.text)
-            raise Broken(judgement, f"ask {', '.join(about)}", shown_values(about))
-        t.keep(f"law.{name}")
-        was_kept(t, holds, f"law.{name}", about)
-
-
 def as_read(
     t: Tester, holds: Expression, requirement: str, excused: Callable[[], bool] = lambda: False
 ) -> None:
