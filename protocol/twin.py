@@ -114,7 +114,7 @@ class Twin(Device):
             # From now on notices tell, and not of what has happened before.
             at_once = self._course.may_act(now_ns)
             if at_once or now_ns > self._sure_ns:
-                self._or_in(self._may_be(now_ns) - {self.state}, self._sure_ns)
+                self._perhaps_in(self._may_be(now_ns) - {self.state}, self._sure_ns)
                 self.number_known = self.number_known and not at_once
                 self._overlook(now_ns)
         self.output.clear()
@@ -171,7 +171,7 @@ class Twin(Device):
             elsewhere = self._may_be(now_ns) - {act.to, self.state}
             if elsewhere:
                 # Something that readings decide may have come before it.
-                self._or_in(elsewhere, self._sure_ns)
+                self._perhaps_in(elsewhere, self._sure_ns)
                 self.number_known = False
             # Or a protection that readings decide has led there before it.
             rivals = [
@@ -192,7 +192,7 @@ class Twin(Device):
                 self.number_known = False
                 self._untold = rivals if isinstance(act, LeaveEntry) else [act, *rivals]
 
-    def _or_in(self, states: Set[str], since_ns: int) -> None:
+    def _perhaps_in(self, states: Set[str], since_ns: int) -> None:
         """It may be in one of these as well, since then at the earliest."""
         if states and not self._elsewhere:
             self._elsewhere_ns = since_ns
@@ -243,7 +243,7 @@ class Twin(Device):
         else:
             self._course.changed(names, now_ns)
             if not self.told:
-                self._or_in(self._crossed(names, now_ns), now_ns)
+                self._perhaps_in(self._crossed(names, now_ns), now_ns)
 
     def _crossed(self, names: Sequence[str], now_ns: int) -> set[str]:
         """Where it may be because it has gone on by time just before these settings changed."""
