@@ -210,12 +210,9 @@ class Fixture(Exchange):
                     twin.panel(event, value, now_ns)
             else:  # they are numbered all the same, and nothing else comes of it
                 twin.number_on(len(turns) * again)
-            if twin.told:
+            if twin.told or (left <= most and not twin.blocked):
                 self.quiet()
                 self.expect_notices()
-        if not twin.told and not twin.blocked:
-            self.quiet()
-            self.expect_notices()
 
     def transmitter(self, condition: str) -> None:
         """The instrument's transmitter is stalled, or free again."""

@@ -44,6 +44,11 @@ MOST_TURNS = 3
 """A step that leads back here so often does not lead on."""
 
 
+def over_unseen(state: str) -> NotSelected:
+    """Nothing tells of a state that may be short."""
+    return NotSelected(f"without notices {state} may be over before it is seen")
+
+
 class Navigation(Fixture):
     """Leads an instrument to its states."""
 
@@ -507,7 +512,7 @@ class Navigation(Fixture):
         while not happened():
             if left_ns <= 0:
                 if to is not None and (self._returns(to) or self._trips_away(to)):
-                    raise NotSelected(f"without notices {to} may be over before it is seen")
+                    raise over_unseen(to)
                 seconds = within_ns / NS_PER_S
                 raise Broken(
                     Judgement(False, requirement, f"within {seconds:g} s"), "", f"still in state {self.state}"
@@ -533,9 +538,10 @@ class Navigation(Fixture):
             ends.append(silence_ns)  # or it ends because nobody is heard
         if not ends:
             return within_ns // MOST_LOOKS if to is not None and self._returns(to) else None
+        assert to is not None
         lasts_ns = min(ends)
         if within_ns > MOST_LOOKS * (lasts_ns // 2):
-            raise NotSelected(f"without notices {to} may be over before it is seen")
+            raise over_unseen(to)
         return max(lasts_ns // 2, 1)
 
     def _trips_away(self, state: str) -> bool:

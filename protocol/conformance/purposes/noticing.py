@@ -93,8 +93,10 @@ def notice_queue(t: Tester, r: Requirement) -> None:
     for extra in (0, 301 if t.session.held else 3):
         restart(t)
         t.transmitter("stalled")
-        t.panel_taken((limit + extra) // 2)
-        if (limit + extra) % 2:
+        pairs, odd = divmod(limit + extra, 2)
+        if pairs:
+            t.panel_taken(pairs)
+        if odd:
             t.panel("panel.control", "local")
         t.transmitter("free")
         t.ask("link.drops")

@@ -11,6 +11,7 @@ from fractions import Fraction
 from functools import partial
 
 from wirevow.protocol.conformance.gate import NotSelected
+from wirevow.protocol.conformance.navigation import over_unseen
 from wirevow.protocol.conformance.outcome import Broken, Doubtful
 from wirevow.protocol.conformance.purposes import TOUR, purpose
 from wirevow.protocol.conformance.purposes.actions import LATCHED_NS
@@ -191,7 +192,7 @@ def fires(t: Tester, r: Requirement) -> None:
     if not came and t.state != trip.to:
         if not t.oracle.twin.told and t.state in led_on(t, trip.to):
             t.relieve(provoke)
-            raise NotSelected(f"without notices {trip.to} may be over before it is seen")
+            raise over_unseen(trip.to)
         raise Broken(Judgement(False, r.id, f"state {trip.to}"), "", f"state {t.state}")
     if not came:
         raise Broken(Judgement(False, r.id, f"trip {trip.name}"), "", " ".join(t.oracle.twin.last_trip))
